@@ -1,0 +1,82 @@
+"""The command line: one file per command, listed here and imported only when asked for."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from typing import Any
+
+import click
+
+from pitchbench import __version__
+from pitchbench.errors import ExitCode, PitchbenchError
+
+#: Every command and what it is for, in the order of --help. The module is commands/NAME.py and
+#: holds a click command called ``command``.
+REGISTRY: dict[str, str] = {
+    "rehearse": "a whole session on a virtual instrument: no microphone, no hardware",
+    "session": "guided live session with the microphone, hands on the instrument",
+    "read": "every pluck in recordings: settled pitch, uncertainty, quality",
+    "offset": "open against fretted in recordings: offset, verdict, saddle move",
+    "inputs": "audio inputs; with --check: level, noise, hum, the precision to expect",
+}
+
+EXAMPLES = """\b
+Examples:
+  pitchbench rehearse                      try the whole job without any hardware
+  pitchbench session                       set an instrument with the microphone
+  pitchbench read low-e.wav                what was played in a recording
+  pitchbench offset low-e.wav --string E2  how far the 12th fret is off
+"""
+
+
+class LazyGroup(click.Group):
+    """A group that imports a command's module only when that command is run."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
+        return list(REGISTRY)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
+        if cmd_name not in REGISTRY:
+            return None
+        module = importlib.import_module(f"pitchbench.commands.{cmd_name}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        with formatter.section("Commands"):
+            formatter.write_dl(list(REGISTRY.items()))
+
+    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        formatter.write(EXAMPLES.replace("\b\n", "") + "\n")
+        super().format_help(ctx, formatter)
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="pitchbench")
+def cli() -> None:
+    """Set the intonation of a guitar or bass with a microphone."""
+
+
+def main(args: list[str] | None = None) -> Any:
+    """Entry point: every known failure becomes two sentences and an exit code."""
+    try:
+        code = cli.main(args=args, standalone_mode=False)
+    except PitchbenchError as error:
+        click.echo(f"pitchbench: {error.what}\n{error.remedy}", err=True)
+        code = error.exit_code
+    except click.UsageError as error:
+        error.show()
+        code = ExitCode.USAGE
+    except click.ClickException as error:
+        error.show()
+        code = error.exit_code
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("\npitchbench: interrupted.", err=True)
+        code = ExitCode.INTERRUPTED
+    except BrokenPipeError:
+        # The reader of our output has gone (as with `| head`); nothing is left to say to it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = ExitCode.DONE
+    sys.exit(int(code) if isinstance(code, int) else 0)

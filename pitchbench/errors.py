@@ -1,0 +1,33 @@
+"""The one error type that people see: what is wrong, what to do, and the exit code."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+
+class ExitCode(IntEnum):
+    """Exit codes of every command (docs/files.md)."""
+
+    DONE = 0
+    USAGE = 2
+    NO_READING = 3
+    AUDIO_DEVICE = 4
+    RECORDS = 5
+    INTERRUPTED = 130
+
+
+class PitchbenchError(Exception):
+    """Something a person can act upon; shown as two sentences, never as a traceback.
+
+    Parameters
+    ----------
+    what : one sentence saying what is wrong, with a full stop.
+    remedy : one sentence saying what to do about it, with a full stop.
+    exit_code : what the process ends with.
+    """
+
+    def __init__(self, what: str, remedy: str, exit_code: ExitCode = ExitCode.USAGE) -> None:
+        super().__init__(f"{what} {remedy}")
+        self.what = what
+        self.remedy = remedy
+        self.exit_code = exit_code

@@ -1,0 +1,1 @@
+"""Readings become an offset, a verdict and a saddle move."""

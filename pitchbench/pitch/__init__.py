@@ -1,0 +1,1 @@
+"""Blocks become plucks, plucks become frames, frames become one reading with one uncertainty."""

@@ -1,0 +1,1 @@
+"""What is printed: the setup sheet, figures, exports."""

@@ -1,0 +1,1 @@
+"""What the person sees; the only room that knows rich."""

@@ -1,0 +1,1 @@
+"""The guided job as a state machine, and the engine that feeds it."""

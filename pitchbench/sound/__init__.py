@@ -1,0 +1,1 @@
+"""Samples from anywhere, handed on as blocks."""

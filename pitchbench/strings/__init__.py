@@ -1,0 +1,1 @@
+"""The physics of strings: tension, stiffness, fretting, and a virtual instrument."""
