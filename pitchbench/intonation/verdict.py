@@ -41,6 +41,8 @@ class Verdict:
     explanation: str
 
 
-def judge(offset: Offset, *, tolerance_cents: float, prior: ScatterPrior, most_takes: int) -> Verdict:
-    """Judge ``offset``: leave or move at 95 % probability, else take more, at most ``most_takes``."""
+def judge(
+    offset: Offset, *, tolerance_cents: float, prior: ScatterPrior, most_takes: int
+) -> Verdict:
+    """Judge ``offset``: leave or move at 95 % probability, else take more up to ``most_takes``."""
     raise NotImplementedError
