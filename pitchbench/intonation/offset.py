@@ -25,7 +25,7 @@ class Take:
 
 @dataclass(frozen=True)
 class Group:
-    """The takes of one note: count, mean, and the standard deviation between takes (None for one)."""
+    """The takes of one note: count, mean, standard deviation between takes (None for one)."""
 
     n: int
     mean_hz: float

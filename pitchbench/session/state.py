@@ -1,6 +1,6 @@
 """The guided job as data: what is being done, what has been heard, what is asked next.
 
-``advance(state, event)`` (session/reducer below) is the only way a state changes. It is pure: no
+``advance(state, event)``  is the only way a state changes. It is pure: no
 clock, no thread, no sound. Everything worth keeping is an ``Entry``; ``State.entries`` only ever
 grows, the records keep each entry as it appears, plain mode prints each as one line, and
 ``resume(setup, entries)`` rebuilds a session from them.
