@@ -1,0 +1,148 @@
+"""What the commands share: their common options, and the one way JSON reaches stdout."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import sys
+from collections.abc import Callable, Mapping
+from typing import Any, TypeVar
+
+import click
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.notes import A4_HZ
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+
+class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
+    """A number with a unit and a range that makes sense; anything else is one clear error.
+
+    Parameters
+    ----------
+    unit : what stands in the help after the option, such as "HZ" or "MM".
+    low, high : the range that is accepted, both ends included.
+    meaning : what is asked for, in words that complete "Give ...": "the pitch of A4 in Hz".
+    """
+
+    def __init__(self, unit: str, low: float, high: float, meaning: str) -> None:
+        self.name = unit
+        self.low = low
+        self.high = high
+        self.meaning = meaning
+
+    def convert(
+        self,
+        value: Any,
+        param: click.Parameter | None,
+        ctx: click.Context | None,  # noqa: ARG002
+    ) -> float:
+        """Read ``value``.
+
+        Raises
+        ------
+        PitchbenchError
+            If it is no number, not finite or out of range.
+        """
+        try:
+            number = float(value)
+        except ValueError:
+            number = math.nan
+        if not self.low <= number <= self.high:
+            option = param.opts[0] if param is not None else "The value"
+            raise PitchbenchError(
+                f"{option} {str(value)!r} makes no sense here.",
+                f"Give {self.meaning}, a number from {self.low:g} to {self.high:g}.",
+            )
+        return number
+
+
+# A4 from the low pitches of early music to the sharpest concert pitches; outside of this it is
+# far more likely that another number was meant.
+A4 = Quantity("HZ", 380.0, 480.0, "the pitch of A4 in Hz")
+TOLERANCE = Quantity("CENTS", 0.1, 50.0, "the tolerance in cents")
+
+
+def format_option(function: _Function) -> _Function:
+    """``--format text|json``, handed on as ``output_format``."""
+    return click.option(
+        "--format",
+        "output_format",
+        type=click.Choice(["text", "json"]),
+        default="text",
+        show_default=True,
+        help="What is written to stdout.",
+    )(function)
+
+
+def plain_option(function: _Function) -> _Function:
+    """``--plain``, handed on as ``plain``; ask ``is_plain(plain)``, which knows the other signs."""
+    return click.option(
+        "--plain",
+        is_flag=True,
+        help="One line per event, label before value: no boxes, no colour, no redrawing.",
+    )(function)
+
+
+def a4_option(function: _Function) -> _Function:
+    """``--a4 HZ``, handed on as ``a4``."""
+    return click.option(
+        "--a4", type=A4, default=A4_HZ, show_default=True, help="Pitch of A4 (ISO 16: 440 Hz)."
+    )(function)
+
+
+def tolerance_option(function: _Function) -> _Function:
+    """``--tolerance CENTS``, handed on as ``tolerance``."""
+    return click.option(
+        "--tolerance",
+        type=TOLERANCE,
+        default=2.0,
+        show_default=True,
+        help="How far an offset may lie from zero and still be left alone.",
+    )(function)
+
+
+def seed_option(function: _Function) -> _Function:
+    """``--seed N``, handed on as ``seed``: the same seed gives the same run."""
+    return click.option(
+        "--seed",
+        type=click.IntRange(min=0),
+        default=1,
+        show_default=True,
+        metavar="N",
+        help="Where chance enters, the same seed gives the same run.",
+    )(function)
+
+
+def echo_json(document: Mapping[str, Any]) -> None:
+    """Write ``document`` to stdout, the only thing that a command in JSON format writes there.
+
+    Characters outside ASCII are escaped, so that neither the terminal's encoding nor a control
+    sequence in a name can spoil it.
+
+    Raises
+    ------
+    ValueError
+        If it holds NaN or infinity: an absent quantity is None.
+    """
+    click.echo(json.dumps(document, indent=2, allow_nan=False))
+
+
+def is_plain(plain: bool = False) -> bool:
+    """Whether to write plain lines: asked for, no terminal, or a terminal or person that needs it.
+
+    ``TERM=dumb`` and ``ACCESSIBLE=1`` count as asking.
+    """
+    return (
+        plain
+        or not sys.stdout.isatty()
+        or os.environ.get("TERM") == "dumb"
+        or os.environ.get("ACCESSIBLE", "") not in {"", "0"}
+    )
+
+
+def printable(text: str) -> str:
+    """``text`` with control characters written out, so that a name cannot steer the terminal."""
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
