@@ -216,7 +216,9 @@ class Display:
 @dataclass(frozen=True)
 class State:
     """Everything the screen shows and the engine needs. ``asks`` is the one thing to do now, in a
-    sentence; ``says`` what was made of the last thing heard."""
+    sentence; ``says`` what was made of the last thing heard. ``live_trace`` is every live pitch of
+    the present note in order, cleared by the next pluck: what the screen draws until a reading
+    brings its own trace."""
 
     setup: Setup
     step: Step
@@ -228,6 +230,7 @@ class State:
     at_s: float = 0.0
     ringing: bool = False
     live: LivePitch | None = None
+    live_trace: tuple[LivePitch, ...] = ()
     offered: Reading | None = None
     last_take: SessionTake | None = None
     entries: tuple[Entry, ...] = ()
