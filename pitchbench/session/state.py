@@ -1,9 +1,9 @@
 """The guided job as data: what is being done, what has been heard, what is asked next.
 
-``advance(state, event)``  is the only way a state changes. It is pure: no
-clock, no thread, no sound. Everything worth keeping is an ``Entry``; ``State.entries`` only ever
-grows, the records keep each entry as it appears, plain mode prints each as one line, and
-``resume(setup, entries)`` rebuilds a session from them.
+Data only. ``session/reducer.py`` holds the three functions that work on it: ``begin(setup)``,
+``advance(state, event)``, the only way a state changes, and ``resume(setup, entries)``. Everything
+worth keeping is an ``Entry``; ``State.entries`` only ever grows, the records keep each entry as it
+appears, plain mode prints each as one line, and ``resume`` rebuilds a session from them.
 """
 
 from __future__ import annotations
@@ -85,7 +85,10 @@ Event = PluckStarted | LivePitch | ReadingReady | KeyPressed | InputLost | Input
 
 @dataclass(frozen=True)
 class Setup:
-    """What a session starts from; it does not change while it runs, the tolerance apart."""
+    """What a session starts from; it does not change while it runs, the tolerance apart.
+
+    ``strings`` are the strings to be set, in the order of work; empty for all, lowest first.
+    """
 
     instrument: Instrument
     prior: ScatterPrior
@@ -93,6 +96,12 @@ class Setup:
     tolerance_cents: float = 2.0
     fret: int = 12
     most_takes: int = 16
+    strings: tuple[int, ...] = ()
+
+    @property
+    def order(self) -> tuple[int, ...]:
+        """The strings in the order of work."""
+        return self.strings or tuple(range(len(self.instrument.strings), 0, -1))
 
 
 class TakeFate(StrEnum):
@@ -107,8 +116,9 @@ class TakeFate(StrEnum):
 @dataclass(frozen=True)
 class SessionTake:
     """One pluck of the session. ``number`` counts from 1 over the whole session; ``round`` is how
-    many times the string's saddle had been moved; ``fret`` is None where it fitted nothing;
-    ``why`` says in words why it was rejected or ignored."""
+    many times the string's saddle had been moved, ``tuning`` how many times it had been found in
+    tune; ``fret`` is None where it fitted nothing; ``why`` says in words why it was rejected or
+    ignored. The reading's onset is on the session's time line."""
 
     number: int
     string: int
@@ -117,6 +127,7 @@ class SessionTake:
     reading: Reading
     fate: TakeFate
     why: str = ""
+    tuning: int = 0
 
 
 @dataclass(frozen=True)
@@ -170,11 +181,14 @@ class OutcomeEntry:
 
 @dataclass(frozen=True)
 class NoteEntry:
-    """Anything else worth keeping: input lost, tolerance changed, a step begun."""
+    """Anything else worth keeping: input lost, a tolerance changed (``tolerance_cents``), a step
+    begun on a string (``step``)."""
 
     at_s: float
     string: int | None
     text: str
+    step: Step | None = None
+    tolerance_cents: float | None = None
 
 
 Entry = TakeEntry | StrikeEntry | VerdictEntry | MoveEntry | OutcomeEntry | NoteEntry
@@ -182,7 +196,9 @@ Entry = TakeEntry | StrikeEntry | VerdictEntry | MoveEntry | OutcomeEntry | Note
 
 @dataclass(frozen=True)
 class StringState:
-    """One string's story so far. ``takes`` holds every pluck, whatever became of it."""
+    """One string's story so far. ``takes`` holds every pluck, whatever became of it; ``tuning`` is
+    how many times the string was found in tune; ``now`` is None after a move until takes say
+    more."""
 
     number: int
     takes: tuple[SessionTake, ...] = ()
@@ -192,6 +208,7 @@ class StringState:
     verdict: Verdict | None = None
     advice: Move | None = None
     outcome: Outcome | None = None
+    tuning: int = 0
 
     @property
     def round(self) -> int:
@@ -218,7 +235,10 @@ class State:
     """Everything the screen shows and the engine needs. ``asks`` is the one thing to do now, in a
     sentence; ``says`` what was made of the last thing heard. ``live_trace`` is every live pitch of
     the present note in order, cleared by the next pluck: what the screen draws until a reading
-    brings its own trace."""
+    brings its own trace. ``wanted_fret`` is what ``asks`` asks to be played, 0 for the open string,
+    None for nothing in particular; ``tuned`` whether the current string has been found in tune
+    since work on it (re)started. ``clock_s`` is where the present stream starts on the session's
+    time line."""
 
     setup: Setup
     step: Step
@@ -234,6 +254,9 @@ class State:
     offered: Reading | None = None
     last_take: SessionTake | None = None
     entries: tuple[Entry, ...] = ()
+    wanted_fret: int | None = None
+    tuned: bool = False
+    clock_s: float = 0.0
     input_lost: str | None = None
     quit: bool = False
     display: Display = field(default_factory=Display)
@@ -242,18 +265,3 @@ class State:
     def string(self) -> StringState:
         """The string being worked on."""
         return self.strings[self.current - 1]
-
-
-def begin(setup: Setup) -> State:
-    """The state before anything is heard."""
-    raise NotImplementedError
-
-
-def resume(setup: Setup, entries: tuple[Entry, ...]) -> State:
-    """The state that ``entries`` led to, ready to go on."""
-    raise NotImplementedError
-
-
-def advance(state: State, event: Event) -> State:
-    """The next state."""
-    raise NotImplementedError
