@@ -1,0 +1,470 @@
+"""A virtual instrument: strings, saddles and a room that sound, sample by sample.
+
+Nothing here is measured from a real instrument. The pitches follow the physics of
+``strings/physics.py``; levels, decays and noises are our own invention, of realistic size.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+from pitchbench.instrument import BridgeKind, Instrument, Material
+from pitchbench.notes import A4_HZ
+from pitchbench.strings.materials import StringProperties, string_properties
+from pitchbench.strings.physics import (
+    bending_parameter,
+    frequency_hz,
+    fretted_bending_parameter,
+    fretted_lengths,
+    glide_cents,
+    inharmonicity,
+    neck_of,
+    offset_cents,
+    stretch_stiffness,
+    tension_n,
+)
+from pitchbench.units import fret_ratio, shifted_hz
+
+Samples = NDArray[np.float32]
+
+#: No partial above this is rendered: microphones for this job hear little there, and the
+#: analysis looks at the lowest dozen or so.
+_HIGHEST_PARTIAL_HZ: Final = 8000.0
+_MOST_PARTIALS: Final = 80
+_SECOND_POLARISATION_PARTIALS: Final = 12
+
+#: Partials quieter than this when the note starts are left out, and one that sinks below it stops.
+_INAUDIBLE: Final = 3e-6
+
+#: The string is plucked at this fraction of the scale from the saddle, wherever it is fretted.
+_PLUCK_POSITION: Final = 0.125
+
+#: Rms level, re full scale, of a note plucked with an amplitude of 1.5 mm.
+_LEVEL_RMS: Final = 0.08
+_LEVEL_AMPLITUDE_MM: Final = 1.5
+
+#: Samples per step of the glide's time warp and of the envelopes.
+_STEP: Final = 64
+
+#: A string that the saddle has let go slack still has this part of its tension (it hangs on).
+_SLACK: Final = 0.02
+
+
+@dataclass
+class _String:
+    """One string as it is now. ``open_hz`` is the settled pitch of its first partial."""
+
+    properties: StringProperties
+    open_hz: float
+    setback_mm: float
+    nut_setback_mm: float
+    loss: float
+    split_cents: float
+    colour: NDArray[np.float64]
+    travel_mm: float = 0.0
+
+
+@dataclass(frozen=True, eq=False)
+class _Partials:
+    """A bundle of partials, all arrays of one shape: hertz, amplitude, 1/decay time, phase."""
+
+    f_hz: NDArray[np.float64]
+    amplitude: NDArray[np.float64]
+    rate_per_s: NDArray[np.float64]
+    cycles: NDArray[np.float64]
+
+
+class VirtualInstrument:
+    """An instrument that sounds, and knows the truth about itself.
+
+    As found, its strings are a few cents out of tune and their offsets at the 12th fret lie
+    between -15 and +15 cents (a fixed saddle, placed by its maker, between -4 and +4), drawn from
+    the seed. The same seed and the same calls give the same samples, bit for bit.
+
+    Parameters
+    ----------
+    instrument : what it is; heights that are not known take common values.
+    seed : where all chance comes from.
+    rate_hz : sampling rate of what it renders.
+    a4_hz : what its strings are tuned by.
+    noise_db : rms level of the room's noise in dB below full scale (negative).
+    hum_hz, hum_db : mains frequency, and rms level of the hum.
+    sympathetic_db : level of each other open string ringing along, in dB relative to the plucked
+        one; None for strings that are damped.
+    """
+
+    def __init__(
+        self,
+        instrument: Instrument,
+        *,
+        seed: int,
+        rate_hz: int = 48000,
+        a4_hz: float = A4_HZ,
+        noise_db: float = -72.0,
+        hum_hz: float = 50.0,
+        hum_db: float = -75.0,
+        sympathetic_db: float | None = None,
+    ) -> None:
+        self.instrument = instrument
+        self.rate_hz = rate_hz
+        self.a4_hz = a4_hz
+        make, play, room = (
+            np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(3)
+        )
+        self._neck = neck_of(instrument)
+        self._noise_rms = 10.0 ** (noise_db / 20.0)
+        self._hum_hz = hum_hz
+        self._hum_rms = 10.0 ** (hum_db / 20.0)
+        self._sympathetic_db = sympathetic_db
+        self._play = play
+        self._room = room
+        self._room_samples = 0
+        self._strings = [self._make_string(n, make) for n in range(1, len(instrument.strings) + 1)]
+
+    def true_open_hz(self, string: int) -> float:
+        """Settled pitch of the open string: first partial, main polarisation, glide gone."""
+        return self._string(string).open_hz
+
+    def true_offset_cents(self, string: int, fret: int = 12) -> float:
+        """Offset of the settled pitch at ``fret`` for a clean fretting."""
+        state = self._string(string)
+        kappa, b = self._open_stiffness(state)
+        return float(
+            offset_cents(
+                self._neck,
+                fret,
+                kappa=kappa,
+                b=b,
+                saddle_setback_mm=state.setback_mm,
+                nut_setback_mm=state.nut_setback_mm,
+            )
+        )
+
+    def true_hz(self, string: int, fret: int) -> float:
+        """Settled pitch of the first partial at ``fret``; 0 is the open string."""
+        open_hz = self.true_open_hz(string)
+        if fret == 0:
+            return open_hz
+        return shifted_hz(open_hz * fret_ratio(fret), self.true_offset_cents(string, fret))
+
+    def true_stiffness_b(self, string: int, fret: int = 0) -> float:
+        """Inharmonicity B of f_k = k f0 sqrt(1 + B k^2) of what sounds."""
+        return self._sounding(self._string(string), fret)[1]
+
+    def travel_mm(self, string: int) -> float:
+        """How far the saddle stands from where it was found, positive away from the nut."""
+        return self._string(string).travel_mm
+
+    def tune(self, string: int, error_cents: float = 0.0) -> None:
+        """Bring the open string to its note, ``error_cents`` sharp."""
+        note = self.instrument.string(string).note
+        self._string(string).open_hz = shifted_hz(note.hz(self.a4_hz), error_cents)
+
+    def move_saddle(self, string: int, mm: float) -> float:
+        """Move the saddle, positive away from the nut; return how far it really went.
+
+        It stops at the end of the travel that the instrument's record gives. The tuner is not
+        touched, so the open string is stretched or slackened: `tune` brings it back. A shared
+        saddle takes both of its strings along.
+        """
+        bridge = self.instrument.bridge
+        state = self._string(string)
+        low, high = -math.inf, math.inf
+        if bridge.travel_toward_nut_mm is not None:
+            low = -bridge.travel_toward_nut_mm
+        if bridge.travel_away_mm is not None:
+            high = bridge.travel_away_mm
+        moved = min(high, max(low, state.travel_mm + mm)) - state.travel_mm
+        for number in self._on_saddle(string):
+            self._stretch(self._string(number), moved)
+        return moved
+
+    def pluck(
+        self,
+        string: int,
+        fret: int,
+        *,
+        amplitude_mm: float = 1.5,
+        ring_s: float = 3.0,
+        detune_cents: float = 0.0,
+    ) -> Samples:
+        """The sound of one note from its onset until it is damped, without the room.
+
+        Parameters
+        ----------
+        amplitude_mm : how far the pick pulls the string aside: loudness and glide follow.
+        ring_s : length of the note, its damping included.
+        detune_cents : what this fretting adds to the true pitch (pressure, sideways pull).
+
+        Returns
+        -------
+        float32 array of round(ring_s * rate_hz) samples, full scale +-1 (a wild pluck exceeds it).
+        """
+        state = self._string(string)
+        f1_hz = shifted_hz(self.true_hz(string, fret), detune_cents)
+        length_mm, stiffness_b, kappa = self._sounding(state, fret)
+        plucked_at = self._neck.scale_mm * _PLUCK_POSITION / length_mm
+        plucked_at = min(0.5, plucked_at * float(self._play.uniform(0.9, 1.1)))
+        main = self._main_partials(
+            state,
+            f1_hz=f1_hz,
+            stiffness_b=stiffness_b,
+            plucked_at=plucked_at,
+            amplitude_mm=amplitude_mm,
+            fretted=fret > 0,
+        )
+        glide = float(glide_cents(kappa, amplitude_mm, length_mm, plucked_at=plucked_at))
+
+        n = round(ring_s * self.rate_hz)
+        time_s = np.arange(-(-n // _STEP) * _STEP) / self.rate_hz
+        warped_s = self._warped_time(time_s, main.rate_per_s, glide, plucked_at)
+        out = np.zeros(time_s.size, np.float32)
+        self._render(out, warped_s, main)
+        self._render(out, warped_s, self._second_polarisation(state, main))
+        for other in self._ringing_along(string):
+            self._render(out, time_s, other)
+        self._add_pick_noise(out, amplitude_mm)
+        self._shape_ends(out[:n])
+        return out[:n]
+
+    def room(self, n_samples: int) -> Samples:
+        """The next ``n_samples`` of the room: noise and mains hum, running on from call to call."""
+        noise = self._room.standard_normal(n_samples, dtype=np.float32)
+        noise *= np.float32(self._noise_rms)
+        cycles = (self._room_samples + np.arange(n_samples)) * (self._hum_hz / self.rate_hz)
+        self._room_samples += n_samples
+        cycles -= np.rint(cycles)
+        # Mains hum through transformers and rectifiers: the double and the odd harmonics stand out.
+        shares = {1: 0.6, 2: 0.6, 3: 0.4, 5: 0.25, 7: 0.15}
+        scale = self._hum_rms * math.sqrt(2.0 / sum(s * s for s in shares.values()))
+        for harmonic, share in shares.items():
+            noise += np.float32(scale * share) * np.sin(
+                (2.0 * math.pi * harmonic * cycles).astype(np.float32)
+            )
+        return noise
+
+    def _string(self, number: int) -> _String:
+        self.instrument.string(number)
+        return self._strings[number - 1]
+
+    def _make_string(self, number: int, rng: np.random.Generator) -> _String:
+        spec = self.instrument.string(number)
+        widest = 4.0 if self.instrument.bridge.kind is BridgeKind.FIXED_SADDLE else 15.0
+        nylon = spec.material in (Material.NYLON, Material.SILVER_WOUND)
+        state = _String(
+            properties=string_properties(spec),
+            open_hz=spec.note.hz(self.a4_hz),
+            setback_mm=0.0,
+            nut_setback_mm=float(rng.normal(0.0, 0.1)),
+            loss=float(rng.uniform(0.85, 1.15)) * (1.6 if nylon else 1.0),
+            split_cents=float(rng.uniform(0.1, 0.6) * rng.choice((-1.0, 1.0))),
+            colour=10.0 ** (rng.normal(0.0, 3.0, _MOST_PARTIALS) / 20.0),
+        )
+        as_found = float(rng.uniform(-widest, widest))
+        kappa, b = self._open_stiffness(state)
+        state.setback_mm = float(
+            brentq(
+                lambda setback_mm: (
+                    offset_cents(
+                        self._neck,
+                        12,
+                        kappa=kappa,
+                        b=b,
+                        saddle_setback_mm=setback_mm,
+                        nut_setback_mm=state.nut_setback_mm,
+                    )
+                    - as_found
+                ),
+                -30.0,
+                60.0,
+            )
+        )
+        state.open_hz = shifted_hz(state.open_hz, float(rng.normal(0.0, 4.0)))
+        return state
+
+    def _open_length_mm(self, state: _String) -> float:
+        return float(
+            fretted_lengths(
+                self._neck,
+                12,
+                saddle_setback_mm=state.setback_mm,
+                nut_setback_mm=state.nut_setback_mm,
+            ).open_mm
+        )
+
+    def _open_tension_n(self, state: _String) -> float:
+        mu = state.properties.mu_kg_per_m
+        return float(tension_n(mu, state.open_hz, self._open_length_mm(state)))
+
+    def _open_stiffness(self, state: _String) -> tuple[float, float]:
+        """kappa and b of the open string as it is now."""
+        tension = self._open_tension_n(state)
+        kappa = stretch_stiffness(state.properties, tension)
+        b = bending_parameter(state.properties, tension, self._open_length_mm(state))
+        return float(kappa), float(b)
+
+    def _sounding(self, state: _String, fret: int) -> tuple[float, float, float]:
+        """Length in mm, inharmonicity B and kappa of the part that sounds at ``fret``."""
+        kappa, b = self._open_stiffness(state)
+        if fret == 0:
+            return self._open_length_mm(state), float(inharmonicity(b)), kappa
+        lengths = fretted_lengths(
+            self._neck,
+            fret,
+            saddle_setback_mm=state.setback_mm,
+            nut_setback_mm=state.nut_setback_mm,
+        )
+        b_n = fretted_bending_parameter(lengths, kappa, b)
+        tightened = 1.0 + kappa * lengths.stretch
+        return float(lengths.fretted_mm), float(inharmonicity(b_n)), float(kappa / tightened)
+
+    def _on_saddle(self, string: int) -> tuple[int, ...]:
+        """The strings that share the saddle of ``string``, itself included."""
+        return next((p for p in self.instrument.bridge.pairs if string in p), (string,))
+
+    def _stretch(self, state: _String, mm: float) -> None:
+        """Move the saddle under one string, its tuner untouched."""
+        before_mm, before_n = self._open_length_mm(state), self._open_tension_n(state)
+        state.setback_mm += mm
+        state.travel_mm += mm
+        after_mm = self._open_length_mm(state)
+        pulled_n = state.properties.axial_n * (after_mm - before_mm) / before_mm
+        after_n = max(before_n + pulled_n, _SLACK * before_n)
+        state.open_hz = float(frequency_hz(state.properties.mu_kg_per_m, after_n, after_mm))
+
+    def _main_partials(
+        self,
+        state: _String,
+        *,
+        f1_hz: float,
+        stiffness_b: float,
+        plucked_at: float,
+        amplitude_mm: float,
+        fretted: bool,
+    ) -> _Partials:
+        """The polarisation that carries the true pitch, loudness set by the pluck."""
+        k = np.arange(1, _MOST_PARTIALS + 1)
+        f0_hz = f1_hz / math.sqrt(1.0 + stiffness_b)
+        f_hz = k * f0_hz * np.sqrt(1.0 + stiffness_b * k**2)
+        # Force on the bridge of a plucked string goes as sin(k pi p) / k; the pick's width and the
+        # microphone round off the top, the microphone's distance the bottom.
+        amplitude = np.abs(np.sin(math.pi * k * plucked_at)) / k * state.colour
+        amplitude *= f_hz / np.hypot(f_hz, 60.0) / np.hypot(1.0, f_hz / 3500.0)
+        amplitude *= math.sqrt(2.0) * _LEVEL_RMS / float(np.linalg.norm(amplitude))
+        amplitude *= amplitude_mm / _LEVEL_AMPLITUDE_MM
+        # Losses grow with frequency; a fingertip takes a little more than a nut.
+        loss = state.loss * (1.25 if fretted else 1.0)
+        rate_per_s = loss * (0.25 + 0.0025 * f_hz)
+        cycles = self._play.uniform(-0.3, -0.2, k.size)
+        heard = (f_hz < min(_HIGHEST_PARTIAL_HZ, 0.45 * self.rate_hz)) & (amplitude > _INAUDIBLE)
+        return _Partials(f_hz[heard], amplitude[heard], rate_per_s[heard], cycles[heard])
+
+    def _second_polarisation(self, state: _String, main: _Partials) -> _Partials:
+        """The same string swinging the other way: fainter, faster gone, a trace out of tune."""
+        low = slice(0, _SECOND_POLARISATION_PARTIALS)
+        share = float(self._play.uniform(0.05, 0.3))
+        return _Partials(
+            main.f_hz[low] * 2.0 ** (state.split_cents / 1200.0),
+            main.amplitude[low] * share,
+            main.rate_per_s[low] * 1.4,
+            self._play.uniform(-0.5, 0.5, main.f_hz[low].size),
+        )
+
+    def _ringing_along(self, plucked: int) -> Iterator[_Partials]:
+        """The other open strings, if they are left to ring."""
+        if self._sympathetic_db is None:
+            return
+        level = math.sqrt(2.0) * _LEVEL_RMS * 10.0 ** (self._sympathetic_db / 20.0)
+        k = np.arange(1, 6)
+        for number, state in enumerate(self._strings, start=1):
+            if number in self._on_saddle(plucked):
+                continue
+            f_hz = k * state.open_hz * np.sqrt(1.0 + self.true_stiffness_b(number) * k**2)
+            yield _Partials(
+                f_hz,
+                level * state.colour[: k.size] / k,
+                state.loss * (0.25 + 0.0025 * f_hz),
+                self._play.uniform(-0.5, 0.5, k.size),
+            )
+
+    def _warped_time(
+        self,
+        time_s: NDArray[np.float64],
+        rate_per_s: NDArray[np.float64],
+        glide: float,
+        plucked_at: float,
+    ) -> NDArray[np.float64]:
+        """The time that the partials live in: it runs fast while the string is still tight.
+
+        Every partial's frequency is raised by the same fraction, which follows the string's energy:
+        partial k holds sin^2(k pi p)/k^2 of it and loses it twice as fast as its amplitude.
+        """
+        k = np.arange(1, rate_per_s.size + 1)
+        share = np.sin(math.pi * k * plucked_at) ** 2 / k**2
+        share *= (2.0 ** (glide / 1200.0) - 1.0) / share.sum()
+        fall = 2.0 * rate_per_s
+        coarse_s = np.append(time_s[::_STEP], time_s[-1] + 1.0 / self.rate_hz)
+        ahead_s = -np.expm1(-np.outer(coarse_s, fall)) @ (share / fall)
+        warped: NDArray[np.float64] = time_s + np.interp(time_s, coarse_s, ahead_s)
+        return warped
+
+    def _render(self, out: Samples, warped_s: NDArray[np.float64], partials: _Partials) -> None:
+        """Add decaying cosines to ``out``.
+
+        The phase is reduced to one cycle in double precision; only then is single precision, which
+        is several times faster, good enough for the cosine.
+        """
+        cycles = np.empty(out.size)
+        whole = np.empty(out.size)
+        wave = np.empty(out.size, np.float32)
+        step_s = _STEP / self.rate_hz
+        fine_s = np.arange(_STEP) / self.rate_hz
+        audible_s = np.log(np.maximum(partials.amplitude / _INAUDIBLE, 1.0)) / partials.rate_per_s
+        steps = np.minimum(out.size // _STEP, np.ceil(audible_s / step_s).astype(int))
+        for f_hz, amplitude, rate, start, count in zip(
+            partials.f_hz,
+            partials.amplitude,
+            partials.rate_per_s,
+            partials.cycles,
+            steps,
+            strict=True,
+        ):
+            now = slice(0, int(count) * _STEP)
+            np.multiply(warped_s[now], f_hz, out=cycles[now])
+            cycles[now] += start
+            np.rint(cycles[now], out=whole[now])
+            np.subtract(cycles[now], whole[now], out=cycles[now])
+            np.multiply(cycles[now], 2.0 * math.pi, out=wave[now], casting="same_kind")
+            np.cos(wave[now], out=wave[now])
+            grid = wave[now].reshape(-1, _STEP)
+            grid *= (amplitude * np.exp(-rate * step_s * np.arange(count)))[:, None].astype("f4")
+            grid *= np.exp(-rate * fine_s).astype(np.float32)
+            out[now] += wave[now]
+
+    def _add_pick_noise(self, out: Samples, amplitude_mm: float) -> None:
+        """The click of the pick: a burst of noise that dies within some milliseconds."""
+        n = min(out.size, round(0.03 * self.rate_hz))
+        fall_s = float(self._play.uniform(0.002, 0.005))
+        level = 0.8 * _LEVEL_RMS * amplitude_mm / _LEVEL_AMPLITUDE_MM
+        burst = np.diff(self._play.standard_normal(n, dtype=np.float32), prepend=np.float32(0.0))
+        out[:n] += (
+            np.float32(level)
+            * burst
+            * np.exp(-np.arange(n) / (fall_s * self.rate_hz)).astype(np.float32)
+        )
+
+    def _shape_ends(self, note: Samples) -> None:
+        """Half a millisecond of rise, and 5 to 20 ms in which a hand damps the string."""
+        rise = min(note.size, max(1, round(0.0005 * self.rate_hz)))
+        note[:rise] *= np.linspace(0.0, 1.0, rise, dtype=np.float32)
+        fall = min(note.size, round(float(self._play.uniform(0.005, 0.02)) * self.rate_hz))
+        note[note.size - fall :] *= (0.5 + 0.5 * np.cos(np.linspace(0.0, math.pi, fall))).astype(
+            np.float32
+        )
