@@ -1,0 +1,125 @@
+"""A virtual microphone: a private PulseAudio with one null sink, whose monitor is what is heard.
+
+No sound card, kernel module or running sound server is needed. PortAudio reads its environment
+when it starts, so whatever listens must be a child process started with ``VirtualMic.env``.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+# norewinds=1: without it the first callbacks come almost 2 s late. float32le at the file's own
+# rate passes samples through bit for bit.
+SINK = (
+    "module-null-sink sink_name=cable rate={rate} channels={channels} format=float32le norewinds=1"
+)
+SCRIPT = """\
+load-module module-native-protocol-unix auth-anonymous=1
+load-module {sink}
+set-default-sink cable
+set-default-source cable.monitor
+"""
+START_S = 15.0
+
+
+class VirtualMic:
+    """The running server. ``env`` is the environment for programs that are to hear it."""
+
+    def __init__(self, env: dict[str, str], sink: str) -> None:
+        self.env = env
+        self._sink = sink
+
+    def play(self, path: Path) -> None:
+        """Play a sound file into the microphone; returns when it has been played."""
+        subprocess.run(["paplay", str(path)], env=self.env, check=True, timeout=120)
+
+    def start_playing(self, path: Path) -> subprocess.Popen[bytes]:
+        """Play a sound file into the microphone without waiting for its end."""
+        return subprocess.Popen(["paplay", str(path)], env=self.env)
+
+    def remove_device(self) -> None:
+        """Unplug it."""
+        self._pactl("unload-module", "module-null-sink")
+
+    def restore_device(self) -> None:
+        """Plug it in again."""
+        self._pactl("load-module", *self._sink.split())
+        self._pactl("set-default-sink", "cable")
+        self._pactl("set-default-source", "cable.monitor")
+
+    def mute(self, muted: bool = True) -> None:
+        """Mute the input: it goes on calling back, with zeros."""
+        self._pactl("set-source-mute", "cable.monitor", "1" if muted else "0")
+
+    def _pactl(self, *arguments: str) -> None:
+        subprocess.run(["pactl", *arguments], env=self.env, check=True, stdout=subprocess.DEVNULL)
+
+
+def missing() -> str | None:
+    """What is not installed that the virtual microphone needs, or None."""
+    lacking = [name for name in ("pulseaudio", "pactl", "paplay") if not shutil.which(name)]
+    return f"not installed: {', '.join(lacking)}" if lacking else None
+
+
+@contextlib.contextmanager
+def virtual_mic(rate_hz: int = 48_000, channels: int = 1) -> Iterator[VirtualMic]:
+    """A virtual microphone for as long as the context lasts."""
+    folder = Path(tempfile.mkdtemp(prefix="vmic-"))
+    run, home = folder / "run", folder / "home"
+    for directory in (run, home):
+        directory.mkdir(mode=0o700)
+    sink = SINK.format(rate=rate_hz, channels=channels)
+    (folder / "pa.pa").write_text(SCRIPT.format(sink=sink))
+    env = _environment(run, home)
+    log = folder / "pa.log"
+    with log.open("wb") as output:
+        server = subprocess.Popen(_command(folder), env=env, stdout=output, stderr=output)
+    try:
+        _wait_until_up(server, env, log)
+        yield VirtualMic(env, sink)
+    finally:
+        server.terminate()
+        try:
+            server.wait(5)
+        except subprocess.TimeoutExpired:
+            server.kill()
+            server.wait()
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _environment(run: Path, home: Path) -> dict[str, str]:
+    env = dict(
+        os.environ,
+        HOME=str(home),
+        XDG_RUNTIME_DIR=str(run),
+        PULSE_RUNTIME_PATH=str(run / "pulse"),
+        PULSE_SERVER=f"unix:{run}/pulse/native",
+    )
+    for name in ("DISPLAY", "DBUS_SESSION_BUS_ADDRESS", "ALSA_CONFIG_PATH"):
+        env.pop(name, None)
+    return env
+
+
+def _command(folder: Path) -> list[str]:
+    return [
+        *("pulseaudio", "-n", "-F", str(folder / "pa.pa"), "--daemonize=no"),
+        *("--exit-idle-time=-1", "--use-pid-file=no", "--disable-shm=yes", "--realtime=no"),
+        *("--high-priority=no", "--log-target=stderr"),
+    ]
+
+
+def _wait_until_up(server: subprocess.Popen[bytes], env: dict[str, str], log: Path) -> None:
+    end = time.monotonic() + START_S
+    while server.poll() is None and time.monotonic() < end:
+        info = subprocess.run(["pactl", "info"], env=env, capture_output=True, text=True)
+        if info.returncode == 0 and "cable.monitor" in info.stdout:
+            return
+        time.sleep(0.05)
+    raise RuntimeError(f"pulseaudio did not come up: {log.read_text()}")
