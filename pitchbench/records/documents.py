@@ -1,0 +1,109 @@
+"""Dataclasses to JSON documents and back, exactly: the form that the store and exports share.
+
+cattrs does the walking; here stand only the types that JSON does not know. Floats survive
+unchanged (Python writes the shortest decimal that reads back as the same double). Keys that a
+later version added with a default may be missing, keys that this version does not know are passed
+over, so documents may grow without a migration.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from cattrs import Converter
+from cattrs.strategies import configure_tagged_union
+
+from pitchbench.notes import Note
+from pitchbench.pitch.reading import Trace
+from pitchbench.session.state import (
+    Entry,
+    MoveEntry,
+    NoteEntry,
+    OutcomeEntry,
+    StrikeEntry,
+    TakeEntry,
+    VerdictEntry,
+)
+
+#: The word that says which sort of entry a document holds; part of the file format.
+ENTRY_KINDS: Final[Mapping[type, str]] = {
+    TakeEntry: "take",
+    StrikeEntry: "strike",
+    VerdictEntry: "verdict",
+    MoveEntry: "move",
+    OutcomeEntry: "outcome",
+    NoteEntry: "note",
+}
+
+Document = dict[str, Any]
+
+
+def _trace_to_document(trace: Trace) -> Document:
+    """Arrays become lists; a moment without a pitch (NaN) becomes null."""
+    return {
+        name: [None if math.isnan(x) else x for x in getattr(trace, name).tolist()]
+        for name in ("time_s", "pitch_hz", "level_db")
+    }
+
+
+def _trace_from_document(document: Document, _: type[Trace]) -> Trace:
+    time_s, pitch_hz, level_db = (
+        np.array([math.nan if x is None else x for x in document[name]], dtype=np.float64)
+        for name in ("time_s", "pitch_hz", "level_db")
+    )
+    if not time_s.shape == pitch_hz.shape == level_db.shape:
+        raise ValueError("the arrays of a trace differ in length")
+    return Trace(time_s, pitch_hz, level_db)
+
+
+def _converter() -> Converter:
+    converter = Converter()
+    converter.register_unstructure_hook(Note, lambda note: note.name)
+    converter.register_structure_hook(Note, lambda name, _: Note.parse(name))
+    for moment in (date, datetime):
+        converter.register_unstructure_hook(moment, lambda value: value.isoformat())
+        converter.register_structure_hook(moment, lambda text, kind: kind.fromisoformat(text))
+    converter.register_unstructure_hook(Path, str)
+    converter.register_structure_hook(Path, lambda text, _: Path(text))
+    converter.register_unstructure_hook(Trace, _trace_to_document)
+    converter.register_structure_hook(Trace, _trace_from_document)
+    configure_tagged_union(
+        Entry, converter, tag_name="kind", tag_generator=lambda kind: ENTRY_KINDS[kind]
+    )
+    return converter
+
+
+_CONVERTER: Final = _converter()
+
+
+def to_document(value: Any, kind: Any = None) -> Any:
+    """``value`` as what ``json`` can write; ``kind`` is its declared type where that is a union."""
+    return _CONVERTER.unstructure(value, unstructure_as=kind)
+
+
+def from_document(document: Any, kind: Any) -> Any:
+    """The value of type ``kind`` that ``document`` describes.
+
+    Raises
+    ------
+    Exception
+        Whatever the damage causes (cattrs groups them): what was written by hand or by
+        something else is checked by whoever reads it in.
+    """
+    return _CONVERTER.structure(document, kind)
+
+
+def to_json(value: Any, kind: Any = None) -> str:
+    """``value`` as one line of ASCII JSON."""
+    return json.dumps(to_document(value, kind), separators=(",", ":"))
+
+
+def from_json(text: str, kind: Any) -> Any:
+    """The inverse of ``to_json``."""
+    return from_document(json.loads(text), kind)

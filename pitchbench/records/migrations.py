@@ -1,0 +1,113 @@
+"""Bringing a store to the present version: numbered steps, in one transaction, after a copy.
+
+A new store is made from schema.py at once. An older one takes every step above its own version;
+a test holds that both ways end in the same tables. A newer one is refused.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Final
+
+from sqlalchemy import Connection, Engine, delete, insert, inspect, select, text
+
+from pitchbench import __version__
+from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.records.schema import SCHEMA_VERSION, metadata, schema_version
+
+Step = Callable[[Connection], None]
+
+#: Version reached -> the step from the version before. None yet: version 1 is the first.
+STEPS: Final[Mapping[int, Step]] = {}
+
+#: An arbitrary number that all benches agree on, so that one of them migrates and the others wait.
+_ADVISORY_LOCK: Final = 0x7069746368  # "pitch"
+
+
+def bring_up_to_date(
+    engine: Engine, steps: Mapping[int, Step] = STEPS, target: int = SCHEMA_VERSION
+) -> Path | str | None:
+    """Create or migrate the tables behind ``engine``; return where the copy of an old store is.
+
+    Raises
+    ------
+    PitchbenchError
+        If the store was written by a newer program, or holds something else's tables.
+    """
+    copy: Path | str | None = None
+    with engine.connect() as connection:
+        found = _version(connection)
+        connection.rollback()
+    if found == target:
+        return None
+    with engine.begin() as connection:  # SQLite: BEGIN IMMEDIATE, so only one process gets here
+        if connection.dialect.name == "postgresql":
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _ADVISORY_LOCK})
+        found = _version(connection)  # again: another process may have been quicker
+        if found is None:
+            metadata.create_all(connection)
+            _stamp(connection, target)
+        elif found < target:
+            if connection.dialect.name == "postgresql":
+                copy = _copy_tables(connection, found)
+            else:
+                copy = _copy_file(Path(engine.url.database or ""), found)
+            for version in range(found + 1, target + 1):
+                steps[version](connection)
+            _stamp(connection, target)
+        elif found > target:
+            raise PitchbenchError(
+                f"These records were written by a newer pitchbench (form {found}; "
+                f"this one, {__version__}, knows form {target}).",
+                "Install the newer pitchbench on this bench too.",
+                ExitCode.RECORDS,
+            )
+    return copy
+
+
+def _version(connection: Connection) -> int | None:
+    """The store's version, None for an empty one."""
+    tables = inspect(connection).get_table_names()
+    if not tables:
+        return None
+    version: int | None = None
+    if schema_version.name in tables:
+        version = connection.execute(select(schema_version.c.version)).scalar()
+    if version is None:
+        raise PitchbenchError(
+            "This database belongs to something else: it has tables, but none of pitchbench's.",
+            "Give pitchbench a file or a database of its own.",
+            ExitCode.RECORDS,
+        )
+    return version
+
+
+def _stamp(connection: Connection, version: int) -> None:
+    connection.execute(delete(schema_version))
+    connection.execute(insert(schema_version).values(version=version, program_version=__version__))
+
+
+def _copy_file(store: Path, version: int) -> Path:
+    """Copy an SQLite store beside itself; our lock on writing leaves reading free."""
+    copy = store.with_name(f"{store.name}.form-{version}")
+    copy.unlink(missing_ok=True)
+    source, target = sqlite3.connect(store), sqlite3.connect(copy)
+    try:
+        source.backup(target)
+    finally:
+        source.close()
+        target.close()
+    return copy
+
+
+def _copy_tables(connection: Connection, version: int) -> str:
+    """Copy every table into a schema of its own, inside the transaction that migrates."""
+    schema = f"pitchbench_form_{version}"
+    tables = inspect(connection).get_table_names()
+    connection.execute(text(f'DROP SCHEMA IF EXISTS "{schema}" CASCADE'))
+    connection.execute(text(f'CREATE SCHEMA "{schema}"'))
+    for table in tables:
+        connection.execute(text(f'CREATE TABLE "{schema}"."{table}" AS TABLE "{table}"'))
+    return schema

@@ -1,0 +1,605 @@
+"""The store: every accepted take, struck take, move and verdict, committed the moment it happens.
+
+SQLite in a file by default, PostgreSQL by URL; the same code for both. On SQLite the journal is a
+write-ahead log and every commit is forced to the disk (``synchronous=FULL``): after a SIGKILL
+``NORMAL`` would do, but it may lose the last commits when the power fails, and a session commits
+a few times a minute, so the few milliseconds cost nothing.
+"""
+
+from __future__ import annotations
+
+import difflib
+import os
+import sqlite3
+import time
+import uuid
+import zlib
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+import platformdirs
+from sqlalchemy import (
+    URL,
+    Connection,
+    Engine,
+    Row,
+    and_,
+    create_engine,
+    delete,
+    event,
+    func,
+    insert,
+    make_url,
+    or_,
+    select,
+    update,
+)
+from sqlalchemy.exc import ArgumentError, DBAPIError
+
+from pitchbench import __version__
+from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.instrument import Instrument
+from pitchbench.pitch.reading import Trace
+from pitchbench.records import migrations
+from pitchbench.records.documents import ENTRY_KINDS, from_json, to_json
+from pitchbench.records.model import (
+    InstrumentRecord,
+    InstrumentSummary,
+    SessionMeta,
+    SessionRecord,
+)
+from pitchbench.records.schema import entries, instruments, sessions, traces
+from pitchbench.session.state import Entry, Setup, TakeEntry
+
+#: Environment variable with the path or URL of the store.
+STORE_VARIABLE: Final = "PITCHBENCH_STORE"
+
+_BUSY_S: Final = 30.0
+
+
+class Repository:
+    """The records of a bench or of a workshop. Open it with ``Repository.open``.
+
+    Every method raises ``PitchbenchError`` (exit code 5) when the store cannot be read or written.
+    """
+
+    def __init__(self, engine: Engine, audio_folder: Path) -> None:
+        self._engine = engine
+        self._reader = engine.execution_options(isolation_level="AUTOCOMMIT")
+        self._audio_folder = audio_folder
+
+    @classmethod
+    def open(cls, url_or_path: str | Path | None = None) -> Repository:
+        """Open the store, creating or migrating it where needed.
+
+        Parameters
+        ----------
+        url_or_path : a file, or a ``postgresql://`` URL; None for what ``PITCHBENCH_STORE`` says,
+            else ``records.sqlite`` in the user's data directory.
+
+        Raises
+        ------
+        PitchbenchError
+            If it cannot be opened, was written by a newer program, or is something else.
+        """
+        where = str(url_or_path or os.environ.get(STORE_VARIABLE, "") or _default_path())
+        if "://" in where:
+            engine = _server(where)
+            audio_folder = _default_path().with_name("audio")
+        else:
+            path = Path(where).expanduser().absolute()
+            engine = _file(path)
+            audio_folder = path.with_name("audio")
+        try:
+            with _in_words(engine):
+                migrations.bring_up_to_date(engine)
+        except BaseException:
+            engine.dispose()
+            raise
+        return cls(engine, audio_folder)
+
+    def close(self) -> None:
+        """Let go of the file or the server."""
+        self._engine.dispose()
+
+    def __enter__(self) -> Repository:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # -- instruments ------------------------------------------------------------------------
+
+    def add_instrument(self, instrument: Instrument, *, at: datetime | None = None) -> str:
+        """Put ``instrument`` on record and return its id; its name must be free."""
+        added_at = at or datetime.now(UTC)
+        record = InstrumentRecord(uuid.uuid4().hex, instrument, added_at, added_at)
+        with self._writing() as connection:
+            _refuse_taken_name(connection, instrument.name)
+            connection.execute(insert(instruments).values(**_instrument_row(record)))
+        return record.id
+
+    def change_instrument(
+        self, name: str, instrument: Instrument, *, at: datetime | None = None
+    ) -> None:
+        """Replace what is on record for ``name``; the new name may differ. Sessions keep theirs."""
+        record = self.instrument(name)
+        with self._writing() as connection:
+            if instrument.name != record.instrument.name:
+                _refuse_taken_name(connection, instrument.name)
+            changed = replace(record, instrument=instrument, changed_at=at or datetime.now(UTC))
+            connection.execute(
+                update(instruments)
+                .where(instruments.c.id == record.id)
+                .values(**_instrument_row(changed))
+            )
+
+    def remove_instrument(self, name: str) -> None:
+        """Remove the instrument and, with it, its sessions."""
+        record = self.instrument(name)
+        with self._writing() as connection:
+            connection.execute(delete(instruments).where(instruments.c.id == record.id))
+
+    def instrument(self, name: str) -> InstrumentRecord:
+        """The instrument called ``name``; capitals count only where they tell two apart."""
+        with self._reading() as connection:
+            row = connection.execute(select(instruments).where(instruments.c.name == name)).first()
+            if row is None:
+                names = connection.execute(select(instruments.c.name)).scalars().all()
+                alike = [known for known in names if known.casefold() == name.casefold()]
+                if len(alike) != 1:
+                    raise _no_such("instrument", name, names)
+                row = connection.execute(
+                    select(instruments).where(instruments.c.name == alike[0])
+                ).one()
+        return _instrument_record(row)
+
+    def has_instrument(self, name: str) -> bool:
+        """Whether an instrument of exactly this name is on record."""
+        with self._reading() as connection:
+            query = select(instruments.c.id).where(instruments.c.name == name)
+            return connection.execute(query).first() is not None
+
+    def instruments(self) -> list[InstrumentSummary]:
+        """Every instrument by name, with its sessions counted."""
+        counted = (
+            select(
+                sessions.c.instrument_id,
+                func.count().label("number"),
+                func.max(sessions.c.started_at).label("last"),
+            )
+            .where(~sessions.c.rehearsal)
+            .group_by(sessions.c.instrument_id)
+            .subquery()
+        )
+        query = (
+            select(instruments.c.document, counted.c.number, counted.c.last)
+            .outerjoin(counted, counted.c.instrument_id == instruments.c.id)
+            .order_by(func.lower(instruments.c.name), instruments.c.name)
+        )
+        with self._reading() as connection:
+            rows = connection.execute(query).all()
+        return [
+            InstrumentSummary(from_json(row.document, Instrument), row.number or 0, row.last)
+            for row in rows
+        ]
+
+    # -- sessions: writing ------------------------------------------------------------------
+
+    def begin_session(
+        self,
+        setup: Setup,
+        *,
+        at: datetime,
+        source: str = "",
+        rehearsal: bool = False,
+        parameters: Mapping[str, str | int | float | bool | None] | None = None,
+    ) -> str:
+        """Open a session and return its id: the date, then 32 random hexadecimal digits.
+
+        It belongs to the instrument on record that has the name of ``setup.instrument``, if any.
+        """
+        name = setup.instrument.name
+        with self._writing() as connection:
+            instrument_id = connection.execute(
+                select(instruments.c.id).where(instruments.c.name == name)
+            ).scalar()
+            meta = SessionMeta(
+                id=f"{at:%Y%m%d}-{uuid.uuid4().hex}",
+                instrument_id=instrument_id,
+                started_at=at,
+                finished_at=None,
+                program_version=__version__,
+                source=source,
+                rehearsal=rehearsal,
+                parameters=parameters or {},
+            )
+            connection.execute(insert(sessions).values(**_session_row(setup, meta)))
+        return meta.id
+
+    def append(self, session_id: str, entry: Entry) -> None:
+        """Add ``entry`` to the session's log; when this returns, it is on the disk."""
+        with self._writing() as connection:
+            query = select(func.max(entries.c.sequence)).where(entries.c.session_id == session_id)
+            last = connection.execute(query).scalar()
+            _insert_entry(connection, session_id, 0 if last is None else last + 1, entry)
+
+    def finish_session(self, session_id: str, *, at: datetime) -> None:
+        """Say that the session came to its end."""
+        self._set(session_id, finished_at=at)
+
+    def keep_audio(self, session_id: str, audio: Path) -> None:
+        """Say where the sound of the session lies."""
+        self._set(session_id, audio=str(audio.absolute()))
+
+    def audio_path(self, session_id: str) -> Path:
+        """Where the sound of the session should be put, if it is kept."""
+        return self._audio_folder / f"{session_id}.flac"
+
+    def add_session(self, record: SessionRecord) -> bool:
+        """Add a session from elsewhere, or what it has gained since; False if nothing is new."""
+        setup, log, meta = record
+        with self._writing() as connection:
+            here = connection.execute(select(sessions.c.id).where(sessions.c.id == meta.id)).first()
+            if here is None:
+                query = select(instruments.c.id).where(instruments.c.id == meta.instrument_id)
+                meta = replace(meta, instrument_id=connection.execute(query).scalar())
+                connection.execute(insert(sessions).values(**_session_row(setup, meta)))
+            known = connection.execute(
+                select(func.count()).where(entries.c.session_id == meta.id)
+            ).scalar_one()
+            for sequence, entry in enumerate(log[known:], start=known):
+                _insert_entry(connection, meta.id, sequence, entry)
+            if meta.finished_at is not None:
+                connection.execute(
+                    update(sessions)
+                    .where(sessions.c.id == meta.id)
+                    .values(finished_at=meta.finished_at)
+                )
+        return here is None or len(log) > known
+
+    def add_instrument_record(self, record: InstrumentRecord) -> bool:
+        """Add an instrument from elsewhere; False if it is here already.
+
+        The later change of the two wins. A name that another instrument has here gets a number.
+        """
+        with self._writing() as connection:
+            here = connection.execute(
+                select(instruments).where(instruments.c.id == record.id)
+            ).first()
+            if here is not None and here.changed_at >= record.changed_at:
+                return False
+            taken = set(
+                connection.execute(
+                    select(instruments.c.name).where(instruments.c.id != record.id)
+                ).scalars()
+            )
+            name, number = record.instrument.name, 2
+            while name in taken:
+                name, number = f"{record.instrument.name} ({number})", number + 1
+            renamed = replace(record, instrument=replace(record.instrument, name=name))
+            row = _instrument_row(renamed)
+            if here is None:
+                connection.execute(insert(instruments).values(**row))
+            else:
+                connection.execute(
+                    update(instruments).where(instruments.c.id == record.id).values(**row)
+                )
+        return here is None
+
+    # -- sessions: reading ------------------------------------------------------------------
+
+    def find_session(self, words: str) -> str:
+        """The id of the session that ``words`` name: the beginning of an id, or "last"."""
+        query = select(sessions.c.id).order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
+        if words != "last":
+            query = query.where(sessions.c.id.startswith(words, autoescape=True))
+        with self._reading() as connection:
+            found = connection.execute(query.limit(2)).scalars().all()
+        if not words or not found:
+            raise PitchbenchError(
+                f"There is no session {words!r} on record.",
+                "See `pitchbench history` for the sessions that there are.",
+                ExitCode.RECORDS,
+            )
+        if len(found) > 1 and words != "last":
+            raise PitchbenchError(
+                f"More than one session begins with {words!r}.",
+                "Give more of the session's id, as `pitchbench history` shows it.",
+                ExitCode.RECORDS,
+            )
+        return str(found[0])
+
+    def session(self, session_id: str, *, traces_too: bool = True) -> SessionRecord:
+        """The session with exactly this id; without the frames of its takes if they are not
+        wanted, since they are by far the larger part."""
+        with self._reading() as connection:
+            row = connection.execute(select(sessions).where(sessions.c.id == session_id)).first()
+            if row is None:
+                raise _no_such("session", session_id, [])
+            log = _log(connection, session_id)
+            frames = _frames(connection, session_id) if traces_too else {}
+        with_frames = tuple(
+            _with_trace(entry, frames.get(sequence)) for sequence, entry in enumerate(log)
+        )
+        return SessionRecord(from_json(row.setup, Setup), with_frames, _meta(row))
+
+    def sessions(
+        self, name: str | None = None, *, last: int | None = None, rehearsals: bool = False
+    ) -> list[SessionRecord]:
+        """Sessions of the instrument called ``name`` (None: of all), oldest first, without frames.
+
+        Parameters
+        ----------
+        last : how many of the latest are wanted; None for all.
+        rehearsals : whether those on virtual instruments are wanted too.
+        """
+        query = select(sessions).order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
+        if name is not None:
+            query = query.where(self._of_instrument(name))
+        if not rehearsals:
+            query = query.where(~sessions.c.rehearsal)
+        with self._reading() as connection:
+            rows = connection.execute(query.limit(last)).all()
+            return [
+                SessionRecord(
+                    from_json(row.setup, Setup), tuple(_log(connection, row.id)), _meta(row)
+                )
+                for row in reversed(rows)
+            ]
+
+    def session_ids(self, name: str | None = None) -> list[str]:
+        """Ids of all sessions (rehearsals too), or of those of one instrument, oldest first."""
+        query = select(sessions.c.id).order_by(sessions.c.started_at, sessions.c.id)
+        if name is not None:
+            query = query.where(self._of_instrument(name))
+        with self._reading() as connection:
+            return list(connection.execute(query).scalars())
+
+    # -- within ------------------------------------------------------------------------------
+
+    def _of_instrument(self, name: str) -> Any:
+        """Those that belong to the instrument on record, or bear the name without one."""
+        try:
+            record = self.instrument(name)
+        except PitchbenchError:
+            with self._reading() as connection:
+                query = select(sessions.c.id).where(sessions.c.instrument_name == name)
+                if connection.execute(query.limit(1)).first() is None:
+                    raise
+            return sessions.c.instrument_name == name
+        return or_(
+            sessions.c.instrument_id == record.id,
+            and_(
+                sessions.c.instrument_id.is_(None),
+                sessions.c.instrument_name == record.instrument.name,
+            ),
+        )
+
+    def _set(self, session_id: str, **values: Any) -> None:
+        with self._writing() as connection:
+            done = connection.execute(
+                update(sessions).where(sessions.c.id == session_id).values(**values)
+            )
+            if done.rowcount != 1:
+                raise _no_such("session", session_id, [])
+
+    @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        with _in_words(self._engine), self._engine.begin() as connection:
+            yield connection
+
+    @contextmanager
+    def _reading(self) -> Iterator[Connection]:
+        with _in_words(self._engine), self._reader.connect() as connection:
+            yield connection
+
+
+# -- engines ---------------------------------------------------------------------------------
+
+
+def _default_path() -> Path:
+    return platformdirs.user_data_path("pitchbench", appauthor=False) / "records.sqlite"
+
+
+def _file(path: Path) -> Engine:
+    """An engine on an SQLite file; its folder is made if need be."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise PitchbenchError(
+            f"The folder for the records, {str(path.parent)!r}, cannot be made: {error.strerror}.",
+            f"Choose another place with --store FILE or the variable {STORE_VARIABLE}.",
+            ExitCode.RECORDS,
+        ) from error
+    url = URL.create("sqlite", database=str(path))
+    engine = create_engine(url, connect_args={"timeout": _BUSY_S, "isolation_level": None})
+
+    @event.listens_for(engine, "connect")
+    def prepare(connection: sqlite3.Connection, _: object) -> None:
+        _set_write_ahead_log(connection)
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("PRAGMA foreign_keys=ON")
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:
+        # A transaction that starts as a reader cannot wait for its turn to write, this one can.
+        if connection.get_execution_options().get("isolation_level") != "AUTOCOMMIT":
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+    return engine
+
+
+def _set_write_ahead_log(connection: sqlite3.Connection) -> None:
+    """Switch the journal; two processes that create one store together must take turns, and
+    SQLite's own waiting does not cover this switch."""
+    deadline = time.monotonic() + _BUSY_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > deadline:
+                raise
+            time.sleep(0.02)
+
+
+def _server(text: str) -> Engine:
+    """An engine on a PostgreSQL server."""
+    try:
+        url = make_url(text)
+        if url.drivername == "postgresql":
+            url = url.set(drivername="postgresql+psycopg")
+        if url.drivername != "postgresql+psycopg":
+            raise ArgumentError("not PostgreSQL")
+    except (ArgumentError, ValueError) as error:
+        raise PitchbenchError(
+            "The URL of the store is not one of a PostgreSQL database.",
+            "Write postgresql://user@host/database, or the path of a file.",
+            ExitCode.RECORDS,
+        ) from error
+    try:
+        return create_engine(url, pool_pre_ping=True)
+    except ModuleNotFoundError as error:
+        raise PitchbenchError(
+            "The PostgreSQL driver is not installed.",
+            "Install it with: pip install 'pitchbench[postgresql]'",
+            ExitCode.RECORDS,
+        ) from error
+
+
+@contextmanager
+def _in_words(engine: Engine) -> Iterator[None]:
+    """Database trouble as two sentences; the store is named without its password."""
+    try:
+        yield
+    except DBAPIError as error:
+        url = engine.url
+        is_file = url.get_backend_name() == "sqlite"
+        place = str(url.database) if is_file else url.render_as_string(hide_password=True)
+        reason = " ".join(str(error.orig).split())
+        remedy = (
+            "Look whether the disk is full and the file and its folder may be written; all that "
+            "was recorded before is safe. --store FILE chooses another place."
+            if is_file
+            else "Look whether the server runs and lets you in; all that was recorded before is "
+            "safe. --store FILE chooses a file instead."
+        )
+        if "not a database" in reason:
+            remedy = "Choose another file with --store FILE; this one was left as it is."
+        raise PitchbenchError(
+            f"The records in {place!r} cannot be used: {reason}.", remedy, ExitCode.RECORDS
+        ) from error
+
+
+# -- rows ------------------------------------------------------------------------------------
+
+
+def _instrument_row(record: InstrumentRecord) -> dict[str, Any]:
+    return {
+        "id": record.id,
+        "name": record.instrument.name,
+        "document": to_json(record.instrument),
+        "added_at": record.added_at,
+        "changed_at": record.changed_at,
+    }
+
+
+def _instrument_record(row: Row[Any]) -> InstrumentRecord:
+    instrument = from_json(row.document, Instrument)
+    return InstrumentRecord(row.id, instrument, row.added_at, row.changed_at)
+
+
+def _session_row(setup: Setup, meta: SessionMeta) -> dict[str, Any]:
+    return {
+        "id": meta.id,
+        "instrument_id": meta.instrument_id,
+        "instrument_name": setup.instrument.name,
+        "setup": to_json(setup),
+        "started_at": meta.started_at,
+        "finished_at": meta.finished_at,
+        "program_version": meta.program_version,
+        "source": meta.source,
+        "rehearsal": meta.rehearsal,
+        "parameters": to_json(dict(meta.parameters)),
+        "audio": None if meta.audio is None else str(meta.audio),
+    }
+
+
+def _meta(row: Row[Any]) -> SessionMeta:
+    return SessionMeta(
+        id=row.id,
+        instrument_id=row.instrument_id,
+        started_at=row.started_at,
+        finished_at=row.finished_at,
+        program_version=row.program_version,
+        source=row.source,
+        rehearsal=row.rehearsal,
+        parameters=from_json(row.parameters, dict),
+        audio=None if row.audio is None else Path(row.audio),
+    )
+
+
+def _insert_entry(connection: Connection, session_id: str, sequence: int, entry: Entry) -> None:
+    """One row in ``entries`` and, for a take with frames, one in ``traces``."""
+    key = {"session_id": session_id, "sequence": sequence}
+    kind = ENTRY_KINDS[type(entry)]
+    if isinstance(entry, TakeEntry) and (trace := entry.take.reading.trace) is not None:
+        connection.execute(insert(traces).values(**key, frames=_pack(trace)))
+    document = to_json(_with_trace(entry, None), Entry)
+    connection.execute(insert(entries).values(**key, kind=kind, document=document))
+
+
+def _log(connection: Connection, session_id: str) -> list[Entry]:
+    query = (
+        select(entries.c.document)
+        .where(entries.c.session_id == session_id)
+        .order_by(entries.c.sequence)
+    )
+    return [from_json(text, Entry) for text in connection.execute(query).scalars()]
+
+
+def _frames(connection: Connection, session_id: str) -> dict[int, Trace]:
+    query = select(traces.c.sequence, traces.c.frames).where(traces.c.session_id == session_id)
+    return {row.sequence: _unpack(row.frames) for row in connection.execute(query)}
+
+
+def _with_trace(entry: Entry, trace: Trace | None) -> Entry:
+    """``entry`` with these frames in its reading; entries other than takes as they are."""
+    if not isinstance(entry, TakeEntry):
+        return entry
+    reading = replace(entry.take.reading, trace=trace)
+    return replace(entry, take=replace(entry.take, reading=reading))
+
+
+def _pack(trace: Trace) -> bytes:
+    stacked = np.stack([trace.time_s, trace.pitch_hz, trace.level_db])
+    return zlib.compress(stacked.astype("<f8").tobytes())
+
+
+def _unpack(frames: bytes) -> Trace:
+    time_s, pitch_hz, level_db = np.frombuffer(zlib.decompress(frames), "<f8").reshape(3, -1).copy()
+    return Trace(time_s, pitch_hz, level_db)
+
+
+def _refuse_taken_name(connection: Connection, name: str) -> None:
+    query = select(instruments.c.id).where(instruments.c.name == name)
+    if connection.execute(query).first() is not None:
+        raise PitchbenchError(
+            f"There is already an instrument called {name!r}.",
+            "Choose another name, or change that one with `pitchbench instrument edit`.",
+            ExitCode.RECORDS,
+        )
+
+
+def _no_such(sort: str, name: str, names: Sequence[str]) -> PitchbenchError:
+    near = difflib.get_close_matches(name, names, n=1)
+    remedy = f"Did you mean {near[0]!r}?" if near else "See `pitchbench instrument list`."
+    if sort == "session":
+        remedy = "See `pitchbench history` for the sessions that there are."
+    return PitchbenchError(f"There is no {sort} {name!r} on record.", remedy, ExitCode.RECORDS)

@@ -1,0 +1,235 @@
+"""Stores and sessions for tests: a real PostgreSQL server, and made-up sessions to keep in it.
+
+Every number in the sessions is invented.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import shutil
+import signal
+import subprocess
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+
+import numpy as np
+
+from pitchbench.instrument import Bridge, BridgeKind, Instrument, Material, ScrewHeads, StringSpec
+from pitchbench.intonation.bridge import Direction, Move, Rotation
+from pitchbench.intonation.offset import Group, Offset, ScatterPrior
+from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
+from pitchbench.notes import Note
+from pitchbench.pitch.reading import Partial, Reading, Reason, Trace
+from pitchbench.session.state import (
+    Entry,
+    MoveEntry,
+    NoteEntry,
+    Outcome,
+    OutcomeEntry,
+    SessionTake,
+    Setup,
+    StrikeEntry,
+    TakeEntry,
+    TakeFate,
+    VerdictEntry,
+)
+
+PRIOR = ScatterPrior(open_cents=0.5, open_dof=4.0, fretted_cents=2.0, fretted_dof=4.0)
+
+
+def an_instrument(name: str = "Bench guitar", **changes: object) -> Instrument:
+    """A six-string with screw saddles."""
+    strings = tuple(
+        StringSpec(Note.parse(note), diameter, wound, core, material)
+        for note, diameter, wound, core, material in (
+            ("E4", 0.254, False, None, Material.STEEL),
+            ("B3", 0.330, False, None, Material.STEEL),
+            ("G3", 0.432, False, None, Material.STEEL),
+            ("D3", 0.660, True, 0.36, Material.NICKEL_WOUND),
+            ("A2", 0.914, True, 0.41, Material.NICKEL_WOUND),
+            ("E2", 1.168, True, 0.46, Material.NICKEL_WOUND),
+        )
+    )
+    values: dict[str, object] = {
+        "name": name,
+        "kind": "six-string electric",
+        "scale_mm": 648.0,
+        "strings": strings,
+        "bridge": Bridge(BridgeKind.SCREW_SADDLES, 0.5, ScrewHeads.TAIL, 3.0, 5.0),
+        "action_mm": 1.8,
+        "relief_mm": 0.2,
+        "string_set": "10 to 46",
+        "strings_fitted": date(2026, 1, 10),
+        "temperature_c": 21.0,
+    }
+    return Instrument(**{**values, **changes})  # type: ignore[arg-type]
+
+
+def a_setup(instrument: Instrument | None = None) -> Setup:
+    return Setup(instrument or an_instrument(), PRIOR)
+
+
+def an_offset(cents: float, u_cents: float = 0.5) -> Offset:
+    return Offset(
+        fret=12,
+        open=Group(3, 82.4, 0.3),
+        fretted=Group(3, 165.0, 0.9),
+        offset_cents=cents,
+        u_cents=u_cents,
+        interval95_cents=(cents - 2.2 * u_cents, cents + 2.2 * u_cents),
+        scale_cents=0.9 * u_cents,
+        dof=9.0,
+    )
+
+
+def a_reading(pitch_hz: float, onset_s: float, frames: int = 40, seed: int = 0) -> Reading:
+    chance = np.random.default_rng(seed)
+    time_s = np.arange(frames) * 0.01
+    return Reading(
+        onset_s=onset_s,
+        ring_s=frames * 0.01,
+        reason=None,
+        pitch_hz=pitch_hz,
+        u_cents=0.08,
+        attack_cents=6.0,
+        settle_s=0.8,
+        tail_s=1.5,
+        wander_cents=0.1,
+        stiffness_b=1e-4,
+        snr_db=40.0,
+        trace=Trace(
+            time_s,
+            pitch_hz * (1 + 0.004 * np.exp(-time_s / 0.3)) + chance.normal(0, 0.01, frames),
+            -20 - 8 * time_s,
+        ),
+        partials=(Partial(1, pitch_hz, 0.1, -20.0, 1.5, 0.0),),
+    )
+
+
+def a_take(number: int, string: int, fret: int | None, round_: int, reading: Reading) -> TakeEntry:
+    fate = TakeFate.ACCEPTED if reading.settled else TakeFate.REJECTED
+    take = SessionTake(number, string, fret, round_, reading, fate)
+    return TakeEntry(reading.onset_s + 2.0, take)
+
+
+def a_verdict(string: int, round_: int, cents: float, at_s: float) -> VerdictEntry:
+    decision = Decision.MOVE if abs(cents) > 2 else Decision.LEAVE
+    verdict = Verdict(decision, 2.0, 0.02 if abs(cents) > 2 else 0.98, None, False, "Decided.")
+    return VerdictEntry(at_s, string, round_, an_offset(cents), verdict)
+
+
+def a_log(instrument: Instrument | None = None, *, frames: int = 40) -> tuple[Entry, ...]:
+    """A session: strings with odd numbers are found sharp and moved, the others are left."""
+    guitar = instrument or an_instrument()
+    log: list[Entry] = [NoteEntry(0.0, None, "begun")]
+    number, at_s = 0, 1.0
+
+    def takes(string: int, round_: int, cents: float) -> None:
+        nonlocal number, at_s
+        open_hz = guitar.string(string).note.hz()
+        for fret in (0, 12, 0, 12):
+            number, at_s = number + 1, at_s + 3.0
+            spread = 0.4 * math.sin(7.0 * number)
+            pitch = open_hz * 2 ** ((100 * fret + (cents if fret else 0.0) + spread) / 1200)
+            reading = a_reading(pitch, at_s, frames, seed=number)
+            log.append(a_take(number, string, fret, round_, reading))
+        log.append(a_verdict(string, round_, cents, at_s + 2.0))
+
+    for string in range(1, len(guitar.strings) + 1):
+        found = 5.0 + 0.3 * string if string % 2 else -0.6
+        undecided = Verdict(Decision.TAKE_MORE, 2.0, 0.4, MoreTakes(1, 2), False, "More.")
+        log.append(VerdictEntry(at_s, string, 0, an_offset(found, 2.0), undecided))
+        takes(string, 0, found)
+        left = found
+        if string % 2:
+            move = Move(
+                string,
+                Direction.AWAY_FROM_NUT,
+                1.9,
+                (1.5, 2.3),
+                3.8,
+                Rotation.CLOCKWISE,
+                ("Slacken the string first.",),
+            )
+            log.append(MoveEntry(at_s + 10.0, string, move, 1.9))
+            at_s, left = at_s + 20.0, 0.3
+            rejected = Reading(onset_s=at_s, ring_s=0.3, reason=Reason.TOO_SHORT)
+            number += 1
+            log.append(a_take(number, string, None, 1, rejected))
+            takes(string, 1, left)
+            log.append(StrikeEntry(at_s + 2.5, string, number))
+        log.append(OutcomeEntry(at_s + 3.0, string, Outcome.LEAVE, an_offset(left)))
+    return tuple(log)
+
+
+# -- PostgreSQL --------------------------------------------------------------------------------
+
+
+def postgresql_binaries() -> Path | None:
+    """The folder with initdb and postgres: on the path, or where Debian puts them."""
+    found = shutil.which("initdb")
+    if found and shutil.which("postgres"):
+        return Path(found).resolve().parent
+    folders = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda p: int(p.parent.name))
+    return folders[-1] if folders else None
+
+
+@contextmanager
+def postgresql_server() -> Iterator[str]:
+    """A private server on a unix socket in a temporary folder; yields its socket's folder.
+
+    PostgreSQL refuses to run as root, so under root it runs as nobody.
+    """
+    binaries = postgresql_binaries()
+    if binaries is None:
+        raise RuntimeError("PostgreSQL is not installed")
+    folder = Path(tempfile.mkdtemp(prefix="pb-pg-", dir="/tmp"))
+    as_user = {"user": "nobody"} if os.geteuid() == 0 else {}
+    if as_user:
+        shutil.chown(folder, "nobody")
+    environment = {"PATH": os.environ["PATH"], "LC_ALL": "C.UTF-8", "HOME": str(folder)}
+    data = folder / "data"
+    subprocess.run(
+        [binaries / "initdb", "-D", data, "-U", "bench", "-A", "trust", "-E", "UTF8", "--no-sync"],
+        check=True,
+        capture_output=True,
+        env=environment,
+        cwd=folder,
+        **as_user,  # type: ignore[call-overload]
+    )
+    server = subprocess.Popen(
+        [binaries / "postgres", "-D", data, "-k", folder, "-c", "listen_addresses="],
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        env=environment,
+        cwd=folder,
+        **as_user,  # type: ignore[call-overload]
+    )
+    try:
+        wait = [binaries / "pg_isready", "-q", "-h", folder, "-U", "bench", "-d", "postgres"]
+        deadline = time.monotonic() + 60
+        while subprocess.run(wait, check=False, env=environment).returncode != 0:
+            if server.poll() is not None or time.monotonic() > deadline:
+                raise RuntimeError("the PostgreSQL server did not come up")
+            time.sleep(0.05)
+        yield str(folder)
+    finally:
+        server.send_signal(signal.SIGINT)  # the fast way down: does not wait for its clients
+        server.wait(30)
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def new_database(socket_folder: str, name: str) -> str:
+    """Create an empty database and return its URL."""
+    import psycopg  # noqa: PLC0415  # an extra, needed only here
+
+    with psycopg.connect(
+        host=socket_folder, user="bench", dbname="postgres", autocommit=True
+    ) as connection:
+        connection.execute(f'CREATE DATABASE "{name}"')
+    return f"postgresql://bench@/{name}?host={socket_folder}"
