@@ -1,0 +1,143 @@
+"""Which string and which note a pluck fits, by its pitch, by what was asked and by stiffness."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from pitchbench.pitch.reading import Reading
+from pitchbench.session.state import State, Step, StringState
+from pitchbench.session.takes import in_this_round, in_this_tuning, open_mean_hz
+from pitchbench.session.words import note_label, place
+from pitchbench.units import cents_between, fret_ratio
+
+#: How far from its place a note may lie and still be that note: offsets of badly set saddles are
+#: within it, the next semitone is not. Halved between the frets where the note asked is near.
+NEAR_CENTS: Final = 80.0
+
+#: How near another string's pitch a note must be to be taken for that string.
+_OTHER_CENTS: Final = 50.0
+
+#: The same while a string is brought up through the pitches of lower strings.
+_OTHER_WHILE_TUNING_CENTS: Final = 10.0
+
+#: How far off a string may be when the work starts.
+_AS_FOUND_CENTS: Final = 300.0
+
+#: How far off a string may be and still be taken for the one that is being tuned.
+_SLACK_CENTS: Final = 1900.0
+_OVER_CENTS: Final = 700.0
+
+#: B ~ 1/L^2 makes the fretted note stiffer than the open one by gamma^2 (4 at the 12th fret). Less
+#: than the square root of that is nearer to another open string's stiffness than to this one's.
+_STIFFNESS_SHARE: Final = 0.5
+
+
+class Kind(StrEnum):
+    """What a pluck is taken for."""
+
+    OPEN = "open"
+    FRETTED = "fretted"
+    OTHER = "another string"
+    NOTHING = "nothing"
+
+
+@dataclass(frozen=True)
+class Fit:
+    """What a pluck is taken for; ``string`` is the string it fits, ``why`` says why it does not."""
+
+    kind: Kind
+    string: int
+    why: str = ""
+
+
+def target_hz(state: State, number: int) -> float:
+    """What the open string is tuned to."""
+    return state.setup.instrument.string(number).note.hz(state.setup.a4_hz)
+
+
+def fit(state: State, reading: Reading) -> Fit:
+    """What ``reading`` is taken for in ``state``.
+
+    While a string is being tuned almost any pitch may be that string. Once it is in tune, its own
+    two notes come first, so that the octave of a C2 is not taken for an open C3 unless the note's
+    stiffness says so.
+    """
+    if reading.pitch_hz is None:
+        return Fit(Kind.NOTHING, state.current, "no pitch could be measured")
+    return _fit_tuned(state, reading) if state.tuned else _fit_tuning(state, reading.pitch_hz)
+
+
+def _fit_tuning(state: State, pitch_hz: float) -> Fit:
+    number = state.current
+    off_cents = cents_between(pitch_hz, target_hz(state, number))
+    if abs(off_cents) <= NEAR_CENTS:
+        return Fit(Kind.OPEN, number)
+    moved = state.step in (Step.MOVE, Step.RETUNE)
+    other = _other_open(state, pitch_hz, _OTHER_WHILE_TUNING_CENTS if moved else _OTHER_CENTS)
+    if other is not None:
+        return Fit(Kind.OTHER, other)
+    if abs(off_cents - 100.0 * state.setup.fret) <= _near_cents(state.setup.fret):
+        return Fit(
+            Kind.NOTHING,
+            number,
+            f"it fits {note_label(state.setup, number, state.setup.fret)}, and the open string is "
+            "asked for",
+        )
+    lowest = _AS_FOUND_CENTS if state.step is Step.BEFORE else _SLACK_CENTS
+    highest = _AS_FOUND_CENTS if state.step is Step.BEFORE else _OVER_CENTS
+    if -lowest <= off_cents <= highest:
+        return Fit(Kind.OPEN, number)
+    return Fit(Kind.NOTHING, number, f"{pitch_hz:.1f} Hz fits no string of this instrument")
+
+
+def _fit_tuned(state: State, reading: Reading) -> Fit:
+    assert reading.pitch_hz is not None
+    number, fret, string = state.current, state.setup.fret, state.string
+    open_hz = open_mean_hz(in_this_tuning(string)) or target_hz(state, number)
+    near_cents = _near_cents(fret)
+    if abs(cents_between(reading.pitch_hz, open_hz)) <= near_cents:
+        return Fit(Kind.OPEN, number)
+    other = _other_open(state, reading.pitch_hz, _OTHER_CENTS)
+    if abs(cents_between(reading.pitch_hz, open_hz * fret_ratio(fret))) <= near_cents:
+        if other is not None and _not_stiff_enough(string, fret, reading):
+            return Fit(Kind.OTHER, other)
+        return Fit(Kind.FRETTED, number)
+    if other is not None:
+        return Fit(Kind.OTHER, other)
+    return Fit(
+        Kind.NOTHING,
+        number,
+        f"{reading.pitch_hz:.1f} Hz is neither string {number} open nor at {place(state.setup)}",
+    )
+
+
+def _near_cents(fret: int) -> float:
+    return min(NEAR_CENTS, 50.0 * fret)
+
+
+def _other_open(state: State, pitch_hz: float, within_cents: float) -> int | None:
+    """The other string whose open note lies nearest, if it lies within ``within_cents``."""
+    distances = {
+        s.number: abs(cents_between(pitch_hz, target_hz(state, s.number)))
+        for s in state.strings
+        if s.number != state.current
+    }
+    if not distances:
+        return None
+    nearest = min(distances, key=distances.__getitem__)
+    return nearest if distances[nearest] <= within_cents else None
+
+
+def _not_stiff_enough(string: StringState, fret: int, reading: Reading) -> bool:
+    """Whether the note is too supple to be this string fretted; False where nothing is known."""
+    open_bs = [
+        t.reading.stiffness_b
+        for t in in_this_round(string)
+        if t.fret == 0 and t.reading.stiffness_b
+    ]
+    if not open_bs or not reading.stiffness_b:
+        return False
+    open_b = sorted(open_bs)[len(open_bs) // 2]
+    return reading.stiffness_b < _STIFFNESS_SHARE * fret_ratio(fret) ** 2 * open_b

@@ -1,0 +1,183 @@
+"""The sentences of a session: what is asked and what is said, so that every view says the same.
+
+Values carry their unit and their uncertainty; what stands after "±" is half of the interval that
+holds the value with 95 % probability.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from pitchbench.intonation.bridge import Direction, Move, Rotation
+from pitchbench.intonation.offset import Offset
+from pitchbench.notes import Note
+from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.session.state import Outcome, Setup, State, Step, StringState
+
+#: What has to be right before intonation is worth setting (common practice, no source).
+ORDER_OF_WORK: Final = (
+    "strings new, stretched and tuned",
+    "neck relief set",
+    "floating bridge level",
+    "action set: intonation comes last",
+)
+
+#: How to hold and play, so that takes agree with each other (common practice, no source).
+HOW_TO_PLAY: Final = (
+    "hold the instrument in playing position",
+    "pluck gently and evenly, always at the same place",
+    "fret lightly and cleanly, just behind the fret",
+)
+
+#: A normal distribution holds 95 % within this many standard uncertainties.
+_COVERAGE_95: Final = 1.96
+
+_REMEDIES: Final = {
+    Reason.CLIPPED: "too loud for the input: turn it down or pluck more gently",
+    Reason.TOO_SHORT: "too short: let it ring longer",
+    Reason.TOO_QUIET: "too quiet: pluck a little harder or go nearer",
+    Reason.GAP: "samples were lost in the middle of it",
+    Reason.TWO_STRINGS: "two strings rang: damp the others",
+    Reason.HUM: "hum lies on the note: move away from transformers and lamps",
+    Reason.NEVER_SETTLED: "its pitch never settled",
+    Reason.NO_PITCH: "no pitch in it",
+    Reason.WRONG_STRING: "not this string",
+}
+
+
+def ordinal(fret: int) -> str:
+    """ "12th", "1st", "22nd"."""
+    teens = 10 <= fret % 100 <= 20
+    return f"{fret}{'th' if teens else {1: 'st', 2: 'nd', 3: 'rd'}.get(fret % 10, 'th')}"
+
+
+def place(setup: Setup) -> str:
+    """Where the fretted note is stopped: "the 12th fret", or the mark where there is no fret."""
+    what = "fret mark" if setup.instrument.fretless else "fret"
+    return f"the {ordinal(setup.fret)} {what}"
+
+
+def note_label(setup: Setup, string: int, fret: int | None) -> str:
+    """What was played: "open E2", "12th fret of string 6"."""
+    if fret is None:
+        return "a pluck"
+    if fret == 0:
+        return f"open {setup.instrument.string(string).note}"
+    return f"string {string} at {place(setup)}"
+
+
+def sharp_or_flat(cents: float, half_width: float | None = None) -> str:
+    """ "4.2 ± 0.9 cents sharp"."""
+    width = "" if half_width is None else f" ± {half_width:.1f}"
+    word = "sharp" if cents >= 0 else "flat"
+    return f"{abs(cents):.1f}{width} cents {word}"
+
+
+def reading_words(reading: Reading, cents: float) -> str:
+    """A settled reading, ``cents`` from what it is compared with."""
+    return sharp_or_flat(cents, _COVERAGE_95 * (reading.u_cents or 0.0))
+
+
+def offset_words(offset: Offset) -> str:
+    """An offset with its 95 % interval's half-width."""
+    low, high = offset.interval95_cents
+    return sharp_or_flat(offset.offset_cents, (high - low) / 2)
+
+
+def rejected_words(reason: Reason) -> str:
+    """Why a pluck was rejected, and what to do about it."""
+    return _REMEDIES[reason]
+
+
+def move_words(move: Move) -> str:
+    """ "1.9 mm away from the nut, 3.8 turns clockwise"."""
+    away = move.direction is Direction.AWAY_FROM_NUT
+    text = f"{move.mm:.1f} mm {'away from' if away else 'toward'} the nut"
+    if move.turns is None:
+        return text
+    text += f", {move.turns:.1f} {'turn' if f'{move.turns:.1f}' == '1.0' else 'turns'}"
+    if move.rotation is None:
+        return text
+    return f"{text} {'clockwise' if move.rotation is Rotation.CLOCKWISE else 'counterclockwise'}"
+
+
+def border_words(state: State) -> str:
+    """What each choice risks where a string is on the border."""
+    now, tolerance = state.string.now, state.tolerance_cents
+    if now is None:
+        return ""
+    low, high = now.interval95_cents
+    worst = max(abs(low), abs(high))
+    return (
+        f"On the border: {offset_words(now)}; left as it is, it may be as much as "
+        f"{worst:.1f} cents off, past the {tolerance:g} allowed; a move may as well make it worse "
+        "as better, since the takes cannot tell."
+    )
+
+
+def asks(state: State) -> str:
+    """The one thing to do now, one sentence in the imperative."""
+    if state.input_lost is not None:
+        return "Connect the sound input again."
+    if state.ringing and state.tuned and state.step is not Step.BORDER:
+        return "Let it ring." if state.offered is None else "Damp the string."
+    return _ASKS[state.step](state)
+
+
+def _note(state: State) -> Note:
+    return state.setup.instrument.string(state.current).note
+
+
+def _ask_fretted(state: State) -> str:
+    verb = "Stop" if state.setup.instrument.fretless else "Fret"
+    return f"{verb} string {state.current} lightly at {place(state.setup)} and pluck it."
+
+
+def _ask_move(state: State) -> str:
+    move = state.string.advice
+    how = "" if move is None else f" {move_words(move)}"
+    return f"Slacken string {state.current} and move its saddle{how}."
+
+
+def _ask_check(state: State) -> str:
+    if not state.tuned:
+        return f"Check string {state.current}: tune it to {_note(state)} and pluck it open."
+    if state.wanted_fret == 0:
+        return f"Check string {state.current}: pluck it open."
+    return _ask_fretted(state)
+
+
+_ASKS: Final[dict[Step, Callable[[State], str]]] = {
+    Step.BEFORE: lambda s: f"Pluck string {s.current} open to begin.",
+    Step.TUNE: lambda s: f"Tune string {s.current} to {_note(s)}, coming up from below.",
+    Step.OPEN: lambda s: f"Pluck string {s.current} open and let it ring.",
+    Step.FRETTED: _ask_fretted,
+    Step.MOVE: _ask_move,
+    Step.RETUNE: lambda s: f"Tune string {s.current} up to {_note(s)} again and pluck it.",
+    Step.BORDER: lambda s: (
+        f"Accept string {s.current} as it is by playing the next one, or play it again."
+    ),
+    Step.LAST_ROUND: _ask_check,
+    Step.FINISHED: lambda _: "Tune the instrument once more and play it.",
+}
+
+
+def outcome_words(string: StringState, outcome: Outcome, tolerance_cents: float) -> str:
+    """How a string was left, in one sentence."""
+    value = "not measured" if string.now is None else offset_words(string.now)
+    match outcome:
+        case Outcome.LEAVE:
+            return f"String {string.number}: leave it, {value}, within {tolerance_cents:g}."
+        case Outcome.BORDER:
+            return f"String {string.number}: left on the border, {value}."
+        case Outcome.OUT_OF_TRAVEL:
+            return (
+                f"String {string.number}: {value}, but its saddle is out of travel; check strings, "
+                "relief, action and nut first, then reverse the saddle or fit a shorter screw, and "
+                "leave moving a bridge to a qualified repairer."
+            )
+        case Outcome.DOES_NOT_SETTLE:
+            return f"String {string.number} does not settle: an old or faulty string?"
+        case Outcome.PASSED_OVER:
+            return f"String {string.number}: passed over, {value}."
