@@ -14,7 +14,7 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
 
 import numpy as np
@@ -38,6 +38,8 @@ from pitchbench.session.state import (
     TakeFate,
     VerdictEntry,
 )
+
+NOON = datetime(2026, 3, 14, 12, 0, tzinfo=UTC)
 
 PRIOR = ScatterPrior(open_cents=0.5, open_dof=4.0, fretted_cents=2.0, fretted_dof=4.0)
 

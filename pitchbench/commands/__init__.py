@@ -20,6 +20,7 @@ REGISTRY: dict[str, str] = {
     "read": "every pluck in recordings: settled pitch, uncertainty, quality",
     "offset": "open against fretted in recordings: offset, verdict, saddle move",
     "inputs": "audio inputs; with --check: level, noise, hum, the precision to expect",
+    "instrument": "the instruments on record: add, show, edit, list, remove",
 }
 
 EXAMPLES = """\b

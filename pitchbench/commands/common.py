@@ -59,6 +59,20 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in ne
         return number
 
 
+class ExamplesFirst(click.Command):
+    """A command whose ``--help`` opens with examples: ``@click.command(cls=ExamplesFirst,
+    examples=...)``, one line each, a command and what it is for."""
+
+    def __init__(self, *args: Any, examples: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.examples = examples
+
+    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the examples, then what click writes."""
+        formatter.write(f"Examples:\n{self.examples}\n")
+        super().format_help(ctx, formatter)
+
+
 # A4 from the low pitches of early music to the sharpest concert pitches; outside of this it is
 # far more likely that another number was meant.
 A4 = Quantity("HZ", 380.0, 480.0, "the pitch of A4 in Hz")
@@ -146,3 +160,13 @@ def is_plain(plain: bool = False) -> bool:
 def printable(text: str) -> str:
     """``text`` with control characters written out, so that a name cannot steer the terminal."""
     return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+def store_option(function: _Function) -> _Function:
+    """``--store PLACE``, handed on as ``store``: what ``Repository.open`` takes."""
+    return click.option(
+        "--store",
+        metavar="PLACE",
+        help="Where the records are: a file, or the URL of a PostgreSQL database "
+        "(else PITCHBENCH_STORE, else a file in your data folder).",
+    )(function)

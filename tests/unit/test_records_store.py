@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import sqlite3
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 import stores
+from stores import NOON
 
 from pitchbench import __version__
 from pitchbench.errors import ExitCode, PitchbenchError
@@ -16,8 +17,6 @@ from pitchbench.records import migrations
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
 from pitchbench.session.state import Entry, Setup
-
-NOON = datetime(2026, 3, 14, 12, 0, tzinfo=UTC)
 
 
 @pytest.fixture
@@ -236,9 +235,8 @@ def test_a_migration_that_fails_changes_nothing(store_place):
         connection.exec_driver_sql("ALTER TABLE sessions ADD x TEXT")
         raise RuntimeError("power cut")
 
-    with Repository.open(store_place) as repository:
-        with pytest.raises(RuntimeError):
-            migrations.bring_up_to_date(repository._engine, {2: fail}, 2)
+    with Repository.open(store_place) as repository, pytest.raises(RuntimeError):
+        migrations.bring_up_to_date(repository._engine, {2: fail}, 2)
     with Repository.open(store_place) as repository:  # still version 1, or this would be refused
         assert repository.instruments() == []
         with repository._reader.connect() as connection:

@@ -1,0 +1,544 @@
+"""``pitchbench instrument``: the instruments on record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+from functools import partial
+from typing import Any, Final, TypeVar
+
+import click
+
+from pitchbench.commands.common import (
+    TOLERANCE,
+    ExamplesFirst,
+    Quantity,
+    echo_json,
+    format_option,
+    printable,
+    store_option,
+)
+from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.instrument import BridgeKind, Instrument, Material, ScrewHeads, StringSpec
+from pitchbench.presets import (
+    PRESETS,
+    parse_gauges,
+    parse_tuning,
+    preset,
+    with_bridge,
+    with_gauges,
+    with_scale,
+    with_tuning,
+)
+from pitchbench.records.documents import to_document
+from pitchbench.records.repository import Repository
+
+EXAMPLES = """\
+  pitchbench instrument add                      two questions, then it can be used
+  pitchbench instrument add "Blue bass" --like bass-four --strings-fitted today
+  pitchbench instrument edit "Blue bass" --action 2.1 --tuning "D1 A1 D2 G2"
+  pitchbench instrument show "Blue bass"         everything on record about it
+  pitchbench instrument list                     all of them, with their sessions counted
+"""
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+SCALE = Quantity("MM", 300.0, 1100.0, "the scale in mm")
+SCREW_PITCH = Quantity("MM", 0.2, 2.0, "the saddle's travel per turn of the screw in mm")
+TRAVEL = Quantity("MM", 0.0, 50.0, "the travel left in mm")
+ACTION = Quantity("MM", 0.1, 15.0, "the string's height over the 12th fret in mm")
+RELIEF = Quantity("MM", -2.0, 5.0, "the relief of the neck in mm")
+TEMPERATURE = Quantity("C", -20.0, 60.0, "the temperature in degrees Celsius")
+
+#: What ``--forget`` can unset, and the fields that it sets back.
+FORGETTABLE: Final[dict[str, dict[str, Any]]] = {
+    "action": {"action_mm": None},
+    "relief": {"relief_mm": None},
+    "setback": {"setback_mm": ()},
+    "strings-fitted": {"strings_fitted": None},
+    "temperature": {"temperature_c": None},
+}
+
+_BRIDGES: Final = click.Choice([str(kind) for kind in BridgeKind])
+_HEADS: Final = click.Choice([str(side) for side in ScrewHeads])
+
+_LONGEST_TEXT: Final = 2000
+
+
+class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
+    """A day as 2026-03-14, or "today"."""
+
+    name = "DAY"
+
+    def convert(
+        self,
+        value: Any,
+        param: click.Parameter | None,  # noqa: ARG002
+        ctx: click.Context | None,  # noqa: ARG002
+    ) -> date:
+        """Read ``value``; PitchbenchError if it is no day."""
+        if isinstance(value, date):
+            return value
+        if str(value).strip().lower() == "today":
+            return date.today()
+        try:
+            return date.fromisoformat(str(value).strip())
+        except ValueError:
+            raise PitchbenchError(
+                f"{str(value)!r} is not a day.", "Write year-month-day, such as 2026-03-14."
+            ) from None
+
+
+def _details(function: _Function) -> _Function:
+    """Every option that says something about an instrument; those not given are None."""
+    options = [
+        click.option(
+            "--tuning", metavar="NOTES", help='Open strings, such as "E2 A2 D3 G3 B3 E4".'
+        ),
+        click.option("--gauges", metavar="SET", help='String set, such as "10 13 17 26w 36w 46w".'),
+        click.option("--cores", metavar="MM", help='Cores of string 1, 2, ..., "-" if none.'),
+        click.option(
+            "--materials",
+            metavar="WORDS",
+            help=f"Of all strings, or string 1, 2, ...: {', '.join(Material)}; commas between.",
+        ),
+        click.option("--scale", type=SCALE, help="Twice the distance from nut to 12th fret."),
+        click.option("--bridge", type=_BRIDGES, help="Sort of bridge."),
+        click.option("--screw-pitch", type=SCREW_PITCH, help="Saddle travel per turn."),
+        click.option("--screw-heads", type=_HEADS, help="Side of the length screws' heads."),
+        click.option(
+            "--travel", type=TRAVEL, nargs=2, help="Saddle travel left: toward nut, away from it."
+        ),
+        click.option("--pairs", metavar="PAIRS", help='Strings on one saddle: "1-2 3-4 5-6".'),
+        click.option("--setback", metavar="MM", help="Saddle setback of string 1, 2, ... in mm."),
+        click.option("--frets", type=click.IntRange(12, 36), help="How many frets."),
+        click.option("--left-handed/--right-handed", default=None),
+        click.option("--fretless/--fretted", default=None),
+        click.option("--tolerance", type=TOLERANCE, help="Offset that may be left alone."),
+        click.option("--action", type=ACTION, help="Mean string height over the 12th fret."),
+        click.option("--relief", type=RELIEF, help="Relief of the neck."),
+        click.option("--temperature", type=TEMPERATURE, help="Where it is kept and set."),
+        click.option("--kind", help="What sort of instrument, in words."),
+        click.option("--owner-mark", help="Whose it is, in your own words or number."),
+        click.option("--string-set", help="Label of the string set."),
+        click.option("--strings-fitted", type=Day(), help="Day the strings were fitted; or today."),
+        click.option("--notes", help="Anything else."),
+    ]
+    for option in reversed(options):
+        function = option(function)
+    return function
+
+
+class _Group(ExamplesFirst, click.Group):
+    """A group whose ``--help`` opens with examples."""
+
+
+@click.group(cls=_Group, examples=EXAMPLES)
+def command() -> None:
+    """The instruments on record."""
+
+
+@command.command("add")
+@click.argument("name", required=False)
+@click.option("--like", metavar="PRESET", help="Built-in instrument to start from (see --presets).")
+@click.option("--presets", is_flag=True, help="List the built-in instruments and stop.")
+@_details
+@store_option
+def add(
+    name: str | None, like: str | None, presets: bool, store: str | None, **details: Any
+) -> None:
+    """Put an instrument on record. Without NAME, it asks."""
+    if presets:
+        for instrument in PRESETS.values():
+            click.echo(f"{instrument.name}: {_in_a_line(instrument)}")
+        return
+    with Repository.open(store) as repository:
+        if name is None:
+            _ask_and_add(repository, like, details)
+            return
+        instrument = replace(with_details(preset(like or "six-string"), details), name=_text(name))
+        repository.add_instrument(instrument)
+        click.echo(f"On record: {printable(instrument.name)}, {_in_a_line(instrument)}.", err=True)
+
+
+@command.command("edit")
+@click.argument("name")
+@click.option("--rename", metavar="NAME", help="Another name for it.")
+@click.option("--forget", multiple=True, type=click.Choice(list(FORGETTABLE)))
+@_details
+@store_option
+def edit(
+    name: str, rename: str | None, forget: tuple[str, ...], store: str | None, **details: Any
+) -> None:
+    """Change what is on record. Sessions keep the instrument as it was then."""
+    with Repository.open(store) as repository:
+        instrument = with_details(repository.instrument(name).instrument, details)
+        for thing in forget:
+            instrument = replace(instrument, **FORGETTABLE[thing])
+        if rename is not None:
+            instrument = replace(instrument, name=_text(rename))
+        repository.change_instrument(name, instrument)
+    click.echo(f"Changed: {printable(instrument.name)}, {_in_a_line(instrument)}.", err=True)
+
+
+@command.command("show")
+@click.argument("name")
+@format_option
+@store_option
+def show(name: str, output_format: str, store: str | None) -> None:
+    """Everything on record about one instrument."""
+    with Repository.open(store) as repository:
+        record = repository.instrument(name)
+    if output_format == "json":
+        document = to_document(record)
+        echo_json({"schema": "pitchbench.instrument/1", **document})
+        return
+    for label, value in described(record.instrument):
+        click.echo(f"{label}: {printable(value)}")
+
+
+@command.command("list")
+@format_option
+@store_option
+def list_(output_format: str, store: str | None) -> None:
+    """Every instrument by name, with its sessions counted."""
+    with Repository.open(store) as repository:
+        summaries = repository.instruments()
+    if output_format == "json":
+        echo_json(
+            {"schema": "pitchbench.instruments/1", "instruments": to_document(summaries)},
+        )
+        return
+    for summary in summaries:
+        last = summary.last_session_at
+        sessions = (
+            f"{summary.sessions} session{'s' * (summary.sessions != 1)}, last {last:%Y-%m-%d}"
+            if last
+            else "no session yet"
+        )
+        name = printable(summary.instrument.name)
+        click.echo(f"{name}: {_in_a_line(summary.instrument)}; {sessions}")
+    if not summaries:
+        click.echo("No instrument is on record yet: `pitchbench instrument add`.", err=True)
+
+
+@command.command("remove")
+@click.argument("name")
+@click.option("--with-sessions", is_flag=True, help="Its sessions go too, for good.")
+@store_option
+def remove(name: str, with_sessions: bool, store: str | None) -> None:
+    """Take an instrument off the record."""
+    with Repository.open(store) as repository:
+        name = repository.instrument(name).instrument.name
+        sessions = len(repository.session_ids(name))
+        if sessions and not with_sessions:
+            raise PitchbenchError(
+                f"{printable(name)!r} has {sessions} session{'s' * (sessions != 1)} on record.",
+                "Add --with-sessions to delete them too; `pitchbench export` keeps a copy.",
+                ExitCode.RECORDS,
+            )
+        repository.remove_instrument(name)
+    click.echo(f"Removed: {printable(name)}.", err=True)
+
+
+# -- the dialogue ----------------------------------------------------------------------------
+
+
+def _ask_and_add(repository: Repository, like: str | None, details: dict[str, Any]) -> None:
+    """Two questions put the instrument on record; the rest may be answered now or never."""
+    name = _ask("What is it called?", _text)
+    while repository.has_instrument(name):
+        click.echo("That name is on record already.", err=True)
+        name = _ask("What is it called?", _text)
+    if like is None:
+        for number, each in enumerate(PRESETS.values(), start=1):
+            click.echo(f"  {number:2}  {each.name}: {_in_a_line(each)}", err=True)
+        like = _ask("Which of these is it most like?", _preset_name, default="1")
+    instrument = replace(with_details(preset(like), details), name=name)
+    repository.add_instrument(instrument)
+    click.echo(f"On record: {printable(name)}, {_in_a_line(instrument)}.", err=True)
+    if click.confirm("It can be used now. Go through the details?", default=False, err=True):
+        repository.change_instrument(name, _ask_details(instrument))
+        click.echo(f"Changed: {printable(name)}.", err=True)
+
+
+def _ask_details(instrument: Instrument) -> Instrument:
+    """Ask for what matters most; Enter keeps what is there."""
+    bridge = instrument.bridge
+    for question, option, kind, present in (
+        ("Tuning?", "tuning", click.STRING, _tuning(instrument)),
+        ("String gauges, string 1 first?", "gauges", click.STRING, _gauges(instrument)),
+        ("Strings fitted on (year-month-day or today)?", "strings_fitted", Day(), None),
+        ("Scale in mm?", "scale", SCALE, f"{instrument.scale_mm:g}"),
+        ("Bridge?", "bridge", _BRIDGES, bridge.kind),
+        ("On which side are the heads of the length screws?", "screw_heads", _HEADS, None),
+        ("Saddle travel per turn of the screw in mm?", "screw_pitch", SCREW_PITCH, None),
+        ("String height over the 12th fret in mm?", "action", ACTION, instrument.action_mm),
+        ("Relief in mm?", "relief", RELIEF, instrument.relief_mm),
+        ("Whose is it?", "owner_mark", click.STRING, None),
+    ):
+        default = "keep" if present is None else str(present)
+        change = partial(_changed, instrument, option, kind, default)
+        instrument = _ask(question, change, default=default)
+    return instrument
+
+
+def _changed(
+    instrument: Instrument, option: str, kind: Any, default: str, answer: str
+) -> Instrument:
+    """``instrument`` after one answer; the default changes nothing."""
+    if answer == default:
+        return instrument
+    return with_details(instrument, {option: kind.convert(answer, None, None)})
+
+
+_Answer = TypeVar("_Answer")
+
+
+def _ask(question: str, read: Callable[[str], _Answer], default: str | None = None) -> _Answer:
+    """Ask until ``read`` takes the answer. Questions go to stderr, stdout is for data."""
+    while True:
+        answer = click.prompt(
+            question, default=default, err=True, show_default=bool(default), prompt_suffix=" "
+        )
+        try:
+            return read(answer)
+        except (PitchbenchError, click.UsageError) as error:
+            click.echo(str(error), err=True)
+
+
+def _preset_name(answer: str) -> str:
+    """A preset by its number in the list or by its name."""
+    names = list(PRESETS)
+    if answer.strip().isdecimal() and 1 <= int(answer) <= len(names):
+        return names[int(answer) - 1]
+    return preset(answer.strip()).name
+
+
+# -- options to instrument --------------------------------------------------------------------
+
+
+def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
+    """``instrument`` changed as the options say; a missing one or None leaves a thing as it is.
+
+    Raises
+    ------
+    PitchbenchError
+        If an option makes no sense; the message says which.
+    """
+
+    def given(option: str) -> Any:
+        return details.get(option)
+
+    instrument = _with_strings(instrument, given("tuning"), given("gauges"))
+    if given("cores") is not None:
+        instrument = _with_cores(instrument, given("cores"))
+    if given("materials") is not None:
+        instrument = _with_materials(instrument, given("materials"))
+    if given("scale") is not None:
+        instrument = with_scale(instrument, given("scale"))
+    instrument = with_bridge(
+        instrument,
+        kind=BridgeKind(given("bridge")) if given("bridge") else None,
+        screw_pitch_mm=given("screw_pitch"),
+        screw_heads=ScrewHeads(given("screw_heads")) if given("screw_heads") else None,
+    )
+    bridge = instrument.bridge
+    if given("travel") is not None:
+        toward_mm, away_mm = given("travel")
+        bridge = replace(bridge, travel_toward_nut_mm=toward_mm, travel_away_mm=away_mm)
+    if given("pairs") is not None:
+        bridge = replace(bridge, pairs=_pairs(given("pairs"), len(instrument.strings)))
+    if given("setback") is not None:
+        setback_mm = _numbers(given("setback"), "setback", instrument, low=-20.0, high=50.0)
+        instrument = replace(instrument, setback_mm=setback_mm)
+    plain = {
+        "frets": "frets",
+        "left_handed": "left_handed",
+        "fretless": "fretless",
+        "tolerance": "tolerance_cents",
+        "action": "action_mm",
+        "relief": "relief_mm",
+        "temperature": "temperature_c",
+        "strings_fitted": "strings_fitted",
+    }
+    words = {option: option for option in ("kind", "owner_mark", "string_set", "notes")}
+    changes = {field: given(option) for option, field in plain.items() if given(option) is not None}
+    changes |= {
+        field: _text(given(option), may_be_empty=True)
+        for option, field in words.items()
+        if given(option) is not None
+    }
+    return replace(instrument, bridge=bridge, **changes)
+
+
+def _with_strings(instrument: Instrument, tuning: str | None, gauges: str | None) -> Instrument:
+    """Tuning and gauges; both together may change the number of strings."""
+    if tuning is not None and gauges is not None:
+        notes, wires = parse_tuning(tuning), parse_gauges(gauges)
+        if len(notes) == len(wires) != len(instrument.strings):
+            blank = instrument.strings[0]
+            strings = tuple(replace(blank, note=note) for note in notes)
+            instrument = replace(instrument, strings=strings, setback_mm=())
+    if tuning is not None:
+        instrument = with_tuning(instrument, tuning)
+    if gauges is not None:
+        instrument = with_gauges(instrument, gauges)
+    return instrument
+
+
+def _with_cores(instrument: Instrument, text: str) -> Instrument:
+    words = _words(text, "cores", instrument)
+    strings = []
+    for number, (spec, word) in enumerate(zip(instrument.strings, words, strict=True), start=1):
+        core_mm = None if word == "-" else _number(word, "cores", 0.1, 3.0)
+        if core_mm is not None and (not spec.wound or core_mm >= spec.diameter_mm):
+            raise PitchbenchError(
+                f"String {number} cannot have a core of {core_mm:g} mm.",
+                'Only a wound string has one, thinner than itself; write "-" for the others.',
+            )
+        strings.append(replace(spec, core_mm=core_mm))
+    return replace(instrument, strings=tuple(strings))
+
+
+def _with_materials(instrument: Instrument, text: str) -> Instrument:
+    words = [word.strip() for word in text.split(",")]
+    if len(words) == 1:
+        words *= len(instrument.strings)
+    _check_count(len(words), "materials", instrument)
+    try:
+        materials = [Material(word) for word in words]
+    except ValueError:
+        raise PitchbenchError(
+            f"{text!r} names a material that is not known.",
+            f"Choose from: {', '.join(Material)}.",
+        ) from None
+    strings = tuple(
+        replace(spec, material=material)
+        for spec, material in zip(instrument.strings, materials, strict=True)
+    )
+    return replace(instrument, strings=strings)
+
+
+def _pairs(text: str, strings: int) -> tuple[tuple[int, int], ...]:
+    pairs = []
+    for word in text.split():
+        one, dash, other = word.partition("-")
+        numbers = [int(part) for part in (one, other) if part.isdecimal()]
+        if not dash or len(numbers) != 2 or not 1 <= numbers[0] < numbers[1] <= strings:
+            raise PitchbenchError(
+                f"{word!r} is not a pair of strings.",
+                'Write the strings that share a saddle as "1-2 3-4 5-6".',
+            )
+        pairs.append((numbers[0], numbers[1]))
+    named = [number for pair in pairs for number in pair]
+    if len(set(named)) != len(named):
+        raise PitchbenchError(
+            "A string is named in two pairs.", "Each string sits on one saddle only."
+        )
+    return tuple(pairs)
+
+
+def _numbers(
+    text: str, option: str, instrument: Instrument, *, low: float, high: float
+) -> tuple[float, ...]:
+    return tuple(_number(word, option, low, high) for word in _words(text, option, instrument))
+
+
+def _number(word: str, option: str, low: float, high: float) -> float:
+    return Quantity("MM", low, high, f"the {option} in mm").convert(word, None, None)
+
+
+def _words(text: str, option: str, instrument: Instrument) -> list[str]:
+    words = text.replace(",", " ").split()
+    _check_count(len(words), option, instrument)
+    return words
+
+
+def _check_count(given: int, option: str, instrument: Instrument) -> None:
+    if given != len(instrument.strings):
+        raise PitchbenchError(
+            f"--{option} names {given}, but there are {len(instrument.strings)} strings.",
+            "Give one for each string, string 1 (the highest) first.",
+        )
+
+
+def _text(text: str, *, may_be_empty: bool = False) -> str:
+    """A name or note that can be kept; what it may do to a terminal is seen to when it is shown."""
+    text = text.strip()
+    keepable = "\0" not in text and not any("\ud800" <= c <= "\udfff" for c in text)
+    if not keepable or len(text) > _LONGEST_TEXT or not (text or may_be_empty):
+        raise PitchbenchError(
+            "That text cannot be kept.",
+            f"Write a name or a note of at most {_LONGEST_TEXT} ordinary characters.",
+        )
+    return text
+
+
+# -- instrument to words ----------------------------------------------------------------------
+
+
+def described(instrument: Instrument) -> list[tuple[str, str]]:
+    """Label and value of everything that is known of ``instrument``, in reading order."""
+    bridge = instrument.bridge
+    optional = [
+        ("owner", instrument.owner_mark),
+        ("string set", instrument.string_set),
+        ("strings fitted", instrument.strings_fitted and instrument.strings_fitted.isoformat()),
+        ("action at the 12th fret", _mm(instrument.action_mm)),
+        ("relief", _mm(instrument.relief_mm)),
+        ("screw, saddle travel per turn", _mm(bridge.screw_pitch_mm)),
+        ("screw heads", bridge.screw_heads and f"{bridge.screw_heads} side"),
+        ("saddle travel left toward the nut", _mm(bridge.travel_toward_nut_mm)),
+        ("saddle travel left away from it", _mm(bridge.travel_away_mm)),
+        ("strings sharing a saddle", " ".join(f"{one}-{other}" for one, other in bridge.pairs)),
+        ("setback, string 1 first", " ".join(f"{mm:g}" for mm in instrument.setback_mm)),
+        (
+            "temperature",
+            None if instrument.temperature_c is None else f"{instrument.temperature_c:g} °C",
+        ),
+        ("notes", instrument.notes),
+    ]
+    frets = "fretless" if instrument.fretless else f"{instrument.frets}"
+    return [
+        ("name", instrument.name),
+        ("kind", instrument.kind),
+        ("strings", f"{len(instrument.strings)}"),
+        ("tuning, low to high", _tuning(instrument)),
+        ("scale", _mm(instrument.scale_mm) or ""),
+        ("frets", frets),
+        ("held", "left-handed" if instrument.left_handed else "right-handed"),
+        ("bridge", str(bridge.kind)),
+        ("tolerance", f"{instrument.tolerance_cents:g} cents"),
+        *((label, value) for label, value in optional if value),
+        *(
+            (f"string {number}", _string_in_words(spec))
+            for number, spec in enumerate(instrument.strings, start=1)
+        ),
+    ]
+
+
+def _string_in_words(spec: StringSpec) -> str:
+    core = f", core {spec.core_mm:g} mm" if spec.core_mm else ""
+    sort = "wound" if spec.wound else "plain"
+    return f"{spec.note}, {spec.diameter_mm:.3g} mm {sort}, {spec.material}{core}"
+
+
+def _in_a_line(instrument: Instrument) -> str:
+    return (
+        f"{printable(instrument.kind)}, {_tuning(instrument)}, {instrument.scale_mm:g} mm, "
+        f"{instrument.bridge.kind}"
+    )
+
+
+def _tuning(instrument: Instrument) -> str:
+    return " ".join(str(spec.note) for spec in reversed(instrument.strings))
+
+
+def _gauges(instrument: Instrument) -> str:
+    return " ".join(f"{s.diameter_mm:g}mm{'w' * s.wound}" for s in instrument.strings)
+
+
+def _mm(value: float | None) -> str | None:
+    return None if value is None else f"{value:g} mm"
