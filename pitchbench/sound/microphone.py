@@ -13,7 +13,7 @@ import os
 import queue
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -132,7 +132,7 @@ class Microphone:
         """The rate that the device accepted."""
         return self._rate_hz
 
-    def blocks(self) -> Iterator[Block]:
+    def blocks(self) -> Generator[Block, None, None]:
         """Open the device and yield what it hears, without end.
 
         A block has ``gap=True`` where the device reported an overflow (how much was lost is not
@@ -170,7 +170,7 @@ class Microphone:
             finally:
                 stream.close(ignore_errors=True)
 
-    def _listen(self, stream: Any, inbox: _Inbox) -> Iterator[Block]:
+    def _listen(self, stream: Any, inbox: _Inbox) -> Generator[Block, None, None]:
         closed_at, self._heard_at = self._heard_at, time.monotonic()
         patience_s, offset = _FIRST_BLOCK_S, self._next
         while True:

@@ -55,6 +55,8 @@ class Recorder:
         self.path = Path(path)
         self._exact = self.path.suffix.lower() == ".wav"
         self._file: soundfile.SoundFile | None = None
+        # Where the source's time line stood at the first sample, and where it goes on.
+        self._origin = 0
         self._next: int | None = None
         self._create(overwrite)
 
@@ -121,11 +123,12 @@ class Recorder:
             raise PitchbenchError(
                 f"The recording {str(self.path)!r} is finished.", "Start another one."
             )
-        expected = block.start if self._next is None else self._next
-        lost = max(0, block.start - expected)
+        if self._next is None:
+            self._origin = self._next = block.start
+        lost = max(0, block.start - self._next)
         try:
-            if self._next is not None and (block.gap or lost):
-                note_gap(self.path, Gap(int(self._file.tell()), lost))
+            if self._next > self._origin and (block.gap or lost):
+                note_gap(self.path, Gap(self._next - self._origin, lost))
                 for begin in range(0, lost, _SILENCE):
                     self._put(np.zeros(min(_SILENCE, lost - begin), np.float32))
             self._put(block.samples)

@@ -1,0 +1,93 @@
+"""``pitchbench inputs`` on a virtual device whose noise and hum are known."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from virtual_mic import VirtualMic
+
+pytestmark = pytest.mark.live
+
+RATE_HZ = 48_000
+
+
+def pitchbench(env: dict[str, str], *arguments: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", "from pitchbench.commands import main; main()", *arguments],
+        env=env,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+
+
+def test_lists_the_inputs(vmic: VirtualMic) -> None:
+    done = pitchbench(vmic.env, "inputs", "--format", "json")
+    assert (done.returncode, done.stderr) == (0, "")
+    document = json.loads(done.stdout)
+    assert document["schema"] == "pitchbench.inputs/1"
+    assert document["check"] is None
+    assert [device["name"] for device in document["inputs"] if device["default"]] == ["default"]
+    text = pitchbench(vmic.env, "inputs").stdout
+    assert len(text.splitlines()) == len(document["inputs"])
+
+
+def test_check_finds_the_hum_and_the_floor_that_are_there(vmic: VirtualMic, tmp_path: Path) -> None:
+    generator = np.random.default_rng(50)
+    t = np.arange(12 * RATE_HZ) / RATE_HZ
+    floor = 1e-3
+    samples = floor * generator.standard_normal(len(t)) + 0.004 * np.sin(2 * np.pi * 60 * t)
+    path = tmp_path / "hum.wav"
+    soundfile.write(path, samples.astype(np.float32), RATE_HZ, subtype="FLOAT")
+    playing = vmic.start_playing(path)
+    try:
+        done = pitchbench(vmic.env, "inputs", "--check", "--format", "json", "--device", "default")
+    finally:
+        playing.terminate()
+        playing.wait()
+    assert done.returncode == 0, done.stderr
+    check = json.loads(done.stdout)["check"]
+    assert (check["condition"], check["mains_hz"], check["rate_hz"]) == ("hum", 60.0, RATE_HZ)
+    # White noise of sd 1e-3 over 24 kHz, of which 20 to 5000 Hz count. 4 s of it, some 20000
+    # independent values, scatter by 0.04 dB.
+    expected_db = 20 * math.log10(floor) + 10 * math.log10(4980 / 24000)
+    assert check["floor_dbfs"] == pytest.approx(expected_db, abs=0.2)
+    assert check["hum_dbfs"] == pytest.approx(20 * math.log10(0.004 / math.sqrt(2)), abs=0.2)
+    assert [line["frequency_hz"] for line in check["hum"]] == [60.0]
+    # The bound scales with the noise: measurement.md gives 1.745728e-2 cents for ten times as much.
+    # The density near one note is known to 12 % from 4 s (60 bins of 1 Hz, 7 spectra).
+    best = {entry["note"]: entry["u_cents"] for entry in check["best_precision"]}
+    assert best["E2"] == pytest.approx(1.745728e-3, rel=0.15)
+
+
+def test_silence_is_told_from_a_quiet_room(vmic: VirtualMic) -> None:
+    done = pitchbench(vmic.env, "inputs", "--check", "--seconds", "2")
+    assert done.returncode == 3
+    assert "result: nothing is heard" in done.stdout
+    assert "muted" in done.stdout
+
+
+@pytest.mark.parametrize("wanted", ["no such thing", "99", "u"])
+def test_an_unclear_device_is_answered_with_those_there_are(vmic: VirtualMic, wanted: str) -> None:
+    done = pitchbench(vmic.env, "inputs", "--check", "--device", wanted)
+    assert (done.returncode, done.stdout) == (4, "")
+    what, remedy = done.stderr.splitlines()
+    assert repr(wanted) in what
+    assert "0 'pulse, ALSA'" in remedy
+    assert "1 'default, ALSA'" in remedy
+
+
+def test_without_any_input() -> None:
+    env = {**os.environ, "PULSE_SERVER": "unix:/nowhere"}
+    done = pitchbench(env, "inputs", "--check")
+    assert (done.returncode, done.stdout) == (4, "")
+    assert len(done.stderr.splitlines()) == 2
