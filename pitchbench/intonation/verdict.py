@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -22,8 +22,9 @@ CONFIDENCE: Final = 0.95
 
 #: What a look must reach where takes are added until it is decided: every look is another chance
 #: to be wrong. Found by simulating the whole procedure (tests/unit/test_intonation_verdict.py):
-#: with it, a wrong leave or move comes about at most once in twenty whatever the true offset.
-SEQUENTIAL_CONFIDENCE: Final = 0.98
+#: with it, looking after every take from two of each on, a wrong leave or move comes about at
+#: most once in twenty whatever the true offset.
+SEQUENTIAL_CONFIDENCE: Final = 0.992
 
 
 class Decision(StrEnum):
@@ -75,16 +76,17 @@ def judge(
     confidence : `CONFIDENCE` for one batch of takes, `SEQUENTIAL_CONFIDENCE` where the person
         goes on until it is decided.
     """
-    p = probability_within(offset.offset_cents, offset.scale_cents, offset.dof, tolerance_cents)
-    decision = _decide(p, confidence)
+    belief = (offset.scale_cents, offset.dof)
+    p = probability_within(offset.offset_cents, *belief, tolerance_cents)
+    decision = _decide(offset.offset_cents, *belief, tolerance_cents, confidence)
     taken = offset.open.n + offset.fretted.n
     more, border = None, False
     if decision is Decision.TAKE_MORE:
         border = taken >= most_takes
         if not border:
             more = _expected_more(offset, tolerance_cents, prior, most_takes - taken, confidence)
-    explanation = _explain(offset, tolerance_cents, p, decision, more, border)
-    return Verdict(decision, tolerance_cents, p, more, border, explanation)
+    verdict = Verdict(decision, tolerance_cents, p, more, border, explanation="")
+    return replace(verdict, explanation=_explain(offset, verdict))
 
 
 def probability_within(
@@ -98,10 +100,15 @@ def probability_within(
     return float(special.stdtr(dof, upper) - special.stdtr(dof, lower))
 
 
-def _decide(p_within: float, confidence: float) -> Decision:
+def _decide(
+    centre_cents: float, scale_cents: float, dof: float, tolerance_cents: float, confidence: float
+) -> Decision:
+    """Move asks for the side to be as sure as the size: a vague offset is not a large one."""
+    p_within = probability_within(centre_cents, scale_cents, dof, tolerance_cents)
     if p_within >= confidence:
         return Decision.LEAVE
-    if p_within <= 1.0 - confidence:
+    p_side = special.stdtr(dof, abs(centre_cents) / scale_cents) if scale_cents else 1.0
+    if p_within <= 1.0 - confidence and p_side >= confidence:
         return Decision.MOVE
     return Decision.TAKE_MORE
 
@@ -120,8 +127,8 @@ def _expected_more(
         expected = [_expected(offset, prior, split) for split in splits]
         index = min(range(len(splits)), key=lambda i: expected[i][0] * _spread(expected[i][1]))
         best = splits[index]
-        p = probability_within(offset.offset_cents, *expected[index], tolerance_cents)
-        if _decide(p, confidence) is not Decision.TAKE_MORE:
+        decision = _decide(offset.offset_cents, *expected[index], tolerance_cents, confidence)
+        if decision is not Decision.TAKE_MORE:
             break
     return best
 
@@ -146,31 +153,24 @@ def _spread(dof: float) -> float:
     return float(special.stdtrit(dof, 0.975))
 
 
-def _explain(
-    offset: Offset,
-    tolerance_cents: float,
-    p_within: float,
-    decision: Decision,
-    more: MoreTakes | None,
-    border: bool,
-) -> str:
+def _explain(offset: Offset, verdict: Verdict) -> str:
     value = f"{offset.offset_cents:+.1f} cents"
-    within = f"{tolerance_cents:g} cents"
-    if decision is Decision.LEAVE:
-        return f"{value}: within {within} with {_percent(p_within)} probability."
-    if decision is Decision.MOVE:
+    within = f"{verdict.tolerance_cents:g} cents"
+    good, bad = _percent(verdict.p_within), _percent(1.0 - verdict.p_within)
+    if verdict.decision is Decision.LEAVE:
+        return f"{value}: within {within} with {good} probability."
+    if verdict.decision is Decision.MOVE:
         side = "sharp" if offset.offset_cents > 0 else "flat"
-        return f"{value}, {side}: outside {within} with {_percent(1 - p_within)} probability."
-    if border:
-        low, high = offset.interval95_cents
-        return (
-            f"{value}: on the border. "
-            f"Leave it, and with {_percent(1 - p_within)} probability it is more than {within} "
-            f"off (at worst about {max(-low, high):.1f}). "
-            f"Move it, and with {_percent(p_within)} probability you move a string that was good."
-        )
-    assert more is not None
-    return f"{value}: not sure yet; about {_count(more)} should decide it."
+        return f"{value}, {side}: outside {within} with {bad} probability."
+    if verdict.more_takes:
+        return f"{value}: not sure yet; take about {_count(verdict.more_takes)}."
+    low, high = offset.interval95_cents
+    return (
+        f"{value}: on the border. "
+        f"Leave it, and with {bad} probability it is more than {within} off, "
+        f"at worst about {max(-low, high):.1f}. "
+        f"Move it, and with {good} probability you move a string that was good."
+    )
 
 
 def _percent(p: float) -> str:
