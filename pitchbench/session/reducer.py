@@ -13,7 +13,7 @@ from typing import Final
 
 from pitchbench.intonation.bridge import Move, plan_move
 from pitchbench.intonation.offset import Offset
-from pitchbench.intonation.verdict import Decision, Verdict, judge
+from pitchbench.intonation.verdict import SEQUENTIAL_CONFIDENCE, Decision, Verdict, judge
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading
 from pitchbench.session import takes, words
@@ -90,7 +90,7 @@ def advance(state: State, event: Event) -> State:
         lost = replace(state, input_lost=event.reason, ringing=False, live=None, offered=None)
         return _asking(_note(lost, f"input lost: {event.reason}", says="The sound input is lost."))
     if isinstance(event, InputBack):
-        back = replace(state, input_lost=None, clock_s=state.at_s)
+        back = replace(state, input_lost=None)
         return _asking(_note(back, "input back", says="The sound input is back."))
     if state.quit or state.step is Step.FINISHED:
         return state
@@ -179,7 +179,8 @@ def _live(state: State, live: LivePitch) -> State:
     live = replace(live, at_s=state.clock_s + live.at_s, onset_s=state.clock_s + live.onset_s)
     state = replace(state, live=live, ringing=True, live_trace=(*state.live_trace, live))
     off_cents = cents_between(live.pitch_hz, target_hz(state, state.current))
-    if state.step is Step.MOVE and live.clarity >= _SURE_CLARITY and _is_slack(state, live):
+    may_move = state.step in (Step.MOVE, Step.BORDER)
+    if may_move and live.clarity >= _SURE_CLARITY and _is_slack(state, live):
         state = _enter(state, Step.RETUNE, wanted_fret=0, tuned=False)
     if state.tuned or state.step in (Step.BEFORE, Step.MOVE):
         return state
@@ -255,7 +256,7 @@ def _elsewhere(state: State, reading: Reading, found: Fit) -> State:
     )
     if again or state.step is Step.BORDER:
         if state.step is Step.BORDER:
-            state = _settle_outcome(state, Outcome.BORDER)
+            state = _settled(state, Outcome.BORDER)
         return _pluck_while_tuning(_go_to(state, found.string), reading)
     label = words.note_label(state.setup, found.string, 0)
     why = f"it fits string {found.string}, {label}; play it once more to go there"
@@ -331,7 +332,8 @@ def _take(state: State, reading: Reading, fret: int) -> State:
     if fret == 0 and abs(off_cents) > OUT_OF_TUNE_CENTS:
         why = f"gone out of tune, {words.reading_words(reading, off_cents)}"
         state = _log(state, reading, TakeFate.IGNORED, fret=0, why=why)
-        state = _enter(state, Step.TUNE, wanted_fret=0, tuned=False)
+        step = Step.RETUNE if state.step is Step.BORDER else Step.TUNE
+        state = _enter(state, step, wanted_fret=0, tuned=False)
         return replace(state, says=_tuning_words(state, off_cents))
     state = _log(state, reading, TakeFate.ACCEPTED, fret=fret)
     note = state.setup.instrument.string(state.current).note
@@ -372,6 +374,7 @@ def _follow(state: State, offset: Offset, verdict: Verdict, remark: str) -> Stat
             return _finish_string(state, Outcome.BORDER)
         if state.step is not Step.BORDER:
             state = _enter(state, Step.BORDER, wanted_fret=None, tuned=True)
+        state = _with_string(state, advice=_planned(state))
         return replace(state, says=words.border_words(state))
     return _wanting(state, _next_kind(state, verdict))
 
@@ -387,6 +390,7 @@ def _weighed(state: State, number: int | None = None) -> State:
             tolerance_cents=state.tolerance_cents,
             prior=state.setup.prior,
             most_takes=state.setup.most_takes,
+            confidence=SEQUENTIAL_CONFIDENCE,
         )
     as_found = offset if string.round == 0 else string.as_found
     changed = verdict is not None and _gist(verdict) != _gist(string.verdict)
@@ -489,14 +493,14 @@ def _after_move(state: State, now: Offset) -> str:
     return ""
 
 
-def _settle_outcome(state: State, outcome: Outcome) -> State:
+def _settled(state: State, outcome: Outcome) -> State:
     entry = OutcomeEntry(state.at_s, state.current, outcome, state.string.now)
     return _keep(_with_string(state, outcome=outcome, advice=None), entry)
 
 
 def _finish_string(state: State, outcome: Outcome) -> State:
     """Done with the current string: say how it was left and go on to the next."""
-    state = _settle_outcome(state, outcome)
+    state = _settled(state, outcome)
     says = words.outcome_words(state.string, outcome, state.tolerance_cents)
     return replace(_go_on(state), says=says)
 
@@ -739,6 +743,8 @@ def _recall_note(state: State, note: NoteEntry) -> State:
     state = replace(state, step=note.step, current=note.string, wanted_fret=0, tuned=tuned)
     if note.step is Step.TUNE:
         state = _with_string(state, outcome=None, advice=None)
-    if note.step in (Step.MOVE, Step.RETUNE):
-        state = _with_string(state, outcome=None, advice=_planned(state))
+    if note.step in (Step.MOVE, Step.BORDER, Step.RETUNE):
+        state = _with_string(state, advice=_planned(state))
+    if note.step is Step.MOVE:
+        state = _with_string(state, outcome=None)
     return state

@@ -140,6 +140,12 @@ def _ask_move(state: State) -> str:
     return f"Slacken string {state.current} and move its saddle{how}."
 
 
+def _ask_border(state: State) -> str:
+    move = state.string.advice
+    how = "" if move is None else f" {move_words(move)}"
+    return f"Leave string {state.current} and play the next one, or move its saddle{how}."
+
+
 def _ask_check(state: State) -> str:
     if not state.tuned:
         return f"Check string {state.current}: tune it to {_note(state)} and pluck it open."
@@ -155,9 +161,7 @@ _ASKS: Final[dict[Step, Callable[[State], str]]] = {
     Step.FRETTED: _ask_fretted,
     Step.MOVE: _ask_move,
     Step.RETUNE: lambda s: f"Tune string {s.current} up to {_note(s)} again and pluck it.",
-    Step.BORDER: lambda s: (
-        f"Accept string {s.current} as it is by playing the next one, or play it again."
-    ),
+    Step.BORDER: _ask_border,
     Step.LAST_ROUND: _ask_check,
     Step.FINISHED: lambda _: "Tune the instrument once more and play it.",
 }

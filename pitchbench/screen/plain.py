@@ -1,0 +1,168 @@
+"""The plain view: the same session, one line per event, the label before the value.
+
+For screen readers, pipes and logs. No boxes, no escapes, nothing redrawn. What a note does while
+it rings is not told; while a string is brought up, one line says where each pluck stands and one
+more each time it passes into tune or above its pitch.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from pitchbench.session.reducer import TUNED_WITHIN_CENTS
+from pitchbench.session.state import (
+    Entry,
+    MoveEntry,
+    NoteEntry,
+    OutcomeEntry,
+    SessionTake,
+    State,
+    Step,
+    StrikeEntry,
+    TakeEntry,
+    TakeFate,
+    VerdictEntry,
+)
+from pitchbench.session.words import (
+    HOW_TO_PLAY,
+    ORDER_OF_WORK,
+    move_words,
+    note_label,
+    offset_words,
+    outcome_words,
+    reading_words,
+)
+from pitchbench.units import cents_between
+
+_TUNING_STEPS: Final = (Step.TUNE, Step.RETUNE)
+
+
+class PlainView:
+    """Writes lines; hand it to the engine as a view.
+
+    Parameters
+    ----------
+    write : called with each line, without its end.
+    """
+
+    def __init__(self, write: Callable[[str], None]) -> None:
+        self._write = write
+        self._zone: tuple[float, str] | None = None
+        self._asked = ""
+        self._told = ""
+
+    def __call__(self, old: State, new: State) -> None:
+        """Write what is new in ``new``."""
+        if old is new:
+            self._open(new)
+        for entry in new.entries[len(old.entries) :]:
+            self._line(*entry_line(new, entry))
+        if new.entries is not old.entries:
+            self._say(new)
+        self._advice(old, new)
+        self._live(new)
+        self._ask(new)
+
+    def _open(self, state: State) -> None:
+        """What is said once, before anything is heard."""
+        if self._asked:
+            return
+        setup = state.setup
+        self._line("instrument", setup.instrument.name)
+        self._line("tolerance", f"{state.tolerance_cents:g} cents")
+        if state.step is Step.BEFORE:
+            self._line("before", "; ".join(ORDER_OF_WORK))
+            self._line("playing", "; ".join(HOW_TO_PLAY))
+
+    def _say(self, state: State) -> None:
+        if state.says and state.says != self._told:
+            self._line("heard", state.says)
+        self._told = state.says
+
+    def _advice(self, old: State, new: State) -> None:
+        """The move and what to mind, when it is first advised."""
+        advice = new.string.advice
+        if advice is None or advice == old.strings[new.current - 1].advice:
+            return
+        self._line("move", f"string {advice.string}, {move_words(advice)}")
+        low, high = advice.interval95_mm
+        self._line("move is sure to", f"{low:.1f} to {high:.1f} mm")
+        self._line("travel so far", f"{new.string.travel_mm:+.1f} mm")
+        for caution in advice.cautions:
+            self._line("caution", caution)
+
+    def _live(self, state: State) -> None:
+        """Where a string that is brought up stands, once per pluck and at each change of side."""
+        live = state.live
+        if live is None or state.step not in _TUNING_STEPS:
+            return
+        target_hz = state.setup.instrument.string(state.current).note.hz(state.setup.a4_hz)
+        off_cents = cents_between(live.pitch_hz, target_hz)
+        side = "in tune"
+        if abs(off_cents) > TUNED_WITHIN_CENTS:
+            side = "above" if off_cents > 0 else "below"
+        if self._zone != (live.onset_s, side) and state.says != self._told:
+            self._zone = (live.onset_s, side)
+            self._told = state.says
+            self._line("pitch", state.says)
+
+    def _ask(self, state: State) -> None:
+        if not state.ringing and state.asks != self._asked:
+            self._asked = state.asks
+            self._line("do", state.asks)
+
+    def _line(self, label: str, value: str) -> None:
+        if value:
+            self._write(f"{label}: {value}")
+
+
+def entry_line(state: State, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # one per kind
+    """An entry as label and value; an empty value where the line would say nothing."""
+    match entry:
+        case TakeEntry(take=take):
+            return f"take {take.number}", _take_words(state, take)
+        case StrikeEntry():
+            return "struck out", f"take {entry.take} of string {entry.string}"
+        case VerdictEntry():
+            decision = entry.verdict.decision.replace("_", " ")
+            words = f"string {entry.string}, {offset_words(entry.offset)}, {decision}"
+            return "verdict", f"{words}: {entry.verdict.explanation}"
+        case MoveEntry():
+            return "moved", f"string {entry.string}, {entry.made_mm:+.1f} mm (+ is away from nut)"
+        case OutcomeEntry():
+            string = state.strings[entry.string - 1]
+            return "done", outcome_words(string, entry.outcome, state.tolerance_cents)
+        case NoteEntry(step=None):
+            return "note", entry.text
+        case NoteEntry():
+            return "step", entry.text
+
+
+def result_lines(state: State) -> list[str]:
+    """How each string was found and left: what remains to be read when the session is over."""
+    lines = []
+    for number in state.setup.order:
+        string = state.strings[number - 1]
+        found = "not measured" if string.as_found is None else offset_words(string.as_found)
+        now = "not measured" if string.now is None else offset_words(string.now)
+        outcome = "not finished" if string.outcome is None else string.outcome.value
+        note = state.setup.instrument.string(number).note
+        lines.append(
+            f"result: string {number} ({note}), found {found}, now {now}, {outcome}, "
+            f"{len(string.moves)} moves, saddle travel {string.travel_mm:+.1f} mm"
+        )
+    return lines
+
+
+def _take_words(state: State, take: SessionTake) -> str:
+    reading = take.reading
+    label = note_label(state.setup, take.string, take.fret)
+    if take.fate is TakeFate.ACCEPTED and reading.pitch_hz is not None and take.fret is not None:
+        note = state.setup.instrument.string(take.string).note.up(take.fret)
+        off_cents = cents_between(reading.pitch_hz, note.hz(state.setup.a4_hz))
+        return (
+            f"accepted, {label}, {reading.pitch_hz:.2f} Hz, "
+            f"{reading_words(reading, off_cents)} of {note}"
+        )
+    return f"{take.fate}, {label}: {take.why}"

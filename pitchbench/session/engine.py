@@ -1,0 +1,200 @@
+"""Where sound, keys and a clock meet the reducer: the only place of a session with a thread.
+
+The thread turns blocks into what is heard; the main loop alone changes the state, so that views
+and records never see two things happen at once.
+"""
+
+from __future__ import annotations
+
+import queue
+import signal
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from typing import Any, Final
+
+from pitchbench.pitch.listener import Listener
+from pitchbench.session.reducer import advance
+from pitchbench.session.state import (
+    Entry,
+    Event,
+    InputBack,
+    InputLost,
+    KeyPressed,
+    State,
+    Step,
+)
+from pitchbench.sound.microphone import InputLostError
+from pitchbench.sound.source import Source
+
+#: A view gets the state before and after; both are the same where nothing changed.
+View = Callable[[State, State], None]
+
+#: Returns the keys pressed since it was last asked, without waiting.
+Keys = Callable[[], Iterable[KeyPressed]]
+
+#: Called with each entry as it comes to be; when it returns, the entry is safe.
+Keep = Callable[[Entry], None]
+
+#: How often keys are looked for while nothing is heard.
+_KEY_POLL_S: Final = 0.03
+
+#: How often a lost input is looked for.
+_RETRY_S: Final = 1.0
+
+#: How long the source may take to let go of its device.
+_RELEASE_S: Final = 3.0
+
+_END: Final = object()
+
+
+class Bench:
+    """Holds the state of a running session; hands every change to the views and the records.
+
+    Parameters
+    ----------
+    state : where the session stands.
+    views : called with the state before and after each event, in this order, after `keep`.
+    keep : called with each new entry before anything is shown.
+    """
+
+    def __init__(self, state: State, *, views: Sequence[View] = (), keep: Keep | None = None):
+        self.state = state
+        self._views = views
+        self._keep = keep
+        self._show(state, state)
+
+    @property
+    def over(self) -> bool:
+        """Whether the session has come to its end or was quit."""
+        return self.state.quit or self.state.step is Step.FINISHED
+
+    def take(self, event: Event) -> None:
+        """Let one thing happen."""
+        old, new = self.state, advance(self.state, event)
+        if self._keep is not None:
+            for entry in new.entries[len(old.entries) :]:
+                self._keep(entry)
+        self.state = new
+        self._show(old, new)
+
+    def _show(self, old: State, new: State) -> None:
+        for view in self._views:
+            view(old, new)
+
+
+def run(
+    source: Source,
+    state: State,
+    *,
+    views: Sequence[View] = (),
+    keys: Keys | None = None,
+    keep: Keep | None = None,
+) -> State:
+    """Run a session until it is finished or quit, or the source ends; return its last state.
+
+    Parameters
+    ----------
+    source : a microphone, a recording or anything else with blocks. A lost input is looked for
+        again every second; the session goes on when it is back.
+    state : from ``begin`` or ``resume``.
+    views, keep : see `Bench`.
+    keys : asked for keys some thirty times a second.
+
+    Raises
+    ------
+    KeyboardInterrupt
+        On SIGINT, SIGTERM and SIGHUP; everything up to then has been kept.
+    PitchbenchError
+        Whatever the source raises, such as a device that cannot be opened.
+    """
+    bench = Bench(state, views=views, keep=keep)
+    heard: queue.SimpleQueue[Any] = queue.SimpleQueue()
+    stop = threading.Event()
+    listening = threading.Thread(
+        target=_listen, args=(source, heard, stop), name="pitchbench-listener", daemon=True
+    )
+    with _signals_interrupt():
+        try:
+            listening.start()
+            _attend(bench, heard, keys)
+        finally:
+            stop.set()
+            listening.join(_RELEASE_S)
+    return bench.state
+
+
+def _attend(bench: Bench, heard: queue.SimpleQueue[Any], keys: Keys | None) -> None:
+    """The main loop: one event after the other, until it is over."""
+    while not bench.over:
+        for key in keys() if keys is not None else ():
+            bench.take(key)
+        try:
+            event = heard.get(timeout=_KEY_POLL_S)
+        except queue.Empty:
+            continue
+        if event is _END:
+            return
+        if isinstance(event, BaseException):
+            raise event
+        if not bench.over:
+            bench.take(event)
+
+
+def _listen(source: Source, heard: queue.SimpleQueue[Any], stop: threading.Event) -> None:
+    """The thread: blocks in, events out, until the source ends or ``stop`` is set."""
+    try:
+        for event in _events(source, stop):
+            heard.put(event)
+        heard.put(_END)
+    except BaseException as error:  # handed over, raised in the main loop
+        heard.put(error)
+
+
+def _events(source: Source, stop: threading.Event) -> Iterator[Event]:
+    """What is heard, with the input's comings and goings in between."""
+    listener = Listener(source.rate_hz, offer_early=True)
+    lost = False
+    while not stop.is_set():
+        try:
+            with closing(_generator(source)) as blocks:
+                for block in blocks:
+                    if lost:
+                        lost = False
+                        yield InputBack()
+                    yield from listener.feed(block)
+                    if stop.is_set():
+                        return
+            break
+        except InputLostError as error:
+            if not lost:
+                lost = True
+                yield InputLost(error.reason)
+            stop.wait(_RETRY_S)
+    yield from listener.finish()
+
+
+def _generator(source: Source) -> Any:
+    """The source's blocks as something that can be closed, which releases a device."""
+    blocks = source.blocks()
+    return blocks if hasattr(blocks, "close") else (block for block in blocks)
+
+
+@contextmanager
+def _signals_interrupt() -> Iterator[None]:
+    """Let a hang-up or a request to end be handled like Ctrl-C while this lasts."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def interrupt(_number: int, _frame: object) -> None:
+        raise KeyboardInterrupt
+
+    names = ("SIGTERM", "SIGHUP")  # Windows has no SIGHUP
+    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
+    before = {number: signal.signal(number, interrupt) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
