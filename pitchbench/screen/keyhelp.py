@@ -1,0 +1,91 @@
+"""What the keys do, in a line that is never cut off and on a page of its own."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rich.text import Text
+
+from pitchbench.screen.text import fitted, side_by_side, title
+from pitchbench.screen.theme import Theme
+from pitchbench.session.state import Command
+
+#: Key as written on the screen, its shortest name, its name, and what it does.
+KEYS: Final[tuple[tuple[str, str, str, str], ...]] = (
+    ("a", "ok", "accept", "accept: go on to the next step"),
+    ("r", "again", "again", "again: take this string's readings anew"),
+    ("x", "strike", "strike out", "strike out the last take; 7 x strikes out take 7"),
+    ("n", "next", "next", "next string"),
+    ("p", "prev", "previous", "previous string"),
+    ("+-", "tol", "tolerance", "tolerance up, down"),
+    ("f", "hold", "freeze", "freeze the picture, and let it go on"),
+    ("l", "large", "large print", "large print, and back"),
+    ("h", "help", "help", "this page, and back"),
+    ("q", "quit", "quit", "quit; what was read is kept"),
+)
+
+COMMAND_OF_KEY: Final[dict[str, Command]] = {
+    "a": Command.ACCEPT, "\r": Command.ACCEPT, "\n": Command.ACCEPT,
+    "r": Command.AGAIN, "x": Command.STRIKE,
+    "n": Command.NEXT, "p": Command.PREVIOUS,
+    "+": Command.TOLERANCE_UP, "=": Command.TOLERANCE_UP,
+    "-": Command.TOLERANCE_DOWN, "_": Command.TOLERANCE_DOWN,
+    "f": Command.FREEZE, "l": Command.LARGE_PRINT,
+    "h": Command.HELP, "?": Command.HELP, "q": Command.QUIT,
+}  # fmt: skip
+
+
+def key_lines(theme: Theme, width: int, typed: str = "") -> list[Text]:
+    """The keys in as few lines as they need; ``typed`` is a take number being entered."""
+    items = [(key, name) for key, _, name, _ in KEYS]
+    if len(_filled(items, theme, width)) > 1:
+        items = [(key, short) for key, short, _, _ in KEYS]
+    lines = _filled(items, theme, width)
+    if typed:
+        lines[0] = fitted(
+            Text.assemble((f"take {typed}", theme.caution), " then x strikes it out"), width
+        )
+    return lines
+
+
+def _filled(items: list[tuple[str, str]], theme: Theme, width: int) -> list[Text]:
+    lines = [Text()]
+    for key, name in items:
+        item = Text.assemble((key, theme.key), " ", (name, theme.quiet))
+        gap = 2 if lines[-1].cell_len else 0
+        if lines[-1].cell_len + gap + item.cell_len > width:
+            lines.append(Text())
+            gap = 0
+        lines[-1].append(" " * gap)
+        lines[-1].append_text(item)
+    return lines
+
+
+def help_lines(theme: Theme, width: int, height: int) -> list[Text]:
+    """The help page: every key, and what the marks mean where there is room."""
+    keys = [Text.assemble((f"{key:>3}", theme.key), f"  {does}") for key, _, _, does in KEYS]
+    if max(line.cell_len for line in keys) > width or len(keys) + 2 > height:
+        short = [Text.assemble((f"{k:>3}", theme.key), f"  {name}") for k, _, name, _ in KEYS]
+        half = (len(short) + 1) // 2
+        keys = side_by_side(short[:half], short[half:], width // 2, 1)
+    lines = [title("keys", width, theme), *keys]
+    marks = _marks(theme)
+    if len(lines) + len(marks) + 2 <= height and max(m.cell_len for m in marks) <= width:
+        lines += [Text(), title("marks", width, theme), *marks]
+    hands = Text("It follows what it hears: use no key.", theme.quiet)
+    if len(lines) + 2 <= height:
+        lines += [Text(), fitted(hands, width)]
+    return [fitted(line, width) for line in lines[:height]]
+
+
+def _marks(theme: Theme) -> list[Text]:
+    g = theme.glyphs
+    return [
+        Text.assemble((f"  {g.open}", theme.open), "  an open take, on the cents axis"),
+        Text.assemble((f"  {g.fretted}", theme.fretted), "  a fretted take, an octave lower"),
+        Text(f"  {g.mean}  the offset: fretted against open, with its 95 % interval"),
+        Text(f"  {g.zero}  zero: the open string as played;  :  the tolerance"),
+        Text(f"  {g.rejected}  a pluck that enters no average, with its reason"),
+        Text(f"  {g.attack}  attack, discarded;  then the tail, averaged"),
+        Text(f"  {g.current}  string at work;  {g.done}  done;  {g.todo}  to do"),
+    ]

@@ -1,0 +1,245 @@
+"""The one large number: what it says, and how it is drawn."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from rich.text import Text
+
+from pitchbench.intonation.bridge import Move
+from pitchbench.intonation.offset import Offset
+from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
+from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
+from pitchbench.screen.reference import (
+    DIRECTION_WORDS,
+    cents_off,
+    fret_words,
+    nearest_fret,
+    shown_reading,
+    target_hz,
+)
+from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
+from pitchbench.screen.theme import Theme
+from pitchbench.session.reducer import TUNED_WITHIN_CENTS
+from pitchbench.session.state import State, Step
+from pitchbench.session.words import ordinal
+from pitchbench.units import cents_between
+
+#: Half-width of a 95 % interval in standard uncertainties of a normal distribution.
+_K95: Final = 1.96
+
+_TUNING: Final = (Step.TUNE, Step.RETUNE)
+
+
+@dataclass(frozen=True)
+class Large:
+    """What is shown large. ``figure`` is empty where there is no number yet; ``sure`` is the
+    half-width of the 95 % interval in words, ``about`` what the number is of; a figure is in
+    ``unit``."""
+
+    figure: str
+    word: str
+    sure: str
+    about: str
+    unit: str = "cents"
+
+
+#: Steps in which there is nothing to measure.
+_NO_NUMBER: Final = {
+    Step.BEFORE: Large("", "ready?", "", "intonation is the last thing to set"),
+    Step.FINISHED: Large("", "finished", "", "every string has its result below"),
+}
+
+
+def figure_of(cents: float, theme: Theme) -> str:
+    """Cents with sign: one decimal below a hundred, none above, where it would mean nothing."""
+    return signed(cents, digits=1 if abs(cents) < 100 else 0, theme=theme)
+
+
+def large_of(state: State, theme: Theme) -> Large:
+    """What the large number says in ``state``."""
+    if state.input_lost is not None:
+        return Large("", "no sound", "", state.input_lost)
+    if state.step in _NO_NUMBER:
+        return _NO_NUMBER[state.step]
+    if state.step in _TUNING or (state.step is Step.LAST_ROUND and not state.tuned):
+        return _tuning(state, theme)
+    if state.step is not Step.MOVE and state.ringing:
+        return _ringing(state, theme)
+    if state.string.now is not None:
+        return _offset_large(state.string.now, state.string.verdict, theme)
+    return _last_note(state, theme)
+
+
+def _direction(cents: float) -> str:
+    return "sharp" if cents > 0 else "flat"
+
+
+def _plus_minus(half_width: float, theme: Theme) -> str:
+    # Two decimals where one would round to nothing.
+    digits = 1 if half_width >= 0.1 else 2
+    return f"{theme.glyphs.plus_minus}{half_width:.{digits}f}"
+
+
+def _tuning(state: State, theme: Theme) -> Large:
+    """Live pitch against the tuning while the string is brought to pitch."""
+    note = state.setup.instrument.string(state.current).note
+    about = f"string {state.current} against {note}"
+    if state.live is None:
+        return Large("", "retune" if state.step is Step.RETUNE else "tune", "", about)
+    cents = cents_between(state.live.pitch_hz, target_hz(state))
+    word = "in tune" if abs(cents) <= TUNED_WITHIN_CENTS else _direction(cents)
+    return Large(signed(cents, digits=0, theme=theme), word, "", f"{about}, live")
+
+
+def _ringing(state: State, theme: Theme) -> Large:
+    """A note that rings: "wait" until it has settled, then its reading."""
+    shown = shown_reading(state)
+    if shown is not None and shown[0].settled and shown[0].pitch_hz and shown[1] is not None:
+        return _reading_large(state, theme)
+    if state.live is None:
+        return Large("", "wait", "", "settling")
+    fret = nearest_fret(state, state.live.pitch_hz)
+    cents = cents_off(state, state.live.pitch_hz, fret)
+    # Whole cents: the note still moves, and a flickering decimal would only draw the eye.
+    return Large(
+        signed(cents, digits=0, theme=theme), "wait", "", f"settling: {fret_words(fret)}, live"
+    )
+
+
+def _reading_large(state: State, theme: Theme) -> Large:
+    shown = shown_reading(state)
+    assert shown is not None
+    reading, fret = shown
+    assert reading.pitch_hz is not None
+    assert fret is not None
+    cents = cents_off(state, reading.pitch_hz, fret)
+    sure = _plus_minus(_K95 * reading.u_cents, theme) if reading.u_cents is not None else ""
+    against = (
+        str(state.setup.instrument.string(state.current).note) if fret == 0 else "the open string"
+    )
+    return Large(
+        figure_of(cents, theme),
+        "settled",
+        sure,
+        f"{fret_words(fret).removeprefix('the ')} against {against}",
+    )
+
+
+def _offset_large(offset: Offset, verdict: Verdict | None, theme: Theme) -> Large:
+    low, high = offset.interval95_cents
+    about = f"{ordinal(offset.fret)} fret against the open string"
+    if verdict is not None and verdict.border:
+        word = "border"
+    elif verdict is not None and verdict.decision is Decision.LEAVE:
+        word = "leave it"
+    elif verdict is not None and verdict.decision is Decision.TAKE_MORE:
+        word = "more takes"
+        more = verdict.more_takes
+        if more is not None:
+            about = f"to decide: {_more_words(more)}"
+    else:
+        word = _direction(offset.offset_cents)
+    return Large(
+        figure_of(offset.offset_cents, theme), word, _plus_minus((high - low) / 2, theme), about
+    )
+
+
+def _more_words(more: MoreTakes) -> str:
+    """ "2 more fretted", "1 more open and 2 more fretted"."""
+    counts = ((more.open, "open"), (more.fretted, "fretted"))
+    return " and ".join(f"{n} more {kind}" for n, kind in counts if n)
+
+
+def move_large(move: Move) -> Large:
+    """The move as the large number, for large print."""
+    way = DIRECTION_WORDS[move.direction]
+    if move.turns is None:
+        return Large(f"{move.mm:.1f}", "mm", "", "slacken the string first", way)
+    return Large(
+        f"{move.turns:.1f}", "turns", "", f"{move.mm:.1f} mm {way}; slacken the string first",
+        str(move.rotation),
+    )  # fmt: skip
+
+
+def _last_note(state: State, theme: Theme) -> Large:
+    """No offset yet: the last good note of this string, else what is to be played."""
+    shown = shown_reading(state)
+    if shown is not None and shown[0].settled and shown[0].pitch_hz and shown[1] is not None:
+        return _reading_large(state, theme)
+    if state.wanted_fret:
+        return Large("", f"fret {state.wanted_fret}", "", f"string {state.current}")
+    return Large("", "pluck open", "", f"string {state.current}")
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Cells per pixel of the figure."""
+
+    columns: int
+    rows: int
+
+
+def figure_scale(width: int, height: int) -> Scale:
+    """Square pixels, doubled where the window is so large that its characters are small."""
+    return Scale(4, 2) if width >= 100 and height >= 36 else Scale(2, 1)
+
+
+def number_lines(large: Large, theme: Theme, width: int, scale: Scale) -> list[Text]:
+    """The large number: figure on the left, word, unit, uncertainty and subject beside it."""
+    figure = _figure(large.figure, theme, width, scale)
+    figure_width = figure[0].cell_len if figure else 0
+    gap = 0 if not figure else (1 if width < 60 else 3)
+    # Without half blocks a word is five lines high, so the text below it needs two more.
+    height = 5 * scale.rows + (2 if width >= 60 and not theme.glyphs.unicode else 0)
+    beside = _beside(large, theme, width - figure_width - gap, height)
+    return side_by_side(figure, beside, figure_width, gap) if figure else beside
+
+
+def _figure(figure: str, theme: Theme, width: int, scale: Scale) -> list[Text]:
+    if not figure:
+        return []
+    if pixel_width(figure) * scale.columns > width - 5:
+        scale = Scale(2, 1)
+    rows = block_rows(figure, ink=theme.glyphs.ink, columns=scale.columns, rows=scale.rows)
+    return [Text(row, theme.number) for row in rows]
+
+
+def word_rows(word: str, theme: Theme, width: int, height: int) -> tuple[str, ...] | None:
+    """``word`` in the largest block letters that fit, None if none do."""
+    pixels = pixel_width(word)
+    if height >= 5 and pixels * 2 <= width:
+        return block_rows(word, ink=theme.glyphs.ink)
+    if theme.glyphs.unicode and height >= 3 and pixels <= width:
+        return half_block_rows(word)
+    if not theme.glyphs.unicode and height >= 5 and pixels <= width:
+        return block_rows(word, ink=theme.glyphs.ink, columns=1)
+    return None
+
+
+def _beside(large: Large, theme: Theme, width: int, height: int) -> list[Text]:
+    """What stands to the right of the figure, in exactly ``height`` lines at most."""
+    unit = f"{large.unit} {large.sure}".rstrip() if large.figure else ""
+    if width < 24 and large.figure:
+        # Beside the figure of a small window there is room for single words only.
+        words = [*large.word.split(), large.unit, large.sure]
+        return [fitted(Text(printable(w, theme), theme.number), width) for w in words if w][:height]
+    text = []
+    if unit:
+        sure = " (95 %)" if large.sure else ""
+        text.append(Text.assemble((printable(unit, theme), theme.number), (sure, theme.quiet)))
+    text += wrapped(printable(large.about, theme), width, style=theme.quiet)
+    if unit and height >= 10:
+        # The window is large, so its characters are small: the unit in block letters too.
+        rows = word_rows(unit, theme, width, 3)
+        text[:1] = [Text(row, theme.number) for row in rows] if rows is not None else text[:1]
+    rows = word_rows(large.word, theme, width, height - min(len(text), 4))
+    if rows is None:
+        rows = word_rows(large.word, theme, width, height)
+        text = text[:0] if rows is not None else text
+    if rows is None:
+        head = [Text(printable(large.word, theme).upper(), theme.number)]
+    else:
+        head = [Text(row, theme.number) for row in rows]
+    return [fitted(line, width) for line in (head + text)[:height]]

@@ -1,0 +1,149 @@
+"""The saddle move as a side view of the string, and what to mind."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rich.text import Text
+
+from pitchbench.instrument import ScrewHeads
+from pitchbench.intonation.bridge import Direction, Move
+from pitchbench.screen.number import word_rows
+from pitchbench.screen.reference import DIRECTION_WORDS
+from pitchbench.screen.text import fitted, printable, side_by_side, wrapped
+from pitchbench.screen.theme import Theme
+from pitchbench.session.state import State, StringState
+from pitchbench.session.words import ordinal
+from pitchbench.units import fret_ratio
+
+_ARROW: Final = 8
+
+
+def move_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
+    """The move in at most ``height`` lines.
+
+    Given up in this order as lines get scarce: the cautions after the first, the total travel, the
+    side view, the block letters.
+    """
+    move = state.string.advice
+    if move is None:
+        return [Text("no move advised", theme.quiet)]
+    cautions = [_caution_lines(c, theme, width) for c in move.cautions]
+    if move.out_of_travel:
+        cautions.insert(0, _caution_lines("Beyond the travel of this saddle", theme, width))
+    first = cautions[0] if cautions else []
+    others = [line for lines in cautions[1:] for line in lines]
+    travel = [travel_line(state.string, theme, width)]
+    view = side_view(state, move.direction, theme, width)
+    amount = _amount(state, move, theme, width)
+    plain = _amount_words(state, move, theme, width)
+    for lines in (
+        [*view, *amount, *first, *others, *travel],
+        [*view, *amount, *first, *travel],
+        [*view, *amount, *first],
+        [*amount, *first],
+        [*plain, *first],
+    ):
+        if len(lines) <= height:
+            return lines
+    return plain[:height]
+
+
+def side_view(state: State, direction: Direction, theme: Theme, width: int) -> list[Text]:
+    """Nut, fret and saddle along the string, and which way the saddle goes: three lines.
+
+    Drawn as the player sees it: nut on the left; on the right for a left-handed instrument.
+    """
+    glyphs = theme.glyphs
+    mirrored = state.setup.instrument.left_handed
+    fret = state.setup.fret
+    nut, saddle = 2, width - _ARROW - 8
+    fret_at = nut + round((saddle - nut) * (1 - 1 / fret_ratio(fret)))
+    labels = [" "] * width
+    string = [" "] * width
+    arrow = [" "] * width
+    for word, at in (("nut", nut), (f"{ordinal(fret)} fret", fret_at), ("saddle", saddle)):
+        start = max(0, at - len(word) // 2)
+        labels[_placed(start, len(word), width, mirrored)] = word
+    string[nut:saddle] = glyphs.string * (saddle - nut)
+    string[nut], string[fret_at], string[saddle] = glyphs.nut, glyphs.fret, glyphs.saddle
+    away = direction is Direction.AWAY_FROM_NUT
+    head = glyphs.to_right if away != mirrored else glyphs.to_left
+    start = saddle if away else saddle - _ARROW
+    arrow[start : start + _ARROW + 1] = [glyphs.shaft] * (_ARROW + 1)
+    arrow[start + _ARROW if away else start] = head
+    if mirrored:
+        string, arrow = string[::-1], arrow[::-1]
+    return [
+        fitted(Text(_label_text(labels), theme.quiet), width),
+        Text("".join(string).rstrip()),
+        Text("".join(arrow).rstrip(), theme.number),
+    ]
+
+
+def _placed(start: int, length: int, width: int, mirrored: bool) -> int:
+    return width - start - length if mirrored else start
+
+
+def _label_text(labels: list[str]) -> str:
+    """Words standing at their first cell, as one string."""
+    line = ""
+    for at, word in enumerate(labels):
+        if word != " ":
+            line = line.ljust(at) + word
+    return line
+
+
+def _amount(state: State, move: Move, theme: Theme, width: int) -> list[Text]:
+    """How far: turns (or millimetres where there is no screw) large, the rest beside it."""
+    large = f"{move.turns:.1f} turns" if move.turns is not None else f"{move.mm:.1f} mm"
+    rows = word_rows(large, theme, width - 30, 5 if not theme.glyphs.unicode else 3)
+    plain = _amount_words(state, move, theme, width)
+    if rows is None:
+        return plain
+    beside = plain[1:] if move.turns is not None else plain
+    first = [Text(_rotation_words(state, move), theme.number)] if move.turns is not None else []
+    block = [Text(row, theme.number) for row in rows]
+    room = width - len(rows[0]) - 3
+    beside = [fitted(line, room) for line in [*first, *beside]]
+    return side_by_side(block, beside, len(rows[0]), 3)
+
+
+def _amount_words(state: State, move: Move, theme: Theme, width: int) -> list[Text]:
+    low, high = sorted(abs(mm) for mm in move.interval95_mm)
+    lines = []
+    if move.turns is not None:
+        lines.append(f"{move.turns:.1f} turns {_rotation_words(state, move)}")
+    lines.append(f"{move.mm:.2f} mm {DIRECTION_WORDS[move.direction]}")
+    lines.append(f"(95 %: {low:.2f} to {high:.2f} mm)")
+    return [fitted(Text(line, theme.number if n < 2 else theme.quiet), width)
+            for n, line in enumerate(lines)]  # fmt: skip
+
+
+def _rotation_words(state: State, move: Move) -> str:
+    heads = state.setup.instrument.bridge.screw_heads
+    where = {ScrewHeads.TAIL: ", heads at the tail", ScrewHeads.NECK: ", heads on the neck side"}
+    return f"{move.rotation}{where[heads] if heads else ''}"
+
+
+def _caution_lines(caution: str, theme: Theme, width: int) -> list[Text]:
+    mark = Text(f" {theme.glyphs.warning} ", theme.caution)
+    lines = wrapped(printable(caution, theme), width - 4)
+    return [Text.assemble(mark if n == 0 else "   ", " ", line) for n, line in enumerate(lines)]
+
+
+def travel_line(string: StringState, theme: Theme, width: int) -> Text:
+    """Where the saddle stands against where it was found, so that it can be put back."""
+    moves = f"{string.round} move{'s' if string.round != 1 else ''}"
+    if not string.moves:
+        words = "saddle where it was found, no move yet"
+    elif round(string.travel_mm, 2) == 0:
+        words = f"saddle back where it was found, after {moves}"
+    else:
+        away = string.travel_mm > 0
+        way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if away else Direction.TOWARD_NUT]
+        amount = f"{abs(string.travel_mm):.2f} mm {way}"
+        words = f"saddle now {amount} from where it was found, {moves}"
+        if len(words) > width:
+            words = f"saddle {amount}, {moves}"
+    return fitted(Text(words, theme.quiet), width)

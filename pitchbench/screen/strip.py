@@ -1,0 +1,174 @@
+"""All strings at a glance: as found, now, done or not, moves made."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from rich.text import Text
+
+from pitchbench.intonation.offset import Offset
+from pitchbench.screen.saddle import travel_line
+from pitchbench.screen.text import cell, fitted, printable, signed, title
+from pitchbench.screen.theme import Theme
+from pitchbench.session.state import Outcome, State, Step, StringState
+
+_LABEL_WIDTH: Final = 7
+
+#: Outcome in a word that fits a column.
+_SHORT_OUTCOME: Final = {
+    Outcome.LEAVE: "leave",
+    Outcome.BORDER: "border",
+    Outcome.OUT_OF_TRAVEL: "no room",
+    Outcome.DOES_NOT_SETTLE: "faulty?",
+    Outcome.PASSED_OVER: "passed",
+}
+
+
+def strip_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
+    """The strip in at most ``height`` lines: a table of five lines, of three, or one line."""
+    column = (width - _LABEL_WIDTH) // len(state.strings)
+    if height >= 5 and column >= 8:
+        return _table(state, theme, min(column, 13))
+    if height >= 3 and column >= 8:
+        return _short_table(state, theme, min(column, 13))
+    return [_one_line(state, theme, width)]
+
+
+def _in_work(state: State, string: StringState) -> bool:
+    return string.number == state.current and state.step is not Step.FINISHED
+
+
+def _mark(state: State, string: StringState, theme: Theme) -> str:
+    """Shape of a string's place in the work: being done, done, to do."""
+    if _in_work(state, string):
+        return theme.glyphs.current
+    return theme.glyphs.done if string.outcome is not None else theme.glyphs.todo
+
+
+def _cents(offset: Offset | None, theme: Theme, digits: int = 1) -> str:
+    return "" if offset is None else signed(offset.offset_cents, digits=digits, theme=theme)
+
+
+def _status(state: State, string: StringState) -> str:
+    if _in_work(state, string):
+        return "at work"
+    return _SHORT_OUTCOME[string.outcome] if string.outcome is not None else "to do"
+
+
+def _note(state: State, string: StringState) -> str:
+    return str(state.setup.instrument.string(string.number).note)
+
+
+def _row(
+    state: State, theme: Theme, column: int, label: str, words: Callable[[StringState], str]
+) -> Text:
+    """One fact about every string."""
+    line = Text(cell(label, _LABEL_WIDTH), theme.quiet)
+    for string in state.strings:
+        style = theme.number if _in_work(state, string) else theme.plain
+        line.append(cell(words(string), column - 1) + " ", style)
+    line.rstrip()
+    return line
+
+
+def _name(state: State, string: StringState, theme: Theme) -> str:
+    return f"{_mark(state, string, theme)} {string.number} {_note(state, string)}"
+
+
+def _table(state: State, theme: Theme, column: int) -> list[Text]:
+    """One column a string, one row a fact."""
+    facts: list[tuple[str, Callable[[StringState], str]]] = [
+        ("string", lambda s: _name(state, s, theme)),
+        ("found", lambda s: "  " + _cents(s.as_found, theme)),
+        ("now", lambda s: "  " + _cents(s.now, theme)),
+        ("moves", lambda s: "  " + (str(s.round) if s.round else "")),
+        ("", lambda s: "  " + _status(state, s)),
+    ]
+    return [_row(state, theme, column, label, words) for label, words in facts]
+
+
+def _short_table(state: State, theme: Theme, column: int) -> list[Text]:
+    """The same in three lines: the moves stand beside the offset now."""
+
+    def now(string: StringState) -> str:
+        moves = ""
+        if string.round:
+            moves = f" {string.round} move" + ("s" if string.round > 1 else "")
+            if column < 13:
+                moves = f" m{string.round}"
+        return f"  {_cents(string.now, theme)}{moves}"
+
+    return [
+        _row(state, theme, column, "string", lambda s: _name(state, s, theme)),
+        _row(state, theme, column, "found", lambda s: "  " + _cents(s.as_found, theme)),
+        _row(state, theme, column, "now", now),
+    ]
+
+
+def _one_line(state: State, theme: Theme, width: int) -> Text:
+    """As much of every string as fits: offset with a decimal, without, or the mark alone."""
+    for digits in (1, 0, None):
+        line = Text()
+        for string in state.strings:
+            style = theme.number if _in_work(state, string) else theme.plain
+            offset = string.now or string.as_found
+            value = "" if digits is None else _cents(offset, theme, digits)
+            line.append(f"{string.number}{_mark(state, string, theme)}{value}", style)
+            line.append(" ")
+        line.rstrip()
+        if line.cell_len <= width:
+            return line
+    return fitted(line, width)
+
+
+def result_lines(state: State, theme: Theme, width: int) -> list[Text]:
+    """Every string's result, one to a line: what was found, what was left, where the saddle is."""
+    lines = []
+    for string in reversed(state.strings):
+        left = string.now
+        head = f"string {string.number:>2} {_note(state, string):<4}"
+        found = _cents(string.as_found, theme) or "not read"
+        words = f"found {found:>6}"
+        if left is not None:
+            low, high = left.interval95_cents
+            half = f"{theme.glyphs.plus_minus}{(high - low) / 2:.1f}"
+            words += f"  left {_cents(left, theme):>6} {half:<6}"
+        outcome = str(string.outcome) if string.outcome else "not finished"
+        line = Text.assemble((head, theme.number), words, ("  " + outcome, theme.number))
+        travel = "" if not string.moves else _travel(string, theme)
+        if travel and line.cell_len + 2 + len(travel) <= width:
+            line.append("  " + travel, theme.quiet)
+        lines.append(line if line.cell_len <= width else _short_result(state, string, theme, width))
+    return lines
+
+
+def _travel(string: StringState, theme: Theme) -> str:
+    moves = f"{string.round} move{'s' if string.round > 1 else ''}"
+    return f"{moves}, saddle {signed(string.travel_mm, digits=2, theme=theme)} mm"
+
+
+def _short_result(state: State, string: StringState, theme: Theme, width: int) -> Text:
+    found, left = _cents(string.as_found, theme) or "?", _cents(string.now, theme) or "?"
+    outcome = str(string.outcome) if string.outcome else "not finished"
+    words = f"{string.number:>2} {_note(state, string):<3} {found:>6} to {left:>6}  {outcome}"
+    return fitted(Text(words), width)
+
+
+def receipt(state: State, theme: Theme, width: int) -> list[Text]:
+    """What stays in the scrollback after the screen is left."""
+    name = printable(state.setup.instrument.name, theme)
+    fret = state.setup.fret
+    lines = [
+        title(f"{name}: cents at fret {fret} against the open string", width, theme),
+        *result_lines(state, theme, width),
+    ]
+    moved = [string for string in reversed(state.strings) if string.moves]
+    for string in moved:
+        lines.append(
+            fitted(
+                Text.assemble(f"string {string.number:>2}: ", travel_line(string, theme, width)),
+                width,
+            )
+        )
+    return lines

@@ -1,0 +1,90 @@
+"""Small helpers for lines of text that must fit a terminal."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+
+from rich.cells import cell_len, set_cell_size
+from rich.text import Text
+
+from pitchbench.screen.theme import Theme
+
+
+def printable(text: str, theme: Theme) -> str:
+    """``text`` with control characters shown as "?" instead of obeyed, and in ASCII if need be."""
+    shown = "".join(c if c.isprintable() else "?" for c in text)
+    if theme.glyphs.unicode:
+        return shown
+    for typographic, plain in (("±", "+-"), ("−", "-"), ("·", "|"), ("♯", "#"), ("♭", "b")):
+        shown = shown.replace(typographic, plain)
+    return shown.encode("ascii", "replace").decode("ascii")
+
+
+def fitted(line: Text, width: int) -> Text:
+    """``line`` in at most ``width`` cells; what is cut off is marked with "~"."""
+    if line.cell_len <= width:
+        return line
+    short = line.copy()
+    short.truncate(width - 1, overflow="crop")
+    short.append("~")
+    return short
+
+
+def wrapped(text: str, width: int, *, style: str = "", indent: str = "") -> list[Text]:
+    """``text`` broken at spaces into lines of at most ``width`` cells."""
+    lines = textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
+    return [fitted(Text(line, style), width) for line in lines]
+
+
+def joined(parts: Iterable[Text], separator: str) -> Text:
+    """``parts`` in one line."""
+    return Text(separator).join(parts)
+
+
+def padded(line: Text, width: int) -> Text:
+    """``line`` filled with spaces to ``width`` cells, for what stands to the right of it."""
+    full = fitted(line, width).copy()
+    full.append(" " * (width - full.cell_len))
+    return full
+
+
+def title(words: str, width: int, theme: Theme) -> Text:
+    """The heading of a pane: its name in a thin rule."""
+    name = f" {words} "
+    rule = theme.glyphs.rule
+    rest = max(0, width - 2 - cell_len(name))
+    return fitted(Text(f"{rule * 2}{name}{rule * rest}", theme.title), width)
+
+
+def spread(left: Text, right: Text, width: int) -> Text:
+    """``left`` at the left edge, ``right`` at the right one; ``right`` goes if both do not fit."""
+    gap = width - left.cell_len - right.cell_len
+    if gap < 1:
+        return fitted(left, width)
+    return Text.assemble(left, " " * gap, right)
+
+
+def side_by_side(left: list[Text], right: list[Text], left_width: int, gap: int) -> list[Text]:
+    """Two blocks of lines beside each other, ``left`` padded to ``left_width``."""
+    height = max(len(left), len(right))
+    left = left + [Text()] * (height - len(left))
+    right = right + [Text()] * (height - len(right))
+    return [
+        Text.assemble(padded(a, left_width), " " * gap, b) if b.cell_len else fitted(a, left_width)
+        for a, b in zip(left, right, strict=True)
+    ]
+
+
+def cell(text: str, width: int) -> str:
+    """``text`` cropped or filled to exactly ``width`` cells."""
+    return set_cell_size(text, width)
+
+
+def signed(value: float, *, digits: int = 1, theme: Theme) -> str:
+    """``value`` with its sign; zero has none."""
+    rounded = round(value, digits)
+    if rounded == 0:
+        return f"{0:.{digits}f}"
+    sign = "+" if rounded > 0 else theme.glyphs.minus
+    return f"{sign}{abs(rounded):.{digits}f}"

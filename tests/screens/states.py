@@ -1,0 +1,288 @@
+"""Hand-written states for the screens. Every number here is invented for the tests: demo data,
+nothing measured."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from pitchbench.instrument import (
+    Bridge,
+    BridgeKind,
+    Instrument,
+    ScrewHeads,
+    StringSpec,
+)
+from pitchbench.intonation.bridge import Direction, Move, Rotation
+from pitchbench.intonation.offset import Group, Offset, ScatterPrior
+from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
+from pitchbench.notes import Note
+from pitchbench.pitch.listener import LivePitch
+from pitchbench.pitch.reading import Reading, Reason, Trace
+from pitchbench.session.state import (
+    Display,
+    MoveEntry,
+    Outcome,
+    SessionTake,
+    Setup,
+    State,
+    Step,
+    StringState,
+    TakeFate,
+)
+from pitchbench.units import shifted_hz
+
+PRIOR = ScatterPrior(open_cents=0.5, open_dof=4, fretted_cents=2.0, fretted_dof=4)
+
+
+def guitar(*, left_handed: bool = False, notes: str = "E4 B3 G3 D3 A2 E2") -> Instrument:
+    """An invented six-string with screw saddles."""
+    return Instrument(
+        name="demo six-string",
+        kind="electric guitar",
+        scale_mm=648.0,
+        strings=tuple(StringSpec(Note.parse(n), 0.5, wound=False) for n in notes.split()),
+        bridge=Bridge(BridgeKind.SCREW_SADDLES, 0.5, ScrewHeads.TAIL),
+        left_handed=left_handed,
+    )
+
+
+def setup(instrument: Instrument | None = None) -> Setup:
+    return Setup(instrument or guitar(), PRIOR)
+
+
+E2 = Note.parse("E2").hz()
+
+
+def trace(settled_hz: float, *, attack_cents: float, ring_s: float, wander: float = 0.1) -> Trace:
+    """An invented note: a glide that dies away and a slow wander."""
+    time_s = np.arange(0.02, ring_s, 0.02)
+    cents = attack_cents * np.exp(-time_s / 0.35) + wander * 1.4 * np.sin(2 * np.pi * 0.9 * time_s)
+    return Trace(time_s, settled_hz * 2 ** (cents / 1200), -20 - 5 * time_s)
+
+
+def reading(
+    pitch_hz: float, *, at_s: float = 0.0, attack_cents: float = 7.1, wander: float = 0.1
+) -> Reading:
+    return Reading(
+        onset_s=at_s, ring_s=3.5, reason=None, pitch_hz=pitch_hz, u_cents=0.04,
+        attack_cents=attack_cents, settle_s=0.9, tail_s=2.6, wander_cents=wander,
+        stiffness_b=1e-4, snr_db=41.0,
+        trace=trace(pitch_hz, attack_cents=attack_cents, ring_s=3.5, wander=wander),
+    )  # fmt: skip
+
+
+def take(
+    number: int, cents: float, *, fret: int = 0, string: int = 6, move: int = 0, hz: float = E2
+) -> SessionTake:
+    """An accepted take, ``cents`` above the note."""
+    pitch_hz = shifted_hz(hz * (2 if fret else 1), cents)
+    return SessionTake(
+        number, string, fret, move, reading(pitch_hz, at_s=4.0 * number), TakeFate.ACCEPTED
+    )
+
+
+def offset(cents: float, half: float, n_open: int = 3, n_fretted: int = 3) -> Offset:
+    return Offset(
+        fret=12,
+        open=Group(n_open, E2, 0.2),
+        fretted=Group(n_fretted, 2 * shifted_hz(E2, cents), 0.9),
+        offset_cents=cents,
+        u_cents=half / 2.3,
+        interval95_cents=(cents - half, cents + half),
+        scale_cents=half / 2.5,
+        dof=5.0,
+    )
+
+
+def verdict(decision: Decision, *, border: bool = False) -> Verdict:
+    more = MoreTakes(open=0, fretted=2) if decision is Decision.TAKE_MORE else None
+    return Verdict(decision, 2.0, 0.5, more, border, "invented for the tests")
+
+
+MOVE = Move(
+    string=6,
+    direction=Direction.AWAY_FROM_NUT,
+    mm=2.31,
+    interval95_mm=(1.86, 2.76),
+    turns=4.6,
+    rotation=Rotation.CLOCKWISE,
+    cautions=(
+        "Slacken the string before its saddle is moved; keep your face clear of it.",
+        "Use the right driver, square in the slot; never force a seized screw.",
+    ),
+)
+
+TAKES = (
+    take(1, 0.1), take(2, -0.15), take(3, 0.05),
+    take(4, 6.9, fret=12), take(5, 5.2, fret=12), take(6, 6.2, fret=12),
+)  # fmt: skip
+
+REJECTED = SessionTake(
+    7, 6, 12, 0, Reading(onset_s=30.0, ring_s=0.4, reason=Reason.TOO_SHORT), TakeFate.REJECTED,
+    "too short",
+)  # fmt: skip
+
+DONE = {
+    1: StringState(1, as_found=offset(1.2, 0.8), now=offset(1.2, 0.8), outcome=Outcome.LEAVE),
+    5: StringState(5, as_found=offset(-4.4, 0.9), now=offset(0.3, 0.9), outcome=Outcome.LEAVE,
+                   moves=(MoveEntry(90.0, 5, replace(MOVE, string=5), -1.6),)),
+}  # fmt: skip
+
+
+def state(step: Step, string: StringState | None = None, **changes: object) -> State:
+    """A state of the demo guitar, at work on string 6."""
+    work = string or StringState(6)
+    strings = tuple(work if n == 6 else DONE.get(n, StringState(n)) for n in range(1, 7))
+    base = State(setup(), step, 6, strings, tolerance_cents=2.0)
+    return replace(base, **changes)  # type: ignore[arg-type]
+
+
+def live_notes(cents_at_end: float, *, hz: float, seconds: float) -> tuple[LivePitch, ...]:
+    times = np.arange(0.05, seconds, 0.023)
+    glide = 9.0 * np.exp(-times / 0.35)
+    return tuple(
+        LivePitch(100 + float(t), 100.0, shifted_hz(hz, cents_at_end + float(g)), 0.98, -22.0)
+        for t, g in zip(times, glide, strict=True)
+    )
+
+
+def _settling() -> State:
+    notes = live_notes(6.0, hz=2 * E2, seconds=0.6)
+    return state(
+        Step.FRETTED, StringState(6, takes=TAKES[:5], now=offset(6.0, 2.1),
+                                  as_found=offset(6.0, 2.1)),
+        asks="Let it ring.", says="Take 5: string 6 at the 12th fret, 5.2 ± 0.1 cents sharp.",
+        ringing=True, live=notes[-1], live_trace=notes, wanted_fret=12,
+    )  # fmt: skip
+
+
+def _offered() -> State:
+    before = _settling()
+    return replace(before, offered=reading(shifted_hz(2 * E2, 6.2)))
+
+
+def _finished() -> State:
+    strings = tuple(
+        StringState(
+            n,
+            as_found=offset(found, 0.9),
+            now=offset(left, 0.8),
+            outcome=outcome,
+            moves=tuple(MoveEntry(9.0, n, MOVE, mm) for mm in moves),
+        )
+        for n, found, left, outcome, moves in (
+            (1, 1.2, 1.2, Outcome.LEAVE, ()),
+            (2, 3.4, 0.6, Outcome.LEAVE, (1.3,)),
+            (3, 8.1, 2.2, Outcome.OUT_OF_TRAVEL, (2.0,)),
+            (4, -2.9, -1.9, Outcome.BORDER, ()),
+            (5, -4.4, 0.3, Outcome.LEAVE, (-1.6,)),
+            (6, 6.1, -0.2, Outcome.LEAVE, (2.31, -0.1)),
+        )
+    )
+    return replace(
+        state(Step.FINISHED), strings=strings, asks="Finished. Press q to leave.",
+        says="All strings were heard once more.",
+    )  # fmt: skip
+
+
+_SHARP = StringState(
+    6, takes=(*TAKES, REJECTED), as_found=offset(6.1, 1.2), now=offset(6.1, 1.2),
+    verdict=verdict(Decision.MOVE), advice=MOVE,
+)  # fmt: skip
+
+_MOVED = (MoveEntry(60.0, 6, MOVE, 2.31),)
+
+STATES: dict[str, State] = {
+    "before": state(Step.BEFORE, asks="Check the list, then pluck open string 6 to begin."),
+    "tune": state(
+        Step.TUNE, asks="Tune string 6 up to E2.", ringing=True, says="",
+        live=live_notes(-14.0, hz=E2, seconds=1.0)[-1],
+        live_trace=live_notes(-14.0, hz=E2, seconds=1.0), wanted_fret=0,
+    ),
+    "open": state(
+        Step.OPEN, StringState(6, takes=TAKES[:2]), asks="Pluck open string 6, and let it ring.",
+        says="Take 2: open E2, 0.2 ± 0.1 cents flat.", last_take=TAKES[1], wanted_fret=0,
+    ),
+    "open-first": state(Step.OPEN, asks="Pluck open string 6, and let it ring.", wanted_fret=0),
+    "settling": _settling(),
+    "offered": _offered(),
+    "fretted": state(
+        Step.FRETTED,
+        StringState(6, takes=TAKES[:5], as_found=offset(3.0, 2.6), now=offset(3.0, 2.6),
+                    verdict=verdict(Decision.TAKE_MORE)),
+        asks="Fret string 6 at the 12th fret, pluck it, and let it ring.",
+        says="Take 5: string 6 at the 12th fret, 5.2 ± 0.1 cents sharp.", last_take=TAKES[4], wanted_fret=12,
+    ),
+    "rejected": state(
+        Step.FRETTED, StringState(6, takes=(*TAKES[:5], REJECTED)),
+        asks="Fret string 6 at the 12th fret, pluck it, and let it ring.",
+        says="Take 7 rejected: too short. Let it ring for at least a second and a half.",
+        last_take=REJECTED, wanted_fret=12,
+    ),
+    "move": state(
+        Step.MOVE, _SHARP, last_take=TAKES[5],
+        asks="Slacken string 6 and move its saddle 2.3 mm away from the nut, 4.6 turns clockwise.",
+        says="Sharp by 6.1 cents at the 12th fret.",
+    ),
+    "retune": state(
+        Step.RETUNE, replace(_SHARP, moves=_MOVED, now=None, verdict=None, advice=None),
+        asks="Bring string 6 up to E2 again.", ringing=True, wanted_fret=0,
+        live=live_notes(-212.0, hz=E2, seconds=1.0)[-1],
+        live_trace=live_notes(-212.0, hz=E2, seconds=1.0), says="Slackened.",
+    ),
+    "retune-above": state(
+        Step.RETUNE, replace(_SHARP, moves=_MOVED, now=None, verdict=None, advice=None),
+        asks="Above its pitch: slacken string 6, then come up to E2.", ringing=True, wanted_fret=0,
+        live=live_notes(31.0, hz=E2, seconds=1.0)[-1],
+        live_trace=live_notes(31.0, hz=E2, seconds=1.0),
+    ),
+    "check": state(
+        Step.FRETTED,
+        StringState(6, takes=tuple(replace(t, number=t.number + 10, round=1,
+                                           reading=reading(shifted_hz(t.reading.pitch_hz or 1,
+                                                                      -5.8 if t.fret else 0)))
+                                   for t in TAKES),
+                    moves=_MOVED, as_found=offset(6.1, 1.2), now=offset(0.3, 1.4),
+                    verdict=verdict(Decision.LEAVE)),
+        asks="String 6 is done. Pluck open string 5.", says="Leave it: within 2 cents.",
+        wanted_fret=12,
+    ),
+    "border": state(
+        Step.BORDER,
+        replace(_SHARP, now=offset(2.1, 0.9), verdict=verdict(Decision.TAKE_MORE, border=True),
+                advice=None),
+        asks="On the border: leave it (key a) or move it (key r).",
+        says="16 takes are in and it is still undecided.",
+    ),
+    "last-round": state(
+        Step.LAST_ROUND, StringState(6, as_found=offset(6.1, 1.2), outcome=Outcome.LEAVE,
+                                     moves=_MOVED),
+        asks="All strings once more: pluck open string 6.", wanted_fret=0,
+    ),
+    "finished": _finished(),
+    "no-sound": state(
+        Step.OPEN, StringState(6, takes=TAKES[:2]), asks="Plug the input in again.",
+        input_lost="the input was unplugged", wanted_fret=0,
+    ),
+    "move-left-handed": replace(
+        state(Step.MOVE, replace(_SHARP, advice=replace(MOVE, rotation=Rotation.COUNTERCLOCKWISE)),
+              asks="Slacken string 6, then move its saddle 2.3 mm away from the nut."),
+        setup=setup(guitar(left_handed=True)),
+    ),
+    "move-no-screw": state(
+        Step.MOVE,
+        replace(_SHARP, advice=replace(MOVE, turns=None, rotation=None, out_of_travel=True,
+                                       direction=Direction.TOWARD_NUT)),
+        asks="Slacken string 6, then slide its saddle 2.3 mm toward the nut.",
+    ),
+    "help": state(Step.OPEN, asks="Pluck open string 6.", display=Display(help_open=True)),
+    "large": replace(_offered(), display=Display(large_print=True)),
+    "large-wait": replace(_settling(), display=Display(large_print=True)),
+    "large-move": state(
+        Step.MOVE, _SHARP, display=Display(large_print=True),
+        asks="Slacken string 6 and move its saddle 2.3 mm away from the nut, 4.6 turns clockwise.",
+    ),
+    "frozen": replace(_offered(), display=Display(frozen=True)),
+}  # fmt: skip
