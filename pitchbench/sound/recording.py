@@ -94,8 +94,8 @@ class Recording:
                     position, gap = position + len(samples), False
                 # What was written over a gap is silence, and no sound to listen to.
                 position, gap = position + seam.lost, True
-                if seam.lost and position < file.frames:
-                    file.seek(position)
+                if seam.lost:
+                    file.seek(min(position, file.frames))
 
     def _check(self, frames: int, channel: int | None) -> None:
         if not LOWEST_RATE_HZ <= self._rate_hz <= HIGHEST_RATE_HZ:
@@ -131,7 +131,13 @@ class Recording:
         """The next ``frames`` frames, shape (n, channels); n = 0 at the end and where it breaks."""
         try:
             samples: NDArray[np.float32] = file.read(frames, dtype="float32", always_2d=True)
-        except soundfile.SoundFileRuntimeError:
+        except soundfile.SoundFileRuntimeError as error:
+            if position == 0:
+                raise PitchbenchError(
+                    f"{str(self.path)!r} is damaged from its very beginning.",
+                    "Record again, or export it again from the program that made it.",
+                    ExitCode.NO_READING,
+                ) from error
             self.damaged_after_s = position / self._rate_hz
             return np.empty((0, self.channels), np.float32)
         if len(samples) and not np.abs(samples).max() <= _LARGEST_SAMPLE:

@@ -1,0 +1,186 @@
+"""What cannot be read is refused in two sentences with the right exit code, or read as far as
+it goes."""
+
+from __future__ import annotations
+
+import os
+import struct
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+
+from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.sound.recording import Recording
+
+
+def wav(path: Path, frames: int = 48_000, rate_hz: int = 48_000, subtype: str = "PCM_16") -> Path:
+    samples = np.random.default_rng(3).uniform(-0.5, 0.5, frames)
+    soundfile.write(path, samples, rate_hz, subtype=subtype)
+    return path
+
+
+def missing(folder: Path) -> Path:
+    return folder / "nothing.wav"
+
+
+def directory(folder: Path) -> Path:
+    return folder
+
+
+def named_pipe(folder: Path) -> Path:
+    os.mkfifo(folder / "pipe.wav")
+    return folder / "pipe.wav"
+
+
+def text(folder: Path) -> Path:
+    (folder / "text.wav").write_text("This is no sound.\n" * 100)
+    return folder / "text.wav"
+
+
+def headerless(folder: Path) -> Path:
+    (folder / "a.raw").write_bytes(bytes(1000))
+    return folder / "a.raw"
+
+
+def cut_header(folder: Path) -> Path:
+    path = wav(folder / "cut.wav")
+    path.write_bytes(path.read_bytes()[:30])
+    return path
+
+
+def cut_flac_header(folder: Path) -> Path:
+    soundfile.write(folder / "cut.flac", np.zeros(1000), 48_000)
+    path = folder / "cut.flac"
+    path.write_bytes(path.read_bytes()[:20])
+    return path
+
+
+def nothing(folder: Path) -> Path:
+    (folder / "nothing.wav").touch()
+    return folder / "nothing.wav"
+
+
+def no_samples(folder: Path) -> Path:
+    return wav(folder / "none.wav", frames=0)
+
+
+def slow(folder: Path) -> Path:
+    return wav(folder / "slow.wav", rate_hz=7_999)
+
+
+def one_hertz(folder: Path) -> Path:
+    return wav(folder / "one.wav", rate_hz=1)
+
+
+def fast(folder: Path) -> Path:
+    return wav(folder / "fast.wav", rate_hz=10_000_000)
+
+
+@pytest.mark.parametrize(
+    ("make", "says", "code"),
+    [
+        (missing, "no file", ExitCode.USAGE),
+        (directory, "not a file", ExitCode.USAGE),
+        (named_pipe, "not a file", ExitCode.USAGE),
+        (text, "not a recording", ExitCode.USAGE),
+        (headerless, "not a recording", ExitCode.USAGE),
+        (cut_header, "not a recording", ExitCode.USAGE),
+        (cut_flac_header, "not a recording", ExitCode.USAGE),
+        (nothing, "is empty", ExitCode.NO_READING),
+        (no_samples, "no sound at all", ExitCode.NO_READING),
+        (slow, "7999 Hz", ExitCode.USAGE),
+        (one_hertz, "sampled at 1 Hz", ExitCode.USAGE),
+        (fast, "10000000 Hz", ExitCode.USAGE),
+    ],
+)
+def test_refused(tmp_path: Path, make: Callable[[Path], Path], says: str, code: ExitCode) -> None:
+    with pytest.raises(PitchbenchError) as error:
+        Recording(make(tmp_path))
+    assert says in error.value.what
+    assert error.value.exit_code == code
+    for sentence in (error.value.what, error.value.remedy):
+        assert sentence.endswith(".")
+        assert "\n" not in sentence
+
+
+@pytest.mark.parametrize("channel", [0, -1, 3, 10**9])
+def test_no_such_channel(tmp_path: Path, channel: int) -> None:
+    path = tmp_path / "a.wav"
+    soundfile.write(path, np.ones((10, 2)) / 2, 48_000)
+    with pytest.raises(PitchbenchError, match="no channel") as error:
+        Recording(path, channel=channel)
+    assert error.value.remedy == "Give a channel from 1 to 2, or none to have it chosen."
+    assert error.value.exit_code == ExitCode.USAGE
+
+
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf, 1e20])
+@pytest.mark.parametrize("channels", [1, 2])
+def test_samples_that_are_no_numbers(tmp_path: Path, value: float, channels: int) -> None:
+    samples = np.zeros((20_000, channels), np.float32)
+    samples[15_000, 0] = value
+    path = tmp_path / "a.wav"
+    soundfile.write(path, samples, 8_000, subtype="FLOAT")
+    recording = Recording(path)
+    with pytest.raises(PitchbenchError, match="no numbers") as error:
+        list(recording.blocks())
+    assert error.value.exit_code == ExitCode.NO_READING
+
+
+def test_control_characters_in_a_name_are_shown_not_obeyed(tmp_path: Path) -> None:
+    with pytest.raises(PitchbenchError) as error:
+        Recording(tmp_path / "a\x1b[2J\nb.wav")
+    assert "\x1b" not in str(error.value)
+    assert "\n" not in error.value.what
+
+
+def test_unreadable(tmp_path: Path) -> None:
+    if os.geteuid() == 0:
+        pytest.skip("root may read everything")
+    path = wav(tmp_path / "a.wav")
+    path.chmod(0)
+    with pytest.raises(PitchbenchError, match="cannot be opened"):
+        Recording(path)
+
+
+def test_a_name_too_long_for_the_system(tmp_path: Path) -> None:
+    with pytest.raises(PitchbenchError, match=r"no file|cannot be opened"):
+        Recording(tmp_path / ("a" * 5000 + ".wav"))
+
+
+@pytest.mark.parametrize("fraction", [0.1, 0.5, 0.9])
+def test_a_recording_cut_short_is_read_as_far_as_it_goes(tmp_path: Path, fraction: float) -> None:
+    whole = wav(tmp_path / "whole.wav", frames=96_000)
+    expected, _ = soundfile.read(whole, dtype="float32")
+    for suffix in ("wav", "flac"):
+        path = tmp_path / f"cut.{suffix}"
+        soundfile.write(path, expected, 48_000, subtype="PCM_16")
+        path.write_bytes(path.read_bytes()[: int(fraction * path.stat().st_size)])
+        recording = Recording(path)
+        heard = np.concatenate([block.samples for block in recording.blocks()])
+        np.testing.assert_array_equal(heard, expected[: len(heard)])
+        # At most the last block of what is there is given up (noise does not compress).
+        assert len(heard) >= fraction * len(expected) - 2 * 4096
+        # A WAV file tells no one that it was once longer; a FLAC file does.
+        if suffix == "flac":
+            assert recording.damaged_after_s == len(heard) / 48_000
+
+
+def test_a_header_that_promises_too_much(tmp_path: Path) -> None:
+    path = wav(tmp_path / "a.wav")
+    content = bytearray(path.read_bytes())
+    size_at = content.index(b"data") + 4
+    content[size_at : size_at + 4] = struct.pack("<I", 2**31)
+    path.write_bytes(content)
+    assert sum(len(block.samples) for block in Recording(path).blocks()) == 48_000
+
+
+def test_a_recording_of_which_nothing_is_left(tmp_path: Path) -> None:
+    path = tmp_path / "a.flac"
+    soundfile.write(path, np.random.default_rng(3).uniform(-0.5, 0.5, 48_000), 48_000)
+    path.write_bytes(path.read_bytes()[:1000])
+    with pytest.raises(PitchbenchError, match="damaged from its very beginning") as error:
+        list(Recording(path).blocks())
+    assert error.value.exit_code == ExitCode.NO_READING
