@@ -36,6 +36,7 @@ from pitchbench.session.words import (
 from pitchbench.units import cents_between
 
 _TUNING_STEPS: Final = (Step.TUNE, Step.RETUNE)
+_TELLING: Final = (TakeEntry, VerdictEntry, OutcomeEntry, NoteEntry)
 
 
 class PlainView:
@@ -58,10 +59,8 @@ class PlainView:
             self._open(new)
         for entry in new.entries[len(old.entries) :]:
             self._line(*entry_line(new, entry))
-        if new.entries is not old.entries:
-            self._say(new)
+        self._say(new, new.entries[len(old.entries) :])
         self._advice(old, new)
-        self._live(new)
         self._ask(new)
 
     def _open(self, state: State) -> None:
@@ -75,10 +74,21 @@ class PlainView:
             self._line("before", "; ".join(ORDER_OF_WORK))
             self._line("playing", "; ".join(HOW_TO_PLAY))
 
-    def _say(self, state: State) -> None:
-        if state.says and state.says != self._told:
-            self._line("heard", state.says)
+    def _say(self, state: State, entries: tuple[Entry, ...]) -> None:
+        """What was made of the last thing heard, where no entry's line has said it already."""
+        if state.says == self._told:
+            return
+        live = state.live
+        if state.step in _TUNING_STEPS and live is not None and not entries:
+            target_hz = state.setup.instrument.string(state.current).note.hz(state.setup.a4_hz)
+            zone = (live.onset_s, _side(cents_between(live.pitch_hz, target_hz)))
+            if zone == self._zone:
+                return
+            self._zone = zone
         self._told = state.says
+        told = any(isinstance(entry, _TELLING) for entry in entries)
+        if state.step in _TUNING_STEPS or not told:
+            self._line("heard", state.says)
 
     def _advice(self, old: State, new: State) -> None:
         """The move and what to mind, when it is first advised."""
@@ -92,21 +102,6 @@ class PlainView:
         for caution in advice.cautions:
             self._line("caution", caution)
 
-    def _live(self, state: State) -> None:
-        """Where a string that is brought up stands, once per pluck and at each change of side."""
-        live = state.live
-        if live is None or state.step not in _TUNING_STEPS:
-            return
-        target_hz = state.setup.instrument.string(state.current).note.hz(state.setup.a4_hz)
-        off_cents = cents_between(live.pitch_hz, target_hz)
-        side = "in tune"
-        if abs(off_cents) > TUNED_WITHIN_CENTS:
-            side = "above" if off_cents > 0 else "below"
-        if self._zone != (live.onset_s, side) and state.says != self._told:
-            self._zone = (live.onset_s, side)
-            self._told = state.says
-            self._line("pitch", state.says)
-
     def _ask(self, state: State) -> None:
         if not state.ringing and state.asks != self._asked:
             self._asked = state.asks
@@ -115,6 +110,12 @@ class PlainView:
     def _line(self, label: str, value: str) -> None:
         if value:
             self._write(f"{label}: {value}")
+
+
+def _side(off_cents: float) -> str:
+    if abs(off_cents) <= TUNED_WITHIN_CENTS:
+        return "in tune"
+    return "above" if off_cents > 0 else "below"
 
 
 def entry_line(state: State, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # one per kind

@@ -148,7 +148,7 @@ def _with_string(state: State, number: int | None = None, **changes: object) -> 
 def _enter(state: State, step: Step, *, wanted_fret: int | None, tuned: bool) -> State:
     """Begin ``step`` on the current string."""
     state = replace(state, step=step, wanted_fret=wanted_fret, tuned=tuned)
-    text = f"string {state.current}: {step.value}"
+    text = step.value if step is Step.FINISHED else f"string {state.current}: {step.value}"
     return _keep(state, NoteEntry(state.at_s, state.current, text, step=step))
 
 
@@ -451,7 +451,8 @@ def _advise(state: State, offset: Offset, remark: str) -> State:
     """Advise a saddle move, or say that there is no room for it."""
     move = _planned(state)
     assert move is not None
-    if move.out_of_travel:
+    # Where the last move went is in doubt, so is how much travel is left.
+    if move.out_of_travel and not remark:
         return _finish_string(state, Outcome.OUT_OF_TRAVEL)
     state = _with_string(state, advice=move, outcome=None)
     if state.step is Step.MOVE:
@@ -740,7 +741,8 @@ def _recall_note(state: State, note: NoteEntry) -> State:
     tuned = note.step in (Step.OPEN, Step.FRETTED, Step.BORDER)
     if note.step is Step.OPEN and state.step in (Step.TUNE, Step.RETUNE):
         state = _with_string(state, note.string, tuning=state.strings[note.string - 1].tuning + 1)
-    state = replace(state, step=note.step, current=note.string, wanted_fret=0, tuned=tuned)
+    wanted = None if note.step in (Step.MOVE, Step.BORDER, Step.FINISHED) else 0
+    state = replace(state, step=note.step, current=note.string, wanted_fret=wanted, tuned=tuned)
     if note.step is Step.TUNE:
         state = _with_string(state, outcome=None, advice=None)
     if note.step in (Step.MOVE, Step.BORDER, Step.RETUNE):

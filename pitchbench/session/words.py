@@ -68,10 +68,11 @@ def note_label(setup: Setup, string: int, fret: int | None) -> str:
 
 
 def sharp_or_flat(cents: float, half_width: float | None = None) -> str:
-    """ "4.2 ± 0.9 cents sharp"."""
-    width = "" if half_width is None else f" ± {half_width:.1f}"
-    word = "sharp" if cents >= 0 else "flat"
-    return f"{abs(cents):.1f}{width} cents {word}"
+    """ "4.2 ± 0.9 cents sharp"; "0.0 ± 0.9 cents off" where neither word fits."""
+    value = f"{abs(cents):.1f}{'' if half_width is None else f' ± {half_width:.1f}'} cents"
+    if value.startswith("0.0"):
+        return f"{value} off"
+    return f"{value} {'sharp' if cents > 0 else 'flat'}"
 
 
 def reading_words(reading: Reading, cents: float) -> str:

@@ -1,0 +1,137 @@
+"""Hand-written sessions: a player of events, so that tests read as stories. No sound."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+
+from pitchbench.instrument import Instrument
+from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
+from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.presets import preset
+from pitchbench.session.reducer import advance, begin
+from pitchbench.session.state import (
+    Command,
+    Entry,
+    Event,
+    KeyPressed,
+    Outcome,
+    Setup,
+    State,
+    Step,
+    TakeEntry,
+    TakeFate,
+)
+from pitchbench.units import shifted_hz
+
+#: Departures of the fretted takes from their mean: a steady player, sum zero.
+STEADY = (0.2, -0.2, 0.1, -0.1)
+
+
+def setup_of(instrument: Instrument | str = "six-string", **changes: object) -> Setup:
+    """A setup with the usual beliefs about a player."""
+    if isinstance(instrument, str):
+        instrument = preset(instrument)
+    return replace(Setup(instrument=instrument, prior=DEFAULT_PRIOR), **changes)  # type: ignore[arg-type]
+
+
+@dataclass
+class Story:
+    """Plays events into the reducer and remembers every one."""
+
+    state: State
+    events: list[Event] = field(default_factory=list)
+    now_s: float = 0.0
+
+    @classmethod
+    def begin(cls, instrument: Instrument | str = "six-string", **changes: object) -> Story:
+        return cls(begin(setup_of(instrument, **changes)))
+
+    def event(self, event: Event) -> Story:
+        self.events.append(event)
+        self.state = advance(self.state, event)
+        return self
+
+    def key(self, command: Command, take: int | None = None) -> Story:
+        return self.event(KeyPressed(command, take))
+
+    def target_hz(self, string: int, fret: int = 0) -> float:
+        note = self.state.setup.instrument.string(string).note.up(fret)
+        return note.hz(self.state.setup.a4_hz)
+
+    def sound(
+        self,
+        pitch_hz: float | None,
+        *,
+        reason: Reason | None = None,
+        stiffness_b: float | None = None,
+        u_cents: float = 0.05,
+    ) -> Story:
+        """One whole pluck of this pitch."""
+        onset_s = self.now_s
+        self.now_s += 3.0
+        self.event(PluckStarted(onset_s))
+        reading = Reading(
+            onset_s,
+            2.5,
+            reason,
+            pitch_hz=pitch_hz,
+            u_cents=None if pitch_hz is None else u_cents,
+            stiffness_b=stiffness_b,
+        )
+        return self.event(ReadingReady(reading, final=True))
+
+    def live(self, pitch_hz: float, after_s: float = 1.0, clarity: float = 0.99) -> Story:
+        """The live pitch of a note that still rings."""
+        return self.event(
+            LivePitch(self.now_s + after_s, self.now_s, pitch_hz, clarity, level_db=-30.0)
+        )
+
+    def play(self, string: int, fret: int = 0, cents: float = 0.0, **more: object) -> Story:
+        """String ``string`` at ``fret``, ``cents`` above its note."""
+        return self.sound(shifted_hz(self.target_hz(string, fret), cents), **more)  # type: ignore[arg-type]
+
+    def takes(self, offset: float, scatter: Iterable[float] = STEADY, fret: int = 12) -> Story:
+        """Play what is asked until the string's step is no reading step any more."""
+        string = self.state.current
+        departures = list(scatter)
+        for turn in range(40):
+            state = self.state
+            asked = (Step.OPEN, Step.FRETTED, Step.LAST_ROUND)
+            if state.current != string or state.step not in asked:
+                return self
+            if state.wanted_fret == 0:
+                self.play(string, 0, 0.1 * (-1) ** turn)
+            else:
+                self.play(string, fret, offset + departures[turn % len(departures)])
+        return self
+
+    def string(self, offset: float) -> Story:
+        """Tune the current string and take its readings."""
+        return self.play(self.state.current).takes(offset)
+
+    def move_and_retune(self, string: int) -> Story:
+        """What follows an advised move: slackened, moved, brought up, in tune."""
+        self.play(string, 0, -180.0)
+        return self.play(string, 0, 0.3)
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        return self.state.entries
+
+    @property
+    def last_fate(self) -> TakeFate:
+        assert self.state.last_take is not None
+        return self.state.last_take.fate
+
+    def outcomes(self) -> dict[int, Outcome | None]:
+        return {s.number: s.outcome for s in self.state.strings}
+
+    def accepted(self) -> list[tuple[int, int | None, int]]:
+        """String, fret and round of every accepted take, in order."""
+        return [
+            (e.take.string, e.take.fret, e.take.round)
+            for e in self.entries
+            if isinstance(e, TakeEntry) and e.take.fate is TakeFate.ACCEPTED
+        ]
