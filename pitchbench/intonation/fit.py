@@ -66,7 +66,7 @@ def fit_nonlinear(
     start: ArrayLike,
     u: ArrayLike | None = None,
 ) -> Fit:
-    """Minimise the weighted squares of y - model(values), from ``start`` (Levenberg-Marquardt).
+    """Minimise the weighted squares of y - model(values), from ``start`` (trust region).
 
     ``model`` takes the parameters, shape (p,), and returns shape (n,); ``u`` as in `fit_linear`.
 
@@ -79,17 +79,18 @@ def fit_nonlinear(
 
     observed = np.asarray(y, dtype=float)
     weight = np.ones_like(observed) if u is None else 1.0 / np.broadcast_to(u, observed.shape)
-    found = least_squares(
-        lambda values: (observed - model(values)) * weight,
-        np.asarray(start, dtype=float),
-        jac="2-point",
-        method="lm",
-        x_scale="jac",
-        xtol=1e-14,
-        ftol=1e-14,
-        gtol=1e-14,
-        max_nfev=5000,
-    )
+    # A trial step may leave the range of an exponential; the search then steps back.
+    with np.errstate(over="ignore", invalid="ignore"):
+        found = least_squares(
+            lambda values: (observed - model(values)) * weight,
+            np.asarray(start, dtype=float),
+            jac="3-point",
+            x_scale="jac",
+            xtol=1e-12,
+            ftol=1e-15,
+            gtol=1e-15,
+            max_nfev=5000,
+        )
     _, singular, v = np.linalg.svd(found.jac, full_matrices=False)
     if not found.success or singular[-1] <= np.finfo(float).eps * singular[0]:
         raise ValueError("the fit did not come to a minimum")
@@ -109,3 +110,28 @@ def _fit(
     if scale:
         covariance = covariance * (chi2 / dof if dof > 0 else np.nan)
     return Fit(values, covariance, residuals, chi2, dof)
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """Estimates of like things pooled into one: mean, its standard uncertainty, the variance
+    between the things (tau squared) and Cochran's Q."""
+
+    mean: float
+    u: float
+    between_variance: float
+    q: float
+
+
+def pool(values: ArrayLike, u: ArrayLike) -> Pooled:
+    """Random-effects mean of ``values`` with standard uncertainties ``u``, both shape (n,), n > 0.
+
+    The moment estimator of DerSimonian and Laird (Controlled Clinical Trials 7, 1986, 177):
+    tau^2 = max(0, (Q - (n - 1)) / (sum w - sum w^2 / sum w)), w = 1 / u^2.
+    """
+    y, w = np.asarray(values, dtype=float), np.asarray(u, dtype=float) ** -2.0
+    q = float(np.sum(w * (y - np.average(y, weights=w)) ** 2))
+    room = float(w.sum() - (w**2).sum() / w.sum())
+    between = max(0.0, (q - (y.size - 1)) / room) if y.size > 1 else 0.0
+    total = 1.0 / (1.0 / w + between)
+    return Pooled(float(np.average(y, weights=total)), float(total.sum() ** -0.5), between, q)

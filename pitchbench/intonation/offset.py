@@ -15,10 +15,14 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 
 from pitchbench.intonation.fit import fit_linear
 from pitchbench.units import CENTS_PER_NEPER, cents_between
+
+#: Squared cents, or another number that is worked out for one case or an array of cases alike.
+Cents2 = float | NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -114,19 +118,11 @@ class Offset:
     stray: tuple[Take, ...] = ()
 
 
-@dataclass(frozen=True)
-class MeanBelief:
-    """What is believed of one note's mean: variance (cents squared) and degrees of freedom."""
-
-    variance: float
-    dof: float
-
-
 def estimate_offset(takes: Sequence[Take], *, fret: int, prior: ScatterPrior) -> Offset | None:
     """The offset at ``fret``; None until there is at least one open and one fretted take.
 
     Takes at other frets are passed over. The posterior of the difference is a Student
-    distribution: see `mean_belief` for each mean and `student_sum` for the two together.
+    distribution: see `mean_belief` for each mean and `student_difference` for the two together.
     """
     opens = [take for take in takes if take.fret == 0]
     fretteds = [take for take in takes if take.fret == fret]
@@ -138,10 +134,9 @@ def estimate_offset(takes: Sequence[Take], *, fret: int, prior: ScatterPrior) ->
         middle_s = _mean_time_s([*opens, *fretteds])
         opens, fretteds = (_steadied(group, drift, middle_s) for group in (opens, fretteds))
     open_group, fretted_group = summarise(opens), summarise(fretteds)
-    scale, dof = student_sum(
-        mean_belief(open_group, prior.open_cents, prior.open_dof, _own_variance(opens)),
-        mean_belief(fretted_group, prior.fretted_cents, prior.fretted_dof, _own_variance(fretteds)),
-    )
+    open_mean = _belief(opens, open_group, prior.open_cents, prior.open_dof)
+    fretted_mean = _belief(fretteds, fretted_group, prior.fretted_cents, prior.fretted_dof)
+    scale, dof = map(float, student_difference(*open_mean, *fretted_mean))
     scale = math.hypot(scale, drift_u * apart_min)
     centre = cents_between(fretted_group.mean_hz, open_group.mean_hz) - 100.0 * fret
     half = scale * student_quantile(0.975, dof)
@@ -170,41 +165,50 @@ def summarise(takes: Sequence[Take]) -> Group:
 
 
 def mean_belief(
-    group: Group, typical_cents: float, prior_dof: float, own_variance: float = 0.0
-) -> MeanBelief:
-    """What the takes of one note, and the prior on their spread, say of the note's mean.
+    n: int,
+    squares: Cents2,
+    *,
+    typical_cents: float,
+    prior_dof: float,
+    own_variance: float = 0.0,
+) -> tuple[Cents2, float]:
+    """Variance (cents squared) and degrees of freedom of what is believed of one note's mean.
 
-    The spread between takes is sigma^2 plus the mean of the readings' own variances. A scaled
-    inverse chi-squared prior of ``prior_dof`` degrees of freedom and a flat one on the mean give
-    a Student posterior of prior_dof + n - 1 degrees of freedom. ``own_variance``, in cents
-    squared, is also the least that the spread can be.
+    Parameters
+    ----------
+    n : number of takes, at least 1.
+    squares : sum of squared deviations from their mean; one number or an array of them.
+    typical_cents, prior_dof : scaled inverse chi-squared prior of the spread between takes, which
+        with a flat prior of the mean gives a Student posterior of prior_dof + n - 1 degrees.
+    own_variance : mean of the readings' own variances: part of the spread, and the least it can be.
     """
     typical = typical_cents**2 + own_variance
-    dof = prior_dof + group.n - 1
+    dof = prior_dof + n - 1
     if dof == 0.0:
-        return MeanBelief(typical, STAND_IN_DOF)
-    seen = (group.n - 1) * (group.spread_cents or 0.0) ** 2
-    spread = max((prior_dof * typical + seen) / dof, own_variance)
-    return MeanBelief(spread / group.n, dof)
+        return typical + 0.0 * squares, STAND_IN_DOF
+    spread = np.maximum((prior_dof * typical + squares) / dof, own_variance)
+    return spread / n, dof
 
 
-def student_sum(one: MeanBelief, other: MeanBelief) -> tuple[float, float]:
-    """Scale (cents) and degrees of freedom of a Student distribution for the difference.
+def student_difference(
+    variance: Cents2, dof: float, other_variance: Cents2, other_dof: float
+) -> tuple[Cents2, Cents2]:
+    """Scale (cents) and degrees of freedom of the difference of two Student-distributed means.
 
     Welch and Satterthwaite's formula (GUM G.2b), with two corrections that matter only for the
-    fewest takes, found by simulating the coverage (tests/unit/test_intonation_offset.py): a
+    fewest takes, found by simulating the coverage (tests/benchmarks/verdict_table.py): a
     variance seen in few takes may well be several times too small, so it counts for more; and
-    where both contribute alike the formula is too careful.
+    where both contribute alike the formula is too careful. Numbers or arrays, element by element.
     """
-    total = one.variance + other.variance
-    if total == 0.0:
-        return 0.0, one.dof + other.dof
-    a = one.variance * ((one.dof + 2.0) / one.dof) ** 2
-    b = other.variance * ((other.dof + 2.0) / other.dof) ** 2
-    share = a / (a + b)
-    dof = 1.0 / (share**2 / one.dof + (1.0 - share) ** 2 / other.dof)
+    a = variance * ((dof + 2.0) / dof) ** 2
+    b = other_variance * ((other_dof + 2.0) / other_dof) ** 2
+    share = a / np.maximum(a + b, np.finfo(float).tiny)
+    welch = 1.0 / (share**2 / dof + (1.0 - share) ** 2 / other_dof)
     evenness = 4.0 * share * (1.0 - share)
-    return math.sqrt(total), dof + EVENNESS_GAIN * evenness**4 / (one.dof * other.dof)
+    return (
+        np.sqrt(variance + other_variance),
+        welch + EVENNESS_GAIN * evenness**4 / (dof * other_dof),
+    )
 
 
 def student_quantile(p: float, dof: float) -> float:
@@ -247,13 +251,21 @@ def learn_scatter(
     return prior
 
 
-def _cents(takes: Sequence[Take]) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+def _cents(takes: Sequence[Take]) -> NDArray[np.float64]:
     """Each take in cents from the first."""
     return np.array([cents_between(take.pitch_hz, takes[0].pitch_hz) for take in takes])
 
 
-def _own_variance(takes: Sequence[Take]) -> float:
-    return float(np.mean([take.u_cents**2 for take in takes]))
+def _belief(
+    takes: Sequence[Take], group: Group, typical_cents: float, prior_dof: float
+) -> tuple[Cents2, float]:
+    return mean_belief(
+        group.n,
+        (group.n - 1) * (group.spread_cents or 0.0) ** 2,
+        typical_cents=typical_cents,
+        prior_dof=prior_dof,
+        own_variance=float(np.mean([take.u_cents**2 for take in takes])),
+    )
 
 
 def _mean_time_s(takes: Sequence[Take]) -> float:

@@ -6,15 +6,17 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
+import numpy as np
 from scipy import special
 
 from pitchbench.intonation.offset import (
+    Cents2,
     Group,
-    MeanBelief,
     Offset,
     ScatterPrior,
     mean_belief,
-    student_sum,
+    student_difference,
+    student_quantile,
 )
 
 #: What one look at a finished batch of takes must reach.
@@ -25,6 +27,12 @@ CONFIDENCE: Final = 0.95
 #: with it, looking after every take from two of each on, a wrong leave or move comes about at
 #: most once in twenty whatever the true offset.
 SEQUENTIAL_CONFIDENCE: Final = 0.992
+
+#: Stands for a scale of 0 (takes that agree to the last digit), which cannot divide.
+_NO_SCALE: Final = 1e-12
+
+#: Centre, scale (cents) and degrees of freedom of a Student distribution.
+Belief = tuple[float, float, float]
 
 
 class Decision(StrEnum):
@@ -76,9 +84,9 @@ def judge(
     confidence : `CONFIDENCE` for one batch of takes, `SEQUENTIAL_CONFIDENCE` where the person
         goes on until it is decided.
     """
-    belief = (offset.scale_cents, offset.dof)
-    p = probability_within(offset.offset_cents, *belief, tolerance_cents)
-    decision = _decide(offset.offset_cents, *belief, tolerance_cents, confidence)
+    belief = (offset.offset_cents, offset.scale_cents, offset.dof)
+    p = float(probability_within(*belief, tolerance_cents))
+    decision = _decide(belief, tolerance_cents, confidence)
     taken = offset.open.n + offset.fretted.n
     more, border = None, False
     if decision is Decision.TAKE_MORE:
@@ -90,25 +98,30 @@ def judge(
 
 
 def probability_within(
-    centre_cents: float, scale_cents: float, dof: float, tolerance_cents: float
-) -> float:
-    """Probability that a Student-distributed offset lies between -tolerance and +tolerance."""
-    if scale_cents == 0.0:
-        return float(abs(centre_cents) <= tolerance_cents)
-    upper = (tolerance_cents - centre_cents) / scale_cents
-    lower = (-tolerance_cents - centre_cents) / scale_cents
-    return float(special.stdtr(dof, upper) - special.stdtr(dof, lower))
+    centre_cents: Cents2, scale_cents: Cents2, dof: Cents2, tolerance_cents: float
+) -> Cents2:
+    """Probability that a Student-distributed offset lies between -tolerance and +tolerance.
+
+    Numbers or arrays, element by element.
+    """
+    scale = np.maximum(scale_cents, _NO_SCALE)
+    below_upper: Cents2 = special.stdtr(dof, (tolerance_cents - centre_cents) / scale)
+    below_lower: Cents2 = special.stdtr(dof, (-tolerance_cents - centre_cents) / scale)
+    return below_upper - below_lower
 
 
-def _decide(
-    centre_cents: float, scale_cents: float, dof: float, tolerance_cents: float, confidence: float
-) -> Decision:
+def probability_of_side(centre_cents: Cents2, scale_cents: Cents2, dof: Cents2) -> Cents2:
+    """Probability that the true offset lies on the same side of zero as its centre."""
+    side: Cents2 = special.stdtr(dof, np.abs(centre_cents) / np.maximum(scale_cents, _NO_SCALE))
+    return side
+
+
+def _decide(offset_belief: Belief, tolerance_cents: float, confidence: float) -> Decision:
     """Move asks for the side to be as sure as the size: a vague offset is not a large one."""
-    p_within = probability_within(centre_cents, scale_cents, dof, tolerance_cents)
+    p_within = probability_within(*offset_belief, tolerance_cents)
     if p_within >= confidence:
         return Decision.LEAVE
-    p_side = special.stdtr(dof, abs(centre_cents) / scale_cents) if scale_cents else 1.0
-    if p_within <= 1.0 - confidence and p_side >= confidence:
+    if p_within <= 1.0 - confidence and probability_of_side(*offset_belief) >= confidence:
         return Decision.MOVE
     return Decision.TAKE_MORE
 
@@ -124,33 +137,31 @@ def _expected_more(
     best = MoreTakes(0, most)
     for total in range(1, most + 1):
         splits = [MoreTakes(total - fretted, fretted) for fretted in range(total + 1)]
-        expected = [_expected(offset, prior, split) for split in splits]
-        index = min(range(len(splits)), key=lambda i: expected[i][0] * _spread(expected[i][1]))
-        best = splits[index]
-        decision = _decide(offset.offset_cents, *expected[index], tolerance_cents, confidence)
-        if decision is not Decision.TAKE_MORE:
+        best = min(splits, key=lambda split: _half_width(_expected(offset, prior, split)))
+        belief = _expected(offset, prior, best)
+        if _decide(belief, tolerance_cents, confidence) is not Decision.TAKE_MORE:
             break
     return best
 
 
-def _expected(offset: Offset, prior: ScatterPrior, more: MoreTakes) -> tuple[float, float]:
-    """Scale and degrees of freedom to be expected after ``more`` takes."""
-    return student_sum(
-        _grown(offset.open, more.open, prior.open_cents, prior.open_dof),
-        _grown(offset.fretted, more.fretted, prior.fretted_cents, prior.fretted_dof),
+def _expected(offset: Offset, prior: ScatterPrior, more: MoreTakes) -> Belief:
+    """What would be believed after ``more`` takes that are like those there are."""
+    scale, dof = student_difference(
+        *_grown(offset.open, more.open, prior.open_cents, prior.open_dof),
+        *_grown(offset.fretted, more.fretted, prior.fretted_cents, prior.fretted_dof),
     )
+    return offset.offset_cents, float(scale), float(dof)
 
 
-def _grown(group: Group, more: int, typical_cents: float, prior_dof: float) -> MeanBelief:
-    """What would be believed of a mean if further takes spread like those there are."""
+def _grown(group: Group, more: int, typical_cents: float, prior_dof: float) -> tuple[Cents2, float]:
     n = group.n + more
     spread = typical_cents if group.spread_cents is None else group.spread_cents
-    return mean_belief(Group(n, group.mean_hz, spread if n > 1 else None), typical_cents, prior_dof)
+    return mean_belief(n, (n - 1) * spread**2, typical_cents=typical_cents, prior_dof=prior_dof)
 
 
-def _spread(dof: float) -> float:
-    """Half-width of the 95 % interval in units of the scale."""
-    return float(special.stdtrit(dof, 0.975))
+def _half_width(belief: Belief) -> float:
+    _, scale, dof = belief
+    return scale * student_quantile(0.975, dof)
 
 
 def _explain(offset: Offset, verdict: Verdict) -> str:
@@ -163,7 +174,7 @@ def _explain(offset: Offset, verdict: Verdict) -> str:
         side = "sharp" if offset.offset_cents > 0 else "flat"
         return f"{value}, {side}: outside {within} with {bad} probability."
     if verdict.more_takes:
-        return f"{value}: not sure yet; take about {_count(verdict.more_takes)}."
+        return f"{value}: not sure yet; make about {_count(verdict.more_takes)}."
     low, high = offset.interval95_cents
     return (
         f"{value}: on the border. "
