@@ -13,7 +13,7 @@ from pitchbench.screen.text import cell, fitted, printable, signed, title
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import Outcome, State, Step, StringState
 
-_LABEL_WIDTH: Final = 7
+_LABEL_WIDTH: Final = 11
 
 #: Outcome in a word that fits a column.
 _SHORT_OUTCOME: Final = {
@@ -92,17 +92,12 @@ def _short_table(state: State, theme: Theme, column: int) -> list[Text]:
     """The same in three lines: the moves stand beside the offset now."""
 
     def now(string: StringState) -> str:
-        moves = ""
-        if string.round:
-            moves = f" {string.round} move" + ("s" if string.round > 1 else "")
-            if column < 13:
-                moves = f" m{string.round}"
-        return f"  {_cents(string.now, theme)}{moves}"
+        return f"  {_cents(string.now, theme):<5} {string.round or ''}"
 
     return [
         _row(state, theme, column, "string", lambda s: _name(state, s, theme)),
         _row(state, theme, column, "found", lambda s: "  " + _cents(s.as_found, theme)),
-        _row(state, theme, column, "now", now),
+        _row(state, theme, column, "now, moves", now),
     ]
 
 

@@ -8,13 +8,13 @@ from typing import Final
 from rich.text import Text
 
 from pitchbench.screen.reference import cents_off, current_takes, fret_words, open_hz
-from pitchbench.screen.text import fitted, printable, signed
+from pitchbench.screen.text import fitted, printable, row_of, signed
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import SessionTake, State, TakeFate
 from pitchbench.units import cents_between
 
 _NAME_WIDTH: Final = 13
-_VALUE_WIDTH: Final = 14
+_VALUE_WIDTH: Final = 15
 _K95: Final = 1.96
 #: Distances between the marks of the axis, cents; the smallest that leaves room for the figures.
 _TICKS: Final = (1, 2, 5, 10, 20, 50, 100, 200, 500)
@@ -59,6 +59,15 @@ def _points(state: State) -> list[_Point]:
             cents = cents_off(state, hz, take.fret)
         points.append(_Point(take, cents, _K95 * (take.reading.u_cents or 0.0)))
     return points
+
+
+def takes_sizes(state: State) -> tuple[int, int]:
+    """Lines with which the takes are content: all of a kind in one, or each in its own."""
+    takes = current_takes(state)
+    accepted = len(_points(state))
+    apart = len(takes) - sum(take.fate is TakeFate.ACCEPTED for take in takes)
+    below = 1 + (state.string.now is not None)
+    return 2 + below + min(apart, 1), max(2, accepted) + below + apart
 
 
 def takes_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
@@ -137,7 +146,7 @@ def _take_line(state: State, point: _Point, axis: _Axis, theme: Theme) -> Text:
     value = f" {signed(point.cents, digits=2, theme=theme)} {theme.glyphs.plus_minus}"
     value += f"{point.half95:.2f}"
     name = f"{point.take.number:>3} {mark} {kind}"
-    return Text.assemble((f"{name:<{_NAME_WIDTH}}", style), *cells, value)
+    return Text.assemble((f"{name:<{_NAME_WIDTH}}", style), row_of(cells), value)
 
 
 def _group_lines(state: State, points: list[_Point], axis: _Axis, theme: Theme) -> list[Text]:
@@ -154,7 +163,7 @@ def _group_lines(state: State, points: list[_Point], axis: _Axis, theme: Theme) 
             cells[axis.column(point.cents)] = (mark, style)
         name = f"{mark} {len(group)} {kind}"
         far = _farthest(group, theme)
-        lines.append(Text.assemble((f"{name:<{_NAME_WIDTH}}", style), *cells, far))
+        lines.append(Text.assemble((f"{name:<{_NAME_WIDTH}}", style), row_of(cells), far))
     return lines
 
 
@@ -164,7 +173,7 @@ def _farthest(group: list[_Point], theme: Theme) -> str:
         return ""
     mean = sum(point.cents for point in group) / len(group)
     far = max(group, key=lambda point: abs(point.cents - mean))
-    return f" {signed(far.cents - mean, theme=theme)} is {far.take.number}"
+    return f" take {far.take.number}: {signed(far.cents - mean, theme=theme)}"
 
 
 def _mean_line(state: State, axis: _Axis, theme: Theme) -> list[Text]:
@@ -179,7 +188,11 @@ def _mean_line(state: State, axis: _Axis, theme: Theme) -> list[Text]:
     value = f" {signed(offset.offset_cents, theme=theme)} {theme.glyphs.plus_minus}"
     value += f"{(high - low) / 2:.1f}"
     name = f"{theme.glyphs.mean} offset"
-    return [Text.assemble((f"{name:<{_NAME_WIDTH}}", theme.number), *cells, (value, theme.number))]
+    return [
+        Text.assemble(
+            (f"{name:<{_NAME_WIDTH}}", theme.number), row_of(cells), (value, theme.number)
+        )
+    ]
 
 
 def _axis_line(axis: _Axis, theme: Theme) -> Text:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable
+from itertools import groupby
+from operator import itemgetter
 
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
@@ -35,11 +37,6 @@ def wrapped(text: str, width: int, *, style: str = "", indent: str = "") -> list
     """``text`` broken at spaces into lines of at most ``width`` cells."""
     lines = textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
     return [fitted(Text(line, style), width) for line in lines]
-
-
-def joined(parts: Iterable[Text], separator: str) -> Text:
-    """``parts`` in one line."""
-    return Text(separator).join(parts)
 
 
 def padded(line: Text, width: int) -> Text:
@@ -74,6 +71,14 @@ def side_by_side(left: list[Text], right: list[Text], left_width: int, gap: int)
         Text.assemble(padded(a, left_width), " " * gap, b) if b.cell_len else fitted(a, left_width)
         for a, b in zip(left, right, strict=True)
     ]
+
+
+def row_of(cells: Iterable[tuple[str, str]]) -> Text:
+    """A line from cells of one character and its style each."""
+    line = Text()
+    for style, run in groupby(cells, key=itemgetter(1)):
+        line.append("".join(character for character, _ in run), style or None)
+    return line
 
 
 def cell(text: str, width: int) -> str:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from rich.text import Text
 
 from pitchbench.screen.reference import cents_off, fret_words, nearest_fret, shown_reading
-from pitchbench.screen.text import fitted, signed
+from pitchbench.screen.text import fitted, row_of, signed
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import State
 
@@ -117,11 +117,22 @@ class _Canvas:
         self._cells[row][column] = (chr(0x2800 + bits), style)
 
     def lines(self) -> list[Text]:
-        return [Text.assemble(*cells) for cells in self._cells]
+        return [row_of(cells) for cells in self._cells]
+
+
+def trace_title(state: State, width: int) -> str:
+    """The heading, with what the plot says in words, so that nothing rests on seeing it."""
+    course = _course(state)
+    if course is None:
+        return "this note"
+    words = _words(state, course)
+    while len(", ".join(words)) > width - 6:
+        words.pop()
+    return ", ".join(words)
 
 
 def trace_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
-    """The trace in exactly ``height`` lines: the plot, and below it what it says in words."""
+    """The plot of the note in exactly ``height`` lines."""
     course = _course(state)
     if course is None:
         shown = shown_reading(state)
@@ -132,11 +143,10 @@ def trace_lines(state: State, theme: Theme, width: int, height: int) -> list[Tex
     plot_width = width - _LABEL_WIDTH
     ends = _range(course, state.tolerance_cents)
     span_s = max(3.0, math.ceil(float(course.time_s[-1])))
-    canvas = _Canvas((plot_width, height - 1), span_s, ends, theme)
+    canvas = _Canvas((plot_width, height), span_s, ends, theme)
     _draw(canvas, course, state.tolerance_cents, theme)
     labels = _labels(canvas, course, state.tolerance_cents, theme)
-    plot = [Text.assemble(label, line) for label, line in zip(labels, canvas.lines(), strict=True)]
-    return [*plot, fitted(_words(state, course, theme, width), width)]
+    return [Text.assemble(label, line) for label, line in zip(labels, canvas.lines(), strict=True)]
 
 
 def _range(course: _Course, tolerance_cents: float) -> tuple[float, float]:
@@ -191,24 +201,22 @@ def _labels(canvas: _Canvas, course: _Course, tolerance: float, theme: Theme) ->
     return labels
 
 
-def _words(state: State, course: _Course, theme: Theme, width: int) -> Text:
-    """One line that says what the plot shows, so that nothing rests on seeing it."""
+def _words(state: State, course: _Course) -> list[str]:
+    """What there is to say about the note, most important first."""
     shown = shown_reading(state)
+    name = fret_words(course.fret).removeprefix("the ")
     if shown is None:
-        return Text(f"{fret_words(course.fret)}, live: not settled yet", theme.quiet)
+        return [name, "live", "not settled yet"]
     reading = shown[0]
-    if not reading.settled:
-        why = str(reading.reason).replace("_", " ")
-        return Text.assemble((f"{theme.glyphs.rejected} rejected: {why}", theme.number))
-    words = []
+    if reading.reason is not None:
+        return [name, f"rejected: {reading.reason.replace('_', ' ')}"]
+    words = [name]
     if reading.attack_cents is not None:
-        words.append(f"attack {signed(reading.attack_cents, theme=theme)} cents")
+        words.append(f"attack {reading.attack_cents:+.1f}")
     if reading.settle_s is not None:
         words.append(f"discarded to {reading.settle_s:.1f} s")
     if reading.tail_s is not None:
         words.append(f"{reading.tail_s:.1f} s averaged")
     if reading.wander_cents is not None:
-        words.append(f"wander {reading.wander_cents:.2f}")
-    while len(", ".join(words)) > width:
-        words.pop()
-    return Text(", ".join(words), theme.quiet)
+        words.append(f"wander {reading.wander_cents:.2f} cents")
+    return words

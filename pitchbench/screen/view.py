@@ -8,7 +8,7 @@ order that ``_PRIORITY`` states for each step, from the end of the list.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -26,7 +26,7 @@ from pitchbench.screen.number import (
 )
 from pitchbench.screen.saddle import move_lines, travel_line
 from pitchbench.screen.strip import result_lines, strip_lines
-from pitchbench.screen.takes import takes_lines
+from pitchbench.screen.takes import takes_lines, takes_sizes
 from pitchbench.screen.text import (
     padded,
     printable,
@@ -36,7 +36,7 @@ from pitchbench.screen.text import (
     wrapped,
 )
 from pitchbench.screen.theme import Theme
-from pitchbench.screen.trace import trace_lines
+from pitchbench.screen.trace import trace_lines, trace_title
 from pitchbench.session.state import State, Step
 from pitchbench.session.words import HOW_TO_PLAY, ORDER_OF_WORK, ordinal
 
@@ -66,11 +66,10 @@ _ON_SCREEN: Final = (
 
 @dataclass(frozen=True)
 class _Pane:
-    """A part of the screen: the least and the most lines it can use, and how it is drawn."""
+    """A part of the screen: the heights that suit it, rising, and how it is drawn in one."""
 
     name: str
-    least: int
-    most: int
+    heights: Sequence[int]
     draw: Callable[[int], list[Text]]
 
 
@@ -138,7 +137,7 @@ def _bench(state: State, theme: Theme, width: int, room: int) -> list[Text]:
     top = [header(state, theme, width), *_ask_lines(state, theme, width)]
     if len(top) > room:
         return top[:room]
-    panes = _panes(state, theme, width, room)
+    panes = _panes(state, theme, width, room - len(top))
     heights = _allot(panes, _PRIORITY[state.step], room - len(top))
     spare = room - len(top) - sum(heights.values())
     lines = list(top)
@@ -162,71 +161,79 @@ def _ask_lines(state: State, theme: Theme, width: int) -> list[Text]:
 
 
 def _allot(panes: dict[str, _Pane], priority: tuple[str, ...], room: int) -> dict[str, int]:
-    """Lines of each pane: the least for as many as fit, in order; then up to the most."""
-    heights: dict[str, int] = {}
+    """Lines of each pane: the least for as many as fit, in order of priority; then each in turn is
+    given its next height while there is room."""
+    allotted: dict[str, int] = {}
     for name in priority:
-        pane = panes.get(name)
-        if pane is not None and pane.least <= room:
-            heights[name] = pane.least
-            room -= pane.least
-    for name, least in heights.items():
-        more = min(room, panes[name].most - least)
-        heights[name] = least + more
-        room -= more
-    return heights
+        if name in panes and panes[name].heights[0] <= room:
+            allotted[name] = panes[name].heights[0]
+            room -= allotted[name]
+    grown = True
+    while grown:
+        grown = False
+        for name, height in allotted.items():
+            following = next((h for h in panes[name].heights if h > height), None)
+            if following is not None and following - height <= room:
+                room -= following - height
+                allotted[name] = following
+                grown = True
+    return allotted
 
 
 def _panes(state: State, theme: Theme, width: int, room: int) -> dict[str, _Pane]:
-    """Every pane that has something to say in this state."""
+    """Every pane that has something to say in this state, in ``room`` lines for all."""
     number = number_lines(large_of(state, theme), theme, width, figure_scale(width, room))
     says = wrapped(printable(state.says, theme), width)
+    count = len(state.strings)
     move = ("the move", lambda w, h: move_lines(state, theme, w, h))
+    # The move is what the hands do next: it comes as complete as it fits, before all the rest.
+    most_move = min(1 + len(move_lines(state, theme, width, 99)), max(4, room - len(number) - 1))
     panes = [
-        _Pane("number", len(number), len(number), lambda _: number),
-        _Pane("strip", 1, 5 if room >= 28 else 3, lambda h: strip_lines(state, theme, width, h)),
-        _Pane("travel", 1, 1, lambda _: [travel_line(state.string, theme, width)]),
-        _Pane("move", 4, 11, _titled(move, theme, width)),
-        _Pane("checks", 1, 8, lambda h: _check_lines(theme, width, h)),
-        _Pane(
-            "results", min(len(state.strings), room - 2), len(state.strings),
-            lambda _: result_lines(state, theme, width),
-        ),
-    ]  # fmt: skip
+        _Pane("number", (len(number),), lambda _: number),
+        _Pane("strip", (1, 3, 5), lambda h: strip_lines(state, theme, width, h)),
+        _Pane("travel", (1,), lambda _: [travel_line(state.string, theme, width)]),
+        _Pane("move", (most_move,), _titled(move, theme, width)),
+        _Pane("checks", range(1, 8), lambda h: _check_lines(theme, width, h)),
+        _Pane("results", (min(count, room),), lambda _: result_lines(state, theme, width)),
+    ]
     if says:
-        panes.append(_Pane("says", len(says), len(says), lambda _: says))
-    trace = ("this note", lambda w, h: trace_lines(state, theme, w, h))
+        panes.append(_Pane("says", (len(says),), lambda _: says))
+    narrow, whole = (1 + lines for lines in takes_sizes(state))
     takes = (_takes_title(state), lambda w, h: takes_lines(state, theme, w, h))
     if width >= _WIDE and "takes" in _PRIORITY[state.step]:
-        panes.append(_beside("takes", trace, takes, theme, width))
+        trace = _trace(state, theme, _half(width))
+        draw = _beside(trace, takes, theme, width)
+        panes.append(_Pane("takes", range(min(narrow, 6), 19), draw))
     else:
-        panes.append(_Pane("trace", 5, 16, _titled(trace, theme, width)))
-        least = 4 + (state.string.now is not None)
-        panes.append(_Pane("takes", least, 18, _titled(takes, theme, width)))
+        trace = _trace(state, theme, width)
+        panes.append(_Pane("trace", range(5, 15), _titled(trace, theme, width)))
+        panes.append(_Pane("takes", (narrow, whole), _titled(takes, theme, width)))
     return {pane.name: pane for pane in panes}
 
 
-Body = Callable[[int, int], list[Text]]
+#: A heading, and what draws the lines below it from width and height.
+_Part = tuple[str, Callable[[int, int], list[Text]]]
 
 
-def _titled(part: tuple[str, Body], theme: Theme, width: int) -> Callable[[int], list[Text]]:
+def _trace(state: State, theme: Theme, width: int) -> _Part:
+    return trace_title(state, width), lambda w, h: trace_lines(state, theme, w, h)
+
+
+def _titled(part: _Part, theme: Theme, width: int) -> Callable[[int], list[Text]]:
     """How a part is drawn under its heading."""
     words, body = part
     return lambda height: [title(words, width, theme), *body(width, height - 1)]
 
 
-def _beside(
-    name: str, left: tuple[str, Body], right: tuple[str, Body], theme: Theme, width: int
-) -> _Pane:
-    """Two titled panes side by side."""
-    half = (width - 2) // 2
+def _half(width: int) -> int:
+    return (width - 2) // 2
 
-    def draw(height: int) -> list[Text]:
-        columns = [
-            [title(words, half, theme), *body(half, height - 1)] for words, body in (left, right)
-        ]
-        return side_by_side(columns[0], columns[1], half, 2)
 
-    return _Pane(name, 5, 20, draw)
+def _beside(left: _Part, right: _Part, theme: Theme, width: int) -> Callable[[int], list[Text]]:
+    """How two parts are drawn side by side."""
+    half = _half(width)
+    draw_left, draw_right = (_titled(part, theme, half) for part in (left, right))
+    return lambda height: side_by_side(draw_left(height), draw_right(height), half, 2)
 
 
 def _takes_title(state: State) -> str:

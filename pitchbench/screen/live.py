@@ -1,0 +1,309 @@
+"""The screen on a real terminal: drawn only where it changed, and put back on every way out."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from types import FrameType, TracebackType
+from typing import IO, Any, Final, TextIO
+
+from rich.color import ColorSystem
+from rich.console import Console
+from rich.text import Text
+
+from pitchbench.screen.keys import KeyReader
+from pitchbench.screen.strip import receipt
+from pitchbench.screen.theme import Palette, Theme, choose_theme
+from pitchbench.screen.view import render
+from pitchbench.session.state import KeyPressed, OutcomeEntry, State, TakeEntry, TakeFate
+
+#: At most this often is the screen drawn.
+FRAMES_PER_S: Final = 15.0
+
+#: Bells closer than this would be heard as one.
+_BELL_GAP_S: Final = 0.3
+
+#: Alternate screen, cursor hidden, no wrapping at the right edge; and all that undone (xterm's
+#: control sequences, which tmux, ssh sessions and the consoles of the day all know).
+_ENTER: Final = "\x1b[?1049h\x1b[?25l\x1b[?7l\x1b[2J"
+_LEAVE: Final = "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l"
+
+#: How many bells say what.
+_BELLS: Final = {TakeFate.ACCEPTED: 1, TakeFate.REJECTED: 2}
+_BELLS_DONE: Final = 3
+
+
+class LiveScreen:
+    """Shows a session on a terminal and reads its keys.
+
+    Used as a context manager around the engine's ``run``: the instance itself is the view,
+    ``keys`` what the engine asks for keys. ``keys`` also draws what is due and follows a change of
+    the window's size, so it must be called several times a second, as the engine does.
+
+    Parameters
+    ----------
+    theme : characters and colours; chosen from the environment if None.
+    cue : whether to ring the terminal's bell: once for a take accepted, twice for one rejected,
+        three times for a string done; never while a note rings.
+    stream : the terminal to draw on, standard output if None.
+    clock : seconds on a monotonic clock.
+    """
+
+    def __init__(
+        self,
+        theme: Theme | None = None,
+        *,
+        cue: bool = False,
+        stream: TextIO | None = None,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._stream = stream or sys.stdout
+        self._theme = theme or choose_theme(os.environ, self._stream.encoding)
+        self._descriptor = self._stream.fileno()
+        self._clock = clock
+        self._cue = cue
+        self._keys = KeyReader()
+        self._console = Console(width=200, file=self._stream)
+        self._colours = _colour_system(self._theme)
+        self._state: State | None = None
+        self._held: State | None = None
+        self._rows: list[str] = []
+        self._drawn_for: tuple[int, int, str] | None = None
+        self._drawn_at = -1.0
+        self._due = False
+        self._bells = 0
+        self._rang_at = -1.0
+        self._up = False
+        self._signals_before: dict[int, Any] = {}
+        self._errors: IO[bytes] | None = None
+        self._stderr_copy: int | None = None
+
+    # -------------------------------------------------------------------------- coming, going
+
+    def __enter__(self) -> LiveScreen:
+        self._signals(on=True)
+        self._raise()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        tb: TracebackType | None,
+    ) -> None:
+        with _signals_wait():
+            self._lower()
+            self._signals(on=False)
+        if self._state is not None and self._state.entries:
+            self._print_receipt(self._state)
+
+    def _raise(self) -> None:
+        """Take the terminal over."""
+        self._up = True
+        self._catch_errors()
+        self._keys.start()
+        self._write(_ENTER)
+        self._drawn_for = None
+        self._due = True
+
+    def _lower(self) -> None:
+        """Give the terminal back; harmless if that was done."""
+        if not self._up:
+            return
+        self._up = False
+        self._write(_LEAVE)
+        self._keys.stop()
+        self._release_errors()
+
+    def _catch_errors(self) -> None:
+        """What libraries write to file descriptor 2 would spoil the screen: keep it for later."""
+        if not (sys.stderr and os.isatty(2)):
+            return
+        self._errors = tempfile.TemporaryFile()  # noqa: SIM115 - lives as long as the screen
+        self._stderr_copy = os.dup(2)
+        os.dup2(self._errors.fileno(), 2)
+
+    def _release_errors(self) -> None:
+        if self._errors is None or self._stderr_copy is None:
+            return
+        sys.stderr.flush()
+        os.dup2(self._stderr_copy, 2)
+        os.close(self._stderr_copy)
+        self._errors.seek(0)
+        text = self._errors.read()
+        self._errors.close()
+        self._errors = self._stderr_copy = None
+        if text:
+            _write_all(2, text)
+
+    def _signals(self, *, on: bool) -> None:
+        """An end that is asked for becomes KeyboardInterrupt; a stop gives the terminal back."""
+        if not on:
+            for number, handler in self._signals_before.items():
+                signal.signal(number, handler)
+            self._signals_before = {}
+            return
+        handlers: dict[str, Callable[[int, FrameType | None], None]] = {
+            "SIGTERM": _interrupt,
+            "SIGHUP": _interrupt,
+            "SIGQUIT": _interrupt,
+            "SIGTSTP": self._suspend,
+        }
+        for name, take in handlers.items():
+            if hasattr(signal, name):  # Windows lacks most of them
+                number = getattr(signal, name)
+                self._signals_before[number] = signal.signal(number, take)
+
+    def _suspend(self, number: int, _frame: FrameType | None) -> None:
+        """Ctrl-Z: hand the terminal to the shell, stop, and take it over again when continued."""
+        self._lower()
+        signal.signal(number, signal.SIG_DFL)
+        os.kill(os.getpid(), number)
+        signal.signal(number, self._suspend)
+        self._raise()
+        self._draw_if_due()
+
+    # -------------------------------------------------------------------------- engine's side
+
+    def __call__(self, old: State, new: State) -> None:
+        """Show ``new``; as a view, this is what the engine calls after every event."""
+        if new.display.frozen and not old.display.frozen:
+            self._held = old
+        elif not new.display.frozen:
+            self._held = None
+        self._note_cues(old, new)
+        self._state = new
+        self._due = True
+        self._draw_if_due()
+
+    def keys(self) -> list[KeyPressed]:
+        """Keys pressed since the last call; draws what is due meanwhile."""
+        pressed = self._keys.poll()
+        self._draw_if_due()
+        self._ring_if_due()
+        return pressed
+
+    def wait(self) -> None:
+        """Keep showing the last state until a key is pressed that asks for something."""
+        while not self.keys():
+            time.sleep(0.05)
+
+    # -------------------------------------------------------------------------- drawing
+
+    def _draw_if_due(self) -> None:
+        if self._state is None or not self._up:
+            return
+        now = self._clock()
+        size = self._size()
+        drawn_for = (*size, self._keys.typed)
+        if drawn_for == self._drawn_for:
+            if not self._due or now - self._drawn_at < 1.0 / FRAMES_PER_S:
+                return
+        elif self._drawn_for is None or self._drawn_for[:2] != size:
+            self._rows = []
+        self._drawn_for, self._drawn_at, self._due = drawn_for, now, False
+        self._draw(*size)
+
+    def _draw(self, width: int, height: int) -> None:
+        """Write the lines that differ from what stands on the terminal."""
+        assert self._state is not None
+        shown = self._state
+        if self._held is not None:
+            shown = replace(self._held, display=self._state.display)
+        lines = render(shown, width, height, self._theme, self._keys.typed)
+        rows = [self._row(line, width) for line in lines]
+        changes = "" if self._rows else "\x1b[2J"
+        before = self._rows or [""] * len(rows)
+        for number, (old, new) in enumerate(zip(before, rows, strict=True), start=1):
+            if new != old:
+                changes += f"\x1b[{number};1H{new}"
+        self._rows = rows
+        if changes:
+            self._write(changes)
+
+    def _row(self, line: Text, width: int) -> str:
+        """``line`` with its escape sequences, and the rest of the row cleared."""
+        parts = [
+            segment.style.render(segment.text, color_system=self._colours)
+            if segment.style
+            else segment.text
+            for segment in line.render(self._console)
+        ]
+        # Clearing after a full row would take its last character, where the cursor still stands.
+        return "".join(parts) + ("" if line.cell_len >= width else "\x1b[K")
+
+    def _size(self) -> tuple[int, int]:
+        try:
+            size = os.get_terminal_size(self._descriptor)
+        except OSError:
+            return 80, 24
+        return size.columns or 80, size.lines or 24
+
+    def _write(self, text: str) -> None:
+        try:
+            self._stream.flush()
+            _write_all(self._descriptor, text.encode(self._stream.encoding, "replace"))
+        except OSError:
+            # The terminal is gone; the hang-up signal that goes with it ends the session.
+            return
+
+    # -------------------------------------------------------------------------- cues, receipt
+
+    def _note_cues(self, old: State, new: State) -> None:
+        if not self._cue:
+            return
+        for entry in new.entries[len(old.entries) :]:
+            if isinstance(entry, OutcomeEntry):
+                self._bells = _BELLS_DONE
+            elif isinstance(entry, TakeEntry):
+                self._bells = _BELLS.get(entry.take.fate, 0)
+        if new.ringing:
+            self._bells = 0
+
+    def _ring_if_due(self) -> None:
+        now = self._clock()
+        if self._bells and now - self._rang_at >= _BELL_GAP_S:
+            self._bells -= 1
+            self._rang_at = now
+            self._write("\a")
+
+    def _print_receipt(self, state: State) -> None:
+        width = min(self._size()[0], 100)
+        lines = receipt(state, self._theme, width)
+        self._write("".join(self._row(line, 0) + "\r\n" for line in lines))
+
+
+def _colour_system(theme: Theme) -> ColorSystem:
+    if theme.palette is Palette.COLOUR:
+        truecolour = os.environ.get("COLORTERM") in ("truecolor", "24bit")
+        return ColorSystem.TRUECOLOR if truecolour else ColorSystem.EIGHT_BIT
+    return ColorSystem.STANDARD
+
+
+def _write_all(descriptor: int, data: bytes) -> None:
+    while data:
+        data = data[os.write(descriptor, data) :]
+
+
+def _interrupt(_number: int, _frame: FrameType | None) -> None:
+    raise KeyboardInterrupt
+
+
+@contextmanager
+def _signals_wait() -> Iterator[None]:
+    """No signal comes in between while the terminal is put back; what came is delivered after."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    waiting = {signal.SIGINT, signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT, signal.SIGTSTP}
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, waiting)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
