@@ -192,6 +192,25 @@ def test_a_muted_input_is_known_by_its_zeros(
     assert meter.dead
 
 
+def test_the_sound_server_is_restarted(
+    vmic: VirtualMic, tmp_path: Path, noise: tuple[Path, NDArray[np.float32]]
+) -> None:
+    path, played = noise
+    with listening(vmic, tmp_path, "--until-s=9") as child:
+        child.wait_for("ready")
+        vmic.stop_server()
+        stopped = time.monotonic()
+        child.wait_for("lost")
+        assert time.monotonic() - stopped < 1.0
+        vmic.start_server()
+        child.wait_for("back")
+        vmic.play(path)
+        heard = child.result()
+    line = on_time_line(heard)
+    begin = first_sound(line)
+    np.testing.assert_array_equal(line[begin : begin + len(played)], played)
+
+
 @pytest.mark.parametrize("name", ["session.flac", "session.wav"])
 def test_a_recorded_session_replays_exactly_gap_and_all(
     vmic: VirtualMic, tmp_path: Path, noise: tuple[Path, NDArray[np.float32]], name: str

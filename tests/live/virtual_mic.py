@@ -32,9 +32,15 @@ START_S = 15.0
 class VirtualMic:
     """The running server. ``env`` is the environment for programs that are to hear it."""
 
-    def __init__(self, env: dict[str, str], sink: str) -> None:
-        self.env = env
+    def __init__(self, folder: Path, sink: str) -> None:
+        run, home = folder / "run", folder / "home"
+        for directory in (run, home):
+            directory.mkdir(mode=0o700)
+        (folder / "pa.pa").write_text(SCRIPT.format(sink=sink))
+        self.env = _environment(run, home)
+        self._folder = folder
         self._sink = sink
+        self._server: subprocess.Popen[bytes] | None = None
 
     def play(self, path: Path) -> None:
         """Play a sound file into the microphone; returns when it has been played."""
@@ -58,6 +64,35 @@ class VirtualMic:
         """Mute the input: it goes on calling back, with zeros."""
         self._pactl("set-source-mute", "cable.monitor", "1" if muted else "0")
 
+    def start_server(self) -> None:
+        """Start the sound server, the microphone plugged in; returns when it is up."""
+        log = self._folder / "pa.log"
+        with log.open("wb") as output:
+            self._server = subprocess.Popen(
+                _command(self._folder), env=self.env, stdout=output, stderr=output
+            )
+        end = time.monotonic() + START_S
+        while self._server.poll() is None and time.monotonic() < end:
+            info = subprocess.run(
+                ["pactl", "info"], env=self.env, capture_output=True, text=True, check=False
+            )
+            if info.returncode == 0 and "cable.monitor" in info.stdout:
+                return
+            time.sleep(0.05)
+        raise RuntimeError(f"pulseaudio did not come up: {log.read_text()}")
+
+    def stop_server(self) -> None:
+        """End the sound server, if it runs."""
+        if self._server is None:
+            return
+        self._server.terminate()
+        try:
+            self._server.wait(5)
+        except subprocess.TimeoutExpired:
+            self._server.kill()
+            self._server.wait()
+        self._server = None
+
     def _pactl(self, *arguments: str) -> None:
         subprocess.run(["pactl", *arguments], env=self.env, check=True, stdout=subprocess.DEVNULL)
 
@@ -72,25 +107,12 @@ def missing() -> str | None:
 def virtual_mic(rate_hz: int = 48_000, channels: int = 1) -> Iterator[VirtualMic]:
     """A virtual microphone for as long as the context lasts."""
     folder = Path(tempfile.mkdtemp(prefix="vmic-"))
-    run, home = folder / "run", folder / "home"
-    for directory in (run, home):
-        directory.mkdir(mode=0o700)
-    sink = SINK.format(rate=rate_hz, channels=channels)
-    (folder / "pa.pa").write_text(SCRIPT.format(sink=sink))
-    env = _environment(run, home)
-    log = folder / "pa.log"
-    with log.open("wb") as output:
-        server = subprocess.Popen(_command(folder), env=env, stdout=output, stderr=output)
+    mic = VirtualMic(folder, SINK.format(rate=rate_hz, channels=channels))
     try:
-        _wait_until_up(server, env, log)
-        yield VirtualMic(env, sink)
+        mic.start_server()
+        yield mic
     finally:
-        server.terminate()
-        try:
-            server.wait(5)
-        except subprocess.TimeoutExpired:
-            server.kill()
-            server.wait()
+        mic.stop_server()
         shutil.rmtree(folder, ignore_errors=True)
 
 
@@ -113,15 +135,3 @@ def _command(folder: Path) -> list[str]:
         *("--exit-idle-time=-1", "--use-pid-file=no", "--disable-shm=yes", "--realtime=no"),
         *("--high-priority=no", "--log-target=stderr"),
     ]
-
-
-def _wait_until_up(server: subprocess.Popen[bytes], env: dict[str, str], log: Path) -> None:
-    end = time.monotonic() + START_S
-    while server.poll() is None and time.monotonic() < end:
-        info = subprocess.run(
-            ["pactl", "info"], env=env, capture_output=True, text=True, check=False
-        )
-        if info.returncode == 0 and "cable.monitor" in info.stdout:
-            return
-        time.sleep(0.05)
-    raise RuntimeError(f"pulseaudio did not come up: {log.read_text()}")
