@@ -9,8 +9,9 @@ from __future__ import annotations
 import queue
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from typing import Any, Final
 
 from pitchbench.pitch.listener import Listener
@@ -25,7 +26,7 @@ from pitchbench.session.state import (
     Step,
 )
 from pitchbench.sound.microphone import InputLostError
-from pitchbench.sound.source import Source
+from pitchbench.sound.source import Block, Source
 
 #: A view gets the state before and after; both are the same where nothing changed.
 View = Callable[[State, State], None]
@@ -58,7 +59,9 @@ class Bench:
     keep : called with each new entry before anything is shown.
     """
 
-    def __init__(self, state: State, *, views: Sequence[View] = (), keep: Keep | None = None):
+    def __init__(
+        self, state: State, *, views: Sequence[View] = (), keep: Keep | None = None
+    ):
         self.state = state
         self._views = views
         self._keep = keep
@@ -81,6 +84,27 @@ class Bench:
     def _show(self, old: State, new: State) -> None:
         for view in self._views:
             view(old, new)
+
+
+class Pace:
+    """Lets time pass as the samples do; hand it to a rehearsal that is watched.
+
+    Parameters
+    ----------
+    speed : how many seconds of sound go by in one second.
+    """
+
+    def __init__(self, speed: float) -> None:
+        self._speed = speed
+        self._began: float | None = None
+
+    def __call__(self, block: Block) -> None:
+        """Wait until ``block`` has gone by."""
+        now = time.monotonic()
+        if self._began is None:
+            self._began = now
+        end_s = (block.start + len(block.samples)) / block.rate_hz / self._speed
+        time.sleep(max(0.0, self._began + end_s - now))
 
 
 def run(
@@ -112,7 +136,10 @@ def run(
     heard: queue.SimpleQueue[Any] = queue.SimpleQueue()
     stop = threading.Event()
     listening = threading.Thread(
-        target=_listen, args=(source, heard, stop), name="pitchbench-listener", daemon=True
+        target=_listen,
+        args=(source, heard, stop),
+        name="pitchbench-listener",
+        daemon=True,
     )
     with _signals_interrupt():
         try:
@@ -141,13 +168,15 @@ def _attend(bench: Bench, heard: queue.SimpleQueue[Any], keys: Keys | None) -> N
             bench.take(event)
 
 
-def _listen(source: Source, heard: queue.SimpleQueue[Any], stop: threading.Event) -> None:
+def _listen(
+    source: Source, heard: queue.SimpleQueue[Any], stop: threading.Event
+) -> None:
     """The thread: blocks in, events out, until the source ends or ``stop`` is set."""
     try:
         for event in _events(source, stop):
             heard.put(event)
         heard.put(_END)
-    except BaseException as error:  # handed over, raised in the main loop
+    except BaseException as error:  # noqa: BLE001  # handed over, raised in the main loop
         heard.put(error)
 
 
@@ -157,7 +186,7 @@ def _events(source: Source, stop: threading.Event) -> Iterator[Event]:
     lost = False
     while not stop.is_set():
         try:
-            with closing(_generator(source)) as blocks:
+            with releasing(source) as blocks:
                 for block in blocks:
                     if lost:
                         lost = False
@@ -174,10 +203,16 @@ def _events(source: Source, stop: threading.Event) -> Iterator[Event]:
     yield from listener.finish()
 
 
-def _generator(source: Source) -> Any:
-    """The source's blocks as something that can be closed, which releases a device."""
+@contextmanager
+def releasing(source: Source) -> Iterator[Iterator[Block]]:
+    """The source's blocks; its device or file is let go of on the way out."""
     blocks = source.blocks()
-    return blocks if hasattr(blocks, "close") else (block for block in blocks)
+    try:
+        yield blocks
+    finally:
+        close = getattr(blocks, "close", None)
+        if close is not None:
+            close()
 
 
 @contextmanager

@@ -13,7 +13,12 @@ from typing import Final
 
 from pitchbench.intonation.bridge import Move, plan_move
 from pitchbench.intonation.offset import Offset
-from pitchbench.intonation.verdict import SEQUENTIAL_CONFIDENCE, Decision, Verdict, judge
+from pitchbench.intonation.verdict import (
+    SEQUENTIAL_CONFIDENCE,
+    Decision,
+    Verdict,
+    judge,
+)
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading
 from pitchbench.session import takes, words
@@ -87,8 +92,12 @@ def advance(state: State, event: Event) -> State:
     if isinstance(event, KeyPressed):
         return _asking(_key(state, event))
     if isinstance(event, InputLost):
-        lost = replace(state, input_lost=event.reason, ringing=False, live=None, offered=None)
-        return _asking(_note(lost, f"input lost: {event.reason}", says="The sound input is lost."))
+        lost = replace(
+            state, input_lost=event.reason, ringing=False, live=None, offered=None
+        )
+        return _asking(
+            _note(lost, f"input lost: {event.reason}", says="The sound input is lost.")
+        )
     if isinstance(event, InputBack):
         back = replace(state, input_lost=None)
         return _asking(_note(back, "input back", says="The sound input is back."))
@@ -96,7 +105,11 @@ def advance(state: State, event: Event) -> State:
         return state
     if isinstance(event, PluckStarted):
         heard = replace(
-            _at(state, event.onset_s), ringing=True, live=None, live_trace=(), offered=None
+            _at(state, event.onset_s),
+            ringing=True,
+            live=None,
+            live_trace=(),
+            offered=None,
         )
     elif isinstance(event, LivePitch):
         heard = _live(_at(state, event.at_s), event)
@@ -142,13 +155,17 @@ def _with_string(state: State, number: int | None = None, **changes: object) -> 
     """``state`` with its current string, or string ``number``, changed."""
     index = (state.current if number is None else number) - 1
     changed = replace(state.strings[index], **changes)  # type: ignore[arg-type]
-    return replace(state, strings=(*state.strings[:index], changed, *state.strings[index + 1 :]))
+    return replace(
+        state, strings=(*state.strings[:index], changed, *state.strings[index + 1 :])
+    )
 
 
 def _enter(state: State, step: Step, *, wanted_fret: int | None, tuned: bool) -> State:
     """Begin ``step`` on the current string."""
     state = replace(state, step=step, wanted_fret=wanted_fret, tuned=tuned)
-    text = step.value if step is Step.FINISHED else f"string {state.current}: {step.value}"
+    text = (
+        step.value if step is Step.FINISHED else f"string {state.current}: {step.value}"
+    )
     return _keep(state, NoteEntry(state.at_s, state.current, text, step=step))
 
 
@@ -176,8 +193,12 @@ def _log(
 
 def _live(state: State, live: LivePitch) -> State:
     """Follow a ringing note; while tuning say where it stands."""
-    live = replace(live, at_s=state.clock_s + live.at_s, onset_s=state.clock_s + live.onset_s)
-    state = replace(state, live=live, ringing=True, live_trace=(*state.live_trace, live))
+    live = replace(
+        live, at_s=state.clock_s + live.at_s, onset_s=state.clock_s + live.onset_s
+    )
+    state = replace(
+        state, live=live, ringing=True, live_trace=(*state.live_trace, live)
+    )
     off_cents = cents_between(live.pitch_hz, target_hz(state, state.current))
     may_move = state.step in (Step.MOVE, Step.BORDER)
     if may_move and live.clarity >= _SURE_CLARITY and _is_slack(state, live):
@@ -215,7 +236,9 @@ def _pluck(state: State, event: ReadingReady) -> State:
     """A pluck has ended: what was it, and what follows from it?"""
     reading = replace(event.reading, onset_s=state.clock_s + event.reading.onset_s)
     newer = state.live is not None and state.live.onset_s > reading.onset_s
-    state = replace(state, offered=None, at_s=max(state.at_s, reading.onset_s + reading.ring_s))
+    state = replace(
+        state, offered=None, at_s=max(state.at_s, reading.onset_s + reading.ring_s)
+    )
     if not newer:
         state = replace(state, ringing=False, live=None)
     found = fit(state, reading)
@@ -284,7 +307,10 @@ def _pluck_at_move(state: State, reading: Reading) -> State:
     """
     assert reading.pitch_hz is not None
     before_hz = takes.open_mean_hz(takes.in_this_tuning(state.string))
-    same = before_hz is not None and abs(cents_between(reading.pitch_hz, before_hz)) <= _SAME_CENTS
+    same = (
+        before_hz is not None
+        and abs(cents_between(reading.pitch_hz, before_hz)) <= _SAME_CENTS
+    )
     last = state.entries[-1] if state.entries else None
     asked_again = (
         isinstance(last, TakeEntry)
@@ -296,7 +322,9 @@ def _pluck_at_move(state: State, reading: Reading) -> State:
         why = "it sounds as before the move; pluck it once more if the saddle has been moved"
         state = _log(state, reading, TakeFate.IGNORED, fret=0, why=why)
         return replace(state, says=f"String {state.current}: {why}.")
-    return _pluck_while_tuning(_enter(state, Step.RETUNE, wanted_fret=0, tuned=False), reading)
+    return _pluck_while_tuning(
+        _enter(state, Step.RETUNE, wanted_fret=0, tuned=False), reading
+    )
 
 
 def _found_in_tune(state: State) -> State:
@@ -320,7 +348,12 @@ def _move_made(state: State) -> State:
 def _moved(state: State, entry: MoveEntry) -> State:
     string = state.strings[entry.string - 1]
     return _with_string(
-        state, entry.string, moves=(*string.moves, entry), now=None, verdict=None, advice=None
+        state,
+        entry.string,
+        moves=(*string.moves, entry),
+        now=None,
+        verdict=None,
+        advice=None,
     )
 
 
@@ -395,11 +428,17 @@ def _weighed(state: State, number: int | None = None) -> State:
     as_found = offset if string.round == 0 else string.as_found
     changed = verdict is not None and _gist(verdict) != _gist(string.verdict)
     state = _with_string(
-        state, string.number, now=offset, as_found=as_found, verdict=verdict or string.verdict
+        state,
+        string.number,
+        now=offset,
+        as_found=as_found,
+        verdict=verdict or string.verdict,
     )
     if verdict is None or offset is None or not changed:
         return state
-    return _keep(state, VerdictEntry(state.at_s, string.number, string.round, offset, verdict))
+    return _keep(
+        state, VerdictEntry(state.at_s, string.number, string.round, offset, verdict)
+    )
 
 
 def _gist(verdict: Verdict | None) -> object:
@@ -436,7 +475,9 @@ def _doubted(state: State) -> State | None:
     state = _note(state, f"string {state.current} does not settle: {evidence}")
     outcome = Outcome.DOES_NOT_SETTLE
     says = words.outcome_words(state.string, outcome, state.tolerance_cents)
-    return replace(_finish_string(state, outcome), says=f"{says} {evidence.capitalize()}.")
+    return replace(
+        _finish_string(state, outcome), says=f"{says} {evidence.capitalize()}."
+    )
 
 
 def _planned(state: State) -> Move | None:
@@ -444,7 +485,9 @@ def _planned(state: State) -> Move | None:
     string = state.string
     if string.now is None:
         return None
-    return plan_move(string.now, state.setup.instrument, state.current, moved_mm=string.travel_mm)
+    return plan_move(
+        string.now, state.setup.instrument, state.current, moved_mm=string.travel_mm
+    )
 
 
 def _advise(state: State, offset: Offset, remark: str) -> State:
@@ -539,7 +582,9 @@ def _checked(state: State) -> frozenset[int] | None:
     if began is None:
         return None
     return frozenset(
-        entry.string for entry in state.entries[began:] if isinstance(entry, OutcomeEntry)
+        entry.string
+        for entry in state.entries[began:]
+        if isinstance(entry, OutcomeEntry)
     )
 
 
@@ -618,7 +663,9 @@ def _strike(state: State, key: KeyPressed) -> State:
     state = _weighed(_with_string(state, take.string, verdict=None), take.string)
     if take.string == state.current:
         state = _redecided(state)
-    return replace(state, says=f"Take {take.number} is struck out. {state.says}".strip())
+    return replace(
+        state, says=f"Take {take.number} is struck out. {state.says}".strip()
+    )
 
 
 def _redecided(state: State) -> State:
@@ -665,7 +712,9 @@ def _tolerance(state: State, step_cents: float) -> State:
     text = f"tolerance {tolerance:g} cents"
     state = replace(state, tolerance_cents=tolerance)
     entry = NoteEntry(state.at_s, state.current, text, tolerance_cents=tolerance)
-    state = replace(_keep(state, entry), says=f"The {text}.".replace("tolerance", "tolerance is"))
+    state = replace(
+        _keep(state, entry), says=f"The {text}.".replace("tolerance", "tolerance is")
+    )
     return _redecided(state) if state.string.now is not None else state
 
 
@@ -674,7 +723,9 @@ def _shown(name: str) -> Callable[[State, KeyPressed], State]:
 
     def turn(state: State, _: KeyPressed) -> State:
         display = state.display
-        return replace(state, display=replace(display, **{name: not getattr(display, name)}))
+        return replace(
+            state, display=replace(display, **{name: not getattr(display, name)})
+        )
 
     return turn
 
@@ -706,9 +757,17 @@ def _recall(state: State, entry: Entry) -> State:
         case StrikeEntry():
             return _with_struck(state, entry.string, entry.take)
         case VerdictEntry():
-            found = entry.offset if entry.round == 0 else state.strings[entry.string - 1].as_found
+            found = (
+                entry.offset
+                if entry.round == 0
+                else state.strings[entry.string - 1].as_found
+            )
             return _with_string(
-                state, entry.string, now=entry.offset, verdict=entry.verdict, as_found=found
+                state,
+                entry.string,
+                now=entry.offset,
+                verdict=entry.verdict,
+                as_found=found,
             )
         case MoveEntry():
             return _moved(state, entry)
@@ -722,7 +781,9 @@ def _recall_take(state: State, take: SessionTake) -> State:
     string = state.strings[take.string - 1]
     state = _with_string(state, take.string, takes=(*string.takes, take))
     state = replace(
-        state, last_take=take, at_s=max(state.at_s, take.reading.onset_s + take.reading.ring_s)
+        state,
+        last_take=take,
+        at_s=max(state.at_s, take.reading.onset_s + take.reading.ring_s),
     )
     if take.fate is not TakeFate.ACCEPTED:
         return state
@@ -740,9 +801,13 @@ def _recall_note(state: State, note: NoteEntry) -> State:
         return state
     tuned = note.step in (Step.OPEN, Step.FRETTED, Step.BORDER)
     if note.step is Step.OPEN and state.step in (Step.TUNE, Step.RETUNE):
-        state = _with_string(state, note.string, tuning=state.strings[note.string - 1].tuning + 1)
+        state = _with_string(
+            state, note.string, tuning=state.strings[note.string - 1].tuning + 1
+        )
     wanted = None if note.step in (Step.MOVE, Step.BORDER, Step.FINISHED) else 0
-    state = replace(state, step=note.step, current=note.string, wanted_fret=wanted, tuned=tuned)
+    state = replace(
+        state, step=note.step, current=note.string, wanted_fret=wanted, tuned=tuned
+    )
     if note.step is Step.TUNE:
         state = _with_string(state, outcome=None, advice=None)
     if note.step in (Step.MOVE, Step.BORDER, Step.RETUNE):

@@ -26,7 +26,11 @@ _HOPELESS_TAKES: Final = 5
 
 def in_this_round(string: StringState) -> tuple[SessionTake, ...]:
     """The accepted takes since the saddle was last moved."""
-    return tuple(t for t in string.takes if t.fate is TakeFate.ACCEPTED and t.round == string.round)
+    return tuple(
+        t
+        for t in string.takes
+        if t.fate is TakeFate.ACCEPTED and t.round == string.round
+    )
 
 
 def in_this_tuning(string: StringState) -> tuple[SessionTake, ...]:
@@ -36,7 +40,11 @@ def in_this_tuning(string: StringState) -> tuple[SessionTake, ...]:
 
 def open_mean_hz(takes: Sequence[SessionTake]) -> float | None:
     """Geometric mean of the open takes among ``takes``; None if there is none."""
-    logs = [math.log(t.reading.pitch_hz) for t in takes if t.fret == 0 and t.reading.pitch_hz]
+    logs = [
+        math.log(t.reading.pitch_hz)
+        for t in takes
+        if t.fret == 0 and t.reading.pitch_hz
+    ]
     return math.exp(math.fsum(logs) / len(logs)) if logs else None
 
 
@@ -90,7 +98,10 @@ def doubt(string: StringState, offset: Offset | None) -> str | None:
     """The evidence that this string does not settle; None where there is no such evidence."""
     misses = 0
     for take in reversed(string.takes):
-        if take.round != string.round or take.reading.reason is not Reason.NEVER_SETTLED:
+        if (
+            take.round != string.round
+            or take.reading.reason is not Reason.NEVER_SETTLED
+        ):
             break
         misses += 1
     if misses >= MISSES_IN_A_ROW:
@@ -124,7 +135,9 @@ def _takes(takes: Sequence[SessionTake], ratio: float = 1.0) -> list[Take]:
     return [
         Take(t.fret, t.reading.pitch_hz * ratio, t.reading.u_cents, t.reading.onset_s)
         for t in takes
-        if t.fret is not None and t.reading.pitch_hz is not None and t.reading.u_cents is not None
+        if t.fret is not None
+        and t.reading.pitch_hz is not None
+        and t.reading.u_cents is not None
     ]
 
 

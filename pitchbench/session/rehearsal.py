@@ -1,0 +1,266 @@
+"""A whole session without hardware: a virtual player on a virtual instrument.
+
+The player sees what a person would see, the session's state, and nothing of the truth; the session
+hears what a microphone would hear, samples. Both follow from one seed. Everything runs in one
+thread, as fast as it can or at the pace that is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitchbench.intonation.bridge import Move
+from pitchbench.pitch.listener import Listener
+from pitchbench.session.engine import Bench, Keep, Keys, View, releasing
+from pitchbench.session.reducer import begin
+from pitchbench.session.state import (
+    Command,
+    KeyPressed,
+    Setup,
+    State,
+    Step,
+    TakeFate,
+)
+from pitchbench.sound.recorder import Recorder
+from pitchbench.sound.source import Block, Source
+from pitchbench.strings.virtual import VirtualInstrument
+
+_BLOCK: Final = 1024
+
+#: Quiet before the first pluck, and between a damped note and the next pluck.
+_SETTLING_IN_S: Final = 0.6
+_BETWEEN_S: Final = (0.45, 0.8)
+
+#: A player who needs more plucks than this for one string gives up.
+_PATIENCE: Final = 80
+
+
+@dataclass(frozen=True)
+class Habits:
+    """How a player plays; standard deviations in cents unless the name says otherwise.
+
+    Refretting spreads by about 2 cents, 1 sigma (Mottola, abstract; measurement.md, section 2). The
+    rest is our own invention of a likely size.
+    """
+
+    open_cents: float = 0.3
+    refret_cents: float = 2.0
+    tuning_cents: float = 1.0
+    screw_share: float = 0.04
+    bad_pluck_share: float = 0.05
+    ring_s: tuple[float, float] = (1.6, 2.5)
+    amplitude_mm: tuple[float, float] = (0.9, 1.6)
+
+
+@dataclass(frozen=True)
+class TrueMove:
+    """A saddle move as it really was: signed, positive away from the nut."""
+
+    string: int
+    true_before_cents: float
+    advised_mm: float
+    made_mm: float
+    true_after_cents: float
+
+
+@dataclass(frozen=True)
+class Rehearsal:
+    """What came of it, with the truth beside it; offsets in cents by string number."""
+
+    state: State
+    true_found_cents: dict[int, float]
+    true_left_cents: dict[int, float]
+    moves: tuple[TrueMove, ...]
+
+
+class VirtualPlayer:
+    """Plays the instrument as the session asks; a source of sound like any other.
+
+    Parameters
+    ----------
+    instrument : what is played.
+    look : shows the session's state, as a screen would.
+    seed : where this player's scatter comes from.
+    habits : how large that scatter is.
+    """
+
+    def __init__(
+        self,
+        instrument: VirtualInstrument,
+        look: Callable[[], State],
+        *,
+        seed: int,
+        habits: Habits | None = None,
+    ) -> None:
+        self.instrument = instrument
+        self.moves: list[TrueMove] = []
+        self._look = look
+        self._habits = habits or Habits()
+        # A stream of its own: the instrument draws from the same seed.
+        self._rng = np.random.default_rng([seed, 1])
+        self._followed: Move | None = None
+        self._pressed: list[KeyPressed] = []
+
+    @property
+    def name(self) -> str:
+        """What a person calls it."""
+        return "virtual player"
+
+    @property
+    def rate_hz(self) -> int:
+        """Sampling rate of every block."""
+        return self.instrument.rate_hz
+
+    def pressed(self) -> list[KeyPressed]:
+        """The keys that the player pressed since the last call."""
+        pressed, self._pressed = self._pressed, []
+        return pressed
+
+    def blocks(self) -> Iterator[Block]:
+        """Pluck after pluck with the room in between, until the player gives up."""
+        start = 0
+        most = _PATIENCE * len(self._look().setup.order)
+        for turn in range(most):
+            sound = (
+                self._quiet(_SETTLING_IN_S) if turn == 0 else self._act(self._look())
+            )
+            sound = sound + self.instrument.room(len(sound))
+            for at in range(0, len(sound), _BLOCK):
+                samples = np.clip(sound[at : at + _BLOCK], -1.0, 1.0)
+                yield Block(samples, start + at, self.rate_hz)
+            start += len(sound)
+
+    # ------------------------------------------------------------------ what a person would do
+
+    def _act(self, state: State) -> NDArray[np.float32]:
+        if state.step in (Step.MOVE, Step.BORDER):
+            return self._at_move(state)
+        if state.tuned:
+            return self._pluck(state.current, state.wanted_fret or 0)
+        if _out_of_tune(state):
+            self._tune(state.current)
+        return self._pluck(state.current, 0)
+
+    def _at_move(self, state: State) -> NDArray[np.float32]:
+        """Follow the advice; on the border only if the offset is worth the trouble."""
+        string = state.string
+        if state.step is Step.BORDER and (
+            string.now is None
+            or abs(string.now.offset_cents) < 0.5 * state.tolerance_cents
+        ):
+            self._pressed.append(KeyPressed(Command.ACCEPT))
+            return self._quiet(0.5)
+        if string.advice is None or string.advice is self._followed:
+            self._tune(state.current)
+            return self._pluck(state.current, 0)
+        self._followed = string.advice
+        self._move(string.advice, state.setup.fret)
+        return self._pluck(state.current, 0)
+
+    def _move(self, advice: Move, fret: int) -> None:
+        """Slacken, turn the screw about as far as told, bring the string up most of the way."""
+        number = advice.string
+        before = self.instrument.true_offset_cents(number, fret)
+        self.instrument.tune(number, -300.0)
+        wanted_mm = advice.signed_mm * (1.0 + self._habits.screw_share * self._normal())
+        made_mm = self.instrument.move_saddle(number, wanted_mm)
+        self.instrument.tune(number)
+        after = self.instrument.true_offset_cents(number, fret)
+        self.moves.append(TrueMove(number, before, advice.signed_mm, made_mm, after))
+        self.instrument.tune(number, -200.0 + 20.0 * self._normal())
+
+    def _tune(self, number: int) -> None:
+        self.instrument.tune(number, self._habits.tuning_cents * self._normal())
+
+    def _pluck(self, number: int, fret: int) -> NDArray[np.float32]:
+        """A pluck as asked, now and then a bad one, and a little quiet after it."""
+        habits, uniform = self._habits, self._rng.uniform
+        spread = habits.refret_cents if fret else habits.open_cents
+        detune = spread * self._normal()
+        ring_s, amplitude_mm = uniform(*habits.ring_s), uniform(*habits.amplitude_mm)
+        if uniform() < habits.bad_pluck_share:
+            ring_s, amplitude_mm = (
+                (0.25, amplitude_mm) if uniform() < 0.5 else (0.5, 0.05)
+            )
+        note = self.instrument.pluck(
+            number, fret, amplitude_mm=amplitude_mm, ring_s=ring_s, detune_cents=detune
+        )
+        return np.concatenate([note, self._quiet(uniform(*_BETWEEN_S))])
+
+    def _quiet(self, seconds: float) -> NDArray[np.float32]:
+        return np.zeros(round(seconds * self.rate_hz), np.float32)
+
+    def _normal(self) -> float:
+        return float(self._rng.standard_normal())
+
+
+def rehearse(
+    setup: Setup,
+    *,
+    seed: int,
+    habits: Habits | None = None,
+    views: Sequence[View] = (),
+    keys: Keys | None = None,
+    keep: Keep | None = None,
+    pace: Callable[[Block], None] | None = None,
+    record: Path | None = None,
+    **room: Any,
+) -> Rehearsal:
+    """Do the whole job on a virtual instrument, from the first pluck to the last string.
+
+    Parameters
+    ----------
+    seed : where all chance comes from: the same seed gives the same samples and the same result.
+    views, keys, keep : as for `engine.run`.
+    pace : called with each block after it was heard; may wait.
+    record : file to keep the sound in.
+    room : handed on to `VirtualInstrument`, such as ``noise_db``.
+    """
+    instrument = VirtualInstrument(
+        setup.instrument, seed=seed, a4_hz=setup.a4_hz, **room
+    )
+    bench = Bench(begin(setup), views=views, keep=keep)
+    player = VirtualPlayer(instrument, lambda: bench.state, seed=seed, habits=habits)
+    found = _truth(instrument, setup)
+    with ExitStack() as stack:
+        source: Source = player
+        if record is not None:
+            source = stack.enter_context(Recorder(player, record))
+        blocks = stack.enter_context(releasing(source))
+        listener = Listener(source.rate_hz, offer_early=True)
+        for block in blocks:
+            for heard in listener.feed(block):
+                if not bench.over:
+                    bench.take(heard)
+            for key in (*player.pressed(), *(keys() if keys is not None else ())):
+                bench.take(key)
+            if bench.over:
+                break
+            if pace is not None:
+                pace(block)
+    return Rehearsal(bench.state, found, _truth(instrument, setup), tuple(player.moves))
+
+
+def _truth(instrument: VirtualInstrument, setup: Setup) -> dict[int, float]:
+    return {
+        number: instrument.true_offset_cents(number, setup.fret)
+        for number in setup.order
+    }
+
+
+def _out_of_tune(state: State) -> bool:
+    """Whether the last pluck was this open string, not in tune."""
+    take = state.last_take
+    return (
+        take is not None
+        and take.string == state.current
+        and take.fate is TakeFate.IGNORED
+        and take.fret == 0
+    )
