@@ -98,26 +98,25 @@ def _amount(state: State, move: Move, theme: Theme, width: int) -> list[Text]:
     """How far: turns (or millimetres where there is no screw) large, the rest beside it."""
     large = f"{move.turns:.1f} turns" if move.turns is not None else f"{move.mm:.1f} mm"
     rows = word_rows(large, theme, width - 30, 5 if not theme.glyphs.unicode else 3)
-    plain = _amount_words(state, move, theme, width)
     if rows is None:
-        return plain
-    beside = plain[1:] if move.turns is not None else plain
-    first = [Text(_rotation_words(state, move), theme.number)] if move.turns is not None else []
+        return _amount_words(state, move, theme, width)
     block = [Text(row, theme.number) for row in rows]
-    room = width - len(rows[0]) - 3
-    beside = [fitted(line, room) for line in [*first, *beside]]
+    beside = _amount_words(state, move, theme, width - len(rows[0]) - 3, turns_said=True)
     return side_by_side(block, beside, len(rows[0]), 3)
 
 
-def _amount_words(state: State, move: Move, theme: Theme, width: int) -> list[Text]:
+def _amount_words(
+    state: State, move: Move, theme: Theme, width: int, *, turns_said: bool = False
+) -> list[Text]:
+    """Turns (unless said), rotation, millimetres, direction and interval."""
     low, high = sorted(abs(mm) for mm in move.interval95_mm)
-    lines = []
+    words = []
     if move.turns is not None:
-        lines.append(f"{move.turns:.1f} turns {_rotation_words(state, move)}")
-    lines.append(f"{move.mm:.2f} mm {DIRECTION_WORDS[move.direction]}")
-    lines.append(f"(95 %: {low:.2f} to {high:.2f} mm)")
-    return [fitted(Text(line, theme.number if n < 2 else theme.quiet), width)
-            for n, line in enumerate(lines)]  # fmt: skip
+        turns = "" if turns_said else f"{move.turns:.1f} turns "
+        words.append((turns + _rotation_words(state, move), theme.number))
+    words.append((f"{move.mm:.2f} mm {DIRECTION_WORDS[move.direction]}", theme.number))
+    words.append((f"(95 %: {low:.2f} to {high:.2f} mm)", theme.quiet))
+    return [line for text, style in words for line in wrapped(text, width, style=style)]
 
 
 def _rotation_words(state: State, move: Move) -> str:

@@ -64,7 +64,8 @@ def _row(
     state: State, theme: Theme, column: int, label: str, words: Callable[[StringState], str]
 ) -> Text:
     """One fact about every string."""
-    line = Text(cell(label, _LABEL_WIDTH), theme.quiet)
+    line = Text()
+    line.append(cell(label, _LABEL_WIDTH), theme.quiet)
     for string in state.strings:
         style = theme.number if _in_work(state, string) else theme.plain
         line.append(cell(words(string), column - 1) + " ", style)

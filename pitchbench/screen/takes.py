@@ -8,7 +8,7 @@ from typing import Final
 from rich.text import Text
 
 from pitchbench.screen.reference import cents_off, current_takes, fret_words, open_hz
-from pitchbench.screen.text import fitted, printable, row_of, signed
+from pitchbench.screen.text import fitted, printable, row_of, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import SessionTake, State, TakeFate
 from pitchbench.units import cents_between
@@ -212,21 +212,33 @@ def _axis_line(axis: _Axis, theme: Theme) -> Text:
 
 
 def _apart_lines(apart: list[SessionTake], theme: Theme, width: int, most: int) -> list[Text]:
-    """Plucks that enter no average, the latest last, each with its reason."""
-    if not apart or most < 1:
-        return []
-    shown = apart[-most:]
-    lines = []
-    for take in shown:
-        why = take.why or str(take.reading.reason or "").replace("_", " ")
-        words = f"{take.number:>3} {theme.glyphs.rejected} {take.fate}"
-        if why and why != str(take.fate):
-            words += f": {why}"
-        if take.fret is not None:
-            words += f" ({fret_words(take.fret)})"
-        lines.append(fitted(Text(printable(words, theme), theme.quiet), width))
-    hidden = len(apart) - len(shown)
-    if hidden:
-        more = Text(f" and {hidden} more before", theme.quiet)
-        lines[-1] = fitted(Text.assemble(fitted(lines[-1], width - more.cell_len), more), width)
+    """Plucks that enter no average, the latest last, each with its reason, in ``most`` lines."""
+    lines: list[Text] = []
+    for shown in range(1, len(apart) + 1):
+        latest = apart[-shown:]
+        before = len(apart) - shown
+        words = [_apart_words(take, theme) for take in latest]
+        if before:
+            words[0] += f", {before} more before"
+        wanted = [
+            line
+            for text in words
+            for line in wrapped(printable(text, theme), width, style=theme.quiet, indent=" " * 6)
+        ]
+        if len(wanted) > most:
+            break
+        lines = wanted
+    if apart and not lines and most > 0:
+        numbers = f"{theme.glyphs.rejected} {len(apart)} apart, the last one {apart[-1].number}"
+        lines = [Text(numbers, theme.quiet)]
     return lines
+
+
+def _apart_words(take: SessionTake, theme: Theme) -> str:
+    """ "7 × rejected, the 12th fret: too short"."""
+    words = f"{take.number:>3} {theme.glyphs.rejected} {take.fate}"
+    if take.fret is not None:
+        words += f", {fret_words(take.fret)}"
+    reason = take.reading.reason
+    why = reason.replace("_", " ") if reason is not None else take.why
+    return f"{words}: {why}" if why else words

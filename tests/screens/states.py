@@ -187,6 +187,20 @@ def _finished() -> State:
     )  # fmt: skip
 
 
+def _twelve() -> State:
+    """More strings than fit side by side, and a name that tries to steer the terminal."""
+    notes = "E4 E4 B3 B3 G4 G3 D4 D3 A3 A2 E3 E2"
+    instrument = replace(guitar(notes=notes), name="demo \x1b[31mtwelve\nstring")
+    strings = tuple(
+        StringState(
+            n, as_found=offset(n / 2 - 3, 1.0), now=offset(n / 4 - 1.5, 1.0), outcome=Outcome.LEAVE
+        )
+        for n in range(1, 13)
+    )
+    return replace(state(Step.FINISHED, asks="Tune the instrument once more and play it."),
+                   setup=setup(instrument), current=12, strings=strings)  # fmt: skip
+
+
 _SHARP = StringState(
     6, takes=(*TAKES, REJECTED), as_found=offset(6.1, 1.2), now=offset(6.1, 1.2),
     verdict=verdict(Decision.MOVE), advice=MOVE,
@@ -284,5 +298,19 @@ STATES: dict[str, State] = {
         Step.MOVE, _SHARP, display=Display(large_print=True),
         asks="Slacken string 6 and move its saddle 2.3 mm away from the nut, 4.6 turns clockwise.",
     ),
+    "many-takes": state(
+        Step.FRETTED,
+        StringState(
+            6,
+            takes=(*(take(n, (n % 5 - 2) * 0.1, fret=0) for n in range(101, 109)),
+                   *(take(n, 3 + (n % 7 - 3) * 0.6, fret=12) for n in range(109, 117)),
+                   *(replace(REJECTED, number=n) for n in range(117, 121))),
+            as_found=offset(-12.4, 1.1), now=offset(3.0, 1.6),
+            verdict=verdict(Decision.TAKE_MORE),
+        ),
+        asks="Fret string 6 lightly at the 12th fret and pluck it.",
+        says="Take 120 rejected: too short: let it ring longer.", wanted_fret=12,
+    ),
+    "twelve-strings": _twelve(),
     "frozen": replace(_offered(), display=Display(frozen=True)),
 }  # fmt: skip
