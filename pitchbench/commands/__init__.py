@@ -19,8 +19,14 @@ REGISTRY: dict[str, str] = {
     "session": "guided live session with the microphone, hands on the instrument",
     "read": "every pluck in recordings: settled pitch, uncertainty, quality",
     "offset": "open against fretted in recordings: offset, verdict, saddle move",
+    "forecast": "what a change of strings, tuning or action will do to tension and offsets",
     "inputs": "audio inputs; with --check: level, noise, hum, the precision to expect",
     "instrument": "the instruments on record: add, show, edit, list, remove",
+    "guide": "the steps and cautions for a kind of bridge, in a page of plain text",
+    "history": "sessions of an instrument, what changed since, whether a check is due",
+    "sheet": "the setup sheet of a session: text, HTML that prints, PDF, CSV, JSON",
+    "export": "instruments and sessions as JSON, to keep or to move",
+    "import": "take in an export without duplicates: a new machine, two benches",
 }
 
 EXAMPLES = """\b

@@ -99,12 +99,21 @@ CAUTIONS: Final[dict[BridgeKind, tuple[str, ...]]] = {
     ),
 }
 
-#: What to try when the saddle cannot go far enough; common practice, no source.
-OUT_OF_TRAVEL_ADVICE: Final = (
-    "Out of travel: check the strings, relief, action and nut first.",
-    "Then turn the saddle round, fit a shorter screw or spring, or try another gauge.",
-    "Moving a bridge or recutting a slot is work for a qualified repairer.",
-)
+_CHECK_FIRST: Final = "Out of travel: check the strings, relief, action and nut first."
+_REPAIRER: Final = "Moving a bridge or recutting a slot is work for a qualified repairer."
+
+
+def out_of_travel_advice(kind: BridgeKind) -> tuple[str, ...]:
+    """What to try when the saddle cannot go far enough; common practice, no source."""
+    if kind in {BridgeKind.SLIDING_WOOD, BridgeKind.FIXED_SADDLE}:
+        return _CHECK_FIRST, "Then try another gauge.", _REPAIRER
+    if kind is BridgeKind.CLAMPED_TREMOLO:
+        return _CHECK_FIRST, "Then use the next clamp hole, or try another gauge.", _REPAIRER
+    return (
+        _CHECK_FIRST,
+        "Then turn the saddle round, fit a shorter screw or spring, or try another gauge.",
+        _REPAIRER,
+    )
 
 
 def plan_move(
@@ -165,7 +174,7 @@ def move_of(
             else None
         ),
         rotation=rotation(bridge, away=away),
-        cautions=(*(OUT_OF_TRAVEL_ADVICE if beyond else ()), *CAUTIONS[bridge.kind]),
+        cautions=(*(out_of_travel_advice(bridge.kind) if beyond else ()), *CAUTIONS[bridge.kind]),
         out_of_travel=beyond,
     )
 

@@ -1,0 +1,148 @@
+"""From an offset to a move: direction, size, turns, and what to mind."""
+
+import pytest
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads, StringSpec
+from pitchbench.intonation import geometry
+from pitchbench.intonation.bridge import (
+    CAUTIONS,
+    Direction,
+    Rotation,
+    plan_move,
+    rotation,
+    words,
+)
+from pitchbench.intonation.offset import Group, Offset
+from pitchbench.notes import Note
+
+TUNING = ("E4", "B3", "G3", "D3", "A2", "E2")
+
+
+def instrument(bridge, **options):
+    strings = tuple(StringSpec(Note.parse(note), 0.5, wound=False) for note in TUNING)
+    return Instrument("bench", "guitar", 648.0, strings, bridge, **options)
+
+
+def measured(cents, half=1.0, fret=12):
+    group = Group(4, 100.0, 0.5)
+    return Offset(fret, group, group, cents, half / 2, (cents - half, cents + half), half / 2, 20.0)
+
+
+SCREWS = Bridge(BridgeKind.SCREW_SADDLES, 0.5, ScrewHeads.TAIL)
+
+
+def test_sharp_goes_away_from_the_nut_by_the_exact_geometry():
+    move = plan_move(measured(5.0), instrument(SCREWS), 6)
+    assert move.direction is Direction.AWAY_FROM_NUT
+    assert move.mm == pytest.approx(1.880, abs=0.5e-3)  # measurement.md, section 3
+    assert move.turns == pytest.approx(3.76, abs=0.5e-2)
+    assert move.signed_mm == move.mm
+    assert move.interval95_mm == pytest.approx((1.5023, 2.2582), abs=1e-3)
+
+
+def test_flat_goes_toward_the_nut():
+    move = plan_move(measured(-10.0), instrument(SCREWS), 6)
+    assert move.direction is Direction.TOWARD_NUT
+    assert move.mm == pytest.approx(3.711, abs=0.5e-3)
+    assert move.signed_mm == -move.mm
+    assert move.interval95_mm[0] < move.mm < move.interval95_mm[1]
+
+
+def test_the_setback_on_record_and_the_travel_since_count():
+    setback = (0.0, 0.0, 0.0, 0.0, 0.0, 3.0)
+    on_record = instrument(SCREWS, setback_mm=setback)
+    assert plan_move(measured(5.0), on_record, 6).mm == pytest.approx(1.906, abs=0.5e-3)
+    moved = plan_move(measured(5.0), instrument(SCREWS), 6, moved_mm=3.0)
+    assert moved.mm == pytest.approx(1.906, abs=0.5e-3)
+
+
+def test_another_fret_has_its_own_leverage():
+    move = plan_move(measured(5.0, fret=19), instrument(SCREWS), 1)
+    change = geometry.saddle_change_cents(move.signed_mm, fret=19, scale_mm=648.0)
+    assert change == pytest.approx(-5.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("heads", "cents", "expected"),
+    [
+        (ScrewHeads.TAIL, 5.0, Rotation.CLOCKWISE),
+        (ScrewHeads.TAIL, -5.0, Rotation.COUNTERCLOCKWISE),
+        (ScrewHeads.NECK, 5.0, Rotation.COUNTERCLOCKWISE),
+        (ScrewHeads.NECK, -5.0, Rotation.CLOCKWISE),
+    ],
+)
+def test_clockwise_draws_the_saddle_toward_the_head(heads, cents, expected):
+    bridge = Bridge(BridgeKind.SCREW_SADDLES, 0.5, heads)
+    assert plan_move(measured(cents), instrument(bridge), 1).rotation is expected
+
+
+def test_no_screw_no_turns():
+    move = plan_move(measured(5.0), instrument(Bridge(BridgeKind.CLAMPED_TREMOLO)), 2)
+    assert move.turns is None
+    assert move.rotation is None
+    assert words(move) == "String 2: move the saddle away from the nut, about 1.9 mm."
+
+
+def test_a_screw_whose_head_is_not_known_gives_turns_but_no_rotation():
+    bridge = Bridge(BridgeKind.BASS, 0.5)
+    assert rotation(bridge, away=True) is None
+    assert words(plan_move(measured(5.0), instrument(bridge), 1)).endswith(
+        "about 1.9 mm (3.8 turns of the screw)."
+    )
+
+
+def test_the_sentence_says_which_way_how_far_and_how_to_turn():
+    assert words(plan_move(measured(5.0), instrument(SCREWS), 6)) == (
+        "String 6: move the saddle away from the nut, about 1.9 mm: "
+        "3.8 turns clockwise, seen from the screw head."
+    )
+
+
+@pytest.mark.parametrize(
+    ("cents", "moved_mm", "beyond"),
+    [(5.0, 0.0, False), (5.0, 0.5, True), (-5.0, 0.0, True), (-5.0, 1.5, False)],
+)
+def test_the_travel_on_record_is_not_overrun(cents, moved_mm, beyond):
+    bridge = Bridge(
+        BridgeKind.SCREW_SADDLES, 0.5, ScrewHeads.TAIL, travel_toward_nut_mm=1, travel_away_mm=2
+    )
+    move = plan_move(measured(cents), instrument(bridge), 1, moved_mm=moved_mm)
+    assert move.out_of_travel is beyond
+    assert move.cautions[0].startswith("Out of travel") is beyond
+
+
+@pytest.mark.parametrize(
+    ("kind", "word"),
+    [
+        (BridgeKind.SCREW_SADDLES, "slacken"),
+        (BridgeKind.POST_BAR, "other way round"),
+        (BridgeKind.PAIRED_SADDLES, "compromise"),
+        (BridgeKind.CLAMPED_TREMOLO, "go round"),
+        (BridgeKind.BASS, "slacken"),
+        (BridgeKind.SLIDING_WOOD, "mark"),
+        (BridgeKind.FIXED_SADDLE, "cannot be undone"),
+    ],
+)
+def test_each_bridge_has_the_caution_that_belongs_to_it(kind, word):
+    text = " ".join(plan_move(measured(5.0), instrument(Bridge(kind)), 1).cautions).lower()
+    assert word in text
+    assert "eye protection" in text
+    if kind is BridgeKind.FIXED_SADDLE:
+        assert "mask" in text
+        assert "repairer" in text
+
+
+def test_every_kind_has_cautions():
+    assert set(CAUTIONS) == set(BridgeKind)
+
+
+def test_more_than_a_saddle_can_cause_is_refused():
+    with pytest.raises(PitchbenchError, match="more than a saddle"):
+        plan_move(measured(180.0), instrument(SCREWS), 1)
+
+
+def test_a_very_wide_interval_still_gives_a_move():
+    move = plan_move(measured(40.0, half=3000.0), instrument(SCREWS), 1)
+    low, high = move.interval95_mm
+    assert low < 0.0 < move.mm < high
