@@ -32,6 +32,7 @@ from pitchbench.presets import (
     with_tuning,
 )
 from pitchbench.records.documents import to_document
+from pitchbench.records.model import checked_text
 from pitchbench.records.repository import Repository
 
 EXAMPLES = """\
@@ -62,8 +63,6 @@ FORGETTABLE: Final[dict[str, dict[str, Any]]] = {
 
 _BRIDGES: Final = click.Choice([str(kind) for kind in BridgeKind])
 _HEADS: Final = click.Choice([str(side) for side in ScrewHeads])
-
-_LONGEST_TEXT: Final = 2000
 
 
 class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
@@ -157,7 +156,9 @@ def add(
         if name is None:
             _ask_and_add(repository, like, details)
             return
-        instrument = replace(with_details(preset(like or "six-string"), details), name=_text(name))
+        instrument = replace(
+            with_details(preset(like or "six-string"), details), name=checked_text(name)
+        )
         repository.add_instrument(instrument)
         click.echo(f"On record: {printable(instrument.name)}, {_in_a_line(instrument)}.", err=True)
 
@@ -177,7 +178,7 @@ def edit(
         for thing in forget:
             instrument = replace(instrument, **FORGETTABLE[thing])
         if rename is not None:
-            instrument = replace(instrument, name=_text(rename))
+            instrument = replace(instrument, name=checked_text(rename))
         repository.change_instrument(name, instrument)
     click.echo(f"Changed: {printable(instrument.name)}, {_in_a_line(instrument)}.", err=True)
 
@@ -247,10 +248,10 @@ def remove(name: str, with_sessions: bool, store: str | None) -> None:
 
 def _ask_and_add(repository: Repository, like: str | None, details: dict[str, Any]) -> None:
     """Two questions put the instrument on record; the rest may be answered now or never."""
-    name = _ask("What is it called?", _text)
+    name = _ask("What is it called?", checked_text)
     while repository.has_instrument(name):
         click.echo("That name is on record already.", err=True)
-        name = _ask("What is it called?", _text)
+        name = _ask("What is it called?", checked_text)
     if like is None:
         for number, each in enumerate(PRESETS.values(), start=1):
             click.echo(f"  {number:2}  {each.name}: {_in_a_line(each)}", err=True)
@@ -366,7 +367,7 @@ def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
     words = {option: option for option in ("kind", "owner_mark", "string_set", "notes")}
     changes = {field: given(option) for option, field in plain.items() if given(option) is not None}
     changes |= {
-        field: _text(given(option), may_be_empty=True)
+        field: checked_text(given(option), may_be_empty=True)
         for option, field in words.items()
         if given(option) is not None
     }
@@ -462,18 +463,6 @@ def _check_count(given: int, option: str, instrument: Instrument) -> None:
             f"--{option} names {given}, but there are {len(instrument.strings)} strings.",
             "Give one for each string, string 1 (the highest) first.",
         )
-
-
-def _text(text: str, *, may_be_empty: bool = False) -> str:
-    """A name or note that can be kept; what it may do to a terminal is seen to when it is shown."""
-    text = text.strip()
-    keepable = "\0" not in text and not any("\ud800" <= c <= "\udfff" for c in text)
-    if not keepable or len(text) > _LONGEST_TEXT or not (text or may_be_empty):
-        raise PitchbenchError(
-            "That text cannot be kept.",
-            f"Write a name or a note of at most {_LONGEST_TEXT} ordinary characters.",
-        )
-    return text
 
 
 # -- instrument to words ----------------------------------------------------------------------

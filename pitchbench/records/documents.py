@@ -21,6 +21,7 @@ from cattrs.strategies import configure_tagged_union
 
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Trace
+from pitchbench.records.model import Parameter
 from pitchbench.session.state import (
     Entry,
     MoveEntry,
@@ -62,6 +63,12 @@ def _trace_from_document(document: Document, _: type[Trace]) -> Trace:
     return Trace(time_s, pitch_hz, level_db)
 
 
+def _parameter(value: Any, _: Any) -> Any:
+    if not isinstance(value, Parameter):
+        raise TypeError(f"{type(value).__name__} is no parameter")
+    return value
+
+
 def _converter() -> Converter:
     converter = Converter()
     converter.register_unstructure_hook(Note, lambda note: note.name)
@@ -73,6 +80,7 @@ def _converter() -> Converter:
     converter.register_structure_hook(Path, lambda text, _: Path(text))
     converter.register_unstructure_hook(Trace, _trace_to_document)
     converter.register_structure_hook(Trace, _trace_from_document)
+    converter.register_structure_hook(Parameter, _parameter)
     configure_tagged_union(
         Entry, converter, tag_name="kind", tag_generator=lambda kind: ENTRY_KINDS[kind]
     )

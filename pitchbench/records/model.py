@@ -8,11 +8,17 @@ from datetime import datetime
 from pathlib import Path
 from typing import NamedTuple
 
+from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.session.state import Entry, Setup
 
 #: Of the 41 characters of a session's id, people see these: the date and six hexadecimal digits.
 SHORT_ID_LENGTH = 15
+
+#: One setting of the analysis.
+Parameter = str | int | float | bool | None
+
+_LONGEST_TEXT = 2000
 
 
 @dataclass(frozen=True)
@@ -29,9 +35,14 @@ class InstrumentRecord:
 class InstrumentSummary:
     """One line of the list of instruments; rehearsals are not counted."""
 
-    instrument: Instrument
+    record: InstrumentRecord
     sessions: int
     last_session_at: datetime | None
+
+    @property
+    def instrument(self) -> Instrument:
+        """The instrument itself."""
+        return self.record.instrument
 
 
 @dataclass(frozen=True)
@@ -57,7 +68,7 @@ class SessionMeta:
     program_version: str
     source: str = ""
     rehearsal: bool = False
-    parameters: Mapping[str, str | int | float | bool | None] = field(default_factory=dict)
+    parameters: Mapping[str, Parameter] = field(default_factory=dict)
     audio: Path | None = None
 
     @property
@@ -72,3 +83,23 @@ class SessionRecord(NamedTuple):
     setup: Setup
     entries: tuple[Entry, ...]
     meta: SessionMeta
+
+
+def checked_text(text: str, *, may_be_empty: bool = False) -> str:
+    """``text`` without the blanks around it, if every store can keep it.
+
+    What it may do to a terminal or a page is seen to where it is shown.
+
+    Raises
+    ------
+    PitchbenchError
+        If it is empty, very long, or holds what no database keeps (NUL, halves of characters).
+    """
+    text = text.strip()
+    keepable = "\0" not in text and not any("\ud800" <= c <= "\udfff" for c in text)
+    if not keepable or len(text) > _LONGEST_TEXT or not (text or may_be_empty):
+        raise PitchbenchError(
+            "That text cannot be kept.",
+            f"Write a name or a note of at most {_LONGEST_TEXT} ordinary characters.",
+        )
+    return text

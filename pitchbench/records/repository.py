@@ -50,6 +50,7 @@ from pitchbench.records.documents import ENTRY_KINDS, from_json, to_json
 from pitchbench.records.model import (
     InstrumentRecord,
     InstrumentSummary,
+    Parameter,
     SessionMeta,
     SessionRecord,
 )
@@ -178,15 +179,14 @@ class Repository:
             .subquery()
         )
         query = (
-            select(instruments.c.document, counted.c.number, counted.c.last)
+            select(instruments, counted.c.number, counted.c.last)
             .outerjoin(counted, counted.c.instrument_id == instruments.c.id)
             .order_by(func.lower(instruments.c.name), instruments.c.name)
         )
         with self._reading() as connection:
             rows = connection.execute(query).all()
         return [
-            InstrumentSummary(from_json(row.document, Instrument), row.number or 0, row.last)
-            for row in rows
+            InstrumentSummary(_instrument_record(row), row.number or 0, row.last) for row in rows
         ]
 
     # -- sessions: writing ------------------------------------------------------------------
@@ -198,7 +198,7 @@ class Repository:
         at: datetime,
         source: str = "",
         rehearsal: bool = False,
-        parameters: Mapping[str, str | int | float | bool | None] | None = None,
+        parameters: Mapping[str, Parameter] | None = None,
     ) -> str:
         """Open a session and return its id: the date, then 32 random hexadecimal digits.
 
@@ -352,6 +352,24 @@ class Repository:
                 )
                 for row in reversed(rows)
             ]
+
+    def session_lines(
+        self, *, last: int, rehearsals: bool = False
+    ) -> list[tuple[str, SessionMeta]]:
+        """Name of the instrument and circumstances of the latest sessions, latest first."""
+        query = select(sessions).order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
+        if not rehearsals:
+            query = query.where(~sessions.c.rehearsal)
+        with self._reading() as connection:
+            rows = connection.execute(query.limit(last)).all()
+        return [(row.instrument_name, _meta(row)) for row in rows]
+
+    def instruments_of(self, records: Sequence[SessionRecord]) -> list[InstrumentRecord]:
+        """The instruments on record that these sessions belong to."""
+        ids = {record.meta.instrument_id for record in records if record.meta.instrument_id}
+        with self._reading() as connection:
+            rows = connection.execute(select(instruments).where(instruments.c.id.in_(ids))).all()
+        return [_instrument_record(row) for row in rows]
 
     def session_ids(self, name: str | None = None) -> list[str]:
         """Ids of all sessions (rehearsals too), or of those of one instrument, oldest first."""

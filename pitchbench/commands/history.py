@@ -1,0 +1,160 @@
+"""``pitchbench history``: the sessions of an instrument and what lies between them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Any, Final
+
+import click
+
+from pitchbench.commands.common import (
+    ExamplesFirst,
+    echo_json,
+    format_option,
+    printable,
+    store_option,
+)
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Instrument
+from pitchbench.records.documents import to_document
+from pitchbench.records.history import Trend, changes, check_reasons, season_words, trends
+from pitchbench.records.model import SessionRecord
+from pitchbench.records.repository import Repository
+from pitchbench.records.results import StringResult, string_results
+from pitchbench.report.sheet import interval_words, made_words
+
+EXAMPLES = """\
+  pitchbench history                     the latest sessions of all instruments
+  pitchbench history "Blue bass"         as found, moves, as left; is a check due?
+  pitchbench history "Blue bass" --last 50 --format json
+"""
+
+_MOST: Final = 10_000
+
+
+@click.command(cls=ExamplesFirst, examples=EXAMPLES)
+@click.argument("name", required=False)
+@click.option(
+    "--last", type=click.IntRange(1, _MOST), default=12, show_default=True, metavar="N",
+    help="How many of the latest sessions.",
+)  # fmt: skip
+@click.option("--rehearsals", is_flag=True, help="Rehearsals too.")
+@format_option
+@store_option
+def command(
+    name: str | None, last: int, rehearsals: bool, output_format: str, store: str | None
+) -> None:
+    """What was found, done and left, and whether a check is due. Without NAME, the latest
+    sessions of every instrument, a line each."""
+    with Repository.open(store) as repository:
+        if name is None:
+            _latest(repository, last, rehearsals, output_format)
+            return
+        sessions = repository.sessions(name, last=last, rehearsals=rehearsals)
+        instrument = _present(repository, name, sessions)
+    if output_format == "json":
+        echo_json(_document(instrument, sessions))
+    else:
+        for line in _lines(instrument, sessions):
+            click.echo(printable(line))
+
+
+def _present(repository: Repository, name: str, sessions: Sequence[SessionRecord]) -> Instrument:
+    """The instrument as it is now: on record, else as its last session had it."""
+    try:
+        return repository.instrument(name).instrument
+    except PitchbenchError:
+        if not sessions:
+            raise
+        return sessions[-1].setup.instrument
+
+
+def _latest(repository: Repository, last: int, rehearsals: bool, output_format: str) -> None:
+    metas = repository.session_lines(last=last, rehearsals=rehearsals)
+    if output_format == "json":
+        sessions = [{"instrument": name, **to_document(meta)} for name, meta in metas]
+        echo_json({"schema": "pitchbench.sessions/1", "sessions": sessions})
+        return
+    for name, meta in metas:
+        ending = "finished" if meta.finished_at else "broken off"
+        kind = ", rehearsal" if meta.rehearsal else ""
+        line = f"{meta.short_id}: {meta.started_at:%Y-%m-%d %H:%M} UTC, {name}, {ending}{kind}"
+        click.echo(printable(line))
+    if not metas:
+        click.echo("No session is on record yet: `pitchbench session`.", err=True)
+
+
+def _between(sessions: Sequence[SessionRecord]) -> list[tuple[str, ...]]:
+    """For each session what had changed since the one before it."""
+    found: list[tuple[str, ...]] = [()] if sessions else []
+    for earlier, later in pairwise(sessions):
+        season = season_words(earlier.meta.started_at.date(), later.meta.started_at.date())
+        changed = changes(earlier.setup.instrument, later.setup.instrument)
+        found.append((*changed, *([season] if season else [])))
+    return found
+
+
+def _lines(instrument: Instrument, sessions: Sequence[SessionRecord]) -> list[str]:
+    reasons = check_reasons(instrument, sessions)
+    lines = [f"{instrument.name}: {len(sessions)} session{'s' * (len(sessions) != 1)} shown"]
+    lines.append(f"check due: {'yes' if reasons else 'no, nothing on record speaks for it'}")
+    lines += [f"reason: {reason}" for reason in reasons]
+    for record, changed in zip(sessions, _between(sessions), strict=True):
+        meta = record.meta
+        ending = "" if meta.finished_at else ", broken off"
+        kind = ", rehearsal" if meta.rehearsal else ""
+        lines.append(f"session {meta.short_id}: {meta.started_at:%Y-%m-%d}{ending}{kind}")
+        lines += [f"  changed before it: {change}" for change in changed]
+        lines += [_result_line(r) for r in string_results(record.setup, record.entries)]
+    return [*lines, *(_trend_line(trend) for trend in trends(sessions))]
+
+
+def _result_line(result: StringResult) -> str:
+    moves = "; moved " + ", then ".join(made_words(m) for m in result.moves) if result.moves else ""
+    return (
+        f"  string {result.number} {result.note}: found {interval_words(result.found)}{moves}; "
+        f"left {interval_words(result.left)}; {result.outcome or 'not finished'}"
+    )
+
+
+def _trend_line(trend: Trend) -> str:
+    return (
+        f"trend as the strings age: string {trend.string} {trend.cents_per_month:+.2f} "
+        f"± {1.96 * trend.u_cents_per_month:.2f} cents per month over {trend.months:.1f} months"
+    )
+
+
+def _document(instrument: Instrument, sessions: Sequence[SessionRecord]) -> dict[str, Any]:
+    reasons = check_reasons(instrument, sessions)
+    return {
+        "schema": "pitchbench.history/1",
+        "instrument": instrument.name,
+        "check_due": bool(reasons),
+        "reasons": list(reasons),
+        "sessions": [
+            {
+                **to_document(record.meta),
+                "changed_before": list(changed),
+                "strings": [
+                    _result_document(result)
+                    for result in string_results(record.setup, record.entries)
+                ],
+            }
+            for record, changed in zip(sessions, _between(sessions), strict=True)
+        ],
+        "trends": to_document(trends(sessions)),
+    }
+
+
+def _result_document(result: StringResult) -> dict[str, Any]:
+    return {
+        "string": result.number,
+        "note": result.note.name,
+        "found_cents": result.found and result.found.offset_cents,
+        "found_interval95_cents": result.found and list(result.found.interval95_cents),
+        "moves_mm": [move.made_mm for move in result.moves],
+        "left_cents": result.left and result.left.offset_cents,
+        "left_interval95_cents": result.left and list(result.left.interval95_cents),
+        "outcome": result.outcome,
+    }

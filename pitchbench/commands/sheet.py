@@ -1,0 +1,59 @@
+"""``pitchbench sheet``: one session on a page for the owner, or as a table or document."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+import click
+
+from pitchbench.commands.common import ExamplesFirst, printable, store_option
+from pitchbench.errors import PitchbenchError
+from pitchbench.records.model import SessionRecord
+from pitchbench.records.repository import Repository
+from pitchbench.report.export import export_json, html_to_pdf, takes_csv, write_file
+from pitchbench.report.sheet import sheet_html, sheet_lines
+
+EXAMPLES = """\
+  pitchbench sheet last                        the latest session, as text
+  pitchbench sheet last --out sheet.html       one page to print or to send
+  pitchbench sheet 20260314-a3f91c --out sheet.pdf
+  pitchbench sheet 20260314 --out plucks.csv   every pluck, for a spreadsheet
+"""
+
+_SUFFIXES: Final = (".html", ".csv", ".json", ".pdf")
+
+
+@click.command(cls=ExamplesFirst, examples=EXAMPLES)
+@click.argument("session")
+@click.option("--out", type=click.Path(path_type=Path), help="File: .html, .csv, .json or .pdf.")
+@click.option("--force", is_flag=True, help="Replace the file if it exists.")
+@store_option
+def command(session: str, out: Path | None, force: bool, store: str | None) -> None:
+    """The setup sheet of SESSION: the beginning of its id, or "last"."""
+    suffix = out.suffix.lower() if out else ""
+    if out and suffix not in _SUFFIXES:
+        raise PitchbenchError(
+            f"What {printable(str(out))!r} should hold cannot be told from its name.",
+            f"End it in one of: {', '.join(_SUFFIXES)}.",
+        )
+    with Repository.open(store) as repository:
+        session_id = repository.find_session(session)
+        record = repository.session(session_id, traces_too=suffix == ".json")
+        if out is None:
+            for line in sheet_lines(record):
+                click.echo(printable(line))
+            return
+        if out.exists() and not force:  # before the work, not after it
+            write_file(out, [], force=False)
+        write_file(out, [_content(suffix, record, repository)], force=force)
+    click.echo(f"Written: {printable(str(out))}", err=True)
+
+
+def _content(suffix: str, record: SessionRecord, repository: Repository) -> bytes:
+    if suffix == ".csv":
+        return takes_csv(record).encode()
+    if suffix == ".json":
+        return "".join(export_json(repository.instruments_of([record]), [record])).encode()
+    page = sheet_html(record)
+    return html_to_pdf(page) if suffix == ".pdf" else page.encode()

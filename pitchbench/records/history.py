@@ -1,0 +1,227 @@
+"""What lies between sessions: what was changed, how the strings aged, whether a check is due.
+
+Which way a change pushes the offset is the physics of measurement: less tension, a stiffer string
+or a longer way down to the fret make fretted notes sharper. The limits below are common practice
+and have no source.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from itertools import pairwise
+from typing import Final
+
+from pitchbench.instrument import Instrument, StringSpec
+from pitchbench.records.model import SessionRecord
+from pitchbench.records.results import StringResult, string_results
+from pitchbench.session.state import Outcome
+
+OLD_STRINGS_DAYS: Final = 180
+ANOTHER_SEASON_DAYS: Final = 90
+ACTION_CHANGE_MM: Final = 0.1
+RELIEF_CHANGE_MM: Final = 0.05
+TEMPERATURE_CHANGE_C: Final = 8.0
+
+#: Below this a change of gauge is a difference between makers' tables.
+_GAUGE_CHANGE_MM: Final = 0.01
+
+_DAYS_PER_MONTH: Final = 365.25 / 12
+
+_SHARPER: Final = "expect sharper fretted notes"
+_FLATTER: Final = "expect flatter fretted notes"
+
+
+@dataclass(frozen=True)
+class Trend:
+    """How one string's offset drifts while the same strings stay on.
+
+    ``cents_per_month`` and its standard uncertainty come from the change between each session's
+    end and the next one's beginning, over ``months`` in all.
+    """
+
+    string: int
+    cents_per_month: float
+    u_cents_per_month: float
+    months: float
+
+
+def changes(before: Instrument, after: Instrument) -> tuple[str, ...]:
+    """What differs between two states of one instrument, each with what to expect of it."""
+    if len(before.strings) != len(after.strings):
+        return (f"{len(after.strings)} strings instead of {len(before.strings)}, start afresh",)
+    found = [
+        words
+        for number, (old, new) in enumerate(
+            zip(before.strings, after.strings, strict=True), start=1
+        )
+        for words in _string_changes(number, old, new)
+    ]
+    if before.strings_fitted != after.strings_fitted and after.strings_fitted is not None:
+        found.append(f"strings fitted {after.strings_fitted}, expect other offsets")
+    found += _push("action", before.action_mm, after.action_mm, ACTION_CHANGE_MM)
+    found += _push("relief", before.relief_mm, after.relief_mm, RELIEF_CHANGE_MM)
+    if before.scale_mm != after.scale_mm:
+        found.append(f"scale {before.scale_mm:g} → {after.scale_mm:g} mm, start afresh")
+    if before.bridge.kind != after.bridge.kind:
+        found.append(f"bridge {before.bridge.kind} → {after.bridge.kind}, start afresh")
+    if before.temperature_c is not None and after.temperature_c is not None:
+        warmer = after.temperature_c - before.temperature_c
+        if abs(warmer) >= TEMPERATURE_CHANGE_C:
+            found.append(
+                f"temperature {before.temperature_c:g} → {after.temperature_c:g} °C, "
+                "expect relief and action to have moved"
+            )
+    return tuple(found)
+
+
+def _string_changes(number: int, old: StringSpec, new: StringSpec) -> list[str]:
+    found = []
+    if old.note != new.note:
+        way = _SHARPER if new.note < old.note else _FLATTER
+        found.append(f"string {number} tuned {old.note} → {new.note}, {way}")
+    if (old.wound, old.material) != (new.wound, new.material):
+        sorts = [f"{'wound' if s.wound else 'plain'} {s.material}" for s in (old, new)]
+        found.append(f"string {number} {sorts[0]} → {sorts[1]}, expect another offset")
+    elif abs(new.diameter_mm - old.diameter_mm) > _GAUGE_CHANGE_MM:
+        way = _SHARPER if new.diameter_mm > old.diameter_mm else _FLATTER
+        gauges = f"{old.diameter_mm:.3g} → {new.diameter_mm:.3g} mm"
+        found.append(f"string {number} gauge {gauges}, {way}")
+    return found
+
+
+def _push(what: str, old: float | None, new: float | None, least: float) -> list[str]:
+    """A height whose rise makes every fretted note sharper."""
+    if old is None or new is None or abs(new - old) < least - 1e-9:
+        return []
+    return [f"{what} {old:g} → {new:g} mm, {_SHARPER if new > old else _FLATTER}"]
+
+
+def season_words(before: date, after: date) -> str | None:
+    """Says so if the two days lie in different parts of the year."""
+    days = abs((after - before).days) % 365
+    if min(days, 365 - days) < ANOTHER_SEASON_DAYS:
+        return None
+    return (
+        f"another season ({before:%B}, now {after:%B}), expect the neck to have moved: look at "
+        "relief and action first"
+    )
+
+
+def check_reasons(
+    instrument: Instrument, sessions: Sequence[SessionRecord], *, today: date | None = None
+) -> tuple[str, ...]:
+    """Why ``instrument`` should be checked; empty if it need not be.
+
+    Parameters
+    ----------
+    sessions : its sessions, oldest first.
+    """
+    day = today or datetime.now(UTC).date()
+    if not sessions:
+        return ("never set on this record",)
+    last = sessions[-1]
+    reasons = list(changes(last.setup.instrument, instrument))
+    season = season_words(last.meta.started_at.date(), day)
+    if season:
+        reasons.append(season)
+    fitted = instrument.strings_fitted
+    if fitted is not None and (day - fitted).days > OLD_STRINGS_DAYS:
+        reasons.append(
+            f"strings {_months_words((day - fitted).days)} old, expect them to read false: "
+            "fit new ones first"
+        )
+    reasons += _unfinished(last)
+    return tuple(reasons)
+
+
+def _unfinished(last: SessionRecord) -> list[str]:
+    """What the last session left undone."""
+    results = string_results(last.setup, last.entries)
+    undone = [r for r in results if r.outcome in (None, Outcome.PASSED_OVER)]
+    if len(undone) == len(results):
+        return ["the last session was broken off before any string was done"]
+    reasons = []
+    if undone:
+        reasons.append(f"{_strings_words(undone)} not done in the last session")
+    doubtful = [r for r in results if r.outcome in _DOUBTFUL]
+    reasons += [f"string {r.number} was left {_DOUBTFUL[r.outcome]}" for r in doubtful if r.outcome]
+    return reasons
+
+
+_DOUBTFUL: Final = {
+    Outcome.BORDER: "on the border",
+    Outcome.OUT_OF_TRAVEL: "with its saddle out of travel",
+    Outcome.DOES_NOT_SETTLE: "because it did not settle",
+}
+
+
+def opening_words(
+    instrument: Instrument, sessions: Sequence[SessionRecord], *, today: date | None = None
+) -> str | None:
+    """What a new session opens with: when the instrument was last set and what changed since.
+
+    ``sessions`` oldest first; None where there are none.
+    """
+    if not sessions:
+        return None
+    when = sessions[-1].meta.started_at
+    reasons = check_reasons(instrument, sessions, today=today)
+    since = f"since then: {'; '.join(reasons)}" if reasons else "nothing on record changed since"
+    return f"{instrument.name} was last set on {when:%Y-%m-%d}; {since}."
+
+
+def trends(sessions: Sequence[SessionRecord]) -> tuple[Trend, ...]:
+    """The drift of each string's offset as its strings age; strings without a pair are left out.
+
+    Between the end of one session and the beginning of the next nobody moved a saddle. Over pairs
+    i with change c_i, time t_i and variance v_i the rate is the weighted least-squares line through
+    the origin: sum(c t / v) / sum(t^2 / v), its variance 1 / sum(t^2 / v).
+    """
+    numerators: dict[int, float] = {}
+    weights: dict[int, float] = {}
+    months: dict[int, float] = {}
+    for earlier, later in pairwise(sessions):
+        elapsed = later.meta.started_at - earlier.meta.started_at
+        t_months = elapsed.total_seconds() / 86400 / _DAYS_PER_MONTH
+        if t_months <= 0 or not _same_strings(earlier, later):
+            continue
+        for before, after in zip(_results(earlier), _results(later), strict=True):
+            if before.left is None or after.found is None:
+                continue
+            variance = math.hypot(before.left.u_cents, after.found.u_cents) ** 2
+            change = after.found.offset_cents - before.left.offset_cents
+            number = before.number
+            numerators[number] = numerators.get(number, 0.0) + change * t_months / variance
+            weights[number] = weights.get(number, 0.0) + t_months**2 / variance
+            months[number] = months.get(number, 0.0) + t_months
+    return tuple(
+        Trend(number, numerators[number] / weight, 1 / math.sqrt(weight), months[number])
+        for number, weight in sorted(weights.items())
+    )
+
+
+def _results(record: SessionRecord) -> tuple[StringResult, ...]:
+    return string_results(record.setup, record.entries)
+
+
+def _same_strings(earlier: SessionRecord, later: SessionRecord) -> bool:
+    one, other = earlier.setup.instrument, later.setup.instrument
+    return (
+        one.strings_fitted is not None
+        and one.strings_fitted == other.strings_fitted
+        and one.strings == other.strings
+    )
+
+
+def _strings_words(results: Sequence[StringResult]) -> str:
+    numbers = [str(result.number) for result in results]
+    if len(numbers) == 1:
+        return f"string {numbers[0]}"
+    return f"strings {', '.join(numbers[:-1])} and {numbers[-1]}"
+
+
+def _months_words(days: int) -> str:
+    return f"{days / _DAYS_PER_MONTH:.0f} months"

@@ -1,0 +1,287 @@
+"""Records as files: JSON to move them between stores, CSV for spreadsheets, PDF for paper."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import os
+import re
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+from pitchbench import __version__
+from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.instrument import Instrument
+from pitchbench.records.documents import from_document, to_document
+from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
+from pitchbench.records.results import string_results
+from pitchbench.session.state import Entry, NoteEntry, SessionTake, Setup, TakeEntry
+
+SCHEMA: Final = "pitchbench.export/1"
+
+_SESSION_ID: Final = re.compile(r"\d{8}-[0-9a-f]{32}")
+_INSTRUMENT_ID: Final = re.compile(r"[0-9a-f]{32}")
+
+
+@dataclass(frozen=True)
+class Export:
+    """What an export holds; sessions with the frames of their takes."""
+
+    instruments: tuple[InstrumentRecord, ...]
+    sessions: tuple[SessionRecord, ...]
+
+
+# -- JSON ------------------------------------------------------------------------------------
+
+
+def export_json(
+    instruments: Sequence[InstrumentRecord], sessions: Iterable[SessionRecord]
+) -> Iterator[str]:
+    """One JSON document in pieces, one session at a time, since all of them may be large."""
+    head = {
+        "schema": SCHEMA,
+        "program_version": __version__,
+        "instruments": to_document(list(instruments)),
+    }
+    yield json.dumps(head, allow_nan=False)[:-1] + ', "sessions": ['
+    for count, record in enumerate(sessions):
+        yield (",\n" if count else "\n") + json.dumps(_session_document(record), allow_nan=False)
+    yield "\n]}\n"
+
+
+def _session_document(record: SessionRecord) -> dict[str, Any]:
+    """Where this machine keeps the sound means nothing to another one."""
+    return {
+        "meta": to_document(replace(record.meta, audio=None)),
+        "setup": to_document(record.setup),
+        "entries": to_document(record.entries, tuple[Entry, ...]),
+    }
+
+
+def read_export(text: str) -> Export:
+    """What ``text``, an export in JSON, holds.
+
+    Raises
+    ------
+    PitchbenchError
+        If it is no export, of a newer form, or damaged.
+    """
+    try:
+        document = json.loads(text, parse_constant=_refuse_constant)
+        schema = document["schema"]
+    except (ValueError, TypeError, KeyError, RecursionError) as error:
+        raise _unreadable("it is not JSON, or not one of pitchbench's exports") from error
+    if schema != SCHEMA:
+        raise _unreadable(f"its form is {str(schema)[:60]!r}, and this version reads {SCHEMA}")
+    try:
+        export = Export(
+            from_document(document["instruments"], tuple[InstrumentRecord, ...]),
+            tuple(_session(each) for each in document["sessions"]),
+        )
+        for instrument in export.instruments:
+            _check(_INSTRUMENT_ID.fullmatch(instrument.id), "an instrument's id")
+            _check_times(instrument.added_at, instrument.changed_at)
+            _check_instrument(instrument.instrument)
+    except PitchbenchError:
+        raise
+    except Exception as error:  # whatever the damage: cattrs groups what it finds
+        raise _unreadable("something in it is missing or of the wrong kind") from error
+    return export
+
+
+def _session(document: Any) -> SessionRecord:
+    record = SessionRecord(
+        from_document(document["setup"], Setup),
+        from_document(document["entries"], tuple[Entry, ...]),
+        replace(from_document(document["meta"], SessionMeta), audio=None),
+    )
+    setup, entries, meta = record
+    _check(_SESSION_ID.fullmatch(meta.id), "a session's id")
+    _check_times(meta.started_at, *([meta.finished_at] if meta.finished_at else []))
+    checked_text(meta.source, may_be_empty=True)
+    _check_instrument(setup.instrument)
+    numbers = [
+        entry.take.string if isinstance(entry, TakeEntry) else entry.string
+        for entry in entries
+        if not isinstance(entry, NoteEntry)
+    ]
+    strings = len(setup.instrument.strings)
+    _check(all(1 <= number <= strings for number in numbers), "the number of a string")
+    return record
+
+
+def _check_instrument(instrument: Instrument) -> None:
+    checked_text(instrument.name)
+    _check(bool(instrument.strings), "the strings of an instrument")
+    setback = len(instrument.setback_mm)
+    _check(setback in (0, len(instrument.strings)), "the setback of an instrument")
+
+
+def _check_times(*times: Any) -> None:
+    _check(all(time.tzinfo is not None for time in times), "a time without its zone")
+
+
+def _check(sound: object, what: str) -> None:
+    if not sound:
+        raise _unreadable(f"{what} in it is wrong")
+
+
+def _refuse_constant(name: str) -> float:
+    raise ValueError(f"{name} is not JSON")
+
+
+def _unreadable(why: str) -> PitchbenchError:
+    return PitchbenchError(
+        f"This file cannot be taken in: {why}.",
+        "Make it with `pitchbench export`; nothing of it was recorded.",
+        ExitCode.RECORDS,
+    )
+
+
+# -- CSV -------------------------------------------------------------------------------------
+
+#: The columns of a CSV export, one row per pluck (docs/files.md).
+COLUMNS: Final = (
+    "session",
+    "started_at",
+    "instrument",
+    "string",
+    "note",
+    "take",
+    "round",
+    "fret",
+    "fate",
+    "why",
+    "onset_s",
+    "ring_s",
+    "reason",
+    "pitch_hz",
+    "u_cents",
+    "attack_cents",
+    "settle_s",
+    "tail_s",
+    "wander_cents",
+    "stiffness_b",
+    "snr_db",
+)
+
+
+def takes_csv(record: SessionRecord) -> str:
+    """Every pluck of a session, one row each, in the order of play; empty where nothing is known.
+
+    Numbers are written so that they read back as the same double.
+    """
+    text = io.StringIO()
+    writer = csv.DictWriter(text, COLUMNS, lineterminator="\r\n")
+    writer.writeheader()
+    results = string_results(record.setup, record.entries)
+    takes = sorted((take for r in results for take in r.takes), key=lambda take: take.number)
+    for take in takes:
+        writer.writerow(_csv_row(record, take))
+    return text.getvalue()
+
+
+def _csv_row(record: SessionRecord, take: SessionTake) -> dict[str, Any]:
+    instrument = record.setup.instrument
+    reading = to_document(replace(take.reading, trace=None, partials=()))
+    return {
+        "session": record.meta.id,
+        "started_at": record.meta.started_at.isoformat(),
+        "instrument": _cell(instrument.name),
+        "string": take.string,
+        "note": instrument.string(take.string).note.name,
+        "take": take.number,
+        "round": take.round,
+        "fret": take.fret,
+        "fate": take.fate.value,
+        "why": _cell(take.why),
+        **{column: reading[column] for column in COLUMNS if column in reading},
+    }
+
+
+def _cell(text: str) -> str:
+    """A text that a spreadsheet would take for a formula gets an apostrophe before it."""
+    return f"'{text}" if text.startswith(("=", "+", "-", "@", "'", "\t", "\r")) else text
+
+
+# -- files -----------------------------------------------------------------------------------
+
+
+def write_file(path: Path, pieces: Iterable[bytes], *, force: bool) -> None:
+    """Write ``path`` whole or not at all.
+
+    Raises
+    ------
+    PitchbenchError
+        If it exists and ``force`` was not given, or cannot be written.
+    """
+    if path.exists() and not force:
+        raise PitchbenchError(
+            f"{str(path)!r} exists already.", "Give another name, or --force to replace it."
+        )
+    part = path.with_name(f"{path.name}.part")
+    try:
+        with part.open("wb") as file:
+            file.writelines(pieces)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise PitchbenchError(
+            f"{str(path)!r} cannot be written: {error.strerror}.",
+            "Choose another place, or make room.",
+            ExitCode.RECORDS,
+        ) from error
+
+
+#: Names under which the common browsers that can print without a window are installed.
+_BROWSERS: Final = ("chromium", "chromium-browser", "google-chrome", "chrome", "msedge")
+
+
+def html_to_pdf(page: str) -> bytes:
+    """``page`` printed by an installed browser, which knows how to set every script.
+
+    Raises
+    ------
+    PitchbenchError
+        If there is no such browser, or it does not print.
+    """
+    browser = next((path for name in _BROWSERS if (path := shutil.which(name))), None)
+    if browser is None:
+        raise PitchbenchError(
+            "There is no browser here that could print the page.",
+            "Write an .html file instead and print that from any browser.",
+        )
+    with tempfile.TemporaryDirectory(prefix="pitchbench-") as folder:
+        source, target = Path(folder, "sheet.html"), Path(folder, "sheet.pdf")
+        source.write_text(page, encoding="utf-8")
+        arguments = [
+            browser,
+            "--headless",
+            "--disable-gpu",
+            "--no-first-run",
+            "--disable-background-networking",
+            "--disable-component-update",
+            "--disable-sync",
+            f"--user-data-dir={folder}/profile",
+            "--no-pdf-header-footer",
+            f"--print-to-pdf={target}",
+            # Its sandbox does not work for root, and the page is our own, without scripts.
+            *(["--no-sandbox"] if hasattr(os, "geteuid") and os.geteuid() == 0 else []),
+            source.as_uri(),
+        ]
+        try:
+            subprocess.run(arguments, check=True, capture_output=True, timeout=60)
+            return target.read_bytes()
+        except (OSError, subprocess.SubprocessError) as error:
+            raise PitchbenchError(
+                f"{browser} did not print the page.",
+                "Write an .html file instead and print that from any browser.",
+            ) from error

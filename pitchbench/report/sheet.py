@@ -1,0 +1,250 @@
+"""The setup sheet: what was found, done and left, on one page for the owner of the instrument."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import jinja2
+from markupsafe import Markup
+
+from pitchbench.instrument import Instrument, StringSpec
+from pitchbench.intonation.bridge import Direction, Rotation
+from pitchbench.intonation.offset import Offset
+from pitchbench.records.model import SessionRecord
+from pitchbench.records.results import StringResult, string_results, tolerance_cents
+from pitchbench.report.takes import RoundTakes, rounds_of
+from pitchbench.session.state import MoveEntry, Outcome, Setup
+from pitchbench.session.words import move_words, ordinal, place
+
+#: Nothing on record for this cell.
+NOT_MEASURED: Final = "not measured"
+
+#: What the bench calls "leave it" the owner reads as a result.
+_OUTCOMES: Final = {Outcome.LEAVE: "within tolerance"}
+
+_REHEARSAL: Final = "Rehearsal on a virtual instrument: nothing on this page was measured."
+
+
+@dataclass(frozen=True)
+class Row:
+    """One string's line of the sheet, in words; ``moves`` one per move."""
+
+    string: int
+    note: str
+    wire: str
+    found: str
+    moves: tuple[str, ...]
+    saddle: str
+    left: str
+    outcome: str
+
+
+@dataclass(frozen=True)
+class TakesRow:
+    """One string's line of the table beside the figure."""
+
+    string: int
+    when: str
+    n_open: int
+    offsets: str
+    offset: str
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Everything that stands on the page; ``facts`` are labels and values in reading order."""
+
+    title: str
+    warning: str
+    facts: tuple[tuple[str, str], ...]
+    rows: tuple[Row, ...]
+    takes: tuple[TakesRow, ...]
+    notes: str
+    method: tuple[str, str]
+    version: str
+
+
+def build_sheet(record: SessionRecord) -> Sheet:
+    """The sheet of one session; its readings' frames are not needed."""
+    setup, entries, meta = record
+    results = string_results(setup, entries)
+    tolerance = tolerance_cents(setup, entries)
+    instrument = setup.instrument
+    return Sheet(
+        title=f"Setup sheet: {instrument.name}",
+        warning=_REHEARSAL if meta.rehearsal else "",
+        facts=_facts(record, tolerance),
+        rows=tuple(_row(setup, result) for result in results),
+        takes=tuple(row for result in results for row in _takes_rows(result)),
+        notes=instrument.notes,
+        method=_method(setup, tolerance),
+        version=f"pitchbench {meta.program_version}, session {meta.short_id}",
+    )
+
+
+def sheet_html(record: SessionRecord) -> str:
+    """The sheet as one HTML page that needs nothing else: no script, no link, no other file."""
+    # Only a page needs it, and it takes longer to load than all the rest.
+    from pitchbench.report.figures import takes_figure  # noqa: PLC0415
+
+    sheet = build_sheet(record)
+    figure = takes_figure(
+        string_results(record.setup, record.entries),
+        tolerance_cents=tolerance_cents(record.setup, record.entries),
+        title=f"Takes of every string, {record.meta.started_at:%Y-%m-%d}",
+    )
+    environment = jinja2.Environment(
+        loader=jinja2.PackageLoader("pitchbench.report"),
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    # The figure is our own markup; the names in it were escaped where it was made.
+    return environment.get_template("sheet.html").render(sheet=sheet, figure=Markup(figure))
+
+
+def sheet_lines(record: SessionRecord) -> list[str]:
+    """The sheet as plain lines, label before value."""
+    sheet = build_sheet(record)
+    lines = [sheet.title]
+    lines += [sheet.warning] if sheet.warning else []
+    lines += [f"{label}: {value}" for label, value in sheet.facts]
+    for row in sheet.rows:
+        moves = f"; moved {', then '.join(row.moves)}" if row.moves else ""
+        lines.append(
+            f"string {row.string}, {row.note}, {row.wire}: found {row.found}{moves}; "
+            f"left {row.left}; saddle {row.saddle}; {row.outcome}"
+        )
+    lines += [f"notes: {sheet.notes}"] if sheet.notes else []
+    return [*lines, *sheet.method, sheet.version]
+
+
+def _facts(record: SessionRecord, tolerance: float) -> tuple[tuple[str, str], ...]:
+    setup, _, meta = record
+    instrument = setup.instrument
+    ended = "" if meta.finished_at else " (broken off)"
+    facts = [
+        ("date", f"{meta.started_at:%Y-%m-%d}{ended}"),
+        ("owner", instrument.owner_mark),
+        ("instrument", _instrument_words(instrument)),
+        ("tuning", f"{_tuning(instrument)}, A4 = {setup.a4_hz:g} Hz"),
+        ("strings", _set_words(instrument)),
+        ("bridge", _bridge_words(instrument)),
+        ("action, relief", _heights(instrument)),
+        ("temperature", _with_unit(instrument.temperature_c, "°C")),
+        ("tolerance", f"±{tolerance:g} cents at {place(setup)}"),
+        ("listened to", meta.source),
+    ]
+    return tuple((label, value) for label, value in facts if value)
+
+
+def _instrument_words(instrument: Instrument) -> str:
+    hand = ", left-handed" if instrument.left_handed else ""
+    frets = "fretless" if instrument.fretless else f"{instrument.frets} frets"
+    return f"{instrument.kind}, scale {instrument.scale_mm:g} mm, {frets}{hand}"
+
+
+def _tuning(instrument: Instrument) -> str:
+    return " ".join(str(spec.note) for spec in reversed(instrument.strings))
+
+
+def _set_words(instrument: Instrument) -> str:
+    fitted = instrument.strings_fitted
+    parts = [instrument.string_set, f"fitted {fitted:%Y-%m-%d}" if fitted else ""]
+    return ", ".join(part for part in parts if part)
+
+
+def _bridge_words(instrument: Instrument) -> str:
+    bridge = instrument.bridge
+    screw = (
+        f", {bridge.screw_pitch_mm:g} mm per turn, heads on the {bridge.screw_heads} side"
+        if bridge.screw_pitch_mm and bridge.screw_heads
+        else ""
+    )
+    return f"{bridge.kind}{screw}"
+
+
+def _heights(instrument: Instrument) -> str:
+    action = _with_unit(instrument.action_mm, "mm at the 12th fret")
+    return ", ".join(part for part in (action, _with_unit(instrument.relief_mm, "mm")) if part)
+
+
+def _with_unit(value: float | None, unit: str) -> str:
+    return "" if value is None else f"{value:g} {unit}"
+
+
+def _row(setup: Setup, result: StringResult) -> Row:
+    spec = setup.instrument.string(result.number)
+    return Row(
+        string=result.number,
+        note=str(spec.note),
+        wire=_wire(spec),
+        found=interval_words(result.found),
+        moves=tuple(made_words(move) for move in result.moves),
+        saddle=_saddle(setup.instrument, result),
+        left=interval_words(result.left),
+        outcome=_OUTCOMES.get(result.outcome, result.outcome) if result.outcome else "not finished",
+    )
+
+
+def _wire(spec: StringSpec) -> str:
+    return f"{spec.diameter_mm:.2f} mm {'wound' if spec.wound else 'plain'}"
+
+
+def interval_words(offset: Offset | None) -> str:
+    """ "+5.3 [+4.2, +6.4]": an offset with its 95 % interval in cents."""
+    if offset is None:
+        return NOT_MEASURED
+    low, high = offset.interval95_cents
+    return f"{offset.offset_cents:+.1f} [{low:+.1f}, {high:+.1f}]".replace("-", "−")
+
+
+def made_words(entry: MoveEntry) -> str:
+    """The move that was made, which need not be the one that was advised."""
+    advised = entry.move
+    direction = Direction.AWAY_FROM_NUT if entry.made_mm >= 0 else Direction.TOWARD_NUT
+    rotation = advised.rotation
+    if rotation is not None and direction is not advised.direction:
+        clockwise = rotation is Rotation.CLOCKWISE
+        rotation = Rotation.COUNTERCLOCKWISE if clockwise else Rotation.CLOCKWISE
+    turns = advised.turns
+    if turns is not None and advised.mm > 0:
+        turns *= abs(entry.made_mm) / advised.mm
+    made = replace(
+        advised, mm=abs(entry.made_mm), direction=direction, rotation=rotation, turns=turns
+    )
+    return move_words(made)
+
+
+def _saddle(instrument: Instrument, result: StringResult) -> str:
+    """Net travel, and the setback that results where the one at the start is known."""
+    travel = f"{result.travel_mm:+.1f} mm".replace("-", "−") if result.moves else "0 mm"
+    if not instrument.setback_mm:
+        return travel
+    setback_mm = instrument.setback_mm[result.number - 1] + result.travel_mm
+    return f"{travel}, setback {setback_mm:.1f} mm".replace("-", "−")
+
+
+def _takes_rows(result: StringResult) -> list[TakesRow]:
+    return [
+        _takes_row(result.number, when, takes)
+        for when, takes in zip(("as found", "as left"), rounds_of(result), strict=True)
+        if takes is not None
+    ]
+
+
+def _takes_row(string: int, when: str, takes: RoundTakes) -> TakesRow:
+    offsets = " ".join(f"{cents:+.1f}" for cents in takes.offsets_cents).replace("-", "−")
+    return TakesRow(string, when, takes.n_open, offsets, interval_words(takes.offset))
+
+
+def _method(setup: Setup, tolerance: float) -> tuple[str, str]:
+    fret = setup.fret
+    return (
+        f"Each string plucked open and at the {ordinal(fret)} fret; of every pluck the attack is "
+        "left out and the pitch that the note settles to is read.",
+        f"Offset = 1200 log2(fretted / open) − {100 * fret:d} cents, + is sharp; brackets hold it "
+        f"with 95 % probability; a saddle is moved if it lies beyond ±{tolerance:g} as surely.",
+    )

@@ -1,0 +1,50 @@
+"""The takes of a string before its first move and after its last, each as an offset."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from pitchbench.intonation.offset import Offset
+from pitchbench.records.results import StringResult
+from pitchbench.session.state import SessionTake
+from pitchbench.units import cents_between
+
+
+@dataclass(frozen=True)
+class RoundTakes:
+    """The takes between two moves. ``offsets_cents`` holds one number per fretted take: against
+    the mean of the open takes of the same tuning; ``offset`` is what was judged in the end."""
+
+    n_open: int
+    offsets_cents: tuple[float, ...]
+    offset: Offset | None
+
+
+def rounds_of(result: StringResult) -> tuple[RoundTakes | None, RoundTakes | None]:
+    """As found, and as left; the second is None where the string was never moved."""
+    found = _round(result.accepted(0), result.found)
+    if not result.moves:
+        return found, None
+    return found, _round(result.accepted(len(result.moves)), result.left)
+
+
+def _round(takes: tuple[SessionTake, ...], offset: Offset | None) -> RoundTakes | None:
+    if not takes:
+        return None
+    offsets = []
+    for take in takes:
+        same = [t for t in takes if t.tuning == take.tuning]
+        open_hz = _mean_hz(t for t in same if t.fret == 0) or _mean_hz(
+            t for t in takes if t.fret == 0
+        )
+        if take.fret and take.reading.pitch_hz and open_hz:
+            offsets.append(cents_between(take.reading.pitch_hz, open_hz) - 100.0 * take.fret)
+    return RoundTakes(sum(take.fret == 0 for take in takes), tuple(offsets), offset)
+
+
+def _mean_hz(takes: Iterable[SessionTake]) -> float | None:
+    """Geometric mean of the pitches, None of none."""
+    logs = [math.log(take.reading.pitch_hz) for take in takes if take.reading.pitch_hz]
+    return math.exp(math.fsum(logs) / len(logs)) if logs else None
