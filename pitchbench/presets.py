@@ -71,7 +71,8 @@ def parse_gauge(text: str) -> tuple[float, bool]:
         if match[2]:
             diameter_mm = value
         else:
-            diameter_mm = MM_PER_INCH * (value if value < 1.0 else value / 1000.0)
+            inches = value if value < 1.0 else value / 1000.0
+            diameter_mm = round(MM_PER_INCH * inches, 4)
     if not _DIAMETER_RANGE_MM[0] <= diameter_mm <= _DIAMETER_RANGE_MM[1]:
         raise PitchbenchError(
             f"{text!r} is not a string gauge.",
@@ -95,7 +96,7 @@ def parse_gauges(text: str) -> tuple[tuple[float, bool], ...]:
 def _string(note: str, gauge: str, wrap: Material = Material.NICKEL_WOUND) -> StringSpec:
     diameter_mm, wound = parse_gauge(gauge)
     material = wrap if wound else Material.STEEL
-    return StringSpec(Note.parse(note), round(diameter_mm, 4), wound, material=material)
+    return StringSpec(Note.parse(note), diameter_mm, wound, material=material)
 
 
 def _strings(

@@ -12,7 +12,10 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from pitchbench.instrument import Material, StringSpec
+from pitchbench.units import MM_PER_INCH
 
 #: Music wire, ASTM A228: density in kg/m3 and Young's modulus in Pa (handbook data).
 STEEL_DENSITY: Final = 7800.0
@@ -20,6 +23,22 @@ STEEL_MODULUS: Final = 190e9
 
 #: Thermal expansion of music wire per kelvin (handbook data).
 STEEL_EXPANSION: Final = 12e-6
+
+#: Least tensile strength of music wire by diameter, thousandths of an inch and thousands of pounds
+#: per square inch: ASTM A228 as a wire maker publishes it (interwiregroup.com, music wire).
+_TENSILE_KSI: Final = {
+    7: 407,
+    8: 399,
+    10: 387,
+    13: 373,
+    16: 362,
+    20: 350,
+    26: 337,
+    32: 327,
+    42: 313,
+    55: 300,
+}
+_PA_PER_KSI: Final = 6.894757e6
 
 #: Density of the wrap in kg/m3 (from memory): nickel-plated steel, and bronze of 80 to 92 % copper.
 _WRAP_DENSITY: Final = {
@@ -92,6 +111,28 @@ def typical_core_mm(diameter_mm: float) -> float:
     return 0.26 + 0.155 * diameter_mm
 
 
+def load_bearing_mm(spec: StringSpec) -> float:
+    """Diameter of what pulls: the wire, or the core of a wound string, estimated if not known."""
+    if not spec.wound:
+        return spec.diameter_mm
+    return typical_core_mm(spec.diameter_mm) if spec.core_mm is None else spec.core_mm
+
+
+def breaking_tension_n(spec: StringSpec) -> float | None:
+    """Least tension at which a steel string's wire or core may break; None for nylon.
+
+    The least tensile strength of that size of music wire times its section; a nut slot, a saddle's
+    edge or a kink lowers it.
+    """
+    if spec.material in (Material.NYLON, Material.SILVER_WOUND):
+        return None
+    diameter = load_bearing_mm(spec)
+    sizes = np.log(np.array(list(_TENSILE_KSI)))
+    strength = np.array(list(_TENSILE_KSI.values()), float) * _PA_PER_KSI
+    tensile = float(np.interp(math.log(1000.0 * diameter / MM_PER_INCH), sizes, strength))
+    return tensile * math.pi * (diameter * 1e-3) ** 2 / 4.0
+
+
 def steel_properties(
     diameter_mm: float,
     core_mm: float | None = None,
@@ -116,8 +157,11 @@ def string_properties(spec: StringSpec) -> StringProperties:
         return _nylon_properties(spec)
     if not spec.wound:
         return steel_properties(spec.diameter_mm)
-    core_mm = typical_core_mm(spec.diameter_mm) if spec.core_mm is None else spec.core_mm
-    return steel_properties(spec.diameter_mm, core_mm, wrap_density=_WRAP_DENSITY[spec.material])
+    return steel_properties(
+        spec.diameter_mm,
+        load_bearing_mm(spec),
+        wrap_density=_WRAP_DENSITY[spec.material],
+    )
 
 
 def _nylon_properties(spec: StringSpec) -> StringProperties:

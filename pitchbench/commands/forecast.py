@@ -1,0 +1,345 @@
+"""``pitchbench forecast``: what a change of strings, tuning, action or scale will do."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import replace
+from textwrap import TextWrapper
+from typing import Any, Final
+
+import click
+
+from pitchbench.commands.common import (
+    ExamplesFirst,
+    Quantity,
+    a4_option,
+    echo_json,
+    format_option,
+    is_plain,
+    plain_option,
+    printable,
+    store_option,
+)
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Instrument
+from pitchbench.intonation.bridge import Direction, Move
+from pitchbench.presets import preset, with_gauges, with_scale, with_tuning
+from pitchbench.strings.forecast import (
+    PLUCK_MM,
+    Anchor,
+    Forecast,
+    StringCondition,
+    StringForecast,
+    Warned,
+    forecast,
+)
+from pitchbench.units import NEWTONS_PER_LBF
+
+EXAMPLES = """\
+  pitchbench forecast --tuning "D2 G2 C3 F3 A3 D4"          a whole tone down, same strings
+  pitchbench forecast --strings "11 14 18 28w 38w 49w"      a heavier set
+  pitchbench forecast --instrument "Blue bass" --action 2.0  lower action on one on record
+  pitchbench forecast --tuning "C2 G2 C3 F3 A3 D4" --measured 6=1.2 --measured 5=-0.4
+"""
+
+ACTION = Quantity("MM", 0.5, 10.0, "the clearance over the 12th fret in mm")
+SCALE = Quantity("MM", 300.0, 1100.0, "twice the distance from nut to 12th fret in mm")
+
+#: An offset typed in by hand is taken to be as sure as three careful takes make it.
+_TYPED_U_CENTS: Final = 1.0
+
+_WRAPPED: Final = TextWrapper(width=92, initial_indent="  - ", subsequent_indent="    ")
+
+
+@click.command(cls=ExamplesFirst, examples=EXAMPLES)
+@click.option("--preset", "preset_name", metavar="NAME", help="A built-in instrument (six-string).")
+@click.option("--instrument", metavar="NAME", help="An instrument on record, with its offsets.")
+@click.option("--tuning", metavar="NOTES", help='New open notes, such as "D2 G2 C3 F3 A3 D4".')
+@click.option("--strings", metavar="GAUGES", help='New set: "10 13 17 26w 36w 46w", or in mm.')
+@click.option("--action", type=ACTION, help="New clearance over the 12th fret.")
+@click.option("--scale", type=SCALE, help="New scale.")
+@click.option(
+    "--measured",
+    metavar="STRING=CENTS",
+    multiple=True,
+    help="Offset at the 12th fret as it is now; may be given once per string.",
+)
+@click.option("--lbf", is_flag=True, help="Tension in pounds-force rather than newtons (text).")
+@a4_option
+@format_option
+@plain_option
+@store_option
+def command(
+    *,
+    preset_name: str | None,
+    instrument: str | None,
+    measured: tuple[str, ...],
+    lbf: bool,
+    a4: float,
+    output_format: str,
+    plain: bool,
+    store: str | None,
+    **changes: Any,
+) -> None:
+    """Say what new strings, another tuning, action or scale will do to tension and offsets."""
+    before, anchors = _instrument_and_offsets(preset_name, instrument, store)
+    anchors |= dict(_read_measured(word, before) for word in measured)
+    made = forecast(before, _changed(before, **changes), a4_hz=a4, anchors=anchors)
+    if output_format == "json":
+        echo_json(_document(made, a4))
+    elif is_plain(plain):
+        _write(_plain_lines(made, lbf))
+    else:
+        _write(_table(made, lbf))
+
+
+def _instrument_and_offsets(
+    preset_name: str | None, name: str | None, store: str | None
+) -> tuple[Instrument, dict[int, Anchor]]:
+    """The instrument as it is, with the offsets last measured on it where it is on record."""
+    if name is None:
+        return preset(preset_name or "six-string"), {}
+    if preset_name is not None:
+        raise PitchbenchError("Both --preset and --instrument were given.", "Give one of the two.")
+    # The database is needed only here.
+    from pitchbench.records.repository import Repository  # noqa: PLC0415
+    from pitchbench.session.state import OutcomeEntry  # noqa: PLC0415
+
+    with Repository.open(store) as repository:
+        instrument = repository.instrument(name).instrument
+        sessions = repository.sessions(name, last=1)
+    anchors = {}
+    for session in sessions:
+        if session.setup.instrument.strings != instrument.strings or session.setup.fret != 12:
+            continue
+        for entry in session.entries:
+            if isinstance(entry, OutcomeEntry) and entry.offset is not None:
+                anchors[entry.string] = Anchor(entry.offset.offset_cents, entry.offset.u_cents)
+    return instrument, anchors
+
+
+def _read_measured(word: str, instrument: Instrument) -> tuple[int, Anchor]:
+    """One "6=4.2": string number and offset."""
+    number, _, cents = word.partition("=")
+    try:
+        string, offset = int(number), float(cents)
+    except ValueError:
+        string, offset = 0, 0.0
+    if not 1 <= string <= len(instrument.strings) or not abs(offset) <= 50.0:
+        raise PitchbenchError(
+            f"--measured {word!r} makes no sense here.",
+            f"Write string=cents, such as 6=4.2, with strings 1 to {len(instrument.strings)} "
+            "and at most 50 cents.",
+        )
+    return string, Anchor(offset, _TYPED_U_CENTS)
+
+
+def _changed(
+    instrument: Instrument,
+    *,
+    tuning: str | None,
+    strings: str | None,
+    action: float | None,
+    scale: float | None,
+) -> Instrument:
+    if strings is not None:
+        instrument = with_gauges(instrument, strings)
+    if tuning is not None:
+        instrument = with_tuning(instrument, tuning)
+    if scale is not None:
+        instrument = with_scale(instrument, scale)
+    if action is not None:
+        instrument = replace(instrument, action_mm=action)
+    return instrument
+
+
+def _write(lines: Iterable[str]) -> None:
+    for line in lines:
+        click.echo(line)
+
+
+def _table(made: Forecast, lbf: bool) -> list[str]:
+    unit = "lbf" if lbf else "N"
+    lines = [
+        f"{printable(made.before.name)}, {made.before.scale_mm:g} mm, offsets at fret {made.fret}",
+        "",
+        f"string  note       tension {unit:<12} offset changes, cents   saddle, to take it back",
+    ]
+    lines += [_row(string, lbf) for string in made.strings]
+    before, after = _force(made.tension_before_n, lbf), _force(made.tension_after_n, lbf)
+    lines += [f"{'all':>6}             {before:>6} -> {after:<6}"]
+    anchored = [string for string in made.strings if string.measured]
+    if anchored:
+        lines += ["", "From the offsets measured to those expected, saddles left where they are:"]
+        lines += [f"  string {s.number}: {_expected_words(s)}" for s in anchored]
+        lines += ["For these strings the saddle move above brings the expected offset to nothing."]
+    lines += [
+        "",
+        f"How each string behaves (a {PLUCK_MM:g} mm pluck starts so much sharp; 1 K warmer):",
+    ]
+    lines += [f"  string {s.number}: {_behaviour_words(s)}" for s in made.strings]
+    warnings = _warnings(made)
+    if warnings:
+        lines += ["", "Mind:", *(_WRAPPED.fill(text) for text in warnings)]
+    lines += [
+        "",
+        "Ranges hold the true value about 19 times in 20, by our judgement of the physics; they",
+        "suppose that relief and action are brought back. Measure again afterwards.",
+    ]
+    return lines
+
+
+def _row(string: StringForecast, lbf: bool) -> str:
+    before, after = string.before, string.after
+    note = (
+        f"{before.spec.note} -> {after.spec.note}"
+        if before.spec.note != after.spec.note
+        else str(after.spec.note)
+    )
+    low, high = string.interval95_cents
+    force = f"{_force(before.tension_n, lbf):>6} -> {_force(after.tension_n, lbf):<6}"
+    change = f"{string.offset_change_cents:+.1f} ({low:+.1f} to {high:+.1f})"
+    return f"{string.number:>6}  {note:<11}{force:<20} {change:<24}{_move_words(string.move)}"
+
+
+def _plain_lines(made: Forecast, lbf: bool) -> list[str]:
+    unit = "lbf" if lbf else "N"
+    lines = [
+        f"instrument: {printable(made.before.name)}",
+        f"scale before: {made.before.scale_mm:g} mm",
+        f"scale after: {made.after.scale_mm:g} mm",
+        f"fret: {made.fret}",
+        f"tension of all strings before: {_force(made.tension_before_n, lbf)} {unit}",
+        f"tension of all strings after: {_force(made.tension_after_n, lbf)} {unit}",
+    ]
+    for string in made.strings:
+        label = f"string {string.number}"
+        low, high = string.interval95_cents
+        before, after = string.before, string.after
+        tension = f"{_force(before.tension_n, lbf)} to {_force(after.tension_n, lbf)} {unit}"
+        change = f"{string.offset_change_cents:+.1f} cents, from {low:+.1f} to {high:+.1f}"
+        lines += [
+            f"{label} note: {before.spec.note} to {after.spec.note}",
+            f"{label} tension: {tension}",
+            f"{label} offset change: {change}",
+        ]
+        if string.measured:
+            lines.append(f"{label} offset: {_expected_words(string)}")
+        lines += [
+            f"{label} saddle: {_move_words(string.move)}",
+            f"{label} behaviour: {_behaviour_words(string)}",
+        ]
+    lines += [f"mind: {text}" for text in _warnings(made)]
+    return lines
+
+
+def _force(newtons: float, lbf: bool) -> str:
+    return f"{newtons / NEWTONS_PER_LBF:.1f}" if lbf else f"{newtons:.0f}"
+
+
+def _expected_words(string: StringForecast) -> str:
+    assert string.measured is not None
+    assert string.expected_offset_cents is not None
+    assert string.expected95_cents is not None
+    low, high = string.expected95_cents
+    return (
+        f"{string.measured.offset_cents:+.1f} to "
+        f"{string.expected_offset_cents:+.1f} cents ({low:+.1f} to {high:+.1f})"
+    )
+
+
+def _behaviour_words(string: StringForecast) -> str:
+    before, after = string.before, string.after
+    words = (
+        f"{before.attack_cents:.1f} to {after.attack_cents:.1f} cents sharp, "
+        f"stiffness B {before.stiffness_b:.1e} to {after.stiffness_b:.1e}"
+    )
+    if after.kelvin_cents is None:
+        return words
+    return f"{words}, {after.kelvin_cents:.1f} cents flatter per kelvin"
+
+
+def _move_words(move: Move | None) -> str:
+    if move is None:
+        return "more than a saddle can do"
+    low, high = move.interval95_mm
+    if high < 0.05:
+        return "stays"
+    if low < -0.05:
+        toward, away = (high, -low) if move.direction is Direction.TOWARD_NUT else (-low, high)
+        return f"not foreseeable: {toward:.1f} mm toward the nut to {away:.1f} mm away"
+    way = "away from the nut" if move.direction is Direction.AWAY_FROM_NUT else "toward the nut"
+    turns = "" if move.turns is None else f", {move.turns:.1f} turns"
+    rotation = "" if move.rotation is None else f" {move.rotation}"
+    return f"{move.mm:.1f} mm {way} ({low:.1f} to {high:.1f}){turns}{rotation}"
+
+
+def _warnings(made: Forecast) -> list[str]:
+    return [warned.text for warned in made.warnings] + [
+        f"String {string.number}: {warned.text}"
+        for string in made.strings
+        for warned in string.warnings
+    ]
+
+
+def _document(made: Forecast, a4_hz: float) -> dict[str, Any]:
+    return {
+        "schema": "pitchbench.forecast/1",
+        "instrument": made.before.name,
+        "a4_hz": a4_hz,
+        "fret": made.fret,
+        "scale_before_mm": made.before.scale_mm,
+        "scale_after_mm": made.after.scale_mm,
+        "tension_before_n": made.tension_before_n,
+        "tension_after_n": made.tension_after_n,
+        "strings": [_string_document(string) for string in made.strings],
+        "warnings": _warned_documents(made.warnings),
+    }
+
+
+def _string_document(string: StringForecast) -> dict[str, Any]:
+    return {
+        "string": string.number,
+        "before": _condition_document(string.before),
+        "after": _condition_document(string.after),
+        "offset_change_cents": string.offset_change_cents,
+        "u_cents": string.u_cents,
+        "interval95_cents": list(string.interval95_cents),
+        "measured_offset_cents": string.measured.offset_cents if string.measured else None,
+        "expected_offset_cents": string.expected_offset_cents,
+        "expected95_cents": list(string.expected95_cents) if string.expected95_cents else None,
+        "move": _move_document(string.move),
+        "warnings": _warned_documents(string.warnings),
+    }
+
+
+def _condition_document(condition: StringCondition) -> dict[str, Any]:
+    return {
+        "note": condition.spec.note.name,
+        "diameter_mm": condition.spec.diameter_mm,
+        "wound": condition.spec.wound,
+        "tension_n": condition.tension_n,
+        "tension_lbf": condition.tension_n / NEWTONS_PER_LBF,
+        "breaking_share": condition.breaking_share,
+        "stretch_kappa": condition.stretch_kappa,
+        "stiffness_b": condition.stiffness_b,
+        "attack_cents": condition.attack_cents,
+        "cents_per_kelvin": condition.kelvin_cents,
+    }
+
+
+def _move_document(move: Move | None) -> dict[str, Any] | None:
+    if move is None:
+        return None
+    return {
+        "direction": str(move.direction),
+        "mm": move.mm,
+        "interval95_mm": list(move.interval95_mm),
+        "turns": move.turns,
+        "rotation": None if move.rotation is None else str(move.rotation),
+        "out_of_travel": move.out_of_travel,
+    }
+
+
+def _warned_documents(warnings: Iterable[Warned]) -> list[dict[str, str]]:
+    return [{"hazard": str(warned.hazard), "text": warned.text} for warned in warnings]

@@ -1,0 +1,232 @@
+"""What-if: tension, offsets and saddles after a change, with their ranges and warnings."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+from stores import a_setup, an_offset
+
+from pitchbench.commands.forecast import command
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Instrument
+from pitchbench.intonation.bridge import Direction, Rotation
+from pitchbench.presets import PRESETS, preset, with_gauges, with_tuning
+from pitchbench.records.repository import Repository
+from pitchbench.session.state import Outcome, OutcomeEntry
+from pitchbench.strings.forecast import Anchor, Forecast, Hazard, forecast
+from pitchbench.strings.virtual import VirtualInstrument
+
+TONE_DOWN = "D2 G2 C3 F3 A3 D4"
+
+
+def hazards(made: Forecast) -> set[Hazard]:
+    return {w.hazard for w in made.warnings} | {
+        w.hazard for string in made.strings for w in string.warnings
+    }
+
+
+def test_nothing_changed_changes_nothing() -> None:
+    guitar = preset("six-string")
+    made = forecast(guitar, guitar)
+    for string in made.strings:
+        assert string.offset_change_cents == 0
+        assert string.u_cents == 0
+        assert string.move is not None
+        assert string.move.mm == 0
+    assert not hazards(made)
+
+
+def test_down_two_semitones_as_measurement_md_has_it() -> None:
+    """T x 0.794, kappa x 1.26, b x 1.12 (so B x 1.26): derived, measurement.md section 5."""
+    guitar = preset("six-string")
+    for string in forecast(guitar, with_tuning(guitar, TONE_DOWN)).strings:
+        assert string.after.tension_n / string.before.tension_n == pytest.approx(0.794, abs=5e-4)
+        kappas = string.after.stretch_kappa / string.before.stretch_kappa
+        assert kappas == pytest.approx(1.26, abs=5e-3)
+        assert string.after.stiffness_b / string.before.stiffness_b == pytest.approx(1.26, abs=5e-3)
+
+
+def test_slacker_strings_go_sharper_and_the_saddle_back() -> None:
+    guitar = preset("six-string")
+    made = forecast(guitar, with_tuning(guitar, TONE_DOWN))
+    for string in made.strings:
+        assert string.interval95_cents[0] > 0
+        assert string.move is not None
+        assert string.move.direction is Direction.AWAY_FROM_NUT
+        assert string.move.rotation is Rotation.CLOCKWISE  # heads at the tail
+        assert string.move.turns == pytest.approx(string.move.mm / 0.5)
+    assert Hazard.RELIEF in hazards(made)
+
+
+def test_action_by_the_quadratic_law() -> None:
+    """Q12 = 2 (a/s)^2 without a nut height or a finger: C kappa (Q' - Q)/2 cents (derived)."""
+    guitar = replace(preset("six-string"), action_mm=1.5)
+    made = forecast(guitar, replace(guitar, action_mm=2.5))
+    string = made.strings[0]
+    q = [2.0 * (action / guitar.scale_mm) ** 2 for action in (1.5, 2.5)]
+    by_hand = 1731.234 * string.before.stretch_kappa * (q[1] - q[0]) / 2.0
+    # The law puts the string straight on the fretboard; the finger behind the fret adds a little.
+    assert string.offset_change_cents == pytest.approx(by_hand, rel=0.15)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda guitar: with_tuning(guitar, TONE_DOWN),
+        lambda guitar: replace(guitar, action_mm=2.6),
+        lambda guitar: with_gauges(guitar, "11 14 18 28w 38w 49w"),
+    ],
+    ids=["tuning", "action", "gauges"],
+)
+def test_what_the_virtual_instrument_does_lies_in_the_range(change) -> None:
+    """The virtual string has one clamped end, which is the edge of what is allowed for."""
+    guitar = preset("six-string")
+    changed: Instrument = change(guitar)
+    made = forecast(guitar, changed)
+    inside = 0
+    for string in range(1, 7):
+        offsets = []
+        for instrument in (guitar, changed):
+            virtual = VirtualInstrument(instrument, seed=1)
+            # The same saddle and nut for both, not those that were drawn.
+            virtual._string(string).setback_mm = 2.0
+            virtual._string(string).nut_setback_mm = 0.0
+            virtual.tune(string)
+            offsets.append(virtual.true_offset_cents(string))
+        low, high = made.strings[string - 1].interval95_cents
+        inside += low <= offsets[1] - offsets[0] <= high
+    assert inside == 6
+
+
+def test_a_measured_offset_anchors_the_expectation() -> None:
+    guitar = preset("six-string")
+    down = with_tuning(guitar, TONE_DOWN)
+    free = forecast(guitar, down).strings[5]
+    anchored = forecast(guitar, down, anchors={6: Anchor(3.0, 1.0)}).strings[5]
+    assert free.expected_offset_cents is None
+    assert anchored.expected_offset_cents == pytest.approx(3.0 + free.offset_change_cents)
+    width = anchored.expected95_cents[1] - anchored.expected95_cents[0]
+    assert width == pytest.approx(2 * 1.96 * (free.u_cents**2 + 1.0) ** 0.5)
+    assert anchored.move.mm > free.move.mm
+
+
+def test_an_unknown_core_makes_the_range_wider() -> None:
+    guitar = preset("six-string")
+    known = replace(
+        guitar, strings=tuple(replace(s, core_mm=0.43) if s.wound else s for s in guitar.strings)
+    )
+    vague = forecast(guitar, with_tuning(guitar, TONE_DOWN)).strings[5]
+    sure = forecast(known, with_tuning(known, TONE_DOWN)).strings[5]
+    assert sure.u_cents < vague.u_cents
+
+
+def test_warnings_come_when_due_and_name_the_cure() -> None:
+    guitar = preset("six-string")
+    up = forecast(guitar, with_tuning(guitar, "A2 D3 G3 C4 E4 A4"))
+    assert Hazard.BREAKING in {w.hazard for w in up.strings[0].warnings}
+    assert Hazard.TIGHT in hazards(up)
+    slack = forecast(guitar, with_tuning(guitar, "B1 E2 A2 D3 F#3 B3"))
+    assert Hazard.SLACK in hazards(slack)
+    thick = forecast(guitar, preset("six-string-drop-c"))
+    assert Hazard.NUT_SLOT in {w.hazard for w in thick.strings[5].warnings}
+    floating = preset("clamped-tremolo")
+    assert Hazard.FLOAT in hazards(forecast(floating, with_tuning(floating, TONE_DOWN)))
+    short = replace(guitar, bridge=replace(guitar.bridge, travel_away_mm=0.1))
+    assert Hazard.TRAVEL in hazards(forecast(short, with_tuning(short, TONE_DOWN)))
+    # A semitone down is nothing to be warned of, but that the neck will feel it.
+    assert hazards(forecast(guitar, with_tuning(guitar, "D#2 G#2 C#3 F#3 A#3 D#4"))) <= {
+        Hazard.RELIEF
+    }
+
+
+@pytest.mark.parametrize("instrument", PRESETS.values(), ids=PRESETS.keys())
+def test_no_preset_is_near_breaking_as_it_is(instrument: Instrument) -> None:
+    for string in forecast(instrument, instrument).strings:
+        assert string.before.breaking_share is None or 0.1 < string.before.breaking_share < 0.6
+
+
+def test_a_measured_offset_beyond_any_saddle_is_said_so() -> None:
+    guitar = preset("six-string")
+    made = forecast(guitar, guitar, anchors={1: Anchor(120.0, 1.0)})
+    assert made.strings[0].move is None
+    assert Hazard.NOT_BY_SADDLE in hazards(made)
+
+
+def run(*args: str) -> str:
+    result = CliRunner().invoke(command, args, catch_exceptions=False)
+    assert result.exit_code == 0
+    return result.output
+
+
+def test_json_has_every_string_and_null_for_what_is_not_known() -> None:
+    document = json.loads(
+        run("--preset", "nylon", "--tuning", TONE_DOWN, "--measured", "6=2", "--format", "json")
+    )
+    assert document["schema"] == "pitchbench.forecast/1"
+    assert document["tension_after_n"] < document["tension_before_n"]
+    assert [string["string"] for string in document["strings"]] == [1, 2, 3, 4, 5, 6]
+    first, last = document["strings"][0], document["strings"][5]
+    assert first["after"]["breaking_share"] is None
+    assert first["expected_offset_cents"] is None
+    assert last["expected_offset_cents"] == pytest.approx(2 + last["offset_change_cents"])
+    assert first["move"]["turns"] is None
+    assert {w["hazard"] for w in document["warnings"]} == {"relief_will_shift"}
+
+
+def test_plain_text_has_one_fact_a_line_and_pounds_on_request() -> None:
+    lines = run("--strings", "11 14 18 28w 38w 49w", "--lbf", "--plain").splitlines()
+    assert "string 1 tension: 16.2 to 19.6 lbf" in lines
+    assert all(": " in line for line in lines)
+
+
+def test_an_instrument_on_record_brings_its_strings(tmp_path: Path) -> None:
+    store = str(tmp_path / "bench.sqlite")
+    with Repository.open(store) as repository:
+        named = replace(preset("bass-four"), name="Blue bass")
+        repository.add_instrument(named, at=datetime(2026, 1, 2, tzinfo=UTC))
+    document = json.loads(
+        run("--instrument", "Blue bass", "--action", "2.0", "--store", store, "--format", "json")
+    )
+    assert document["instrument"] == "Blue bass"
+    assert len(document["strings"]) == 4
+    assert all(string["offset_change_cents"] < 0 for string in document["strings"])
+
+
+def test_the_offsets_last_measured_on_record_are_the_anchors(tmp_path: Path) -> None:
+    store = str(tmp_path / "bench.sqlite")
+    at = datetime(2026, 1, 2, tzinfo=UTC)
+    bass = replace(preset("bass-four"), name="Blue bass")
+    with Repository.open(store) as repository:
+        repository.add_instrument(bass, at=at)
+        session = repository.begin_session(a_setup(bass), at=at)
+        repository.append(session, OutcomeEntry(60.0, 4, Outcome.LEAVE, an_offset(1.5)))
+    args = ("--instrument", "Blue bass", "--store", store, "--format", "json")
+    strings = json.loads(run(*args, "--tuning", "D1 G1 C2 F2"))["strings"]
+    assert [string["measured_offset_cents"] for string in strings] == [None, None, None, 1.5]
+    # A hand-typed offset is newer than the record.
+    strings = json.loads(run(*args, "--measured", "4=-2"))["strings"]
+    assert strings[3]["measured_offset_cents"] == -2.0
+
+
+@pytest.mark.parametrize(
+    "args",
+    [
+        ["--tuning", "H9"],
+        ["--strings", "10 13"],
+        ["--action", "nan"],
+        ["--scale", "-3"],
+        ["--measured", "7=1"],
+        ["--measured", "6=nan"],
+        ["--measured", "six"],
+        ["--preset", "lute"],
+        ["--preset", "nylon", "--instrument", "x"],
+    ],
+)
+def test_bad_options_are_refused_in_two_sentences(args: list[str]) -> None:
+    with pytest.raises(PitchbenchError):
+        CliRunner().invoke(command, args, catch_exceptions=False)
