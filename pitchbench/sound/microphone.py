@@ -29,8 +29,10 @@ FALLBACK_RATES_HZ: Final = (48_000, 44_100)
 QUEUE_S: Final = 4.0
 
 # Callbacks come in bursts up to some 50 ms apart, so half a second without one is no accident. The
-# first is awaited longer: a Bluetooth or USB input may take seconds to wake.
+# first is awaited longer: a Bluetooth or USB input may take seconds to wake. Large blocks at a low
+# rate come more seldom by nature.
 _STALLED_S: Final = 0.5
+_STALLED_BLOCKS: Final = 3
 _FIRST_BLOCK_S: Final = 5.0
 _POLL_S: Final = 0.1
 
@@ -180,7 +182,8 @@ class Microphone:
                 if stream.active and time.monotonic() - self._heard_at < patience_s:
                     continue
                 raise InputLostError(self.name, "no sound arrives any more") from None
-            self._heard_at, patience_s = time.monotonic(), _STALLED_S
+            self._heard_at = time.monotonic()
+            patience_s = max(_STALLED_S, _STALLED_BLOCKS * len(samples) / self._rate_hz)
             if closed_at is not None:
                 away_s = self._heard_at - closed_at
                 offset += max(0, round(away_s * self._rate_hz) - len(samples))

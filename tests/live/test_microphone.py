@@ -179,6 +179,16 @@ def test_a_refused_rate_falls_back(vmic: VirtualMic, tmp_path: Path) -> None:
         child.result()
 
 
+def test_seldom_blocks_are_no_lost_input(vmic: VirtualMic, tmp_path: Path) -> None:
+    options = ("--until-s=4", "--rate=8000", "--block-size=8192")  # one block a second
+    with listening(vmic, tmp_path, *options) as child:
+        child.wait_for("rate 8000")
+        heard = child.result()
+        assert child.process.stdout is not None
+        assert child.process.stdout.read().split() == ["ready"]
+    assert not heard["gaps"].any()
+
+
 def test_a_muted_input_is_known_by_its_zeros(
     vmic: VirtualMic, tmp_path: Path, noise: tuple[Path, NDArray[np.float32]]
 ) -> None:

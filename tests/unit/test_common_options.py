@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from pitchbench.commands.common import (
+    ExamplesFirst,
     a4_option,
     echo_json,
     format_option,
@@ -95,3 +96,12 @@ def test_when_output_is_plain(
 
 def test_control_characters_are_written_out() -> None:
     assert printable("Ü-Mic\x1b[2J\n\x00") == "Ü-Mic\\x1b[2J\\n\\x00"
+
+
+def test_help_opens_with_the_examples() -> None:
+    @click.command(cls=ExamplesFirst, examples="  pitchbench nothing    do nothing\n")
+    def nothing() -> None:
+        """Do nothing."""
+
+    done = CliRunner().invoke(nothing, ["--help"])
+    assert done.output.startswith("Examples:\n  pitchbench nothing    do nothing\n\nUsage:")
