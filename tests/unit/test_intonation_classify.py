@@ -1,0 +1,73 @@
+"""Open and fretted takes told apart on pitches written by hand."""
+
+import pytest
+
+from pitchbench.intonation.classify import Sounded, tell_apart
+
+C2, E2, C3, C4, B3 = 65.4064, 82.4069, 130.8128, 261.6256, 246.9417
+
+
+def sounds(*pairs):
+    """(Hz, cents off) or (Hz, cents off, B)."""
+    return [Sounded(p[0] * 2 ** (p[1] / 1200), p[2] if len(p) > 2 else None) for p in pairs]
+
+
+def test_a_named_string():
+    heard = sounds((E2, 3), (2 * E2, 9), (E2, -4), (2 * E2, 12))
+    assert tell_apart(heard, fret=12, open_hz=E2) == [0, 12, 0, 12]
+
+
+def test_an_unnamed_string():
+    heard = sounds((2 * E2, 9), (E2, 3), (2 * E2, 12), (E2, -4))
+    assert tell_apart(heard, fret=12) == [12, 0, 12, 0]
+
+
+@pytest.mark.parametrize("open_hz", [E2, None])
+@pytest.mark.parametrize("fret", [5, 7, 12, 19])
+def test_any_fret_and_a_stranger(fret, open_hz):
+    stranger = E2 * 2 ** ((fret + 2) / 12)
+    heard = sounds((E2, 0), (E2 * 2 ** (fret / 12), 30), (stranger, 0), (E2, 5))
+    assert tell_apart(heard, fret=fret, open_hz=open_hz) == [0, fret, None, 0]
+
+
+@pytest.mark.parametrize("off", [-190.0, 190.0])
+def test_far_out_of_tune_is_still_this_string_when_the_fretted_note_agrees(off):
+    heard = sounds((E2, off), (2 * E2, off + 15), (E2, off + 6))
+    assert tell_apart(heard, fret=12, open_hz=E2) == [0, 12, 0]
+
+
+def test_far_out_of_tune_and_alone_is_not_this_string():
+    assert tell_apart(sounds((E2, 190), (E2, 185)), fret=12, open_hz=E2) == [None, None]
+
+
+def test_two_pairs_in_tune_and_out_of_tune_the_named_one_wins():
+    """The next string, a major second away, was recorded as well, as often as the right one."""
+    heard = sounds((E2, 0), (2 * E2, 5), (E2, 200), (2 * E2, 205))
+    assert tell_apart(heard, fret=12, open_hz=E2) == [0, 12, None, None]
+
+
+def test_open_takes_alone_are_open():
+    assert tell_apart(sounds((E2, 0), (E2, 5)), fret=12) == [0, 0]
+    assert tell_apart(sounds((E2, 0), (E2, 5)), fret=12, open_hz=E2) == [0, 0]
+
+
+def test_fretted_takes_alone_are_fretted_when_the_string_is_named():
+    assert tell_apart(sounds((2 * E2, 0), (2 * E2, 5)), fret=12, open_hz=E2) == [12, 12]
+
+
+def test_three_octaves_of_a_drop_tuning_are_told_apart_by_stiffness():
+    """Open C2, its 12th fret, and another string's C4: C2 and C3 are the pair, for the C4 is no
+    stiffer than the C3. Then the other way round: C3 and C4 are one string."""
+    low = sounds((C2, 0, 1e-4), (C3, 5, 4.1e-4), (C4, 0, 4e-4))
+    assert tell_apart(low, fret=12) == [0, 12, None]
+    high = sounds((C2, 0, 2e-4), (C3, 5, 1e-4), (C4, 0, 3.9e-4))
+    assert tell_apart(high, fret=12) == [None, 0, 12]
+
+
+def test_a_first_fret_leaves_no_room_for_doubt():
+    heard = sounds((E2, 0), (E2, 104), (E2, 200))
+    assert tell_apart(heard, fret=1, open_hz=E2) == [0, 1, None]
+
+
+def test_nothing_heard():
+    assert tell_apart([], fret=12) == []
