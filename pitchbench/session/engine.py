@@ -59,9 +59,7 @@ class Bench:
     keep : called with each new entry before anything is shown.
     """
 
-    def __init__(
-        self, state: State, *, views: Sequence[View] = (), keep: Keep | None = None
-    ):
+    def __init__(self, state: State, *, views: Sequence[View] = (), keep: Keep | None = None):
         self.state = state
         self._views = views
         self._keep = keep
@@ -168,15 +166,13 @@ def _attend(bench: Bench, heard: queue.SimpleQueue[Any], keys: Keys | None) -> N
             bench.take(event)
 
 
-def _listen(
-    source: Source, heard: queue.SimpleQueue[Any], stop: threading.Event
-) -> None:
+def _listen(source: Source, heard: queue.SimpleQueue[Any], stop: threading.Event) -> None:
     """The thread: blocks in, events out, until the source ends or ``stop`` is set."""
     try:
         for event in _events(source, stop):
             heard.put(event)
         heard.put(_END)
-    except BaseException as error:  # noqa: BLE001  # handed over, raised in the main loop
+    except BaseException as error:  # handed over, raised in the main loop
         heard.put(error)
 
 

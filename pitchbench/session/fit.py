@@ -66,11 +66,7 @@ def fit(state: State, reading: Reading) -> Fit:
     """
     if reading.pitch_hz is None:
         return Fit(Kind.NOTHING, state.current, "no pitch could be measured")
-    return (
-        _fit_tuned(state, reading)
-        if state.tuned
-        else _fit_tuning(state, reading.pitch_hz)
-    )
+    return _fit_tuned(state, reading) if state.tuned else _fit_tuning(state, reading.pitch_hz)
 
 
 def _fit_tuning(state: State, pitch_hz: float) -> Fit:
@@ -79,9 +75,7 @@ def _fit_tuning(state: State, pitch_hz: float) -> Fit:
     if abs(off_cents) <= NEAR_CENTS:
         return Fit(Kind.OPEN, number)
     moved = state.step in (Step.MOVE, Step.RETUNE)
-    other = _other_open(
-        state, pitch_hz, _OTHER_WHILE_TUNING_CENTS if moved else _OTHER_CENTS
-    )
+    other = _other_open(state, pitch_hz, _OTHER_WHILE_TUNING_CENTS if moved else _OTHER_CENTS)
     if other is not None:
         return Fit(Kind.OTHER, other)
     if abs(off_cents - 100.0 * state.setup.fret) <= _near_cents(state.setup.fret):
@@ -95,9 +89,7 @@ def _fit_tuning(state: State, pitch_hz: float) -> Fit:
     highest = _AS_FOUND_CENTS if state.step is Step.BEFORE else _OVER_CENTS
     if -lowest <= off_cents <= highest:
         return Fit(Kind.OPEN, number)
-    return Fit(
-        Kind.NOTHING, number, f"{pitch_hz:.1f} Hz fits no string of this instrument"
-    )
+    return Fit(Kind.NOTHING, number, f"{pitch_hz:.1f} Hz fits no string of this instrument")
 
 
 def _fit_tuned(state: State, reading: Reading) -> Fit:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
-from pitchbench.intonation.bridge import Move, plan_move
+from pitchbench.intonation.bridge import Move, move_of, plan_move
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import (
     SEQUENTIAL_CONFIDENCE,
@@ -64,6 +64,9 @@ _ATTACK_S: Final = 0.4
 #: Fretted takes in a row before an open one is asked for, so that drift can be told.
 _FRETTED_IN_A_ROW: Final = 3
 
+#: The end of the travel, but for rounding.
+_TO_THE_END: Final = 1.0 - 1e-9
+
 TOLERANCE_STEP_CENTS: Final = 0.5
 TOLERANCE_RANGE_CENTS: Final = (0.5, 20.0)
 
@@ -92,12 +95,8 @@ def advance(state: State, event: Event) -> State:
     if isinstance(event, KeyPressed):
         return _asking(_key(state, event))
     if isinstance(event, InputLost):
-        lost = replace(
-            state, input_lost=event.reason, ringing=False, live=None, offered=None
-        )
-        return _asking(
-            _note(lost, f"input lost: {event.reason}", says="The sound input is lost.")
-        )
+        lost = replace(state, input_lost=event.reason, ringing=False, live=None, offered=None)
+        return _asking(_note(lost, f"input lost: {event.reason}", says="The sound input is lost."))
     if isinstance(event, InputBack):
         back = replace(state, input_lost=None)
         return _asking(_note(back, "input back", says="The sound input is back."))
@@ -155,17 +154,13 @@ def _with_string(state: State, number: int | None = None, **changes: object) -> 
     """``state`` with its current string, or string ``number``, changed."""
     index = (state.current if number is None else number) - 1
     changed = replace(state.strings[index], **changes)  # type: ignore[arg-type]
-    return replace(
-        state, strings=(*state.strings[:index], changed, *state.strings[index + 1 :])
-    )
+    return replace(state, strings=(*state.strings[:index], changed, *state.strings[index + 1 :]))
 
 
 def _enter(state: State, step: Step, *, wanted_fret: int | None, tuned: bool) -> State:
     """Begin ``step`` on the current string."""
     state = replace(state, step=step, wanted_fret=wanted_fret, tuned=tuned)
-    text = (
-        step.value if step is Step.FINISHED else f"string {state.current}: {step.value}"
-    )
+    text = step.value if step is Step.FINISHED else f"string {state.current}: {step.value}"
     return _keep(state, NoteEntry(state.at_s, state.current, text, step=step))
 
 
@@ -193,12 +188,8 @@ def _log(
 
 def _live(state: State, live: LivePitch) -> State:
     """Follow a ringing note; while tuning say where it stands."""
-    live = replace(
-        live, at_s=state.clock_s + live.at_s, onset_s=state.clock_s + live.onset_s
-    )
-    state = replace(
-        state, live=live, ringing=True, live_trace=(*state.live_trace, live)
-    )
+    live = replace(live, at_s=state.clock_s + live.at_s, onset_s=state.clock_s + live.onset_s)
+    state = replace(state, live=live, ringing=True, live_trace=(*state.live_trace, live))
     off_cents = cents_between(live.pitch_hz, target_hz(state, state.current))
     may_move = state.step in (Step.MOVE, Step.BORDER)
     if may_move and live.clarity >= _SURE_CLARITY and _is_slack(state, live):
@@ -236,9 +227,7 @@ def _pluck(state: State, event: ReadingReady) -> State:
     """A pluck has ended: what was it, and what follows from it?"""
     reading = replace(event.reading, onset_s=state.clock_s + event.reading.onset_s)
     newer = state.live is not None and state.live.onset_s > reading.onset_s
-    state = replace(
-        state, offered=None, at_s=max(state.at_s, reading.onset_s + reading.ring_s)
-    )
+    state = replace(state, offered=None, at_s=max(state.at_s, reading.onset_s + reading.ring_s))
     if not newer:
         state = replace(state, ringing=False, live=None)
     found = fit(state, reading)
@@ -307,10 +296,7 @@ def _pluck_at_move(state: State, reading: Reading) -> State:
     """
     assert reading.pitch_hz is not None
     before_hz = takes.open_mean_hz(takes.in_this_tuning(state.string))
-    same = (
-        before_hz is not None
-        and abs(cents_between(reading.pitch_hz, before_hz)) <= _SAME_CENTS
-    )
+    same = before_hz is not None and abs(cents_between(reading.pitch_hz, before_hz)) <= _SAME_CENTS
     last = state.entries[-1] if state.entries else None
     asked_again = (
         isinstance(last, TakeEntry)
@@ -322,9 +308,7 @@ def _pluck_at_move(state: State, reading: Reading) -> State:
         why = "it sounds as before the move; pluck it once more if the saddle has been moved"
         state = _log(state, reading, TakeFate.IGNORED, fret=0, why=why)
         return replace(state, says=f"String {state.current}: {why}.")
-    return _pluck_while_tuning(
-        _enter(state, Step.RETUNE, wanted_fret=0, tuned=False), reading
-    )
+    return _pluck_while_tuning(_enter(state, Step.RETUNE, wanted_fret=0, tuned=False), reading)
 
 
 def _found_in_tune(state: State) -> State:
@@ -415,13 +399,13 @@ def _follow(state: State, offset: Offset, verdict: Verdict, remark: str) -> Stat
 def _weighed(state: State, number: int | None = None) -> State:
     """``state`` with the offset and verdict of a string brought up to date and kept if changed."""
     string = state.string if number is None else state.strings[number - 1]
-    offset = takes.weigh(string, state.setup)
+    offset = takes.weigh(state, string)
     verdict = None
     if offset is not None and takes.missing_kind(string, state.setup.fret) is None:
         verdict = judge(
             offset,
             tolerance_cents=state.tolerance_cents,
-            prior=state.setup.prior,
+            prior=takes.scatter_prior(state, string),
             most_takes=state.setup.most_takes,
             confidence=SEQUENTIAL_CONFIDENCE,
         )
@@ -436,9 +420,7 @@ def _weighed(state: State, number: int | None = None) -> State:
     )
     if verdict is None or offset is None or not changed:
         return state
-    return _keep(
-        state, VerdictEntry(state.at_s, string.number, string.round, offset, verdict)
-    )
+    return _keep(state, VerdictEntry(state.at_s, string.number, string.round, offset, verdict))
 
 
 def _gist(verdict: Verdict | None) -> object:
@@ -452,7 +434,7 @@ def _next_kind(state: State, verdict: Verdict) -> int:
     more = verdict.more_takes
     if last == 0:
         return fret
-    if run >= _FRETTED_IN_A_ROW or (more is not None and more.open > 0):
+    if run >= _FRETTED_IN_A_ROW or (more is not None and more.open > more.fretted):
         return 0
     return fret
 
@@ -475,19 +457,29 @@ def _doubted(state: State) -> State | None:
     state = _note(state, f"string {state.current} does not settle: {evidence}")
     outcome = Outcome.DOES_NOT_SETTLE
     says = words.outcome_words(state.string, outcome, state.tolerance_cents)
-    return replace(
-        _finish_string(state, outcome), says=f"{says} {evidence.capitalize()}."
-    )
+    return replace(_finish_string(state, outcome), says=f"{says} {evidence.capitalize()}.")
 
 
 def _planned(state: State) -> Move | None:
-    """The move that the current string's takes call for; None where there are none."""
-    string = state.string
+    """The move that the current string's takes call for; None where there are none.
+
+    A saddle that cannot go quite so far goes to the end of its travel if what is then left is
+    within the tolerance.
+    """
+    string, bridge = state.string, state.setup.instrument.bridge
     if string.now is None:
         return None
-    return plan_move(
-        string.now, state.setup.instrument, state.current, moved_mm=string.travel_mm
-    )
+    move = plan_move(string.now, state.setup.instrument, state.current, moved_mm=string.travel_mm)
+    limits_mm = (-(bridge.travel_toward_nut_mm or 0.0), bridge.travel_away_mm or 0.0)
+    room_mm = limits_mm[move.signed_mm > 0.0] * _TO_THE_END - string.travel_mm
+    if not move.out_of_travel or room_mm * move.signed_mm <= 0.0:
+        return move
+    left_cents = abs(string.now.offset_cents) * (1.0 - room_mm / move.signed_mm)
+    if left_cents > state.tolerance_cents:
+        return move
+    low, high = move.interval95_mm
+    ends = (low, high) if move.signed_mm > 0.0 else (-high, -low)
+    return move_of(room_mm, ends, bridge, state.current, moved_mm=string.travel_mm)
 
 
 def _advise(state: State, offset: Offset, remark: str) -> State:
@@ -582,9 +574,7 @@ def _checked(state: State) -> frozenset[int] | None:
     if began is None:
         return None
     return frozenset(
-        entry.string
-        for entry in state.entries[began:]
-        if isinstance(entry, OutcomeEntry)
+        entry.string for entry in state.entries[began:] if isinstance(entry, OutcomeEntry)
     )
 
 
@@ -663,9 +653,7 @@ def _strike(state: State, key: KeyPressed) -> State:
     state = _weighed(_with_string(state, take.string, verdict=None), take.string)
     if take.string == state.current:
         state = _redecided(state)
-    return replace(
-        state, says=f"Take {take.number} is struck out. {state.says}".strip()
-    )
+    return replace(state, says=f"Take {take.number} is struck out. {state.says}".strip())
 
 
 def _redecided(state: State) -> State:
@@ -712,9 +700,7 @@ def _tolerance(state: State, step_cents: float) -> State:
     text = f"tolerance {tolerance:g} cents"
     state = replace(state, tolerance_cents=tolerance)
     entry = NoteEntry(state.at_s, state.current, text, tolerance_cents=tolerance)
-    state = replace(
-        _keep(state, entry), says=f"The {text}.".replace("tolerance", "tolerance is")
-    )
+    state = replace(_keep(state, entry), says=f"The {text}.".replace("tolerance", "tolerance is"))
     return _redecided(state) if state.string.now is not None else state
 
 
@@ -723,9 +709,7 @@ def _shown(name: str) -> Callable[[State, KeyPressed], State]:
 
     def turn(state: State, _: KeyPressed) -> State:
         display = state.display
-        return replace(
-            state, display=replace(display, **{name: not getattr(display, name)})
-        )
+        return replace(state, display=replace(display, **{name: not getattr(display, name)}))
 
     return turn
 
@@ -757,11 +741,7 @@ def _recall(state: State, entry: Entry) -> State:
         case StrikeEntry():
             return _with_struck(state, entry.string, entry.take)
         case VerdictEntry():
-            found = (
-                entry.offset
-                if entry.round == 0
-                else state.strings[entry.string - 1].as_found
-            )
+            found = entry.offset if entry.round == 0 else state.strings[entry.string - 1].as_found
             return _with_string(
                 state,
                 entry.string,
@@ -788,7 +768,7 @@ def _recall_take(state: State, take: SessionTake) -> State:
     if take.fate is not TakeFate.ACCEPTED:
         return state
     state = _with_string(state, take.string, tuning=take.tuning)
-    offset = takes.weigh(state.strings[take.string - 1], state.setup)
+    offset = takes.weigh(state, state.strings[take.string - 1])
     as_found = offset if take.round == 0 else string.as_found
     state = _with_string(state, take.string, now=offset, as_found=as_found)
     return replace(state, tuned=True) if take.string == state.current else state
@@ -801,13 +781,9 @@ def _recall_note(state: State, note: NoteEntry) -> State:
         return state
     tuned = note.step in (Step.OPEN, Step.FRETTED, Step.BORDER)
     if note.step is Step.OPEN and state.step in (Step.TUNE, Step.RETUNE):
-        state = _with_string(
-            state, note.string, tuning=state.strings[note.string - 1].tuning + 1
-        )
+        state = _with_string(state, note.string, tuning=state.strings[note.string - 1].tuning + 1)
     wanted = None if note.step in (Step.MOVE, Step.BORDER, Step.FINISHED) else 0
-    state = replace(
-        state, step=note.step, current=note.string, wanted_fret=wanted, tuned=tuned
-    )
+    state = replace(state, step=note.step, current=note.string, wanted_fret=wanted, tuned=tuned)
     if note.step is Step.TUNE:
         state = _with_string(state, outcome=None, advice=None)
     if note.step in (Step.MOVE, Step.BORDER, Step.RETUNE):

@@ -41,6 +41,9 @@ _BETWEEN_S: Final = (0.45, 0.8)
 #: A player who needs more plucks than this for one string gives up.
 _PATIENCE: Final = 80
 
+#: On the border, the probability of being within the tolerance that this player is content with.
+_GOOD_ENOUGH: Final = 0.8
+
 
 @dataclass(frozen=True)
 class Habits:
@@ -128,9 +131,7 @@ class VirtualPlayer:
         start = 0
         most = _PATIENCE * len(self._look().setup.order)
         for turn in range(most):
-            sound = (
-                self._quiet(_SETTLING_IN_S) if turn == 0 else self._act(self._look())
-            )
+            sound = self._quiet(_SETTLING_IN_S) if turn == 0 else self._act(self._look())
             sound = sound + self.instrument.room(len(sound))
             for at in range(0, len(sound), _BLOCK):
                 samples = np.clip(sound[at : at + _BLOCK], -1.0, 1.0)
@@ -149,12 +150,10 @@ class VirtualPlayer:
         return self._pluck(state.current, 0)
 
     def _at_move(self, state: State) -> NDArray[np.float32]:
-        """Follow the advice; on the border only if the offset is worth the trouble."""
+        """Follow the advice; on the border only if that is likely to help."""
         string = state.string
-        if state.step is Step.BORDER and (
-            string.now is None
-            or abs(string.now.offset_cents) < 0.5 * state.tolerance_cents
-        ):
+        likely_good = string.verdict is not None and string.verdict.p_within >= _GOOD_ENOUGH
+        if state.step is Step.BORDER and likely_good:
             self._pressed.append(KeyPressed(Command.ACCEPT))
             return self._quiet(0.5)
         if string.advice is None or string.advice is self._followed:
@@ -186,9 +185,7 @@ class VirtualPlayer:
         detune = spread * self._normal()
         ring_s, amplitude_mm = uniform(*habits.ring_s), uniform(*habits.amplitude_mm)
         if uniform() < habits.bad_pluck_share:
-            ring_s, amplitude_mm = (
-                (0.25, amplitude_mm) if uniform() < 0.5 else (0.5, 0.05)
-            )
+            ring_s, amplitude_mm = (0.25, amplitude_mm) if uniform() < 0.5 else (0.5, 0.05)
         note = self.instrument.pluck(
             number, fret, amplitude_mm=amplitude_mm, ring_s=ring_s, detune_cents=detune
         )
@@ -223,9 +220,7 @@ def rehearse(
     record : file to keep the sound in.
     room : handed on to `VirtualInstrument`, such as ``noise_db``.
     """
-    instrument = VirtualInstrument(
-        setup.instrument, seed=seed, a4_hz=setup.a4_hz, **room
-    )
+    instrument = VirtualInstrument(setup.instrument, seed=seed, a4_hz=setup.a4_hz, **room)
     bench = Bench(begin(setup), views=views, keep=keep)
     player = VirtualPlayer(instrument, lambda: bench.state, seed=seed, habits=habits)
     found = _truth(instrument, setup)
@@ -249,10 +244,7 @@ def rehearse(
 
 
 def _truth(instrument: VirtualInstrument, setup: Setup) -> dict[int, float]:
-    return {
-        number: instrument.true_offset_cents(number, setup.fret)
-        for number in setup.order
-    }
+    return {number: instrument.true_offset_cents(number, setup.fret) for number in setup.order}
 
 
 def _out_of_tune(state: State) -> bool:

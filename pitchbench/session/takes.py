@@ -4,11 +4,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
-from pitchbench.intonation.offset import Offset, Take, estimate_offset
+from pitchbench.intonation.offset import (
+    Offset,
+    ScatterPrior,
+    Take,
+    estimate_offset,
+    learn_scatter,
+)
 from pitchbench.pitch.reading import Reason
-from pitchbench.session.state import SessionTake, Setup, StringState, TakeFate
+from pitchbench.session.state import SessionTake, State, StringState, TakeFate
 
 #: Takes of each kind before a verdict is given at all: one bad fretting shall not move a saddle
 #: (common practice, no source: several readings on each note).
@@ -26,11 +33,7 @@ _HOPELESS_TAKES: Final = 5
 
 def in_this_round(string: StringState) -> tuple[SessionTake, ...]:
     """The accepted takes since the saddle was last moved."""
-    return tuple(
-        t
-        for t in string.takes
-        if t.fate is TakeFate.ACCEPTED and t.round == string.round
-    )
+    return tuple(t for t in string.takes if t.fate is TakeFate.ACCEPTED and t.round == string.round)
 
 
 def in_this_tuning(string: StringState) -> tuple[SessionTake, ...]:
@@ -40,32 +43,50 @@ def in_this_tuning(string: StringState) -> tuple[SessionTake, ...]:
 
 def open_mean_hz(takes: Sequence[SessionTake]) -> float | None:
     """Geometric mean of the open takes among ``takes``; None if there is none."""
-    logs = [
-        math.log(t.reading.pitch_hz)
-        for t in takes
-        if t.fret == 0 and t.reading.pitch_hz
-    ]
+    logs = [math.log(t.reading.pitch_hz) for t in takes if t.fret == 0 and t.reading.pitch_hz]
     return math.exp(math.fsum(logs) / len(logs)) if logs else None
 
 
-def weigh(string: StringState, setup: Setup) -> Offset | None:
+def weigh(state: State, string: StringState) -> Offset | None:
     """The string's offset from the takes that count; None until both notes were played.
 
     Takes from before a retuning in the same round count as well, each tuning referred to its own
     open pitch, unless the present ones disagree with them by more than both uncertainties
     explain: then something has changed and only the present ones count.
     """
+    fret, prior = state.setup.fret, scatter_prior(state, string)
     present = in_this_tuning(string)
     earlier = [t for t in in_this_round(string) if t.tuning != string.tuning]
-    here_hz = open_mean_hz(present)
-    referred = _referred(earlier, here_hz)
-    now, before = _offset(_takes(present), setup), _offset(referred, setup)
+    referred = _referred(earlier, open_mean_hz(present))
+    now = estimate_offset(_takes(present), fret=fret, prior=prior)
+    before = estimate_offset(referred, fret=fret, prior=prior)
     if now is None or before is None:
         return now or before
     allowed = 2.0 * math.hypot(now.u_cents, before.u_cents)
     if abs(now.offset_cents - before.offset_cents) > allowed:
         return now
-    return _offset([*referred, *_takes(present)], setup)
+    return estimate_offset([*referred, *_takes(present)], fret=fret, prior=prior)
+
+
+def scatter_prior(state: State, string: StringState) -> ScatterPrior:
+    """What is believed of this player's scatter before ``string``'s present takes.
+
+    Learned from the other strings and rounds of this session as soon as they say more than what
+    the session started with.
+    """
+    start = state.setup.prior
+    sets: dict[tuple[int, int, int], list[SessionTake]] = {}
+    for other in state.strings:
+        for take in other.takes:
+            present = other.number == string.number and take.round == string.round
+            if take.fate is TakeFate.ACCEPTED and not present:
+                sets.setdefault((other.number, take.round, take.tuning), []).append(take)
+    learned = learn_scatter([_takes(group) for group in sets.values()], typical=start)
+    if learned.open_dof < start.open_dof:
+        learned = replace(learned, open_cents=start.open_cents, open_dof=start.open_dof)
+    if learned.fretted_dof < start.fretted_dof:
+        learned = replace(learned, fretted_cents=start.fretted_cents, fretted_dof=start.fretted_dof)
+    return learned
 
 
 def missing_kind(string: StringState, fret: int) -> int | None:
@@ -98,10 +119,7 @@ def doubt(string: StringState, offset: Offset | None) -> str | None:
     """The evidence that this string does not settle; None where there is no such evidence."""
     misses = 0
     for take in reversed(string.takes):
-        if (
-            take.round != string.round
-            or take.reading.reason is not Reason.NEVER_SETTLED
-        ):
+        if take.round != string.round or take.reading.reason is not Reason.NEVER_SETTLED:
             break
         misses += 1
     if misses >= MISSES_IN_A_ROW:
@@ -135,11 +153,5 @@ def _takes(takes: Sequence[SessionTake], ratio: float = 1.0) -> list[Take]:
     return [
         Take(t.fret, t.reading.pitch_hz * ratio, t.reading.u_cents, t.reading.onset_s)
         for t in takes
-        if t.fret is not None
-        and t.reading.pitch_hz is not None
-        and t.reading.u_cents is not None
+        if t.fret is not None and t.reading.pitch_hz is not None and t.reading.u_cents is not None
     ]
-
-
-def _offset(takes: Sequence[Take], setup: Setup) -> Offset | None:
-    return estimate_offset(takes, fret=setup.fret, prior=setup.prior) if takes else None

@@ -49,9 +49,7 @@ _REMEDIES: Final = {
 def ordinal(fret: int) -> str:
     """ "12th", "1st", "22nd"."""
     teens = 10 <= fret % 100 <= 20
-    return (
-        f"{fret}{'th' if teens else {1: 'st', 2: 'nd', 3: 'rd'}.get(fret % 10, 'th')}"
-    )
+    return f"{fret}{'th' if teens else {1: 'st', 2: 'nd', 3: 'rd'}.get(fret % 10, 'th')}"
 
 
 def place(setup: Setup) -> str:
@@ -71,9 +69,7 @@ def note_label(setup: Setup, string: int, fret: int | None) -> str:
 
 def sharp_or_flat(cents: float, half_width: float | None = None) -> str:
     """ "4.2 ± 0.9 cents sharp"; "0.0 ± 0.9 cents off" where neither word fits."""
-    value = (
-        f"{abs(cents):.1f}{'' if half_width is None else f' ± {half_width:.1f}'} cents"
-    )
+    value = f"{abs(cents):.1f}{'' if half_width is None else f' ± {half_width:.1f}'} cents"
     if value.startswith("0.0"):
         return f"{value} off"
     return f"{value} {'sharp' if cents > 0 else 'flat'}"
@@ -136,9 +132,7 @@ def _note(state: State) -> Note:
 
 def _ask_fretted(state: State) -> str:
     verb = "Stop" if state.setup.instrument.fretless else "Fret"
-    return (
-        f"{verb} string {state.current} lightly at {place(state.setup)} and pluck it."
-    )
+    return f"{verb} string {state.current} lightly at {place(state.setup)} and pluck it."
 
 
 def _ask_move(state: State) -> str:
@@ -150,9 +144,7 @@ def _ask_move(state: State) -> str:
 def _ask_border(state: State) -> str:
     move = state.string.advice
     how = "" if move is None else f" {move_words(move)}"
-    return (
-        f"Leave string {state.current} and play the next one, or move its saddle{how}."
-    )
+    return f"Leave string {state.current} and play the next one, or move its saddle{how}."
 
 
 def _ask_check(state: State) -> str:
@@ -165,15 +157,11 @@ def _ask_check(state: State) -> str:
 
 _ASKS: Final[dict[Step, Callable[[State], str]]] = {
     Step.BEFORE: lambda s: f"Pluck string {s.current} open to begin.",
-    Step.TUNE: lambda s: (
-        f"Tune string {s.current} to {_note(s)}, coming up from below."
-    ),
+    Step.TUNE: lambda s: f"Tune string {s.current} to {_note(s)}, coming up from below.",
     Step.OPEN: lambda s: f"Pluck string {s.current} open and let it ring.",
     Step.FRETTED: _ask_fretted,
     Step.MOVE: _ask_move,
-    Step.RETUNE: lambda s: (
-        f"Tune string {s.current} up to {_note(s)} again and pluck it."
-    ),
+    Step.RETUNE: lambda s: f"Tune string {s.current} up to {_note(s)} again and pluck it.",
     Step.BORDER: _ask_border,
     Step.LAST_ROUND: _ask_check,
     Step.FINISHED: lambda _: "Tune the instrument once more and play it.",

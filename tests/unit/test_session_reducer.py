@@ -314,6 +314,17 @@ def test_out_of_travel_says_what_to_check_and_goes_on() -> None:
         assert word in story.state.says
 
 
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_saddle_goes_to_the_end_of_its_travel_if_that_is_good_enough(sign: int) -> None:
+    guitar = preset("six-string")
+    short = replace(guitar.bridge, travel_away_mm=2.0, travel_toward_nut_mm=2.0)
+    story = Story.begin(replace(guitar, bridge=short)).string(sign * 6.0)
+    advice = story.state.string.advice
+    assert advice is not None
+    assert advice.signed_mm == pytest.approx(sign * 2.0)
+    assert not advice.out_of_travel
+
+
 def test_plucks_that_never_settle_one_after_the_other_put_the_string_in_doubt() -> None:
     story = Story.begin().play(6)
     for _ in range(4):
