@@ -53,6 +53,10 @@ _LEVEL_AMPLITUDE_MM: Final = 1.5
 #: Samples per step of the glide's time warp and of the envelopes.
 _STEP: Final = 64
 
+#: Springs of a floating bridge against the pull of the strings, newtons per mm that the saddles
+#: move along the strings: three ordinary springs and their lever, by order of magnitude.
+_SPRINGS_N_PER_MM: Final = 30.0
+
 #: A string that the saddle has let go slack still has this part of its tension (it hangs on).
 _SLACK: Final = 0.02
 
@@ -87,6 +91,10 @@ class VirtualInstrument:
     As found, its strings are a few cents out of tune and their offsets at the 12th fret lie
     between -15 and +15 cents (a fixed saddle, placed by its maker, between -4 and +4), drawn from
     the seed. The same seed and the same calls give the same samples, bit for bit.
+
+    A clamped tremolo floats: its springs balance the strings, so every string that is tuned, moved
+    or pressed down takes the bridge, and with it all the others, along. (That the bridge also
+    rises and sinks as it tips is left out.)
 
     Parameters
     ----------
@@ -152,9 +160,20 @@ class VirtualInstrument:
         return self._string(string).travel_mm
 
     def tune(self, string: int, error_cents: float = 0.0) -> None:
-        """Bring the open string to its note, ``error_cents`` sharp."""
-        note = self.instrument.string(string).note
-        self._string(string).open_hz = shifted_hz(note.hz(self.a4_hz), error_cents)
+        """Bring the open string to its note, ``error_cents`` sharp.
+
+        A floating bridge is left to settle meanwhile: this string ends as asked, the others shift.
+        """
+        state = self._string(string)
+        before_n = self._open_tension_n(state)
+        state.open_hz = shifted_hz(self.instrument.string(string).note.hz(self.a4_hz), error_cents)
+        if self._floats:
+            others = [other for other in self._strings if other is not state]
+            gives = _SPRINGS_N_PER_MM + sum(self._rate_n_per_mm(other) for other in others)
+            tipped_mm = (self._open_tension_n(state) - before_n) / gives
+            state.setback_mm -= tipped_mm
+            for other in others:
+                self._stretch(other, -tipped_mm)
 
     def move_saddle(self, string: int, mm: float) -> float:
         """Move the saddle, positive away from the nut; return how far it really went.
@@ -171,8 +190,15 @@ class VirtualInstrument:
         if bridge.travel_away_mm is not None:
             high = bridge.travel_away_mm
         moved = min(high, max(low, state.travel_mm + mm)) - state.travel_mm
+        pull_before_n = self._pull_n()
         for number in self._on_saddle(string):
             self._stretch(self._string(number), moved)
+            self._string(number).travel_mm += moved
+        if self._floats:
+            gives = _SPRINGS_N_PER_MM + sum(map(self._rate_n_per_mm, self._strings))
+            tipped_mm = (self._pull_n() - pull_before_n) / gives
+            for each in self._strings:
+                self._stretch(each, -tipped_mm)
         return moved
 
     def pluck(
@@ -293,9 +319,9 @@ class VirtualInstrument:
         return float(tension_n(mu, state.open_hz, self._open_length_mm(state)))
 
     def _open_stiffness(self, state: _String) -> tuple[float, float]:
-        """kappa and b of the open string as it is now."""
+        """kappa and b of the open string as it is now; a bridge that gives takes from kappa."""
         tension = self._open_tension_n(state)
-        kappa = stretch_stiffness(state.properties, tension)
+        kappa = stretch_stiffness(state.properties, tension) * self._held_share(state)
         b = bending_parameter(state.properties, tension, self._open_length_mm(state))
         return float(kappa), float(b)
 
@@ -314,6 +340,27 @@ class VirtualInstrument:
         tightened = 1.0 + kappa * lengths.stretch
         return float(lengths.fretted_mm), float(inharmonicity(b_n)), float(kappa / tightened)
 
+    @property
+    def _floats(self) -> bool:
+        return self.instrument.bridge.kind is BridgeKind.CLAMPED_TREMOLO
+
+    def _pull_n(self) -> float:
+        """Tension of all strings together."""
+        return sum(map(self._open_tension_n, self._strings))
+
+    def _rate_n_per_mm(self, state: _String) -> float:
+        """By how much the string's tension rises per mm that it is stretched."""
+        return state.properties.axial_n / self._open_length_mm(state)
+
+    def _held_share(self, state: _String) -> float:
+        """The share of a stretch that is left when the bridge has given way to it: 1 if it is
+        fixed; else this string pulls against the springs and all the others."""
+        if not self._floats:
+            return 1.0
+        pulls = [string_properties(spec).axial_n for spec in self.instrument.strings]
+        springs = _SPRINGS_N_PER_MM * self.instrument.scale_mm
+        return 1.0 - state.properties.axial_n / (springs + sum(pulls))
+
     def _on_saddle(self, string: int) -> tuple[int, ...]:
         """The strings that share the saddle of ``string``, itself included."""
         return next((p for p in self.instrument.bridge.pairs if string in p), (string,))
@@ -322,7 +369,6 @@ class VirtualInstrument:
         """Move the saddle under one string, its tuner untouched."""
         before_mm, before_n = self._open_length_mm(state), self._open_tension_n(state)
         state.setback_mm += mm
-        state.travel_mm += mm
         after_mm = self._open_length_mm(state)
         pulled_n = state.properties.axial_n * (after_mm - before_mm) / before_mm
         after_n = max(before_n + pulled_n, _SLACK * before_n)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from reference.partial_freq import partial_freq
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.geometry import saddle_change_cents
 from pitchbench.presets import PRESETS, preset
+from pitchbench.strings.materials import string_properties
 from pitchbench.strings.physics import glide_cents
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import cents_between, shifted_hz
@@ -151,6 +153,87 @@ def test_a_shared_saddle_takes_both_strings_along() -> None:
     virtual = VirtualInstrument(shared, seed=1)
     virtual.move_saddle(3, 1.0)
     assert [virtual.travel_mm(n) for n in range(1, 7)] == [0, 0, 1, 1, 0, 0]
+
+
+def test_on_a_floating_bridge_tuning_one_string_up_lets_the_others_down() -> None:
+    virtual = VirtualInstrument(preset("clamped-tremolo"), seed=3)
+    numbers = range(1, 7)
+    for _ in range(3):
+        for number in numbers:
+            virtual.tune(number)
+    before = [virtual.true_open_hz(n) for n in numbers]
+    virtual.tune(6, 100.0)
+    after = [virtual.true_open_hz(n) for n in numbers]
+    shifts = [cents_between(a, b) for a, b in zip(after, before, strict=True)]
+    assert shifts[5] == pytest.approx(100.0, abs=1.0)
+    # 8 N more on string 6 tip it by 0.05 mm: kappa/2 of that strain, 9 cents on a plain E4 and 25
+    # on a plain G3.
+    assert shifts[0] == pytest.approx(-9.0, rel=0.1)
+    assert shifts[2] == pytest.approx(-25.0, rel=0.1)
+    # Springs and strings hold no memory: back where it was, the others are as well.
+    virtual.tune(6)
+    for number, was_hz in zip(numbers, before, strict=True):
+        assert abs(cents_between(virtual.true_open_hz(number), was_hz)) < 0.2
+
+
+def test_a_floating_bridge_needs_rounds_and_the_rounds_converge() -> None:
+    virtual = VirtualInstrument(preset("clamped-tremolo"), seed=3)
+    numbers = range(1, 7)
+
+    def worst_cents() -> float:
+        notes = [virtual.instrument.string(n).note.hz() for n in numbers]
+        return max(
+            abs(cents_between(virtual.true_open_hz(n), f))
+            for n, f in zip(numbers, notes, strict=True)
+        )
+
+    for number in numbers:
+        virtual.tune(number, -50.0)
+    left = []
+    for _ in range(6):
+        for number in numbers:
+            virtual.tune(number)
+        left.append(worst_cents())
+    assert left[0] > 10.0
+    assert all(later < 0.8 * earlier for earlier, later in pairwise(left))
+
+
+def test_a_fixed_bridge_lets_no_string_feel_another() -> None:
+    virtual = VirtualInstrument(preset("six-string"), seed=3)
+    before_hz = virtual.true_open_hz(1)
+    virtual.tune(6, 200.0)
+    virtual.move_saddle(5, 2.0)
+    assert virtual.true_open_hz(1) == before_hz
+
+
+def test_springs_balance_the_strings_after_a_saddle_was_moved() -> None:
+    """Hooke: what all strings pull more, the springs take up in the way that the bridge went."""
+    floating = preset("clamped-tremolo")
+    virtual = VirtualInstrument(floating, seed=3)
+
+    def pull_n() -> float:
+        return sum(
+            4.0
+            * string_properties(spec).mu_kg_per_m
+            * (virtual.true_open_hz(number) * floating.scale_mm * 1e-3) ** 2
+            for number, spec in enumerate(floating.strings, start=1)
+        )
+
+    before_n, first_hz = pull_n(), virtual.true_open_hz(1)
+    virtual.move_saddle(6, 0.5)
+    first = string_properties(floating.string(1))
+    # String 1 was only let down by the bridge: its fall in tension says how far that tipped.
+    fallen_n = (
+        4.0
+        * first.mu_kg_per_m
+        * (floating.scale_mm * 1e-3) ** 2
+        * (first_hz**2 - virtual.true_open_hz(1) ** 2)
+    )
+    tipped_mm = fallen_n / (first.axial_n / floating.scale_mm)
+    assert tipped_mm > 0.05
+    # Lengths are taken as the scale here: setbacks of some mm make 1 to 2 % of the whole pull's
+    # change, and the bare strings would pull three times as much.
+    assert (pull_n() - before_n) / 30.0 == pytest.approx(tipped_mm, rel=0.1)
 
 
 @pytest.mark.parametrize("instrument", PRESETS.values(), ids=PRESETS.keys())
