@@ -31,7 +31,7 @@ _BELL_GAP_S: Final = 0.3
 
 #: Alternate screen, cursor hidden, no wrapping at the right edge; and all that undone (xterm's
 #: control sequences, which tmux, ssh sessions and the consoles of the day all know).
-_ENTER: Final = "\x1b[?1049h\x1b[?25l\x1b[?7l\x1b[2J"
+_ENTER: Final = "\x1b[?1049h\x1b[?25l\x1b[?7l"
 _LEAVE: Final = "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l"
 
 #: How many bells say what.

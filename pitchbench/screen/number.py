@@ -182,7 +182,9 @@ class Scale:
 
 
 def figure_scale(width: int, height: int) -> Scale:
-    """Square pixels, doubled where the window is so large that its characters are small."""
+    """Square pixels, larger where the window has so many characters that they are small."""
+    if width >= 160 and height >= 52:
+        return Scale(6, 3)
     return Scale(4, 2) if width >= 100 and height >= 36 else Scale(2, 1)
 
 
@@ -209,6 +211,8 @@ def _figure(figure: str, theme: Theme, width: int, scale: Scale) -> list[Text]:
 def word_rows(word: str, theme: Theme, width: int, height: int) -> tuple[str, ...] | None:
     """``word`` in the largest block letters that fit, None if none do."""
     pixels = pixel_width(word)
+    if height >= 10 and pixels * 4 <= width:
+        return block_rows(word, ink=theme.glyphs.ink, columns=4, rows=2)
     if height >= 5 and pixels * 2 <= width:
         return block_rows(word, ink=theme.glyphs.ink)
     if theme.glyphs.unicode and height >= 3 and pixels <= width:

@@ -9,7 +9,7 @@ from rich.text import Text
 
 from pitchbench.intonation.offset import Offset
 from pitchbench.screen.saddle import travel_line
-from pitchbench.screen.text import cell, fitted, printable, signed, title
+from pitchbench.screen.text import cell, fitted, printable, side_by_side, signed, title
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import Outcome, State, Step, StringState
 
@@ -118,8 +118,15 @@ def _one_line(state: State, theme: Theme, width: int) -> Text:
     return fitted(line, width)
 
 
-def result_lines(state: State, theme: Theme, width: int) -> list[Text]:
-    """Every string's result, one to a line: what was found, what was left, where the saddle is."""
+def result_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
+    """Every string's result, one to a line: what was found, what was left, where the saddle is.
+
+    Where ``height`` lines are too few, two to a line, found and left alone.
+    """
+    if len(state.strings) > height:
+        short = [_pair(state, string, theme) for string in reversed(state.strings)]
+        half = (len(short) + 1) // 2
+        return side_by_side(short[:half], short[half:], 19, 1)
     lines = []
     for string in reversed(state.strings):
         left = string.now
@@ -137,6 +144,11 @@ def result_lines(state: State, theme: Theme, width: int) -> list[Text]:
             line.append("  " + travel, theme.quiet)
         lines.append(line if line.cell_len <= width else _short_result(state, string, theme, width))
     return lines
+
+
+def _pair(state: State, string: StringState, theme: Theme) -> Text:
+    found, left = _cents(string.as_found, theme) or "?", _cents(string.now, theme) or "?"
+    return Text(f"{string.number:>2} {_note(state, string):<3}{found:>6} {left:>6}")
 
 
 def _travel(string: StringState, theme: Theme) -> str:
@@ -157,7 +169,7 @@ def receipt(state: State, theme: Theme, width: int) -> list[Text]:
     fret = state.setup.fret
     lines = [
         title(f"{name}: cents at fret {fret} against the open string", width, theme),
-        *result_lines(state, theme, width),
+        *result_lines(state, theme, width, len(state.strings)),
     ]
     moved = [string for string in reversed(state.strings) if string.moves]
     for string in moved:

@@ -194,7 +194,7 @@ def _panes(state: State, theme: Theme, width: int, room: int) -> dict[str, _Pane
         _Pane("travel", (1,), lambda _: [travel_line(state.string, theme, width)]),
         _Pane("move", (most_move,), _titled(move, theme, width)),
         _Pane("checks", range(1, 8), lambda h: _check_lines(theme, width, h)),
-        _Pane("results", (min(count, room),), lambda _: result_lines(state, theme, width)),
+        _Pane("results", (min(count, room),), lambda h: result_lines(state, theme, width, h)),
     ]
     if says:
         panes.append(_Pane("says", (len(says),), lambda _: says))

@@ -227,7 +227,8 @@ STATES: dict[str, State] = {
         StringState(6, takes=TAKES[:5], as_found=offset(3.0, 2.6), now=offset(3.0, 2.6),
                     verdict=verdict(Decision.TAKE_MORE)),
         asks="Fret string 6 at the 12th fret, pluck it, and let it ring.",
-        says="Take 5: string 6 at the 12th fret, 5.2 ± 0.1 cents sharp.", last_take=TAKES[4], wanted_fret=12,
+        says="Take 5: string 6 at the 12th fret, 5.2 ± 0.1 cents sharp.",
+        last_take=TAKES[4], wanted_fret=12,
     ),
     "rejected": state(
         Step.FRETTED, StringState(6, takes=(*TAKES[:5], REJECTED)),

@@ -1,0 +1,202 @@
+"""How often the screen is drawn, what rings, and what keys mean, without a real clock."""
+
+from __future__ import annotations
+
+import os
+import pty
+from collections.abc import Iterator
+from dataclasses import replace
+
+import pytest
+from states import E2, STATES, TAKES, live_notes, offset, state
+
+from pitchbench.screen.keys import KeyParser
+from pitchbench.screen.live import LiveScreen
+from pitchbench.screen.theme import Palette, choose_theme, make_theme
+from pitchbench.session.state import (
+    Command,
+    Display,
+    KeyPressed,
+    Outcome,
+    OutcomeEntry,
+    Step,
+    TakeEntry,
+)
+
+
+class Clock:
+    def __init__(self) -> None:
+        self.now_s = 100.0
+
+    def __call__(self) -> float:
+        return self.now_s
+
+
+class Pty:
+    """A terminal of which one sees what was written."""
+
+    def __init__(self) -> None:
+        self.master, slave = pty.openpty()
+        os.set_blocking(self.master, False)
+        self.stream = os.fdopen(slave, "w", encoding="utf-8")
+
+    def written(self) -> bytes:
+        came = b""
+        while True:
+            try:
+                came += os.read(self.master, 65536)
+            except BlockingIOError:
+                return came
+
+
+@pytest.fixture
+def terminal() -> Iterator[Pty]:
+    terminal = Pty()
+    yield terminal
+    terminal.stream.close()
+    os.close(terminal.master)
+
+
+def make(terminal: Pty, clock: Clock, *, cue: bool = False) -> LiveScreen:
+    theme = make_theme(Palette.MONOCHROME)
+    return LiveScreen(theme, stream=terminal.stream, clock=clock, cue=cue)
+
+
+def test_at_most_fifteen_frames_a_second_and_the_last_one_always(terminal: Pty) -> None:
+    clock = Clock()
+    notes = live_notes(3.0, hz=E2, seconds=2.0)
+    before = state(Step.OPEN, wanted_fret=0)
+    frames = 0
+    with make(terminal, clock) as screen:
+        screen(before, before)
+        terminal.written()
+        for n in range(1000):
+            # A second in a thousand steps, a new pitch in each.
+            clock.now_s += 0.001
+            live = replace(notes[-1], pitch_hz=E2 * (1 + 1e-4 * n))
+            screen(before, replace(before, ringing=True, live=live))
+            frames += bool(terminal.written())
+        assert 13 <= frames <= 16
+        # What came too soon after the last frame is drawn as soon as a frame is due.
+        screen(before, STATES["fretted"])
+        assert terminal.written() == b""
+        clock.now_s += 0.1
+        assert screen.keys() == []
+        assert b"fret the 12th" in terminal.written()
+        clock.now_s += 10
+        screen.keys()
+        assert terminal.written() == b""
+
+
+def test_a_frozen_screen_stands_still(terminal: Pty) -> None:
+    clock = Clock()
+    first, later = STATES["open"], STATES["fretted"]
+    with make(terminal, clock) as screen:
+        screen(first, first)
+        clock.now_s += 1
+        screen(first, replace(first, display=Display(frozen=True)))
+        assert b"frozen" in terminal.written()
+        clock.now_s += 1
+        screen(first, replace(later, display=Display(frozen=True)))
+        assert terminal.written() == b""
+        clock.now_s += 1
+        screen(replace(later, display=Display(frozen=True)), later)
+        assert b"fret the 12th" in terminal.written()
+
+
+def test_bells_only_if_asked_and_never_while_a_note_rings(terminal: Pty) -> None:
+    clock = Clock()
+    quiet = state(Step.OPEN, wanted_fret=0)
+    taken = replace(quiet, entries=(TakeEntry(1.0, TAKES[0]),))
+    done = replace(
+        taken, entries=(*taken.entries, OutcomeEntry(2.0, 6, Outcome.LEAVE, offset(0.3, 1.0)))
+    )
+
+    def bells(screen: LiveScreen, *states: object) -> int:
+        for old, new in zip(states, states[1:], strict=False):
+            screen(old, new)  # type: ignore[arg-type]
+        count = 0
+        for _ in range(40):
+            clock.now_s += 0.1
+            screen.keys()
+            count += terminal.written().count(b"\a")
+        return count
+
+    with make(terminal, clock) as screen:
+        assert bells(screen, quiet, taken, done) == 0
+    with make(terminal, clock, cue=True) as screen:
+        assert bells(screen, quiet, taken) == 1
+        assert bells(screen, taken, done) == 3
+        assert bells(screen, quiet, replace(taken, ringing=True)) == 0
+
+
+def test_the_receipt_stays_after_leaving(terminal: Pty) -> None:
+    end = replace(STATES["finished"], entries=(TakeEntry(1.0, TAKES[0]),))
+    with make(terminal, Clock()) as screen:
+        screen(end, end)
+    screen_text, _, after = terminal.written().decode().rpartition("\x1b[?1049l")
+    assert "finished" in screen_text
+    for words in ("found   +6.1  left   −0.2 ±0.8", "out of travel", "saddle now 2.21 mm away"):
+        assert words in after
+
+
+def test_keys_become_commands() -> None:
+    parser = KeyParser()
+    assert [k.command for k in parser.feed("arnp+-flhq")] == [
+        Command.ACCEPT, Command.AGAIN, Command.NEXT, Command.PREVIOUS, Command.TOLERANCE_UP,
+        Command.TOLERANCE_DOWN, Command.FREEZE, Command.LARGE_PRINT, Command.HELP, Command.QUIT,
+    ]  # fmt: skip
+    assert parser.feed("\r?") == [KeyPressed(Command.ACCEPT), KeyPressed(Command.HELP)]
+    assert parser.feed("x") == [KeyPressed(Command.STRIKE)]
+    assert parser.feed("ö€zZ~") == []
+
+
+def test_a_take_is_chosen_by_its_number() -> None:
+    parser = KeyParser()
+    assert parser.feed("12") == []
+    assert parser.typed == "12"
+    assert parser.feed("x") == [KeyPressed(Command.STRIKE, 12)]
+    assert parser.typed == ""
+    assert parser.feed("13\x7fx") == [KeyPressed(Command.STRIKE, 1)]
+    # Another key forgets the number, so that a slip strikes nothing out.
+    assert parser.feed("1fx") == [KeyPressed(Command.FREEZE), KeyPressed(Command.STRIKE)]
+
+
+@pytest.mark.parametrize("cut", range(5))
+def test_a_cursor_key_may_come_in_pieces(cut: int) -> None:
+    parser = KeyParser()
+    sent = "\x1b[Cq"
+    pressed = parser.feed(sent[:cut]) + parser.feed(sent[cut:])
+    assert [k.command for k in pressed] == [Command.NEXT, Command.QUIT]
+
+
+def test_other_sequences_are_no_keys() -> None:
+    # A function key, a mouse report and a pasted alt-x hold letters that are commands.
+    assert KeyParser().feed("\x1b[15~\x1b[<0;1;1M\x1bx\x1bOP") == []
+
+
+@pytest.mark.parametrize(
+    ("environ", "encoding", "palette", "is_ascii"),
+    [
+        ({"TERM": "xterm-256color"}, "utf-8", Palette.COLOUR, False),
+        ({"TERM": "xterm"}, "utf-8", Palette.SIXTEEN, False),
+        ({"TERM": "linux", "COLORTERM": "truecolor"}, "UTF-8", Palette.COLOUR, False),
+        ({"TERM": "xterm-256color", "NO_COLOR": "1"}, "utf-8", Palette.MONOCHROME, False),
+        ({"TERM": "xterm-256color", "NO_COLOR": ""}, "utf-8", Palette.COLOUR, False),
+        ({"TERM": "xterm-256color"}, "iso8859-1", Palette.COLOUR, True),
+        ({"TERM": "xterm", "PITCHBENCH_THEME": "sixteen-ascii"}, "utf-8", Palette.SIXTEEN, True),
+        ({"PITCHBENCH_THEME": "monochrome"}, "utf-8", Palette.MONOCHROME, False),
+    ],
+)
+def test_the_theme_follows_the_terminal(
+    environ: dict[str, str], encoding: str, palette: Palette, is_ascii: bool
+) -> None:
+    theme = choose_theme(environ, encoding)
+    assert theme.palette is palette
+    assert theme.glyphs.unicode is not is_ascii
+
+
+def test_monochrome_uses_no_colour() -> None:
+    theme = make_theme(Palette.MONOCHROME)
+    styles = [getattr(theme, name) for name in ("ask", "number", "open", "fretted", "caution")]
+    assert set(" ".join(styles).split()) <= {"bold", "dim", "reverse"}
