@@ -20,8 +20,15 @@ from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.records.documents import from_document, to_document
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
-from pitchbench.records.results import string_results
-from pitchbench.session.state import Entry, NoteEntry, SessionTake, Setup, TakeEntry
+from pitchbench.session.state import (
+    Entry,
+    NoteEntry,
+    SessionTake,
+    Setup,
+    StrikeEntry,
+    TakeEntry,
+    TakeFate,
+)
 
 SCHEMA: Final = "pitchbench.export/1"
 
@@ -180,10 +187,12 @@ def takes_csv(record: SessionRecord) -> str:
     text = io.StringIO()
     writer = csv.DictWriter(text, COLUMNS, lineterminator="\r\n")
     writer.writeheader()
-    results = string_results(record.setup, record.entries)
-    takes = sorted((take for r in results for take in r.takes), key=lambda take: take.number)
-    for take in takes:
-        writer.writerow(_csv_row(record, take))
+    struck = {entry.take for entry in record.entries if isinstance(entry, StrikeEntry)}
+    for entry in record.entries:
+        if isinstance(entry, TakeEntry):
+            take = entry.take
+            fate = TakeFate.STRUCK if take.number in struck else take.fate
+            writer.writerow(_csv_row(record, replace(take, fate=fate)))
     return text.getvalue()
 
 

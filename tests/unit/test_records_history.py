@@ -1,0 +1,286 @@
+"""What lies between sessions: results, changes, trends, and whether a check is due."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+import stores
+from click.testing import CliRunner
+from stores import NOON
+
+from pitchbench.commands import cli
+from pitchbench.instrument import Bridge, BridgeKind, Material
+from pitchbench.notes import Note
+from pitchbench.records.history import changes, check_reasons, opening_words, season_words, trends
+from pitchbench.records.model import SessionMeta, SessionRecord
+from pitchbench.records.repository import Repository
+from pitchbench.records.results import string_results, tolerance_cents
+from pitchbench.session.state import (
+    MoveEntry,
+    NoteEntry,
+    Outcome,
+    OutcomeEntry,
+    TakeFate,
+    VerdictEntry,
+)
+
+GUITAR = stores.an_instrument()
+
+
+def a_session(days: float = 0, instrument=GUITAR, log=None) -> SessionRecord:
+    at = NOON + timedelta(days=days)
+    meta = SessionMeta(f"{at:%Y%m%d}-" + "a" * 32, None, at, at, "0.1.0")
+    return SessionRecord(
+        stores.a_setup(instrument), stores.a_log(instrument) if log is None else log, meta
+    )
+
+
+# -- results ---------------------------------------------------------------------------------------
+
+
+def test_results_keep_as_found_and_as_left_apart():
+    first, second, *_ = string_results(*a_session()[:2])
+    assert first.found.offset_cents == pytest.approx(5.3)
+    assert first.left.offset_cents == 0.3
+    assert (first.travel_mm, first.outcome) == (1.9, Outcome.LEAVE)
+    assert second.found.offset_cents == second.left.offset_cents == -0.6
+    assert second.moves == ()
+
+
+def test_a_string_moved_last_was_not_measured_since():
+    log = stores.a_log()
+    moved = next(i for i, entry in enumerate(log) if type(entry).__name__ == "MoveEntry")
+    first = string_results(stores.a_setup(), log[: moved + 1])[0]
+    assert first.found.offset_cents == pytest.approx(5.3)
+    assert first.left is None
+    assert first.outcome is None
+
+
+def test_a_struck_take_counts_no_more():
+    first = string_results(*a_session()[:2])[0]
+    assert [take.fate for take in first.takes].count(TakeFate.STRUCK) == 1
+    assert len(first.accepted(1)) == 3
+
+
+def test_the_tolerance_is_the_one_in_force_at_the_end():
+    changed = NoteEntry(1.0, 1, "tolerance 3 cents", tolerance_cents=3.0)
+    assert tolerance_cents(stores.a_setup(), [changed]) == 3.0
+    assert tolerance_cents(stores.a_setup(), []) == 2.0
+
+
+# -- changes ---------------------------------------------------------------------------------------
+
+
+def with_string(number: int, **change: object):
+    strings = list(GUITAR.strings)
+    strings[number - 1] = replace(strings[number - 1], **change)
+    return replace(GUITAR, strings=tuple(strings))
+
+
+@pytest.mark.parametrize(
+    ("after", "words"),
+    [
+        (with_string(6, note=Note.parse("D2")), "string 6 tuned E2 → D2, expect sharper"),
+        (with_string(1, note=Note.parse("F4")), "string 1 tuned E4 → F4, expect flatter"),
+        (with_string(1, diameter_mm=0.28), "string 1 gauge 0.254 → 0.28 mm, expect sharper"),
+        (with_string(1, diameter_mm=0.23), "string 1 gauge 0.254 → 0.23 mm, expect flatter"),
+        (
+            with_string(3, wound=True, material=Material.NICKEL_WOUND),
+            "string 3 plain steel → wound nickel-wound steel, expect another offset",
+        ),
+        (replace(GUITAR, action_mm=2.1), "action 1.8 → 2.1 mm, expect sharper"),
+        (replace(GUITAR, action_mm=1.7), "action 1.8 → 1.7 mm, expect flatter"),
+        (replace(GUITAR, relief_mm=0.3), "relief 0.2 → 0.3 mm, expect sharper"),
+        (replace(GUITAR, scale_mm=635.0), "scale 648 → 635 mm, start afresh"),
+        (replace(GUITAR, bridge=Bridge(BridgeKind.POST_BAR)), "bridge screw-saddles → post-bar"),
+        (replace(GUITAR, strings_fitted=date(2026, 3, 1)), "strings fitted 2026-03-01"),
+        (replace(GUITAR, temperature_c=30.0), "temperature 21 → 30 °C"),
+        (replace(GUITAR, strings=GUITAR.strings[:5]), "5 strings instead of 6"),
+    ],
+)
+def test_each_change_is_named_with_what_to_expect(after, words):
+    (found,) = changes(GUITAR, after)
+    assert found.startswith(words)
+
+
+@pytest.mark.parametrize(
+    "after",
+    [
+        GUITAR,
+        replace(GUITAR, action_mm=1.85, relief_mm=0.22, temperature_c=25.0),
+        replace(GUITAR, action_mm=None, relief_mm=None, temperature_c=None, strings_fitted=None),
+        replace(GUITAR, notes="polished", name="Other name"),
+        with_string(1, diameter_mm=0.2545),
+    ],
+)
+def test_what_matters_not_is_not_named(after):
+    assert changes(GUITAR, after) == ()
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "other"),
+    [
+        (date(2026, 1, 15), date(2026, 7, 15), True),
+        (date(2026, 1, 15), date(2027, 1, 20), False),
+        (date(2025, 7, 15), date(2027, 1, 15), True),
+        (date(2026, 12, 15), date(2027, 2, 1), False),
+    ],
+)
+def test_seasons_go_by_the_time_of_year(before, after, other):
+    assert (season_words(before, after) is not None) is other
+
+
+# -- is a check due --------------------------------------------------------------------------------
+
+SOON = date(2026, 3, 20)
+
+
+def test_nothing_is_due_soon_after_a_finished_session():
+    assert check_reasons(GUITAR, [a_session()], today=SOON) == ()
+    words = opening_words(GUITAR, [a_session()], today=SOON)
+    assert words == ("Bench guitar was last set on 2026-03-14; nothing on record changed since.")
+
+
+def test_an_instrument_never_set_is_due_and_opens_with_nothing():
+    assert check_reasons(GUITAR, [], today=SOON) == ("never set on this record",)
+    assert opening_words(GUITAR, []) is None
+
+
+def test_a_retuned_instrument_is_due_and_the_session_opens_with_that():
+    lower = with_string(6, note=Note.parse("D2"))
+    words = opening_words(lower, [a_session()], today=SOON)
+    assert "since then: string 6 tuned E2 → D2, expect sharper" in words
+
+
+def test_old_strings_make_it_due():
+    assert check_reasons(GUITAR, [a_session(170)], today=date(2026, 7, 8)) == ()
+    (reason,) = check_reasons(GUITAR, [a_session(170)], today=date(2026, 7, 20))
+    assert reason.startswith("strings 6 months old")
+
+
+def test_another_season_makes_it_due():
+    guitar = replace(GUITAR, strings_fitted=None)
+    (reason,) = check_reasons(guitar, [a_session(instrument=guitar)], today=date(2026, 8, 1))
+    assert reason.startswith("another season (March, now August)")
+
+
+@pytest.mark.parametrize(
+    ("outcome", "words"),
+    [
+        (Outcome.BORDER, "string 2 was left on the border"),
+        (Outcome.OUT_OF_TRAVEL, "string 2 was left with its saddle out of travel"),
+        (Outcome.DOES_NOT_SETTLE, "string 2 was left because it did not settle"),
+        (Outcome.PASSED_OVER, "string 2 not done in the last session"),
+    ],
+)
+def test_what_was_left_undone_makes_it_due(outcome, words):
+    log = (*stores.a_log(), OutcomeEntry(900.0, 2, outcome, None))
+    assert check_reasons(GUITAR, [a_session(log=log)], today=SOON) == (words,)
+
+
+def test_a_session_broken_off_makes_it_due():
+    (reason,) = check_reasons(GUITAR, [a_session(log=())], today=SOON)
+    assert reason == "the last session was broken off before any string was done"
+    (reason,) = check_reasons(GUITAR, [a_session(log=stores.a_log()[:-3])], today=SOON)
+    assert reason == "string 6 not done in the last session"
+
+
+# -- the trend -------------------------------------------------------------------------------------
+
+
+def a_log_with(found: float, left: float):
+    """Every string found and left so, moved in between."""
+    move = next(entry for entry in stores.a_log() if isinstance(entry, MoveEntry))
+    return tuple(
+        entry
+        for number in range(1, 7)
+        for entry in (
+            stores.a_verdict(number, 0, found, 1.0),
+            replace(move, string=number),
+            OutcomeEntry(2.0, number, Outcome.LEAVE, stores.an_offset(left)),
+        )
+    )
+
+
+def test_the_trend_is_the_drift_between_sessions_per_month():
+    # +1 cent in one month, then +2 in two: exactly 1 cent per month. The sum of t^2 / v is
+    # (1 + 4) / (0.5^2 + 0.5^2) = 10, so u = 1 / sqrt(10).
+    month = 365.25 / 12
+    logs = {0: a_log_with(7.0, 0.0), 1: a_log_with(1.0, 0.2), 3: a_log_with(2.2, -5.0)}
+    first = trends([a_session(months * month, log=log) for months, log in logs.items()])[0]
+    assert first.cents_per_month == pytest.approx(1.0)
+    assert first.u_cents_per_month == pytest.approx(10**-0.5)
+    assert first.months == pytest.approx(3.0)
+
+
+def test_new_strings_begin_a_new_trend():
+    fresh = replace(GUITAR, strings_fitted=date(2026, 4, 1))
+    assert trends([a_session(0), a_session(30, fresh)]) == ()
+    assert trends([a_session(0), a_session(30)]) != ()
+
+
+def test_strings_of_unknown_age_have_no_trend():
+    unknown = replace(GUITAR, strings_fitted=None)
+    assert trends([a_session(0, unknown), a_session(30, unknown)]) == ()
+
+
+# -- the command -----------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def store(monkeypatch, tmp_path):
+    monkeypatch.setenv("PITCHBENCH_STORE", str(tmp_path / "s.sqlite"))
+    with Repository.open() as repository:
+        repository.add_instrument(GUITAR)
+        for days, height in ((0, 1.8), (30, 2.0)):
+            guitar = replace(GUITAR, action_mm=height)
+            at = NOON + timedelta(days=days)
+            session_id = repository.begin_session(stores.a_setup(guitar), at=at)
+            for entry in stores.a_log():
+                repository.append(session_id, entry)
+            repository.finish_session(session_id, at=at)
+        repository.begin_session(stores.a_setup(), at=NOON, rehearsal=True)
+
+
+def history(*words: str) -> str:
+    result = CliRunner().invoke(cli, ["history", *words])
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
+def test_history_tells_sessions_and_what_changed(store):
+    text = history("bench guitar")
+    assert "Bench guitar: 2 sessions shown" in text
+    assert "  changed before it: action 1.8 → 2 mm, expect sharper fretted notes" in text
+    assert "reason: action 2 → 1.8 mm, expect flatter fretted notes" in text
+    assert "string 1 E4: found +5.3 [+4.2, +6.4]; moved 1.9 mm away from the nut" in text
+    assert "trend as the strings age: string 1 " in text
+
+
+def test_history_without_a_name_lists_the_latest_sessions(store):
+    assert [line.split(":")[1][:11] for line in history().splitlines()] == [
+        " 2026-04-13",
+        " 2026-03-14",
+    ]
+    assert len(history("--last", "1").splitlines()) == 1
+    assert "rehearsal" in history("--rehearsals")
+
+
+def test_history_speaks_json(store):
+    document = json.loads(history("Bench guitar", "--format", "json"))
+    assert document["schema"] == "pitchbench.history/1"
+    assert document["check_due"] is True
+    first = document["sessions"][0]["strings"][0]
+    assert first["moves_mm"] == [1.9]
+    assert first["left_cents"] == 0.3
+    assert len(document["trends"]) == 6
+    assert json.loads(history("--format", "json"))["schema"] == "pitchbench.sessions/1"
+
+
+def test_a_verdict_is_shown_as_it_was_recorded_not_as_it_would_be_judged_now():
+    entry = next(e for e in stores.a_log() if isinstance(e, VerdictEntry))
+    odd = replace(entry, offset=stores.an_offset(123.0))
+    assert string_results(stores.a_setup(), [odd])[0].found.offset_cents == 123.0

@@ -1,0 +1,137 @@
+"""The setup sheet: what stands on it, in text and in HTML."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import pytest
+import stores
+from stores import NOON
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.intonation.bridge import Rotation
+from pitchbench.records.model import SessionMeta, SessionRecord
+from pitchbench.records.results import string_results
+from pitchbench.report import export
+from pitchbench.report.sheet import build_sheet, made_words, sheet_html, sheet_lines
+from pitchbench.report.takes import rounds_of
+from pitchbench.session.state import MoveEntry
+
+
+def a_record(instrument=None, log=None, **meta: object) -> SessionRecord:
+    guitar = instrument or stores.an_instrument()
+    circumstances = SessionMeta("20260314-" + "a3f91c" + "0" * 26, None, NOON, NOON, "0.1.0")
+    entries = stores.a_log(guitar) if log is None else log
+    return SessionRecord(stores.a_setup(guitar), entries, replace(circumstances, **meta))
+
+
+class Page(HTMLParser):
+    """Tags with their attributes, and the text outside of styles."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.feed(page)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+
+def test_the_sheet_says_what_was_found_done_and_left():
+    guitar = stores.an_instrument(setback_mm=(1.0,) * 6, owner_mark="Anna 12")
+    first = build_sheet(a_record(guitar)).rows[0]
+    assert first.found == "+5.3 [+4.2, +6.4]"
+    assert first.moves == ("1.9 mm away from the nut, 3.8 turns clockwise",)
+    assert first.saddle == "+1.9 mm, setback 2.9 mm"
+    assert first.left == "+0.3 [−0.8, +1.4]"
+    assert first.outcome == "within tolerance"
+    lines = sheet_lines(a_record(guitar))
+    for line in (
+        "owner: Anna 12",
+        "tolerance: ±2 cents at the 12th fret",
+        "temperature: 21 °C",
+        "pitchbench 0.1.0, session 20260314-a3f91c",
+    ):
+        assert line in lines
+
+
+def test_what_was_not_measured_is_not_made_up():
+    sheet = build_sheet(a_record(log=(), finished_at=None))
+    assert {row.found for row in sheet.rows} == {"not measured"}
+    assert {row.outcome for row in sheet.rows} == {"not finished"}
+    assert ("date", "2026-03-14 (broken off)") in sheet.facts
+    assert "<svg" in sheet_html(a_record(log=()))
+
+
+def test_a_rehearsal_says_that_nothing_was_measured():
+    record = a_record(rehearsal=True)
+    assert any("nothing on this page was measured" in line for line in sheet_lines(record))
+    assert "nothing on this page was measured" in sheet_html(record)
+    assert "nothing on this page was measured" not in sheet_html(a_record())
+
+
+def test_the_move_shown_is_the_one_that_was_made():
+    move = next(e for e in stores.a_log() if isinstance(e, MoveEntry))
+    assert made_words(replace(move, made_mm=0.95)) == (
+        "0.9 mm away from the nut, 1.9 turns clockwise"
+    )
+    assert move.move.rotation is Rotation.CLOCKWISE
+    assert made_words(replace(move, made_mm=-1.9)) == (
+        "1.9 mm toward the nut, 3.8 turns counterclockwise"
+    )
+
+
+def test_takes_are_shown_against_the_open_note_of_their_round():
+    first = string_results(*a_record()[:2])[0]
+    found, left = rounds_of(first)
+    assert found.n_open == 2
+    assert len(found.offsets_cents) == 2
+    # The takes of a_log scatter by at most 0.4 cents each about 5.3 and 0.3.
+    assert found.offsets_cents == pytest.approx([5.3] * 2, abs=0.8)
+    assert left.offsets_cents == pytest.approx([0.3], abs=0.8)
+
+
+def test_the_page_needs_nothing_but_itself():
+    page = Page(sheet_html(a_record()))
+    names = {tag for tag, _ in page.tags}
+    assert not names & {"script", "link", "img", "iframe", "object", "embed", "a", "form"}
+    for _, attributes in page.tags:
+        for name, value in attributes.items():
+            assert not name.startswith("on")
+            if name in ("src", "href", "xlink:href"):
+                assert value.startswith("#")
+    assert "@import" not in sheet_html(a_record())
+    assert not re.search(r"url\((?!#)", sheet_html(a_record()))
+
+
+def test_names_come_out_as_text():
+    evil = "<script>alert('x')</script> \"&' {{ 7*7 }} אבג \u202e"
+    guitar = stores.an_instrument(evil, owner_mark=evil, notes=evil, kind=evil, string_set=evil)
+    page = Page(sheet_html(a_record(guitar, source=evil)))
+    assert "script" not in {tag for tag, _ in page.tags}
+    assert sum(evil.split("\u202e", maxsplit=1)[0].strip() in word for word in page.words) >= 6
+    assert "{{ 7*7 }}" in "".join(page.words)
+
+
+def test_the_figure_has_a_title_a_description_and_a_table():
+    page = sheet_html(a_record())
+    assert re.search(r'<svg[^>]*role="img"[^>]*aria-labelledby="takes-title takes-desc"', page)
+    assert re.search(r'<title id="takes-title">Takes of every string', page)
+    assert re.search(r'<desc id="takes-desc">.*tolerance of 2 cents', page)
+    assert "<summary>The figure as a table</summary>" in page
+
+
+def test_the_same_session_gives_the_same_page():
+    assert sheet_html(a_record()) == sheet_html(a_record())
+
+
+def test_without_a_browser_a_pdf_is_refused_in_a_sentence(monkeypatch, tmp_path):
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with pytest.raises(PitchbenchError, match="no browser"):
+        export.html_to_pdf("<p>page</p>")
