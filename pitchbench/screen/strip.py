@@ -135,8 +135,8 @@ def result_lines(state: State, theme: Theme, width: int, height: int) -> list[Te
         words = f"found {found:>6}"
         if left is not None:
             low, high = left.interval95_cents
-            half = f"{theme.glyphs.plus_minus}{(high - low) / 2:.1f}"
-            words += f"  left {_cents(left, theme):>6} {half:<6}"
+            sure = f"{theme.glyphs.plus_minus}{(high - low) / 2:.1f}"
+            words += f"  left {_cents(left, theme):>6} {sure:<6}"
         outcome = str(string.outcome) if string.outcome else "not finished"
         line = Text.assemble((head, theme.number), words, ("  " + outcome, theme.number))
         travel = "" if not string.moves else _travel(string, theme)

@@ -40,7 +40,8 @@ def browse(screen: LiveScreen) -> None:
     now: State = STATES[NAMES[0]]
     screen(now, now)
     while True:
-        for key in screen.keys():
+        pressed = screen.keys()
+        for key in pressed:
             if key.command is Command.QUIT:
                 return
             if key.command is Command.AGAIN:

@@ -6,6 +6,7 @@ import os
 import pty
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import pairwise
 
 import pytest
 from states import E2, STATES, TAKES, live_notes, offset, state
@@ -113,7 +114,7 @@ def test_bells_only_if_asked_and_never_while_a_note_rings(terminal: Pty) -> None
     )
 
     def bells(screen: LiveScreen, *states: object) -> int:
-        for old, new in zip(states, states[1:], strict=False):
+        for old, new in pairwise(states):
             screen(old, new)  # type: ignore[arg-type]
         count = 0
         for _ in range(40):
