@@ -155,6 +155,10 @@ class VirtualInstrument:
         """Inharmonicity B of f_k = k f0 sqrt(1 + B k^2) of what sounds."""
         return self._sounding(self._string(string), fret)[1]
 
+    def true_setback_mm(self, string: int) -> float:
+        """How far behind the nominal scale the string ends at its saddle."""
+        return self._string(string).setback_mm
+
     def travel_mm(self, string: int) -> float:
         """How far the saddle stands from where it was found, positive away from the nut."""
         return self._string(string).travel_mm

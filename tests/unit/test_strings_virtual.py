@@ -95,6 +95,24 @@ def test_the_note_starts_sharp_by_the_energy_in_the_string() -> None:
     assert early[3.0] / early[1.5] == pytest.approx(4.0, rel=0.25)
 
 
+def test_the_glide_dies_at_least_twice_as_fast_as_the_note() -> None:
+    """It follows the energy, and the upper partials, which hold most of it, die first."""
+    virtual = VirtualInstrument(preset("six-string"), seed=4)
+    true_hz = virtual.true_hz(6, 0)
+    sound = virtual.pluck(6, 0, amplitude_mm=4.0, ring_s=3.0)
+    turn = np.exp(-2j * np.pi * true_hz * np.arange(sound.size) / RATE_HZ)
+    window = np.hanning(round(0.4 * RATE_HZ))
+
+    def level(start_s: float) -> float:
+        start = round(start_s * RATE_HZ)
+        part = slice(start, start + window.size)
+        return float(abs((sound[part] * turn[part] * window).sum()))
+
+    amplitude_fall = np.log(level(0.2) / level(1.0))
+    early, late = (heard_cents(sound, true_hz, t, t + 0.4) for t in (0.2, 1.0))
+    assert np.log(early / late) > 2.0 * amplitude_fall
+
+
 @pytest.mark.parametrize("rate_hz", [44100, 96000])
 def test_other_sampling_rates_sound_the_same_pitch(rate_hz: int) -> None:
     virtual = VirtualInstrument(preset("six-string"), seed=6, rate_hz=rate_hz)
@@ -196,6 +214,16 @@ def test_a_floating_bridge_needs_rounds_and_the_rounds_converge() -> None:
         left.append(worst_cents())
     assert left[0] > 10.0
     assert all(later < 0.8 * earlier for earlier, later in pairwise(left))
+
+
+def test_a_floating_bridge_takes_all_saddles_the_same_way() -> None:
+    virtual = VirtualInstrument(preset("clamped-tremolo"), seed=3)
+    before = np.array([virtual.true_setback_mm(n) for n in range(1, 7)])
+    for number in range(1, 7):
+        virtual.tune(number, 50.0)
+    tipped = np.array([virtual.true_setback_mm(n) for n in range(1, 7)]) - before
+    assert tipped == pytest.approx(np.full(6, tipped[0]), abs=1e-9)
+    assert -0.5 < tipped[0] < -0.05  # more pull tips it toward the nut
 
 
 def test_a_fixed_bridge_lets_no_string_feel_another() -> None:
