@@ -45,12 +45,15 @@ def nearest_fret(state: State, pitch_hz: float) -> int:
     return min(frets, key=lambda n: abs(cents_between(pitch_hz, target_hz(state) * fret_ratio(n))))
 
 
+def reference_hz(state: State, fret: int) -> float:
+    """What a note is held against: an open string against its tuning, a fretted one against the
+    open string as played."""
+    return target_hz(state) if fret == 0 else open_hz(state) * fret_ratio(fret)
+
+
 def cents_off(state: State, pitch_hz: float, fret: int) -> float:
-    """Cents above what the note should be: an open string is held against its tuning, a fretted one
-    against the open string as played."""
-    if fret == 0:
-        return cents_between(pitch_hz, target_hz(state))
-    return cents_between(pitch_hz, open_hz(state) * fret_ratio(fret))
+    """Cents above what the note is held against."""
+    return cents_between(pitch_hz, reference_hz(state, fret))
 
 
 def shown_reading(state: State) -> tuple[Reading, int | None] | None:

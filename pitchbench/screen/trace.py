@@ -10,10 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
-from pitchbench.screen.reference import cents_off, fret_words, nearest_fret, shown_reading
+from pitchbench.screen.reference import (
+    cents_off,
+    fret_words,
+    nearest_fret,
+    reference_hz,
+    shown_reading,
+)
 from pitchbench.screen.text import fitted, row_of, signed
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import State
+from pitchbench.units import CENTS_PER_NEPER
 
 #: The least that the plot spans above and below its centre, cents: less would magnify noise.
 _LEAST_HALF_CENTS: Final = 2.0
@@ -38,23 +45,36 @@ class _Course:
 def _course(state: State) -> _Course | None:
     """The note to draw, as a reading's trace or, until there is one, as it was heard live."""
     shown = shown_reading(state)
-    if shown is not None and shown[0].trace is not None and len(shown[0].trace.time_s):
+    if shown is not None and shown[0].trace is not None:
         reading, fret = shown
         trace = shown[0].trace
-        if fret is None:
-            fret = nearest_fret(state, float(np.median(trace.pitch_hz)))
-        cents = np.array([cents_off(state, hz, fret) for hz in trace.pitch_hz])
-        settled = None
-        if reading.settled and reading.pitch_hz is not None:
-            settled = cents_off(state, reading.pitch_hz, fret)
-        return _Course(trace.time_s, cents, fret, reading.settle_s, settled)
+        settled_hz = reading.pitch_hz if reading.settled else None
+        return _held(state, trace.time_s, trace.pitch_hz, fret, (reading.settle_s, settled_hz))
     if state.ringing and state.live_trace:
-        last = state.live_trace[-1]
-        fret = nearest_fret(state, last.pitch_hz)
         time_s = np.array([live.at_s - live.onset_s for live in state.live_trace])
-        cents = np.array([cents_off(state, live.pitch_hz, fret) for live in state.live_trace])
-        return _Course(time_s, cents, fret, None, None)
+        pitch_hz = np.array([live.pitch_hz for live in state.live_trace])
+        return _held(state, time_s, pitch_hz, None, (None, None))
     return None
+
+
+def _held(
+    state: State,
+    time_s: NDArray[np.float64],
+    pitch_hz: NDArray[np.float64],
+    fret: int | None,
+    settled: tuple[float | None, float | None],
+) -> _Course | None:
+    """The course in cents; ``settled`` is when the tail starts and the settled pitch in Hz."""
+    known = np.isfinite(pitch_hz) & (pitch_hz > 0.0)
+    if not known.any():
+        return None
+    time_s, pitch_hz = time_s[known], pitch_hz[known]
+    if fret is None:
+        fret = nearest_fret(state, float(pitch_hz[-1]))
+    cents = CENTS_PER_NEPER * np.log(pitch_hz / reference_hz(state, fret))
+    tail_from_s, settled_hz = settled
+    settled_cents = None if settled_hz is None else cents_off(state, settled_hz, fret)
+    return _Course(time_s, cents, fret, tail_from_s, settled_cents)
 
 
 class _Canvas:
