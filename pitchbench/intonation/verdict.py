@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
@@ -19,14 +20,11 @@ from pitchbench.intonation.offset import (
     student_quantile,
 )
 
-#: What one look at a finished batch of takes must reach.
+#: What a single look at a finished batch of takes must reach.
 CONFIDENCE: Final = 0.95
 
-#: What a look must reach where takes are added until it is decided: every look is another chance
-#: to be wrong. Found by simulating the whole procedure (tests/unit/test_intonation_verdict.py):
-#: with it, looking after every take from two of each on, a wrong leave or move comes about at
-#: most once in twenty whatever the true offset.
-SEQUENTIAL_CONFIDENCE: Final = 0.992
+#: The chance of being wrong that the last look of a sequence may spend; see `confidence_asked`.
+LAST_LOOK_RISK: Final = 0.019
 
 #: Stands for a scale of 0 (takes that agree to the last digit), which cannot divide.
 _NO_SCALE: Final = 1e-12
@@ -74,27 +72,50 @@ def judge(
     tolerance_cents: float,
     prior: ScatterPrior,
     most_takes: int,
-    confidence: float = CONFIDENCE,
+    sequential: bool = False,
 ) -> Verdict:
-    """Judge ``offset``: leave or move at ``confidence``, else take more up to ``most_takes``.
+    """Judge ``offset``: leave or move where it is sure enough, else take more.
 
     Parameters
     ----------
     most_takes : how many takes, open and fretted together, are worth making.
-    confidence : `CONFIDENCE` for one batch of takes, `SEQUENTIAL_CONFIDENCE` where the person
-        goes on until it is decided.
+    sequential : True where the person goes on, look after look, until it is decided; False for
+        one finished batch of takes, which is judged at 95 %.
     """
     belief = (offset.offset_cents, offset.scale_cents, offset.dof)
-    p = float(probability_within(*belief, tolerance_cents))
-    decision = _decide(belief, tolerance_cents, confidence)
     taken = offset.open.n + offset.fretted.n
-    more, border = None, False
-    if decision is Decision.TAKE_MORE:
-        border = taken >= most_takes
-        if not border:
-            more = _expected_more(offset, tolerance_cents, prior, most_takes - taken, confidence)
-    verdict = Verdict(decision, tolerance_cents, p, more, border, explanation="")
+
+    def decide(belief: Belief, taken: int) -> Decision:
+        confidence = confidence_asked(taken, most_takes) if sequential else CONFIDENCE
+        return _decide(belief, tolerance_cents, confidence)
+
+    verdict = Verdict(
+        decision=decide(belief, taken),
+        tolerance_cents=tolerance_cents,
+        p_within=float(probability_within(*belief, tolerance_cents)),
+        more_takes=None,
+        border=False,
+        explanation="",
+    )
+    if verdict.decision is Decision.TAKE_MORE:
+        if taken >= most_takes:
+            verdict = replace(verdict, border=True)
+        else:
+            more = _expected_more(offset, prior, most_takes - taken, decide)
+            verdict = replace(verdict, more_takes=more)
     return replace(verdict, explanation=_explain(offset, verdict))
+
+
+def confidence_asked(taken: int, most_takes: int) -> float:
+    """What a look after ``taken`` takes must reach, where takes are added until it is decided.
+
+    Every look is another chance to be wrong, so each may spend but a part of the 5 %; and most of
+    it is kept for the late looks, where a string that is nearly good can be told at last:
+    1 - `LAST_LOOK_RISK` (taken / most)^2. The constant was found by simulating the whole
+    procedure (tests/benchmarks/verdict_table.py): looking after every take from two of each on, a
+    wrong leave or move comes about at most once in twenty, whatever the true offset.
+    """
+    return 1.0 - LAST_LOOK_RISK * min(1.0, taken / most_takes) ** 2
 
 
 def probability_within(
@@ -127,19 +148,19 @@ def _decide(offset_belief: Belief, tolerance_cents: float, confidence: float) ->
 
 
 def _expected_more(
-    offset: Offset, tolerance_cents: float, prior: ScatterPrior, most: int, confidence: float
+    offset: Offset, prior: ScatterPrior, most: int, decide: Callable[[Belief, int], Decision]
 ) -> MoreTakes:
     """The fewest further takes that decide it if the means and the spreads stay as they are.
 
     Among equal totals, the split that leaves the smallest uncertainty. Where even ``most`` would
     not do, ``most`` in the best split.
     """
+    taken = offset.open.n + offset.fretted.n
     best = MoreTakes(0, most)
     for total in range(1, most + 1):
         splits = [MoreTakes(total - fretted, fretted) for fretted in range(total + 1)]
         best = min(splits, key=lambda split: _half_width(_expected(offset, prior, split)))
-        belief = _expected(offset, prior, best)
-        if _decide(belief, tolerance_cents, confidence) is not Decision.TAKE_MORE:
+        if decide(_expected(offset, prior, best), taken + total) is not Decision.TAKE_MORE:
             break
     return best
 

@@ -14,7 +14,6 @@ from typing import Final
 from pitchbench.intonation.bridge import Move, move_of, plan_move
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import (
-    SEQUENTIAL_CONFIDENCE,
     Decision,
     Verdict,
     judge,
@@ -407,7 +406,7 @@ def _weighed(state: State, number: int | None = None) -> State:
             tolerance_cents=state.tolerance_cents,
             prior=takes.scatter_prior(state, string),
             most_takes=state.setup.most_takes,
-            confidence=SEQUENTIAL_CONFIDENCE,
+            sequential=True,
         )
     as_found = offset if string.round == 0 else string.as_found
     changed = verdict is not None and _gist(verdict) != _gist(string.verdict)
