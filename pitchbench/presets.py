@@ -172,6 +172,13 @@ _ALL: Final = (
     ),
     replace(
         _SIX_STRING,
+        name="paired-saddles",
+        bridge=Bridge(
+            BridgeKind.PAIRED_SADDLES, 0.5, ScrewHeads.TAIL, 6.0, 6.0, ((1, 2), (3, 4), (5, 6))
+        ),
+    ),
+    replace(
+        _SIX_STRING,
         name="clamped-tremolo",
         frets=24,
         strings=_strings(_STANDARD, "9 11 16 24w 32w 42w"),
@@ -315,7 +322,11 @@ def with_bridge(
             f"A screw of {screw_pitch_mm:g} mm per turn is out of the question.",
             "Give the travel per turn, such as 0.5 for an M3 screw.",
         )
-    bridge = instrument.bridge if kind in (None, instrument.bridge.kind) else Bridge(kind)
+    bridge = instrument.bridge
+    if kind is not None and kind is not bridge.kind:
+        bridge = Bridge(
+            kind, pairs=_neighbours(instrument) if kind is BridgeKind.PAIRED_SADDLES else ()
+        )
     return replace(
         instrument,
         bridge=replace(
@@ -324,6 +335,11 @@ def with_bridge(
             screw_heads=bridge.screw_heads if screw_heads is None else screw_heads,
         ),
     )
+
+
+def _neighbours(instrument: Instrument) -> tuple[tuple[int, int], ...]:
+    """Strings 1 and 2, 3 and 4, ...: those that share a saddle on a bridge of paired saddles."""
+    return tuple((n, n + 1) for n in range(1, len(instrument.strings), 2))
 
 
 def instrument_from_options(

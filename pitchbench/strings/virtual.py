@@ -89,8 +89,9 @@ class VirtualInstrument:
     """An instrument that sounds, and knows the truth about itself.
 
     As found, its strings are a few cents out of tune and their offsets at the 12th fret lie
-    between -15 and +15 cents (a fixed saddle, placed by its maker, between -4 and +4), drawn from
-    the seed. The same seed and the same calls give the same samples, bit for bit.
+    between -15 and +15 cents, drawn from the seed (a fixed saddle, placed by its maker, between -4
+    and +4; of two strings on one saddle the second follows the first). The same seed and the same
+    calls give the same samples, bit for bit.
 
     A clamped tremolo floats: its springs balance the strings, so every string that is tuned, moved
     or pressed down takes the bridge, and with it all the others, along. (That the bridge also
@@ -135,6 +136,10 @@ class VirtualInstrument:
         self._room = room
         self._room_samples = 0
         self._strings = [self._make_string(n, make) for n in range(1, len(instrument.strings) + 1)]
+        for one, other in instrument.bridge.pairs:
+            # One saddle, so nearly one setback: its edge is filed a little for each string.
+            filed_mm = float(make.normal(0.0, 0.3))
+            self._string(other).setback_mm = self._string(one).setback_mm + filed_mm
 
     def true_open_hz(self, string: int) -> float:
         """Settled pitch of the open string: first partial, main polarisation, glide gone."""

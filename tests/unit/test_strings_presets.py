@@ -125,6 +125,11 @@ def test_another_kind_of_bridge_forgets_the_old_ones_screws() -> None:
     assert made.bridge.screw_heads is None
 
 
+def test_paired_saddles_pair_the_neighbours() -> None:
+    made = instrument_from_options("six-string", bridge=BridgeKind.PAIRED_SADDLES)
+    assert made.bridge.pairs == preset("paired-saddles").bridge.pairs == ((1, 2), (3, 4), (5, 6))
+
+
 def test_a_new_set_of_strings_keeps_the_tuning() -> None:
     base = preset("six-string")
     heavier = with_gauges(base, "11 14 18 28w 38w 49w")
