@@ -183,9 +183,9 @@ class Scale:
 
 def figure_scale(width: int, height: int) -> Scale:
     """Square pixels, larger where the window has so many characters that they are small."""
-    if width >= 160 and height >= 52:
+    if width >= 160 and height >= 54:
         return Scale(6, 3)
-    return Scale(4, 2) if width >= 100 and height >= 36 else Scale(2, 1)
+    return Scale(4, 2) if width >= 100 and height >= 38 else Scale(2, 1)
 
 
 def number_lines(large: Large, theme: Theme, width: int, scale: Scale) -> list[Text]:

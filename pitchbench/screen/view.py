@@ -92,7 +92,7 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
     elif state.display.large_print:
         lines = _large_print(state, theme, width, room)
     else:
-        lines = _bench(state, theme, width, room)
+        lines = _bench(state, theme, width, room, figure_scale(width, height))
     return [*lines, *[Text()] * (room - len(lines)), *keys]
 
 
@@ -132,12 +132,13 @@ def step_words(state: State) -> str:
     return str(state.step)
 
 
-def _bench(state: State, theme: Theme, width: int, room: int) -> list[Text]:
+def _bench(state: State, theme: Theme, width: int, room: int, scale: Scale) -> list[Text]:
     """The screen above the keys."""
     top = [header(state, theme, width), *_ask_lines(state, theme, width)]
     if len(top) > room:
         return top[:room]
-    panes = _panes(state, theme, width, room - len(top))
+    number = number_lines(large_of(state, theme), theme, width, scale)
+    panes = _panes(state, theme, width, room - len(top), number)
     heights = _allot(panes, _PRIORITY[state.step], room - len(top))
     spare = room - len(top) - sum(heights.values())
     lines = list(top)
@@ -180,9 +181,10 @@ def _allot(panes: dict[str, _Pane], priority: tuple[str, ...], room: int) -> dic
     return allotted
 
 
-def _panes(state: State, theme: Theme, width: int, room: int) -> dict[str, _Pane]:
+def _panes(
+    state: State, theme: Theme, width: int, room: int, number: list[Text]
+) -> dict[str, _Pane]:
     """Every pane that has something to say in this state, in ``room`` lines for all."""
-    number = number_lines(large_of(state, theme), theme, width, figure_scale(width, room))
     says = wrapped(printable(state.says, theme), width)
     count = len(state.strings)
     move = ("the move", lambda w, h: move_lines(state, theme, w, h))
