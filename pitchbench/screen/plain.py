@@ -97,7 +97,7 @@ class PlainView:
             return
         self._line("move", f"string {advice.string}, {move_words(advice)}")
         low, high = advice.interval95_mm
-        self._line("move is sure to", f"{low:.1f} to {high:.1f} mm")
+        self._line("move, 95 % interval", f"{low:.1f} to {high:.1f} mm")
         self._line("travel so far", f"{new.string.travel_mm:+.1f} mm")
         for caution in advice.cautions:
             self._line("caution", caution)
@@ -164,6 +164,6 @@ def _take_words(state: State, take: SessionTake) -> str:
         off_cents = cents_between(reading.pitch_hz, note.hz(state.setup.a4_hz))
         return (
             f"accepted, {label}, {reading.pitch_hz:.2f} Hz, "
-            f"{reading_words(reading, off_cents)} of {note}"
+            f"{reading_words(reading, off_cents, note)}"
         )
     return f"{take.fate}, {label}: {take.why}"

@@ -216,7 +216,7 @@ def _tuning_words(state: State, off_cents: float) -> str:
     note = state.setup.instrument.string(state.current).note
     if abs(off_cents) <= TUNED_WITHIN_CENTS:
         return f"String {state.current} is in tune; let it ring."
-    where = f"String {state.current} is {words.sharp_or_flat(off_cents)} of {note}"
+    where = f"String {state.current} is {words.sharp_or_flat(off_cents, of=note)}"
     if off_cents > 0:
         return f"{where}: above its pitch, slacken it below and come up again."
     return f"{where}: bring it up slowly."
@@ -281,7 +281,7 @@ def _pluck_while_tuning(state: State, reading: Reading) -> State:
     off_cents = cents_between(reading.pitch_hz, target_hz(state, state.current))
     if abs(off_cents) > TUNED_WITHIN_CENTS:
         note = state.setup.instrument.string(state.current).note
-        why = f"not in tune yet, {words.reading_words(reading, off_cents)} of {note}"
+        why = f"not in tune yet, {words.reading_words(reading, off_cents, note)}"
         state = _log(state, reading, TakeFate.IGNORED, fret=0, why=why)
         return replace(state, says=_tuning_words(state, off_cents))
     return _take(_found_in_tune(state), reading, 0)
@@ -343,19 +343,18 @@ def _moved(state: State, entry: MoveEntry) -> State:
 def _take(state: State, reading: Reading, fret: int) -> State:
     """A pluck that counts."""
     assert reading.pitch_hz is not None
+    note = state.setup.instrument.string(state.current).note
     target = target_hz(state, state.current)
     off_cents = cents_between(reading.pitch_hz, target) - 100.0 * fret
     if fret == 0 and abs(off_cents) > OUT_OF_TUNE_CENTS:
-        why = f"gone out of tune, {words.reading_words(reading, off_cents)}"
+        why = f"gone out of tune, {words.reading_words(reading, off_cents, note)}"
         state = _log(state, reading, TakeFate.IGNORED, fret=0, why=why)
         step = Step.RETUNE if state.step is Step.BORDER else Step.TUNE
         state = _enter(state, step, wanted_fret=0, tuned=False)
         return replace(state, says=_tuning_words(state, off_cents))
     state = _log(state, reading, TakeFate.ACCEPTED, fret=fret)
-    note = state.setup.instrument.string(state.current).note
     heard = f"{words.note_label(state.setup, state.current, fret)}: "
-    heard += words.reading_words(reading, off_cents)
-    heard += f" of {note}." if fret == 0 else f" of {note.up(fret)}."
+    heard += f"{words.reading_words(reading, off_cents, note.up(fret))}."
     return _decide(replace(state, says=heard[0].upper() + heard[1:]))
 
 

@@ -67,17 +67,18 @@ def note_label(setup: Setup, string: int, fret: int | None) -> str:
     return f"string {string} at {place(setup)}"
 
 
-def sharp_or_flat(cents: float, half_width: float | None = None) -> str:
-    """ "4.2 ± 0.9 cents sharp"; "0.0 ± 0.9 cents off" where neither word fits."""
+def sharp_or_flat(cents: float, half_width: float | None = None, *, of: Note | None = None) -> str:
+    """ "4.2 ± 0.9 cents sharp of E3"; "0.0 ± 0.9 cents from E3" where neither word fits."""
     value = f"{abs(cents):.1f}{'' if half_width is None else f' ± {half_width:.1f}'} cents"
     if value.startswith("0.0"):
-        return f"{value} off"
-    return f"{value} {'sharp' if cents > 0 else 'flat'}"
+        return f"{value} off" if of is None else f"{value} from {of}"
+    word = "sharp" if cents > 0 else "flat"
+    return f"{value} {word}" if of is None else f"{value} {word} of {of}"
 
 
-def reading_words(reading: Reading, cents: float) -> str:
-    """A settled reading, ``cents`` from what it is compared with."""
-    return sharp_or_flat(cents, _COVERAGE_95 * (reading.u_cents or 0.0))
+def reading_words(reading: Reading, cents: float, note: Note) -> str:
+    """A settled reading, ``cents`` above ``note``."""
+    return sharp_or_flat(cents, _COVERAGE_95 * (reading.u_cents or 0.0), of=note)
 
 
 def offset_words(offset: Offset) -> str:

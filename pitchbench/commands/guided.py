@@ -1,0 +1,170 @@
+"""What `session` and `rehearse` share: their options, how they are shown, and how they are kept."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import Any, Final, TypeVar
+
+import click
+
+from pitchbench.commands.common import TOLERANCE, is_plain, printable
+from pitchbench.commands.instrument import SCALE, SCREW_PITCH
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import BridgeKind, ScrewHeads
+from pitchbench.records.model import SHORT_ID_LENGTH
+from pitchbench.records.repository import Repository
+from pitchbench.screen.keys import KeyReader
+from pitchbench.screen.live import LiveScreen
+from pitchbench.screen.plain import PlainView
+from pitchbench.session.engine import Keys, View
+from pitchbench.session.state import Entry, Setup, State, Step
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+_HIGHEST_FRET: Final = 24
+
+
+class Strings(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
+    """String numbers in the order of work: "6,5,1"."""
+
+    name = "6,5,..."
+
+    def convert(
+        self,
+        value: Any,
+        param: click.Parameter | None,  # noqa: ARG002
+        ctx: click.Context | None,  # noqa: ARG002
+    ) -> tuple[int, ...]:
+        """Read ``value``; PitchbenchError if it is no list of different numbers."""
+        if isinstance(value, tuple):
+            return value
+        words = str(value).replace(",", " ").split()
+        numbers = tuple(int(word) for word in words if word.isascii() and word.isdecimal())
+        if not words or len(numbers) != len(words) or len(set(numbers)) != len(numbers):
+            raise PitchbenchError(
+                f"--strings {str(value)!r} makes no sense here.",
+                "Give different string numbers with commas between, 1 being the highest: 6,5.",
+            )
+        return numbers
+
+
+def instrument_options(function: _Function) -> _Function:
+    """Options that say which instrument it is: ``preset``, and details for `with_details`."""
+    for option in reversed(
+        [
+            click.option("--preset", metavar="NAME", help="Built-in instrument [six-string]."),
+            click.option("--tuning", metavar="NOTES", help='Such as "E2 A2 D3 G3 B3 E4".'),
+            click.option("--scale", type=SCALE, help="Twice the distance from nut to 12th fret."),
+            click.option(
+                "--bridge", type=click.Choice([str(k) for k in BridgeKind]), help="Sort of bridge."
+            ),
+            click.option("--screw-pitch", type=SCREW_PITCH, help="Saddle travel per turn."),
+            click.option(
+                "--screw-heads",
+                type=click.Choice([str(side) for side in ScrewHeads]),
+                help="Side of the length screws' heads.",
+            ),
+            click.option("--left-handed", is_flag=True, default=None, help="Mirror the pictures."),
+        ]
+    ):
+        function = option(function)
+    return function
+
+
+def work_options(function: _Function) -> _Function:
+    """``--strings``, ``--fret`` and ``--tolerance``; the instrument's own tolerance if None."""
+    for option in reversed(
+        [
+            click.option("--strings", type=Strings(), help="Strings to set, in this order [all]."),
+            click.option(
+                "--fret",
+                type=click.IntRange(1, _HIGHEST_FRET),
+                default=12,
+                show_default=True,
+                help="Fret that is compared with the open string.",
+            ),
+            click.option(
+                "--tolerance",
+                type=TOLERANCE,
+                help="Offset that may be left alone [2, or what is on record].",
+            ),
+        ]
+    ):
+        function = option(function)
+    return function
+
+
+def work_on(setup: Setup, strings: tuple[int, ...] | None, tolerance: float | None) -> Setup:
+    """``setup`` with the chosen strings and tolerance.
+
+    Raises
+    ------
+    PitchbenchError
+        If the instrument has no such string or fret.
+    """
+    instrument = setup.instrument
+    for number in strings or ():
+        if not 1 <= number <= len(instrument.strings):
+            raise PitchbenchError(
+                f"{printable(instrument.name)} has no string {number}.",
+                f"Give numbers from 1, the highest, to {len(instrument.strings)}.",
+            )
+    if setup.fret > instrument.frets:
+        raise PitchbenchError(
+            f"{printable(instrument.name)} has no fret {setup.fret}.",
+            f"Give a fret from 1 to {instrument.frets}; 12 is usual.",
+        )
+    cents = instrument.tolerance_cents if tolerance is None else tolerance
+    return replace(setup, strings=strings or (), tolerance_cents=cents)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """How a session is shown: what the engine calls, and where it asks for keys."""
+
+    views: tuple[View, ...]
+    keys: Keys | None
+    live: bool
+
+
+@contextlib.contextmanager
+def shown(output_format: str, plain: bool) -> Iterator[Shown]:
+    """The screen where there is a terminal; else plain lines, on stderr if stdout is for JSON."""
+    json = output_format == "json"
+    if not json and not is_plain(plain):
+        with LiveScreen() as screen:
+            yield Shown((screen,), screen.keys, live=True)
+        return
+    view = PlainView(lambda line: click.echo(printable(line), err=json))
+    with KeyReader() as keys:
+        yield Shown((view,), keys.poll, live=False)
+
+
+class Keeping:
+    """Keeps each entry of one session on record as it comes to be.
+
+    Parameters
+    ----------
+    repository : the store.
+    session_id : the session that the entries belong to.
+    """
+
+    def __init__(self, repository: Repository, session_id: str) -> None:
+        self.repository = repository
+        self.session_id = session_id
+
+    def __call__(self, entry: Entry) -> None:
+        """When this returns, ``entry`` is safe."""
+        self.repository.append(self.session_id, entry)
+
+    def end(self, state: State) -> None:
+        """Say that the session came to its end, if it did."""
+        if state.step is Step.FINISHED:
+            self.repository.finish_session(self.session_id, at=datetime.now(UTC))
+
+    def words(self) -> str:
+        """What a person is told about it."""
+        return f"Kept on record as session {self.session_id[:SHORT_ID_LENGTH]}."

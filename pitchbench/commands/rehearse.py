@@ -1,0 +1,146 @@
+"""``pitchbench rehearse``: the whole job on a virtual instrument, no hardware needed."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from pitchbench.commands.common import (
+    ExamplesFirst,
+    Quantity,
+    a4_option,
+    echo_json,
+    format_option,
+    plain_option,
+    seed_option,
+    store_option,
+)
+from pitchbench.commands.guided import (
+    Keeping,
+    instrument_options,
+    shown,
+    work_on,
+    work_options,
+)
+from pitchbench.commands.instrument import with_details
+from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.presets import preset as built_in
+from pitchbench.records.repository import Repository
+from pitchbench.screen.plain import result_lines
+from pitchbench.session.engine import Pace
+from pitchbench.session.rehearsal import Rehearsal, rehearse
+from pitchbench.session.state import Setup
+from pitchbench.session.summary import rehearsal_document
+
+SPEED = Quantity("TIMES", 0.1, 1000.0, "how many times faster than life")
+
+#: Fast enough not to bore, slow enough to see each note settle.
+_WATCHING_SPEED: Final = 2.5
+
+EXAMPLES = """\
+  pitchbench rehearse                               watch a whole setup of a guitar
+  pitchbench rehearse --seed 7 --strings 6,5        two strings of another guitar
+  pitchbench rehearse --preset bass-five --plain    as lines, as fast as it goes
+  pitchbench rehearse --format json                 results with the truth beside them
+"""
+
+
+@click.command(cls=ExamplesFirst, examples=EXAMPLES)
+@instrument_options
+@work_options
+@a4_option
+@seed_option
+@click.option("--speed", type=SPEED, help="Times faster than life [2.5 on a screen, else no wait].")
+@click.option("--record", type=click.Path(path_type=Path), help="Keep the sound in this file.")
+@click.option("--keep", is_flag=True, help="Put the rehearsal on record, marked as one.")
+@store_option
+@plain_option
+@format_option
+def command(
+    *,
+    preset: str | None,
+    strings: tuple[int, ...] | None,
+    fret: int,
+    tolerance: float | None,
+    a4: float,
+    seed: int,
+    speed: float | None,
+    record: Path | None,
+    keep: bool,
+    store: str | None,
+    plain: bool,
+    output_format: str,
+    **details: Any,
+) -> None:
+    """Do the whole job on a virtual instrument with a virtual player.
+
+    The instrument really sounds, sample by sample, and the session hears nothing but samples; a
+    player with a human scatter does what the screen asks. Nothing about it is measured from a real
+    instrument.
+    """
+    instrument = with_details(built_in(preset or "six-string"), details)
+    setup = Setup(instrument=instrument, prior=DEFAULT_PRIOR, a4_hz=a4, fret=fret)
+    setup = work_on(setup, strings, tolerance)
+    how: dict[str, Any] = {
+        "seed": seed,
+        "speed": speed,
+        "record": record,
+        "plain": plain,
+        "output_format": output_format,
+    }
+    if not keep:
+        rehearsal = _run(setup, **how, keeping=None)
+    else:
+        with Repository.open(store) as repository:
+            session_id = repository.begin_session(
+                setup,
+                at=datetime.now(UTC),
+                source=f"rehearsal, seed {seed}",
+                rehearsal=True,
+                parameters={"seed": seed},
+            )
+            keeping = Keeping(repository, session_id)
+            try:
+                rehearsal = _run(setup, **how, keeping=keeping)
+                keeping.end(rehearsal.state)
+            finally:
+                click.echo(keeping.words(), err=True)
+    if output_format == "json":
+        echo_json(rehearsal_document(rehearsal, seed=seed))
+
+
+def _run(
+    setup: Setup,
+    *,
+    seed: int,
+    speed: float | None,
+    record: Path | None,
+    plain: bool,
+    output_format: str,
+    keeping: Keeping | None,
+) -> Rehearsal:
+    with shown(output_format, plain) as view:
+        if speed is None and view.live:
+            speed = _WATCHING_SPEED
+        rehearsal = rehearse(
+            setup,
+            seed=seed,
+            views=view.views,
+            keys=view.keys,
+            keep=keeping,
+            pace=None if speed is None else Pace(speed),
+            record=record,
+        )
+    if not view.live:
+        for line in result_lines(rehearsal.state):
+            click.echo(line, err=output_format == "json")
+    for string in setup.order:
+        click.echo(
+            f"truth: string {string}, found {rehearsal.true_found_cents[string]:+.1f} cents, "
+            f"left {rehearsal.true_left_cents[string]:+.1f} cents",
+            err=output_format == "json",
+        )
+    return rehearsal

@@ -1,0 +1,210 @@
+"""``pitchbench session``: the guided job with a microphone, hands on the instrument."""
+
+from __future__ import annotations
+
+import contextlib
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pitchbench.commands.common import (
+    ExamplesFirst,
+    a4_option,
+    echo_json,
+    format_option,
+    plain_option,
+    store_option,
+)
+from pitchbench.commands.guided import (
+    Keeping,
+    instrument_options,
+    shown,
+    work_on,
+    work_options,
+)
+from pitchbench.commands.instrument import with_details
+from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.presets import preset as built_in
+from pitchbench.records.repository import Repository
+from pitchbench.screen.plain import result_lines
+from pitchbench.session.engine import View, run
+from pitchbench.session.reducer import begin, resume
+from pitchbench.session.state import Setup, State
+from pitchbench.session.summary import session_document
+from pitchbench.sound.microphone import Microphone
+from pitchbench.sound.recorder import Recorder
+from pitchbench.sound.recording import Recording
+from pitchbench.sound.source import Source
+
+EXAMPLES = """\
+  pitchbench session                                  a six-string guitar, default input
+  pitchbench session --instrument "Blue bass"         an instrument on record
+  pitchbench session --preset bass-five --device 2    another input, by number or name
+  pitchbench session --strings 6,5 --tolerance 1      two strings, more strictly
+  pitchbench session --resume                         go on with the last one broken off
+  pitchbench session --recording evening.flac         the same session again from its sound
+"""
+
+
+@dataclass(frozen=True)
+class _Start:
+    """Where a session starts: its state, and its id on record if it goes on with an old one."""
+
+    state: State
+    session_id: str | None = None
+
+
+@click.command(cls=ExamplesFirst, examples=EXAMPLES)
+@instrument_options
+@click.option("--instrument", "name", metavar="NAME", help="Instrument on record.")
+@work_options
+@a4_option
+@click.option("--device", metavar="DEVICE", help="Input, by number or by part of its name.")
+@click.option("--rate", type=click.IntRange(8_000, 192_000), default=48_000, show_default=True)
+@click.option("--channel", type=click.IntRange(min=1), help="Channel of the input [1].")
+@click.option("--recording", type=click.Path(path_type=Path), help="Listen to this file instead.")
+@click.option("--record", type=click.Path(path_type=Path), help="Keep the sound in this file.")
+@click.option(
+    "--resume",
+    "resumed",
+    metavar="SESSION",
+    is_flag=False,
+    flag_value="last",
+    help="Go on with a session that was broken off: the last one, or this one.",
+)
+@click.option("--keep/--no-keep", default=None, help="On record or not [yes for live sound].")
+@store_option
+@plain_option
+@format_option
+def command(
+    *,
+    preset: str | None,
+    name: str | None,
+    strings: tuple[int, ...] | None,
+    fret: int,
+    tolerance: float | None,
+    a4: float,
+    device: str | None,
+    rate: int,
+    channel: int | None,
+    recording: Path | None,
+    record: Path | None,
+    resumed: str | None,
+    keep: bool | None,
+    store: str | None,
+    plain: bool,
+    output_format: str,
+    **details: Any,
+) -> None:
+    """Set an instrument's intonation, guided string by string.
+
+    It says one thing to do at a time and goes on by what it hears: tune, pluck open, fret and
+    pluck, move the saddle, retune, until each string is right. Everything is kept as it happens.
+    """
+    if name is not None and preset is not None:
+        raise PitchbenchError("--instrument and --preset were both given.", "Give one of them.")
+    keep = recording is None if keep is None else keep
+    with contextlib.ExitStack() as stack:
+        repository = None
+        if keep or name is not None or resumed is not None:
+            repository = stack.enter_context(Repository.open(store))
+        if resumed is not None:
+            assert repository is not None
+            start = _old(repository, resumed)
+        else:
+            instrument = built_in(preset or "six-string")
+            if name is not None:
+                assert repository is not None
+                instrument = repository.instrument(name).instrument
+            instrument = with_details(instrument, details)
+            setup = Setup(instrument=instrument, prior=DEFAULT_PRIOR, a4_hz=a4, fret=fret)
+            start = _Start(begin(work_on(setup, strings, tolerance)))
+        source: Source = (
+            Recording(recording, channel=channel)
+            if recording is not None
+            else Microphone(device, rate_hz=rate, channel=channel or 1)
+        )
+        name_of_source = source.name
+        if record is not None:
+            source = stack.enter_context(Recorder(source, record))
+        keeping = None
+        if keep:
+            assert repository is not None
+            keeping = _keeping(repository, start, name_of_source)
+            if record is not None:
+                repository.keep_audio(keeping.session_id, record)
+        state = _work(source, start.state, keeping, plain, output_format)
+    if output_format == "json":
+        session_id = None if keeping is None else keeping.session_id
+        echo_json(session_document(state, session=session_id, source=name_of_source))
+
+
+def _old(repository: Repository, words: str) -> _Start:
+    """The session to go on with."""
+    if words == "last":
+        open_ones = [s for s in repository.sessions() if s.meta.finished_at is None]
+        if not open_ones:
+            raise PitchbenchError(
+                "There is no session to go on with.",
+                "Start a new one, or name one as `pitchbench history` shows it.",
+                ExitCode.RECORDS,
+            )
+        words = open_ones[-1].meta.id
+    record = repository.session(repository.find_session(words))
+    if record.meta.finished_at is not None or record.meta.rehearsal:
+        raise PitchbenchError(
+            f"Session {record.meta.short_id} cannot be gone on with: it is "
+            f"{'a rehearsal' if record.meta.rehearsal else 'finished'}.",
+            "Start a new one.",
+            ExitCode.RECORDS,
+        )
+    return _Start(resume(record.setup, record.entries), record.meta.id)
+
+
+def _keeping(repository: Repository, start: _Start, source: str) -> Keeping:
+    session_id = start.session_id
+    if session_id is None:
+        session_id = repository.begin_session(
+            start.state.setup, at=datetime.now(UTC), source=source
+        )
+    return Keeping(repository, session_id)
+
+
+def _work(
+    source: Source, state: State, keeping: Keeping | None, plain: bool, output_format: str
+) -> State:
+    """Run the session; whatever ends it, say where what was heard is kept."""
+    json = output_format == "json"
+    try:
+        with shown(output_format, plain) as view:
+            views = view.views if view.live else (*view.views, _loss_told(keeping))
+            state = run(source, state, views=views, keys=view.keys, keep=keeping)
+        if not view.live:
+            for line in result_lines(state):
+                click.echo(line, err=json)
+    finally:
+        if keeping is not None:
+            click.echo(keeping.words(), err=True)
+    if keeping is not None:
+        keeping.end(state)
+    return state
+
+
+def _loss_told(keeping: Keeping | None) -> View:
+    """A view that says on stderr, once the input is lost, what became of what was heard."""
+
+    def tell(old: State, new: State) -> None:
+        if new.input_lost is None or old.input_lost is not None:
+            return
+        kept = "Nothing is kept." if keeping is None else keeping.words()
+        click.echo(
+            f"pitchbench: the input is lost: {new.input_lost}. {kept} "
+            "The session goes on when the input is back; Ctrl-C ends it.",
+            err=True,
+        )
+
+    return tell

@@ -1,0 +1,97 @@
+"""What a session came to, as the JSON documents of docs/files.md."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pitchbench.intonation.offset import Offset
+from pitchbench.session.rehearsal import Rehearsal
+from pitchbench.session.state import MoveEntry, State, Step, StringState
+
+
+def session_document(state: State, *, session: str | None, source: str) -> dict[str, Any]:
+    """``pitchbench.session/1``; ``session`` is its id on record, None if it was not kept."""
+    return {
+        "schema": "pitchbench.session/1",
+        "session": session,
+        "source": source,
+        **_frame(state),
+        "strings": [_string(state, state.strings[n - 1]) for n in state.setup.order],
+        "moves": [_move(entry) for entry in state.entries if isinstance(entry, MoveEntry)],
+    }
+
+
+def rehearsal_document(rehearsal: Rehearsal, *, seed: int) -> dict[str, Any]:
+    """``pitchbench.rehearsal/1``: the truth beside each result, since it is known."""
+    state = rehearsal.state
+    return {
+        "schema": "pitchbench.rehearsal/1",
+        "seed": seed,
+        **_frame(state),
+        "strings": [
+            {
+                **_string(state, state.strings[number - 1]),
+                "true_found_cents": round(rehearsal.true_found_cents[number], 3),
+                "true_left_cents": round(rehearsal.true_left_cents[number], 3),
+            }
+            for number in state.setup.order
+        ],
+        "moves": [
+            {
+                "string": move.string,
+                "true_before_cents": round(move.true_before_cents, 3),
+                "advised_mm": round(move.advised_mm, 3),
+                "made_mm": round(move.made_mm, 3),
+                "true_after_cents": round(move.true_after_cents, 3),
+            }
+            for move in rehearsal.moves
+        ],
+    }
+
+
+def _frame(state: State) -> dict[str, Any]:
+    return {
+        "instrument": state.setup.instrument.name,
+        "a4_hz": state.setup.a4_hz,
+        "fret": state.setup.fret,
+        "tolerance_cents": state.tolerance_cents,
+        "finished": state.step is Step.FINISHED,
+    }
+
+
+def _string(state: State, string: StringState) -> dict[str, Any]:
+    verdict = string.verdict
+    return {
+        "string": string.number,
+        "note": state.setup.instrument.string(string.number).note.name,
+        **_offset("found", string.as_found),
+        **_offset("left", string.now),
+        "verdict": None if verdict is None else str(verdict.decision),
+        "outcome": None if string.outcome is None else string.outcome.name.lower(),
+        "moves": len(string.moves),
+        "travel_mm": round(string.travel_mm, 3),
+        "plucks": len(string.takes),
+    }
+
+
+def _offset(when: str, offset: Offset | None) -> dict[str, Any]:
+    """Value, standard uncertainty and 95 % interval; null where there was nothing to go by."""
+    if offset is None:
+        return {f"{when}_cents": None, f"{when}_u_cents": None, f"{when}_interval95_cents": None}
+    return {
+        f"{when}_cents": round(offset.offset_cents, 3),
+        f"{when}_u_cents": round(offset.u_cents, 3),
+        f"{when}_interval95_cents": [round(end, 3) for end in offset.interval95_cents],
+    }
+
+
+def _move(entry: MoveEntry) -> dict[str, Any]:
+    move = entry.move
+    return {
+        "string": entry.string,
+        "direction": str(move.direction),
+        "mm": round(move.mm, 3),
+        "turns": None if move.turns is None else round(move.turns, 2),
+        "rotation": None if move.rotation is None else str(move.rotation),
+        "made_mm": round(entry.made_mm, 3),
+    }
