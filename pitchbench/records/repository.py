@@ -502,11 +502,11 @@ def _in_words(engine: Engine) -> Iterator[None]:
         place = str(url.database) if is_file else url.render_as_string(hide_password=True)
         reason = " ".join(str(error.orig).split())
         remedy = (
-            "Look whether the disk is full and the file and its folder may be written; all that "
-            "was recorded before is safe. --store FILE chooses another place."
+            "See that the disk has room and the folder may be written, or choose another place "
+            "with --store; what was recorded before is safe."
             if is_file
-            else "Look whether the server runs and lets you in; all that was recorded before is "
-            "safe. --store FILE chooses a file instead."
+            else "See that the server runs and lets you in, or choose a file with --store; what "
+            "was recorded before is safe."
         )
         if "not a database" in reason:
             remedy = "Choose another file with --store FILE; this one was left as it is."

@@ -1,0 +1,59 @@
+"""A bench that records a made-up session, for tests that disturb it. Not a test itself.
+
+    python store_writer.py PLACE COUNT      record COUNT entries, print each number once committed
+    python store_writer.py --fork           for each line "PLACE" on stdin fork such a bench; print
+                                            "pid N", then its numbers, and "gone" when it has ended
+
+Forking spares each of hundreds of benches the second that loading everything takes.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+
+import stores
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.records.repository import Repository
+
+
+def say(text: str) -> None:
+    os.write(1, f"{text}\n".encode())
+
+
+def record(place: str, count: int | None) -> int:
+    """Record entries, say the session's id and then each entry's number after its commit."""
+    log = itertools.cycle(stores.a_log())
+    try:
+        with Repository.open(place) as repository:
+            session_id = repository.begin_session(stores.a_setup(), at=stores.NOON)
+            say(f"session {session_id}")
+            for number in itertools.count(1) if count is None else range(1, count + 1):
+                repository.append(session_id, next(log))
+                say(f"{number}")
+    except PitchbenchError as error:
+        print(error.what, error.remedy, sep="\n", file=sys.stderr)
+        return int(error.exit_code)
+    return 0
+
+
+def fork_for_each_line() -> None:
+    for line in sys.stdin:
+        pid = os.fork()
+        if pid == 0:
+            say(f"pid {os.getpid()}")
+            os._exit(record(line.strip(), None))
+        os.waitpid(pid, 0)
+        say("gone")
+
+
+if __name__ == "__main__":
+    if sys.argv[1] == "--fork":
+        fork_for_each_line()
+    else:
+        sys.exit(record(sys.argv[1], int(sys.argv[2])))

@@ -1,0 +1,127 @@
+"""A full disk, a folder that may not be written: a sentence, exit code 5, nothing corrupted."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+import stores
+
+from pitchbench.records.documents import to_json
+from pitchbench.records.repository import Repository
+from pitchbench.session.state import Entry
+
+WRITER = Path(__file__).with_name("store_writer.py")
+PITCHBENCH = [sys.executable, "-c", "from pitchbench.commands import main; main()"]
+
+#: Root may write anywhere; without these two rights of its it is held to the permissions.
+HELD_TO_PERMISSIONS = (
+    ["setpriv", "--bounding-set=-dac_override,-dac_read_search", "--inh-caps=-all"]
+    if os.geteuid() == 0
+    else []
+)
+
+
+def check_refusal(done: subprocess.CompletedProcess[str]) -> None:
+    assert done.returncode == 5, done.stderr
+    assert "Traceback" not in done.stderr
+    what, remedy = done.stderr.splitlines()
+    assert what.endswith(".")
+    assert remedy.endswith(".")
+
+
+def check_whole(place: Path, shown: list[str]) -> None:
+    """Everything that was shown is in the store at ``place``, and the file is sound."""
+    with sqlite3.connect(place) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+    connection.close()
+    session_id, numbers = shown[0].removeprefix("session "), shown[1:]
+    with Repository.open(place) as repository:
+        entries = repository.session(session_id).entries
+        log = stores.a_log()
+        expected = tuple(log[i % len(log)] for i in range(len(numbers)))
+        assert to_json(entries, tuple[Entry, ...]) == to_json(expected, tuple[Entry, ...])
+        repository.append(session_id, log[0])  # and it can go on once there is room
+
+
+def test_a_file_that_may_not_grow_any_more(tmp_path):
+    place = tmp_path / "records.sqlite"
+    limited = ["prlimit", "--fsize=400000", sys.executable, WRITER, place, "10000"]
+    done = subprocess.run(limited, capture_output=True, text=True, check=False)
+    check_refusal(done)
+    shown = done.stdout.splitlines()
+    assert len(shown) > 10
+    check_whole(place, shown)
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """A disk of 600 kB; only root may mount one."""
+    folder = tmp_path / "disk"
+    folder.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", "size=600k", "tmpfs", folder]
+    if os.geteuid() != 0 or subprocess.run(mount, capture_output=True, check=False).returncode:
+        pytest.skip("mounting a small disk needs root")
+    yield folder
+    subprocess.run(["umount", folder], check=True)
+
+
+def test_a_full_disk(small_disk, tmp_path):
+    place = small_disk / "records.sqlite"
+    writer = [sys.executable, WRITER, place, "10000"]
+    done = subprocess.run(writer, capture_output=True, text=True, check=False)
+    check_refusal(done)
+    assert "full" in done.stderr
+    shown = done.stdout.splitlines()
+    assert len(shown) > 10
+    # Reading works even now, and so does a command that reads.
+    command = [*PITCHBENCH, "history", "--store", str(place)]
+    assert subprocess.run(command, capture_output=True, check=False).returncode == 0
+    roomier = tmp_path / "roomier"
+    roomier.mkdir()
+    for file in small_disk.iterdir():
+        shutil.copy(file, roomier)
+    check_whole(roomier / "records.sqlite", shown)
+
+
+def test_a_folder_that_may_not_be_written(tmp_path):
+    folder = tmp_path / "folder"
+    folder.mkdir()
+    folder.chmod(0o555)
+    for store in (folder / "records.sqlite", folder / "deeper" / "records.sqlite"):
+        command = [*HELD_TO_PERMISSIONS, *PITCHBENCH, "instrument", "add", "X", "--store", store]
+        check_refusal(subprocess.run(command, capture_output=True, text=True, check=False))
+    assert list(folder.iterdir()) == []
+
+
+def test_a_store_that_may_only_be_read(tmp_path):
+    place = tmp_path / "records.sqlite"
+    with Repository.open(place) as repository:
+        repository.add_instrument(stores.an_instrument())
+    place.chmod(0o444)
+    tmp_path.chmod(0o555)
+    before = place.read_bytes()
+    command = [*HELD_TO_PERMISSIONS, *PITCHBENCH, "instrument", "add", "X", "--store", place]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    tmp_path.chmod(0o755)
+    check_refusal(done)
+    assert place.read_bytes() == before
+
+
+def test_a_folder_in_the_place_of_the_store(tmp_path):
+    command = [*PITCHBENCH, "instrument", "list", "--store", tmp_path]
+    check_refusal(subprocess.run(command, capture_output=True, text=True, check=False))
+
+
+def test_a_sheet_that_cannot_be_written(tmp_path):
+    place = tmp_path / "records.sqlite"
+    with Repository.open(place) as repository:
+        repository.begin_session(stores.a_setup(), at=stores.NOON)
+    out = tmp_path / "missing" / "sheet.csv"
+    command = [*PITCHBENCH, "sheet", "last", "--out", out, "--store", place]
+    check_refusal(subprocess.run(command, capture_output=True, text=True, check=False))
