@@ -1,0 +1,172 @@
+"""The second polarisation: a string swings in two planes, and their pitches differ by a little.
+
+A partial is then A (1 + rho e(t)) with e(t) = exp((2 pi i delta - lambda) t): level and phase are
+modulated together, a quarter period apart. A beat too slow to average out looks like a shift of
+pitch in the phase alone; the level and the stiff-string law give it away. The split delta is taken
+as one fraction of the frequency for all partials, so that all of them vote on it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitchbench.pitch.partials import Array
+from pitchbench.units import CENTS_PER_NEPER
+
+#: Size of rho, 1 sigma of either of its parts.
+RHO_SIGMA: Final = 0.2
+#: Widest split looked for, cents, and the most steps that the search takes to each side.
+_WIDEST_CENTS: Final = 2.5
+_MOST_STEPS: Final = 60
+#: How much faster the second polarisation may decay, in units of the main one's rate.
+_EXTRA_DECAY: Final = (-0.4, 0.0, 0.5, 1.2)
+#: The gain in log probability that counts as found.
+_FOUND: Final = 6.0
+
+
+@dataclass(frozen=True, eq=False)
+class Leftover:
+    """What a fit without beating leaves over, ready for the search.
+
+    Parameters
+    ----------
+    time_s : shape (M,).
+    phase, level : residuals of phase and log level, shape (K, M).
+    weight : one over the variance of either, shape (K, M).
+    columns : what shared unknowns do to the phase, shape (K, J, M): pitch, B, pieces of glide.
+    precision : prior precision of the shared unknowns, shape (J,).
+    deviation : variance of each partial's own deviation from the law, in units of the first
+        shared unknown, shape (K,).
+    frequency_hz, decay_rate : of each partial, shape (K,).
+    """
+
+    time_s: Array
+    phase: Array
+    level: Array
+    weight: Array
+    columns: Array
+    precision: Array
+    deviation: Array
+    frequency_hz: Array
+    decay_rate: Array
+
+
+def second_polarisation(leftover: Leftover) -> NDArray[np.complex128] | None:
+    """Look for a second polarisation in what a fit leaves over.
+
+    Returns
+    -------
+    complex array of shape (K, 1, M), or None
+        e(t) of each partial; None when nothing stands out.
+    """
+    search = _Search(leftover)
+    information = leftover.weight.sum(axis=1) * leftover.frequency_hz**2
+    rms_hz = float(np.sqrt((information * leftover.frequency_hz**2).sum() / information.sum()))
+    step = 0.25 * CENTS_PER_NEPER / (rms_hz * float(np.ptp(leftover.time_s)))
+    steps = int(np.clip(_WIDEST_CENTS / step, 12, _MOST_STEPS))
+    widest = min(_WIDEST_CENTS, steps * step)
+    split = np.linspace(-widest, widest, 2 * steps + 1) / CENTS_PER_NEPER
+    width = split[1] - split[0]
+    split = np.delete(split, steps)
+    gains = np.array([search.gain(split, extra) for extra in _EXTRA_DECAY])
+    decay, top = np.unravel_index(np.argmax(gains), gains.shape)
+    if gains[decay, top] < _FOUND:
+        return None
+    found, extra, decay_width = float(split[top]), _EXTRA_DECAY[decay], 0.3
+    for _ in range(3):
+        fine = found + np.linspace(-1.0, 1.0, 7) * width
+        found = float(fine[np.argmax(search.gain(fine, extra))])
+        tried = extra + np.linspace(-1.0, 1.0, 5) * decay_width
+        one = np.array([found])
+        extra = float(tried[np.argmax([search.gain(one, value)[0] for value in tried])])
+        width, decay_width = width / 3.0, decay_width / 2.0
+    return search.beat(np.array([found]), extra)
+
+
+class _Search:
+    """Log probability gained by a second polarisation of given split and extra decay.
+
+    Everything linear is integrated out: each partial's rho, constant phase, level and decay, its
+    deviation from the law, and the shared unknowns.
+    """
+
+    def __init__(self, leftover: Leftover) -> None:
+        self._of = leftover
+        root = np.sqrt(leftover.weight)
+        t = leftover.time_s
+        ones = np.ones_like(t)
+        # Orthonormal bases of what a partial may do alone: constant phase; level and decay.
+        self._phase_own = np.linalg.qr((root * ones)[:, :, None])[0]
+        self._level_own = np.linalg.qr(np.stack((root * ones, root * t), axis=2))[0]
+        self._root = root
+        columns = leftover.columns * root[:, None, :]
+        inside = columns @ self._phase_own
+        self._columns = columns - inside @ self._phase_own.transpose(0, 2, 1)
+        self._phase = _without(root * leftover.phase, self._phase_own)
+        self._level = _without(root * leftover.level, self._level_own)
+        self._gram = self._columns @ self._columns.transpose(0, 2, 1)
+        self._moment = (self._columns @ self._phase[:, :, None])[:, :, 0]
+        self._plain = self._shared(self._gram[None], self._moment[None])[0]
+
+    def beat(self, split: Array, extra: float) -> NDArray[np.complex128]:
+        """e(t) for every partial and split, shape (K, S, M)."""
+        of = self._of
+        rate = 2j * np.pi * of.frequency_hz[:, None] * split - extra * of.decay_rate[:, None]
+        beat: NDArray[np.complex128] = np.exp(rate[:, :, None] * of.time_s)
+        return beat
+
+    def gain(self, split: Array, extra: float) -> Array:
+        """Gain of each split over no second polarisation, shape (S,)."""
+        e = self.beat(split, extra) * self._root[:, None, :]
+        real, imag = e.real, e.imag
+        own_real, own_imag = real @ self._phase_own, imag @ self._phase_own
+        level_real, level_imag = real @ self._level_own, imag @ self._level_own
+        energy = (real * real + imag * imag).sum(axis=2) + RHO_SIGMA**-2
+        # Regressor of rho's real part: imag in the phase, real in the level; of its imaginary
+        # part: real in the phase, -imag in the level.
+        rr = energy - (own_imag**2).sum(axis=2) - (level_real**2).sum(axis=2)
+        ii = energy - (own_real**2).sum(axis=2) - (level_imag**2).sum(axis=2)
+        ri = (level_real * level_imag).sum(axis=2) - (own_real * own_imag).sum(axis=2)
+        phase, level = self._phase[:, :, None], self._level[:, :, None]
+        y = np.concatenate((imag @ phase + real @ level, real @ phase - imag @ level), axis=2)
+        across = self._columns.transpose(0, 2, 1)
+        x = np.stack((imag @ across, real @ across), axis=2)  # (K, S, 2, J)
+        det = rr * ii - ri * ri
+        inverse = np.stack((np.stack((ii, -ri), -1), np.stack((-ri, rr), -1)), -2)
+        inverse /= det[:, :, None, None]
+        solved = inverse @ x
+        gram = self._gram[:, None] - x.transpose(0, 1, 3, 2) @ solved
+        moment = self._moment[:, None] - (solved.transpose(0, 1, 3, 2) @ y[..., None])[..., 0]
+        alone = 0.5 * np.einsum("ksi,ksij,ksj->ks", y, inverse, y) - 0.5 * np.log(
+            det * RHO_SIGMA**4
+        )
+        shared = self._shared(gram.transpose(1, 0, 2, 3), moment.transpose(1, 0, 2))
+        gain: Array = alone.sum(axis=0) + shared - self._plain
+        return gain
+
+    def _shared(self, gram: Array, moment: Array) -> Array:
+        """Log probability with the shared unknowns integrated out, shape (S,)."""
+        variance = self._of.deviation
+        shrink = 1.0 + variance * gram[:, :, 0, 0]
+        column = gram[:, :, :, 0]
+        first = moment[:, :, 0]
+        factor = variance / shrink
+        own = 0.5 * (factor * first**2 - np.log(shrink)).sum(axis=1)
+        moment = moment - (factor * first)[:, :, None] * column
+        gram = gram - factor[:, :, None, None] * column[..., None] * column[:, :, None, :]
+        total = gram.sum(axis=1) + np.diag(self._of.precision)
+        right = moment.sum(axis=1)
+        solved = np.linalg.solve(total, right[:, :, None])[:, :, 0]
+        log_p: Array = own + 0.5 * (right * solved).sum(axis=1) - 0.5 * np.linalg.slogdet(total)[1]
+        return log_p
+
+
+def _without(data: Array, basis: Array) -> Array:
+    """``data`` (K, M) with its part along the orthonormal ``basis`` (K, M, P) taken out."""
+    inside = np.einsum("kmp,km->kp", basis, data)
+    rest: Array = data - np.einsum("kmp,kp->km", basis, inside)
+    return rest

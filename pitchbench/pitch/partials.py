@@ -1,0 +1,271 @@
+"""Partials of a pluck: where they lie, and each one brought to baseband.
+
+A stiff string's partial k lies at f_k = k f0 sqrt(1 + B k^2) (H. Fletcher, J. Acoust. Soc. Am.
+36(1) 203, 1964), so that f1 = f0 sqrt(1 + B). Everything here is written in f1, the pitch that is read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from pitchbench.units import CENTS_PER_NEPER
+
+#: Partials looked for. More add little: the upper ones die before the note has settled.
+MOST_PARTIALS: Final = 16
+_HIGHEST_HZ: Final = 9000.0
+#: Stiffness looked for: from a slack nylon string to a bass string stopped high.
+_B_GRID: Final = np.concatenate(([0.0], np.geomspace(5e-6, 4e-3, 48)))
+#: How far the tracker's period may lie from f1, cents: stiffness pulls it sharp, never flat.
+_F_GRID_CENTS: Final = np.arange(-45.0, 24.1, 1.5)
+#: A partial counts when it stands this far above the noise beside it.
+_STANDS_OUT: Final = 10.0 ** (11.0 / 10.0)
+
+Array = NDArray[np.float64]
+
+
+def stiff_ratio(number: NDArray[Any], stiffness_b: float) -> Array:
+    """f_k / f1 = k sqrt((1 + B k^2) / (1 + B)) for partial numbers of any shape."""
+    k = np.asarray(number, dtype=np.float64)
+    ratio: Array = k * np.sqrt((1.0 + stiffness_b * k * k) / (1.0 + stiffness_b))
+    return ratio
+
+
+@dataclass(frozen=True, eq=False)
+class LineSpectrum:
+    """Power spectrum of a tapered stretch of sound, with the noise between the lines.
+
+    Parameters
+    ----------
+    power : shape (bins,); a sine of amplitude A peaks at (A/2)^2 times (sum of the taper)^2.
+    bin_hz : spacing of the bins.
+    density : what white noise of unit variance per sample would give in each bin.
+    """
+
+    power: Array
+    bin_hz: float
+    density: float
+
+    @classmethod
+    def of(cls, samples: Array, rate_hz: int) -> LineSpectrum:
+        """Taper ``samples`` (Hann) and transform them, padded to half-bin spacing."""
+        taper = np.hanning(len(samples) + 2)[1:-1]
+        size = scipy.fft.next_fast_len(2 * len(samples), real=True)
+        power = np.abs(scipy.fft.rfft(samples * taper, size)) ** 2
+        return cls(power, rate_hz / size, float(np.sum(taper * taper)))
+
+    def noise(self, frequency_hz: Array, f1_hz: float) -> Array:
+        """Noise power per bin beside each frequency: the median in the gaps between partials.
+
+        The median does not see a line of hum or of a neighbouring string that lies in a gap; of
+        exponentially distributed power it is ln 2 times the mean.
+        """
+        near, far = 0.28 * f1_hz / self.bin_hz, 0.5 * f1_hz / self.bin_hz
+        steps = np.arange(int(np.ceil(near)), max(int(near) + 4, int(far) + 1))
+        steps = np.concatenate((-steps[::-1], steps))
+        bins = np.rint(np.asarray(frequency_hz) / self.bin_hz).astype(np.intp)
+        index = np.clip(bins[:, None] + steps, 1, len(self.power) - 1)
+        floor: Array = np.median(self.power[index], axis=1) / np.log(2.0)
+        return np.maximum(floor, 1e-30)
+
+
+@dataclass(frozen=True, eq=False)
+class Comb:
+    """A first estimate of the partials: their law, and which of them stand out of the noise."""
+
+    f1_hz: float
+    stiffness_b: float
+    number: NDArray[np.int64]
+    prominence: Array  # power over the noise beside it
+
+
+def comb(spectrum: LineSpectrum, coarse_hz: float, rate_hz: int) -> Comb | None:
+    """Find f1 and B near ``coarse_hz`` by laying combs over the spectrum.
+
+    Each tooth scores the logarithm of its power over the noise beside it, so that one loud partial,
+    a line of hum or a neighbour's partial cannot carry the vote.
+
+    Returns
+    -------
+    Comb or None
+        None when nothing stands out.
+    """
+    top = min(_HIGHEST_HZ, 0.45 * rate_hz)
+    number = np.arange(1, 1 + max(1, min(MOST_PARTIALS, int(top / coarse_hz))))
+    noise = spectrum.noise(number * coarse_hz, coarse_hz)
+    candidates = coarse_hz * 2.0 ** (_F_GRID_CENTS / 1200.0)
+    teeth = (
+        candidates[:, None, None]
+        * number
+        * np.sqrt((1 + _B_GRID[:, None] * number**2) / (1 + _B_GRID[:, None]))
+    )
+    bins = np.minimum((teeth / spectrum.bin_hz + 0.5).astype(np.intp), len(spectrum.power) - 1)
+    height = np.log1p(spectrum.power[bins] / (4.0 * noise))
+    score = height.sum(axis=2)
+    best = np.unravel_index(np.argmax(score), score.shape)
+    f1, b = float(candidates[best[0]]), float(_B_GRID[best[1]])
+    f1, b, prominence = _sharpen(spectrum, number, f1, b, noise)
+    stands = prominence > _STANDS_OUT
+    if not stands.any():
+        return None
+    return Comb(f1, b, number[stands], prominence[stands])
+
+
+def _sharpen(
+    spectrum: LineSpectrum, number: NDArray[np.int64], f1: float, b: float, noise: Array
+) -> tuple[float, float, Array]:
+    """Move every tooth onto its own peak and fit the law through the peaks, robustly."""
+    reach = np.arange(-4, 5)
+    bins = np.rint(f1 * stiff_ratio(number, b) / spectrum.bin_hz).astype(np.intp)
+    bins = np.clip(bins, 5, len(spectrum.power) - 6)
+    window = spectrum.power[bins[:, None] + reach]
+    peak = bins + reach[np.argmax(window, axis=1)]
+    left, here, right = (np.log(spectrum.power[peak + s] + 1e-30) for s in (-1, 0, 1))
+    bend = left - 2 * here + right
+    shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
+    peak_hz = (peak + np.clip(shift, -1, 1)) * spectrum.bin_hz
+    prominence = spectrum.power[peak] / noise
+    f1, b = fit_law(number, peak_hz, np.where(prominence > _STANDS_OUT, number * 1.0, 0.0), f1, b)
+    return f1, b, prominence
+
+
+def fit_law(
+    number: NDArray[np.int64], frequency_hz: Array, weight: Array, f1_hz: float, stiffness_b: float
+) -> tuple[float, float]:
+    """Robust line of (f_k / k)^2 against k^2: intercept f0^2, slope f0^2 B.
+
+    ``weight`` is one over the standard uncertainty of f_k / k in any unit; zero leaves a partial
+    out. Falls back to the values given where fewer than three partials can be used.
+    """
+    used = weight > 0
+    if np.count_nonzero(used) < 3:
+        if used.any():
+            k = number[used]
+            ratio = np.median(frequency_hz[used] / (f1_hz * stiff_ratio(k, stiffness_b)))
+            f1_hz *= float(ratio)
+        return f1_hz, stiffness_b
+    k2 = number[used].astype(np.float64) ** 2
+    y = frequency_hz[used] ** 2 / k2
+    w = weight[used].copy()
+    for _ in range(5):
+        root = np.sqrt(w)
+        design = np.stack((root, root * k2), axis=1)
+        (intercept, slope), *_ = np.linalg.lstsq(design, root * y, rcond=None)
+        residual = np.abs(y - intercept - slope * k2) * np.sqrt(weight[used])
+        scale = max(1e-9 * float(intercept), 1.5 * float(np.median(residual)))
+        w = weight[used] / (1.0 + (residual / (2.0 * scale)) ** 2)
+    b = float(np.clip(slope / intercept, 0.0, 1e-2))
+    return float(np.sqrt(intercept * (1.0 + b))), b
+
+
+@dataclass(frozen=True, eq=False)
+class Bands:
+    """Partials at baseband, all on one time base.
+
+    Parameters
+    ----------
+    number : partial numbers, shape (K,).
+    centre_hz : what each was brought down by, shape (K,).
+    time_s : shape (M,), seconds from the first sample analysed.
+    z : complex amplitude, shape (K, M); a partial A cos(phase) gives A exp(i (phase - centre t)).
+    noise : variance of z per sample that white noise of the density found at the centre of the band
+        would give without a filter; shape (K,). What slow changes of phase are judged against.
+    half_width_hz : half the width of the pass band.
+    """
+
+    number: NDArray[np.int64]
+    centre_hz: Array
+    time_s: Array
+    z: NDArray[np.complex128]
+    noise: Array
+    half_width_hz: float
+
+
+class Demodulator:
+    """Brings partials of one stretch of sound to baseband from a single transform of it."""
+
+    def __init__(self, samples: Array, rate_hz: int, f1_hz: float) -> None:
+        self._rate_hz = rate_hz
+        self._n = len(samples)
+        self._spectrum = LineSpectrum.of(samples, rate_hz)
+        # Ends that fade over four periods: an abrupt end of one partial would ring in the band of
+        # the next. The quarter second of zeros keeps the filter's tail from wrapping round.
+        self._fade_s = min(4.0 / f1_hz, 0.25 * self._n / rate_hz)
+        self._size = scipy.fft.next_fast_len(self._n + rate_hz // 4, real=True)
+        self._transform = scipy.fft.rfft(
+            samples * self._fade(np.arange(self._n) / rate_hz), self._size
+        )
+
+    def _fade(self, time_s: Array) -> Array:
+        """Raised-cosine fade at both ends, zero outside."""
+        left = np.clip(time_s / self._fade_s, 0.0, 1.0)
+        right = np.clip((self._n / self._rate_hz - time_s) / self._fade_s, 0.0, 1.0)
+        fade: Array = np.sin(0.5 * np.pi * np.minimum(left, right)) ** 2
+        return fade
+
+    def bands(
+        self, number: NDArray[np.int64], f1_hz: float, stiffness_b: float, half_width_hz: float
+    ) -> Bands:
+        """Cut out the bands around the partials of (``f1_hz``, ``stiffness_b``)."""
+        bin_hz = self._rate_hz / self._size
+        half = max(4, int(half_width_hz / bin_hz))
+        wanted = f1_hz * stiff_ratio(number, stiffness_b)
+        centre = np.rint(wanted / bin_hz).astype(np.intp)
+        inside = (centre + half < len(self._transform)) & (centre > 0)
+        number, centre, wanted = number[inside], centre[inside], wanted[inside]
+        index = centre[:, None] + np.arange(-half, half + 1)
+        # Below zero frequency stands the mirror image of a real signal.
+        cut = np.where(index < 0, self._transform[np.abs(index)].conj(), self._transform[index])
+        z = _narrow(cut) * (2.0 / self._size)
+        size = z.shape[1]
+        time_s = np.arange(size) * (self._size / size / self._rate_hz)
+        kept = time_s < self._n / self._rate_hz
+        density = self._spectrum.noise(wanted, f1_hz) / self._spectrum.density
+        noise = density * (4.0 * size / self._size)
+        return Bands(number, centre * bin_hz, time_s[kept], z[:, kept], noise, half * bin_hz)
+
+    def heard_through(
+        self, bands: Bands, amplitude: Callable[[Array], Array], phase: Callable[[Array], Array]
+    ) -> NDArray[np.complex128]:
+        """What the bands make of partials of known ``amplitude`` and ``phase`` (both functions of
+        time, shape (K, times)): the same fade, the same filter. Shape (K, M).
+
+        Comparing with this instead of with the bare phase cancels what the filter does to a
+        changing pitch near the ends of the note.
+        """
+        half = round(bands.half_width_hz * self._size / self._rate_hz)
+        size = scipy.fft.next_fast_len(8 * (2 * half + 2))
+        time_s = np.arange(size) * (self._size / size / self._rate_hz)
+        inside = time_s < self._n / self._rate_hz
+        t = time_s[inside]
+        fine = np.zeros((len(bands.number), size), dtype=np.complex128)
+        fine[:, inside] = self._fade(t) * amplitude(t) * np.exp(1j * phase(t))
+        spectrum = scipy.fft.fft(fine, axis=1) / size
+        z = _narrow(spectrum[:, np.arange(-half, half + 1)])
+        return z[:, : bands.z.shape[1]]
+
+
+def _narrow(bins: NDArray[np.complex128]) -> NDArray[np.complex128]:
+    """Bins -half..half about each centre, shape (K, 2 half + 1), to time, through the filter."""
+    half = bins.shape[1] // 2
+    offset = np.arange(-half, half + 1)
+    # Flat in the middle, so that a partial off centre keeps its level; smooth at the edges.
+    edge = np.clip((np.abs(offset) / half - 0.5) / 0.5, 0.0, 1.0)
+    size = scipy.fft.next_fast_len(2 * half + 2)
+    slots = np.zeros((len(bins), size), dtype=np.complex128)
+    slots[:, offset % size] = bins * np.cos(0.5 * np.pi * edge) ** 2
+    z: NDArray[np.complex128] = scipy.fft.ifft(slots, axis=1) * size
+    return z
+
+
+def law_cents(frequency_hz: Array, number: NDArray[Any], f1_hz: float, stiffness_b: float) -> Array:
+    """How far each partial lies above the stiff-string law, cents."""
+    cents: Array = CENTS_PER_NEPER * np.log(
+        frequency_hz / (f1_hz * stiff_ratio(number, stiffness_b))
+    )
+    return cents
