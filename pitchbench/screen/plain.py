@@ -149,9 +149,10 @@ def result_lines(state: State) -> list[str]:
         now = "not measured" if string.now is None else offset_words(string.now)
         outcome = "not finished" if string.outcome is None else string.outcome.value
         note = state.setup.instrument.string(number).note
+        moves = len(string.moves)
         lines.append(
             f"result: string {number} ({note}), found {found}, now {now}, {outcome}, "
-            f"{len(string.moves)} moves, saddle travel {string.travel_mm:+.1f} mm"
+            f"{moves} move{'' if moves == 1 else 's'}, saddle travel {string.travel_mm:+.1f} mm"
         )
     return lines
 

@@ -1,0 +1,125 @@
+"""The plain view: one line per event, the label before the value, nothing else."""
+
+from __future__ import annotations
+
+import itertools
+import re
+
+from session_story import Story
+
+from pitchbench.pitch.reading import Reason
+from pitchbench.screen.plain import PlainView, result_lines
+from pitchbench.session.reducer import advance, begin
+from pitchbench.session.state import Command, InputBack, InputLost, KeyPressed
+
+
+def _told(story: Story) -> list[str]:
+    """What the plain view writes for the events of ``story``."""
+    lines: list[str] = []
+    view = PlainView(lines.append)
+    state = begin(story.state.setup)
+    view(state, state)
+    for event in story.events:
+        old, state = state, advance(state, event)
+        view(old, state)
+    return lines
+
+
+def _job() -> Story:
+    story = Story.begin(strings=(6, 5))
+    story.play(6, 0, -30.0).play(6).play(6, 12, 5.0, reason=Reason.CLIPPED).play(6, 3)
+    story.takes(6.0).move_and_retune(6).takes(0.1).string(0.1)
+    return story.string(0.1).string(0.1)
+
+
+def test_every_line_is_a_label_and_a_value_without_control_characters() -> None:
+    for line in _told(_job()) + result_lines(_job().state):
+        assert re.fullmatch(r"[a-z0-9, %]+: \S.*", line), line
+        assert line.isprintable()
+        assert not re.search("[─-▟]", line), "no boxes"
+
+
+def test_the_first_lines_say_the_order_of_work_and_what_to_do() -> None:
+    lines = _told(Story.begin())
+    assert lines[0] == "instrument: six-string"
+    text = "\n".join(lines)
+    for word in ("new, stretched", "relief", "floating", "action", "playing position", "gently"):
+        assert word in text
+    assert lines[-1] == "do: Pluck string 6 open to begin."
+
+
+def test_everything_the_screen_tells_is_told() -> None:
+    text = "\n".join(_told(_job()))
+    for part in (
+        "heard: String 6 is 30.0 cents flat of E2: bring it up slowly.",
+        "rejected, string 6 at the 12th fret: too loud",
+        "ignored, a pluck: 98.0 Hz is neither",
+        "accepted, string 6 at the 12th fret, 165.",
+        "verdict: string 6, 6.",
+        "move: string 6, 2.",
+        "mm away from the nut",
+        "turns clockwise",
+        "move, 95 % interval: 2.",
+        "travel so far: +0.0 mm",
+        "caution: Slacken the string",
+        "moved: string 6, +2.",
+        "done: String 6: leave it, 0.",
+        "step: finished",
+    ):
+        assert part in text, part
+
+
+def test_values_carry_their_unit_and_uncertainty() -> None:
+    takes = [line for line in _told(_job()) if "accepted" in line]
+    assert takes
+    for line in takes:
+        assert re.search(r"\d Hz, \d+\.\d ± \d+\.\d cents (sharp of|flat of|from) [A-G]#?\d$", line)
+
+
+def test_what_is_to_be_done_is_not_repeated() -> None:
+    lines = [line for line in _told(_job()) if line.startswith("do:")]
+    assert all(a != b for a, b in itertools.pairwise(lines))
+
+
+def test_a_string_brought_up_is_told_once_per_side_and_pluck_not_many_times_a_second() -> None:
+    story = Story.begin().play(6, 0, -30.0)
+    before = len(_told(story))
+    for step in range(200):
+        story.live(story.target_hz(6) * 2 ** ((-50 + 0.5 * step) / 1200), after_s=0.5 + step / 50)
+    told = _told(story)[before:]
+    assert len(told) == 3
+    assert "flat" in told[0]
+    assert "in tune" in told[1]
+    assert "above its pitch" in told[2]
+
+
+def test_a_ringing_note_writes_nothing_until_it_is_over() -> None:
+    story = Story.begin().play(6)
+    before = len(_told(story))
+    for step in range(50):
+        story.live(story.target_hz(6), after_s=0.5 + step / 20)
+    assert _told(story)[before:] == []
+
+
+def test_keys_and_a_lost_input_are_told() -> None:
+    story = Story.begin().play(6).play(6, 12, 3.0).key(Command.STRIKE)
+    story.event(KeyPressed(Command.TOLERANCE_UP))
+    story.event(InputLost("unplugged")).event(InputBack())
+    text = "\n".join(_told(story))
+    assert "struck out: take 2 of string 6" in text
+    assert "note: tolerance 2.5 cents" in text
+    assert "note: input lost: unplugged" in text
+    assert "do: Connect the sound input again." in text
+    assert "note: input back" in text
+
+
+def test_results_say_how_each_string_was_found_and_left() -> None:
+    lines = result_lines(_job().state)
+    assert len(lines) == 2
+    assert re.match(r"result: string 6 \(E2\), found 6\.\d ± \d\.\d cents sharp, now ", lines[0])
+    assert "leave it, 1 move," in lines[0]
+    unfinished = result_lines(Story.begin(strings=(6,)).state)
+    assert unfinished == [
+        "result: string 6 (E2), found not measured, now not measured, not finished, 0 moves, "
+        "saddle travel +0.0 mm"
+    ]
