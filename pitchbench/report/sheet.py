@@ -20,6 +20,9 @@ from pitchbench.session.words import move_words, ordinal, place
 #: Nothing on record for this cell.
 NOT_MEASURED: Final = "not measured"
 
+#: Lines of table and notes that a Letter page holds in type of the usual size.
+_COMFORTABLE_LINES: Final = 18
+
 #: What the bench calls "leave it" the owner reads as a result.
 _OUTCOMES: Final = {Outcome.LEAVE: "within tolerance"}
 
@@ -63,6 +66,13 @@ class Sheet:
     notes: str
     method: tuple[str, str]
     version: str
+
+    @property
+    def full(self) -> bool:
+        """Whether the page must be set in smaller type to stay one page on A4 and on Letter."""
+        table_lines = sum(max(2, 2 * len(row.moves)) for row in self.rows)
+        note_lines = len(self.notes) // 100 + self.notes.count("\n")
+        return table_lines + note_lines > _COMFORTABLE_LINES
 
 
 def build_sheet(record: SessionRecord) -> Sheet:

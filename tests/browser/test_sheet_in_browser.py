@@ -1,0 +1,163 @@
+"""The setup sheet in a real browser: no error, no request, one page on paper, accessible.
+
+axe-core comes from the npm registry; its path is given in PITCHBENCH_AXE (.ci/run sets it).
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+import stores
+from stores import NOON
+
+from pitchbench.instrument import Instrument
+from pitchbench.records.model import SessionMeta, SessionRecord
+from pitchbench.report.export import html_to_pdf
+from pitchbench.report.sheet import sheet_html
+
+pytestmark = pytest.mark.browser
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+AXE = os.environ.get("PITCHBENCH_AXE")
+
+PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
+
+
+def a_page(instrument: Instrument | None = None, **meta: object) -> str:
+    guitar = instrument or stores.an_instrument(
+        owner_mark="Anna 12", setback_mm=(1.0,) * 6, notes="Nut slot of string 3 looks high."
+    )
+    circumstances = SessionMeta("20260314-" + "a3f91c" + "0" * 26, None, NOON, NOON, "0.1.0")
+    return sheet_html(
+        SessionRecord(stores.a_setup(guitar), stores.a_log(guitar), replace(circumstances, **meta))
+    )
+
+
+def the_fullest_page() -> str:
+    """Ten strings, long names, long notes: the most that one page has to hold."""
+    guitar = stores.an_instrument()
+    strings = (*guitar.strings, *guitar.strings[-1:] * 4)
+    name = "<script>document.title = 'obeyed'</script> גיטרה של דוד " * 2
+    full = replace(
+        guitar,
+        name=name,
+        owner_mark="A very long owner's mark, " * 3,
+        strings=strings,
+        setback_mm=(1.0,) * 10,
+        notes="The neck was straightened and the nut replaced. " * 12,
+    )
+    return a_page(
+        full, source="microphone with quite a long name: analogue in, left", rehearsal=True
+    )
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Iterator[object]:
+    if CHROMIUM is None:
+        pytest.skip("Chromium is not installed")
+    playwright = pytest.importorskip("playwright.sync_api")
+    with playwright.sync_playwright() as running:
+        arguments = ["--no-sandbox", "--disable-gpu", "--disable-quic"]
+        browser = running.chromium.launch(executable_path=CHROMIUM, args=arguments)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def page(chromium, tmp_path):
+    """Opens a page from a file; tells afterwards what it asked for and complained of."""
+    context = chromium.new_context()
+    page = context.new_page()
+    page.requests, page.complaints = [], []
+    page.on("request", lambda request: page.requests.append(request.url))
+    page.on("console", lambda message: page.complaints.append(message.text))
+    page.on("pageerror", lambda error: page.complaints.append(str(error)))
+
+    def show(html: str) -> None:
+        file = tmp_path / "sheet.html"
+        file.write_text(html, encoding="utf-8")
+        page.goto(file.as_uri())
+
+    page.show = show
+    yield page
+    context.close()
+
+
+@pytest.mark.parametrize("html", [a_page, the_fullest_page], ids=["usual", "fullest"])
+def test_it_asks_for_nothing_and_complains_of_nothing(page, html):
+    page.show(html())
+    assert [url for url in page.requests if not url.endswith("/sheet.html")] == []
+    assert page.complaints == []
+
+
+def test_a_name_is_shown_and_not_obeyed(page):
+    page.show(the_fullest_page())
+    assert page.title().startswith("Setup sheet: <script>")
+    assert page.locator("script").count() == 0
+
+
+@pytest.mark.parametrize("width", [360, 800, 1400])
+def test_nothing_sticks_out_and_the_figure_is_seen(page, width):
+    page.set_viewport_size({"width": width, "height": 900})
+    page.show(a_page())
+    box = page.locator("svg").bounding_box()
+    assert box["width"] > 0.8 * min(width, 690)
+    assert box["height"] > 0.2 * box["width"]
+    if width >= 800:  # on a telephone the wide table may be scrolled
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("html", [a_page, the_fullest_page], ids=["usual", "fullest"])
+def test_it_prints_on_one_page(page, html, paper, tmp_path):
+    page.show(html())
+    out = tmp_path / "sheet.pdf"
+    page.pdf(path=str(out), format=paper)
+    assert pages_and_size(out) == (1, PAPERS[paper])
+
+
+def test_our_own_way_to_pdf_gives_one_page_with_the_words(tmp_path):
+    out = tmp_path / "sheet.pdf"
+    out.write_bytes(html_to_pdf(a_page()))
+    assert pages_and_size(out)[0] == 1
+    text = subprocess.run(
+        ["pdftotext", "-layout", out, "-"], capture_output=True, text=True, check=True
+    ).stdout
+    assert "+5.3 [+4.2, +6.4]" in text
+    assert "Nut slot of string 3 looks high." in text
+
+
+def pages_and_size(pdf: Path) -> tuple[int, tuple[float, float]]:
+    """Pages, and width and height in mm to a tenth, by poppler's pdfinfo."""
+    told = subprocess.run(["pdfinfo", pdf], capture_output=True, text=True, check=True).stdout
+    lines = dict(line.split(":", 1) for line in told.splitlines() if ":" in line)
+    width, _, height, *_ = lines["Page size"].split()
+    size = (round(float(width) / 72 * 25.4, 1), round(float(height) / 72 * 25.4, 1))
+    named = next(
+        (s for s in PAPERS.values() if abs(s[0] - size[0]) + abs(s[1] - size[1]) < 1), size
+    )
+    return int(lines["Pages"]), named
+
+
+@pytest.mark.skipif(AXE is None, reason="PITCHBENCH_AXE does not say where axe-core is")
+@pytest.mark.parametrize("html", [a_page, the_fullest_page], ids=["usual", "fullest"])
+def test_it_passes_an_accessibility_check(page, html):
+    page.show(html())
+    page.add_script_tag(path=AXE)
+    result = page.evaluate("axe.run(document, {resultTypes: ['violations', 'incomplete']})")
+    assert len(result["passes"]) > 10
+    assert [(v["id"], v["help"]) for v in result["violations"]] == []
+
+
+@pytest.mark.skipif(AXE is None, reason="PITCHBENCH_AXE does not say where axe-core is")
+def test_the_accessibility_check_would_notice(page):
+    page.show(a_page().replace('<html lang="en">', "<html>").replace('role="img"', 'role="imgg"'))
+    page.add_script_tag(path=AXE)
+    result = page.evaluate("axe.run(document)")
+    assert {"html-has-lang"} <= {violation["id"] for violation in result["violations"]}
