@@ -29,12 +29,17 @@ from pitchbench.units import cents_between
 #: Half-width of a 95 % interval in standard uncertainties of a normal distribution.
 _K95: Final = 1.96
 
+#: The widest figure that is usual, and the columns of the longest word in half blocks.
+_USUAL: Final = "+00.0"
+_LONGEST_WORD: Final = pixel_width("more takes")
+
 _TUNING: Final = (Step.TUNE, Step.RETUNE)
 
 
 @dataclass(frozen=True)
 class Large:
-    """What is shown large. ``figure`` is empty where there is no number yet; ``sure`` is the
+    """What is shown large. ``figure`` is empty where there is no number, a space where one is about
+    to come; ``sure`` is the
     half-width of the 95 % interval in words, ``about`` what the number is of; a figure is in
     ``unit``."""
 
@@ -99,7 +104,7 @@ def _ringing(state: State, theme: Theme) -> Large:
     if shown is not None and shown[0].settled and shown[0].pitch_hz and shown[1] is not None:
         return _reading_large(state, theme)
     if state.live is None:
-        return Large("", "wait", "", "settling")
+        return Large(" ", "wait", "", "settling")
     fret = nearest_fret(state, state.live.pitch_hz)
     cents = cents_off(state, state.live.pitch_hz, fret)
     # Whole cents: the note still moves, and a flickering decimal would only draw the eye.
@@ -189,19 +194,28 @@ def figure_scale(width: int, height: int) -> Scale:
 
 
 def number_lines(large: Large, theme: Theme, width: int, scale: Scale) -> list[Text]:
-    """The large number: figure on the left, word, unit, uncertainty and subject beside it."""
-    figure = _figure(large.figure, theme, width, scale)
-    figure_width = figure[0].cell_len if figure else 0
-    gap = 0 if not figure else (1 if width < 60 else 3)
+    """The large number: figure on the left, word, unit, uncertainty and subject beside it.
+
+    Always equally many lines for a window, so that what stands below does not jump.
+    """
     # Without half blocks a word is five lines high, so the text below it needs two more.
     height = 5 * scale.rows + (2 if width >= 60 and not theme.glyphs.unicode else 0)
-    beside = _beside(large, theme, width - figure_width - gap, height)
-    return side_by_side(figure, beside, figure_width, gap) if figure else beside
+    if not large.figure:
+        lines = _beside(large, theme, width, height)
+    else:
+        figure = _figure(large.figure, theme, width, scale)
+        gap = 1 if width < 60 else 3
+        field = figure[0].cell_len
+        usual = pixel_width(_USUAL) * scale.columns
+        if usual + gap + _LONGEST_WORD <= width:
+            # The word stands in the same place whatever the figure, so that the eye finds it.
+            field = max(field, usual)
+        beside = _beside(large, theme, width - field - gap, height)
+        lines = side_by_side(figure, beside, field, gap)
+    return lines + [Text()] * (height - len(lines))
 
 
 def _figure(figure: str, theme: Theme, width: int, scale: Scale) -> list[Text]:
-    if not figure:
-        return []
     if pixel_width(figure) * scale.columns > width - 5:
         scale = Scale(2, 1)
     rows = block_rows(figure, ink=theme.glyphs.ink, columns=scale.columns, rows=scale.rows)
@@ -224,7 +238,7 @@ def word_rows(word: str, theme: Theme, width: int, height: int) -> tuple[str, ..
 
 def _beside(large: Large, theme: Theme, width: int, height: int) -> list[Text]:
     """What stands to the right of the figure, in exactly ``height`` lines at most."""
-    unit = f"{large.unit} {large.sure}".rstrip() if large.figure else ""
+    unit = f"{large.unit} {large.sure}".rstrip() if large.figure.strip() else ""
     if width < 24 and large.figure:
         # Beside the figure of a small window there is room for single words only.
         words = [*large.word.split(), large.unit, large.sure]

@@ -61,15 +61,6 @@ def _points(state: State) -> list[_Point]:
     return points
 
 
-def takes_sizes(state: State) -> tuple[int, int]:
-    """Lines with which the takes are content: all of a kind in one, or each in its own."""
-    takes = current_takes(state)
-    accepted = len(_points(state))
-    apart = len(takes) - sum(take.fate is TakeFate.ACCEPTED for take in takes)
-    below = 1 + (state.string.now is not None)
-    return 2 + below + min(apart, 1), max(2, accepted) + below + apart
-
-
 def takes_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
     """The takes in exactly ``height`` lines.
 
@@ -157,8 +148,12 @@ def _group_lines(state: State, points: list[_Point], axis: _Axis, theme: Theme) 
         cells = _empty_row(state, axis, theme)
         mark = theme.glyphs.open if is_open else theme.glyphs.fretted
         style = theme.open if is_open else theme.fretted
+        columns = [axis.column(point.cents) for point in group]
         for point in group:
-            _interval(cells, axis, point.ends, theme, style)
+            # An interval that would run over another take's mark is left out.
+            left, right = (axis.column(end) for end in point.ends)
+            if sum(left <= column <= right for column in columns) == 1:
+                _interval(cells, axis, point.ends, theme, style)
         for point in group:
             cells[axis.column(point.cents)] = (mark, style)
         name = f"{mark} {len(group)} {kind}"

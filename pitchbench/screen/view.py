@@ -26,7 +26,7 @@ from pitchbench.screen.number import (
 )
 from pitchbench.screen.saddle import move_lines, travel_line
 from pitchbench.screen.strip import result_lines, strip_lines
-from pitchbench.screen.takes import takes_lines, takes_sizes
+from pitchbench.screen.takes import takes_lines
 from pitchbench.screen.text import (
     padded,
     printable,
@@ -46,6 +46,10 @@ LEAST_HEIGHT: Final = 12
 #: From this width on, trace and takes stand beside each other.
 _WIDE: Final = 110
 
+#: From this many lines below the request on, takes have a line each and the strip is a full table.
+#: The heights follow the window, not what is shown, so that nothing jumps from note to note.
+_TALL: Final = 28
+
 #: What is kept longest comes first; "move" stands for the side view, "travel" for one line.
 _PRIORITY: Final[dict[Step, tuple[str, ...]]] = {
     Step.BEFORE: ("number", "checks"),
@@ -54,7 +58,7 @@ _PRIORITY: Final[dict[Step, tuple[str, ...]]] = {
     Step.FRETTED: ("number", "strip", "says", "takes", "trace"),
     Step.MOVE: ("number", "move", "strip", "says", "takes"),
     Step.RETUNE: ("number", "says", "strip", "trace", "travel"),
-    Step.BORDER: ("number", "strip", "says", "takes", "trace", "travel"),
+    Step.BORDER: ("number", "says", "move", "strip", "takes", "trace"),
     Step.LAST_ROUND: ("number", "strip", "says", "takes", "trace"),
     Step.FINISHED: ("results", "number", "says"),
 }
@@ -186,30 +190,33 @@ def _panes(
 ) -> dict[str, _Pane]:
     """Every pane that has something to say in this state, in ``room`` lines for all."""
     says = wrapped(printable(state.says, theme), width)
+    tall = room >= _TALL
     count = len(state.strings)
     move = ("the move", lambda w, h: move_lines(state, theme, w, h))
     # The move is what the hands do next: it comes as complete as it fits, before all the rest.
     most_move = min(1 + len(move_lines(state, theme, width, 99)), max(4, room - len(number) - 1))
     panes = [
         _Pane("number", (len(number),), lambda _: number),
-        _Pane("strip", (1, 3, 5), lambda h: strip_lines(state, theme, width, h)),
+        _Pane(
+            "strip", (1, 3, 5) if tall else (1, 3), lambda h: strip_lines(state, theme, width, h)
+        ),
         _Pane("travel", (1,), lambda _: [travel_line(state.string, theme, width)]),
-        _Pane("move", (most_move,), _titled(move, theme, width)),
         _Pane("checks", range(1, 8), lambda h: _check_lines(theme, width, h)),
         _Pane("results", (min(count, room),), lambda h: result_lines(state, theme, width, h)),
     ]
+    if state.string.advice is not None:
+        panes.append(_Pane("move", (most_move,), _titled(move, theme, width)))
     if says:
         panes.append(_Pane("says", (len(says),), lambda _: says))
-    narrow, whole = (1 + lines for lines in takes_sizes(state))
     takes = (_takes_title(state), lambda w, h: takes_lines(state, theme, w, h))
     if width >= _WIDE and "takes" in _PRIORITY[state.step]:
         trace = _trace(state, theme, _half(width))
         draw = _beside(trace, takes, theme, width)
-        panes.append(_Pane("takes", range(min(narrow, 6), 19), draw))
+        panes.append(_Pane("takes", range(6, 21), draw))
     else:
         trace = _trace(state, theme, width)
         panes.append(_Pane("trace", range(5, 15), _titled(trace, theme, width)))
-        panes.append(_Pane("takes", (narrow, whole), _titled(takes, theme, width)))
+        panes.append(_Pane("takes", (6, 18) if tall else (6,), _titled(takes, theme, width)))
     return {pane.name: pane for pane in panes}
 
 

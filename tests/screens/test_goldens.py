@@ -55,3 +55,9 @@ def test_every_screen_is_as_it_was_last_looked_at(width: int, height: int, varia
 def test_ascii_screens_are_ascii() -> None:
     for width, height in SIZES:
         assert (GOLDENS / f"{width}x{height}-ascii.txt").read_text(encoding="utf-8").isascii()
+
+
+def test_the_picture_in_the_documents_is_what_is_drawn() -> None:
+    text = (GOLDENS.parents[2] / "docs" / "screens.md").read_text(encoding="utf-8")
+    picture = text.split("```\n")[1]
+    assert picture.rstrip("\n") == stored(GOLDENS / "80x24-monochrome.txt")["fretted"]
