@@ -6,7 +6,7 @@ import contextlib
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import click
 
@@ -35,10 +35,14 @@ from pitchbench.session.engine import View, run
 from pitchbench.session.reducer import begin, resume
 from pitchbench.session.state import Setup, State
 from pitchbench.session.summary import session_document
+from pitchbench.session.takes import learned_from
 from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.recording import Recording
 from pitchbench.sound.source import Source
+
+#: How many earlier sessions of an instrument say how much its player scatters.
+_LEARN_FROM: Final = 5
 
 EXAMPLES = """\
   pitchbench session                                  a six-string guitar, default input
@@ -116,12 +120,14 @@ def command(
             assert repository is not None
             start = _old(repository, resumed)
         else:
-            instrument = built_in(preset or "six-string")
+            instrument, prior = built_in(preset or "six-string"), DEFAULT_PRIOR
             if name is not None:
                 assert repository is not None
                 instrument = repository.instrument(name).instrument
+                earlier = repository.sessions(name, last=_LEARN_FROM)
+                prior = learned_from(session.entries for session in earlier)
             instrument = with_details(instrument, details)
-            setup = Setup(instrument=instrument, prior=DEFAULT_PRIOR, a4_hz=a4, fret=fret)
+            setup = Setup(instrument=instrument, prior=prior, a4_hz=a4, fret=fret)
             start = _Start(begin(work_on(setup, strings, tolerance)))
         source: Source = (
             Recording(recording, channel=channel)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -15,7 +15,15 @@ from pitchbench.intonation.offset import (
     learn_scatter,
 )
 from pitchbench.pitch.reading import Reason
-from pitchbench.session.state import SessionTake, State, StringState, TakeFate
+from pitchbench.session.state import (
+    Entry,
+    SessionTake,
+    State,
+    StrikeEntry,
+    StringState,
+    TakeEntry,
+    TakeFate,
+)
 
 #: Takes of each kind before a verdict is given at all: one bad fretting shall not move a saddle
 #: (common practice, no source: several readings on each note).
@@ -74,19 +82,45 @@ def scatter_prior(state: State, string: StringState) -> ScatterPrior:
     Learned from the other strings and rounds of this session as soon as they say more than what
     the session started with.
     """
+    earlier = [
+        take
+        for other in state.strings
+        for take in other.takes
+        if take.fate is TakeFate.ACCEPTED
+        and not (other.number == string.number and take.round == string.round)
+    ]
     start = state.setup.prior
-    sets: dict[tuple[int, int, int], list[SessionTake]] = {}
-    for other in state.strings:
-        for take in other.takes:
-            present = other.number == string.number and take.round == string.round
-            if take.fate is TakeFate.ACCEPTED and not present:
-                sets.setdefault((other.number, take.round, take.tuning), []).append(take)
-    learned = learn_scatter([_takes(group) for group in sets.values()], typical=start)
+    learned = learn_scatter(_repeats(earlier), typical=start)
     if learned.open_dof < start.open_dof:
         learned = replace(learned, open_cents=start.open_cents, open_dof=start.open_dof)
     if learned.fretted_dof < start.fretted_dof:
         learned = replace(learned, fretted_cents=start.fretted_cents, fretted_dof=start.fretted_dof)
     return learned
+
+
+def learned_from(logs: Iterable[Sequence[Entry]]) -> ScatterPrior:
+    """What this player's earlier sessions say of the scatter; the usual belief if nothing."""
+    sets: list[list[Take]] = []
+    for log in logs:
+        struck = {entry.take for entry in log if isinstance(entry, StrikeEntry)}
+        sets += _repeats(
+            [
+                entry.take
+                for entry in log
+                if isinstance(entry, TakeEntry)
+                and entry.take.fate is TakeFate.ACCEPTED
+                and entry.take.number not in struck
+            ]
+        )
+    return learn_scatter(sets)
+
+
+def _repeats(takes: Iterable[SessionTake]) -> list[list[Take]]:
+    """``takes`` in sets within which the same fret repeats the same note."""
+    sets: dict[tuple[int, int, int], list[SessionTake]] = {}
+    for take in takes:
+        sets.setdefault((take.string, take.round, take.tuning), []).append(take)
+    return [_takes(group) for group in sets.values()]
 
 
 def missing_kind(string: StringState, fret: int) -> int | None:

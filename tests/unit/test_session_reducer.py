@@ -26,6 +26,7 @@ from pitchbench.session.state import (
     TakeFate,
     VerdictEntry,
 )
+from pitchbench.session.takes import learned_from, scatter_prior
 
 # ------------------------------------------------------------------------------ before and tuning
 
@@ -677,3 +678,16 @@ def test_every_verdict_is_kept_with_its_offset() -> None:
     assert verdicts[-1].verdict.decision is Decision.MOVE
     assert verdicts[-1].offset == story.state.string.now
     assert setup_of().order == (6, 5, 4, 3, 2, 1)
+
+
+def test_the_players_scatter_is_learned_as_the_session_goes_and_from_earlier_ones() -> None:
+    wide = (3.0, -3.0, 2.0, -2.0)
+    story = Story.begin(strings=(6, 5)).play(6).takes(9.0, wide)
+    before = scatter_prior(story.state, story.state.strings[5])
+    assert before == story.state.setup.prior, "a string's own takes are no prior for it"
+    learned = scatter_prior(story.state, story.state.strings[4])
+    assert learned.fretted_dof > 0
+    assert learned.fretted_cents == pytest.approx(2.5, abs=0.8)
+    assert learned_from([story.entries]) == learned
+    struck = story.key(Command.STRIKE)
+    assert learned_from([struck.entries]) != learned

@@ -1,0 +1,194 @@
+"""The engine: threads, keys, lost inputs and signals around the reducer."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from session_story import setup_of
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.presets import preset
+from pitchbench.records.documents import to_json
+from pitchbench.session.engine import Pace, run
+from pitchbench.session.reducer import begin, resume
+from pitchbench.session.rehearsal import Habits, rehearse
+from pitchbench.session.state import (
+    Command,
+    Entry,
+    KeyPressed,
+    NoteEntry,
+    State,
+    Step,
+    TakeEntry,
+    TakeFate,
+)
+from pitchbench.sound.microphone import InputLostError
+from pitchbench.sound.recording import Recording
+from pitchbench.sound.source import Block
+from pitchbench.strings.virtual import VirtualInstrument
+
+RATE_HZ = 48_000
+BLOCK = 2048
+
+
+class Played:
+    """A source for the engine: notes of a virtual string, with whatever happens in between."""
+
+    def __init__(self, *happenings: object, endless: bool = False) -> None:
+        self.instrument = VirtualInstrument(preset("six-string"), seed=3)
+        self.happenings = list(happenings)
+        self.endless = endless
+        self.opened = self.closed = 0
+        self._at = 0
+
+    name = "a virtual string"
+    rate_hz = RATE_HZ
+
+    def blocks(self) -> Iterator[Block]:
+        self.opened += 1
+        gap = self.opened > 1
+        try:
+            while self.happenings or self.endless:
+                happening = self.happenings.pop(0) if self.happenings else 0.1
+                if isinstance(happening, BaseException):
+                    raise happening
+                if callable(happening):
+                    happening()
+                    continue
+                sound = self._sound(happening)
+                for at in range(0, len(sound), BLOCK):
+                    samples = sound[at : at + BLOCK]
+                    yield Block(samples, self._at, RATE_HZ, gap)
+                    gap = False
+                    self._at += len(samples)
+        finally:
+            self.closed += 1
+
+    def _sound(self, happening: object) -> np.ndarray:
+        if isinstance(happening, float):
+            return self.instrument.room(round(happening * RATE_HZ))
+        string, fret = happening  # type: ignore[misc]
+        note = self.instrument.pluck(string, fret, ring_s=1.8)
+        note = np.concatenate([note, np.zeros(RATE_HZ // 2, np.float32)])
+        return note + self.instrument.room(len(note))
+
+
+def _in_tune() -> Played:
+    source = Played()
+    source.instrument.tune(6)
+    return source
+
+
+def _fates(state: State) -> list[TakeFate]:
+    return [e.take.fate for e in state.entries if isinstance(e, TakeEntry)]
+
+
+def test_a_source_is_heard_to_its_end_and_let_go_of() -> None:
+    source = _in_tune()
+    source.happenings = [0.5, (6, 0), (6, 12), 0.5]
+    state = run(source, begin(setup_of()))
+    assert _fates(state) == [TakeFate.ACCEPTED, TakeFate.ACCEPTED]
+    assert state.step is Step.OPEN
+    assert (source.opened, source.closed) == (1, 1)
+
+
+def test_entries_are_kept_before_they_are_shown_and_each_once() -> None:
+    kept: list[Entry] = []
+    seen: list[int] = []
+
+    def view(old: State, new: State) -> None:
+        assert len(new.entries) == len(kept), "an entry was shown before it was safe"
+        assert old.entries == new.entries[: len(old.entries)]
+        seen.append(len(new.entries))
+
+    source = _in_tune()
+    source.happenings = [0.5, (6, 0), (6, 12), 0.5]
+    state = run(source, begin(setup_of()), views=[view], keep=kept.append)
+    assert tuple(kept) == state.entries
+    assert seen == sorted(seen)
+
+
+def test_a_lost_input_is_waited_for_and_nothing_is_lost() -> None:
+    source = _in_tune()
+    source.happenings = [
+        0.5, (6, 0), 0.3, InputLostError("cable", "unplugged"),
+        InputLostError("cable", "it is not there"), 0.5, (6, 12), 0.5,
+    ]  # fmt: skip
+    losses: list[str] = []
+
+    def view(old: State, new: State) -> None:
+        if new.input_lost != old.input_lost:
+            losses.append(new.input_lost or "back")
+
+    state = run(source, begin(setup_of()), views=[view])
+    assert losses == ["unplugged", "back"]
+    assert _fates(state) == [TakeFate.ACCEPTED, TakeFate.ACCEPTED]
+    texts = [e.text for e in state.entries if isinstance(e, NoteEntry)]
+    assert "input lost: unplugged" in texts
+    assert "input back" in texts
+
+
+def test_quit_ends_an_endless_source() -> None:
+    source = Played(endless=True)
+    waiting = [[], [], [KeyPressed(Command.QUIT)]]
+    state = run(source, begin(setup_of()), keys=lambda: waiting.pop(0) if waiting else [])
+    assert state.quit
+    assert source.closed == 1
+    assert threading.active_count() == 1, "the listening thread has ended"
+
+
+def test_trouble_with_the_source_is_raised_as_it_is() -> None:
+    trouble = PitchbenchError("The file is damaged.", "Export it again.")
+    with pytest.raises(PitchbenchError) as raised:
+        run(Played(0.5, trouble), begin(setup_of()))
+    assert raised.value is trouble
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_a_signal_interrupts_and_what_was_heard_is_kept(name: str) -> None:
+    number = getattr(signal, name)
+    before = signal.getsignal(number)
+    kept: list[Entry] = []
+    source = _in_tune()
+    source.endless = True
+    source.happenings = [0.5, (6, 0), 0.5]
+
+    def keep(entry: Entry) -> None:
+        kept.append(entry)
+        if isinstance(entry, TakeEntry):
+            os.kill(os.getpid(), number)
+
+    with pytest.raises(KeyboardInterrupt):
+        run(source, begin(setup_of()), keep=keep)
+    assert any(isinstance(e, TakeEntry) for e in kept)
+    assert signal.getsignal(number) == before
+    assert resume(setup_of(), tuple(kept)).strings[5].takes
+
+
+def test_a_recorded_session_replays_to_the_same_entries(tmp_path: Path) -> None:
+    """Through the file, another block size, and a thread: every entry the same, to the last bit."""
+    habits = Habits(refret_cents=0.5, bad_pluck_share=0.3)
+    setup = setup_of(strings=(6,), tolerance_cents=3.0)
+    path = tmp_path / "session.flac"
+    live = rehearse(setup, seed=4, habits=habits, record=path)
+    assert live.state.step is Step.FINISHED
+    assert TakeFate.REJECTED in _fates(live.state)
+    again = run(Recording(path, block_size=4096), begin(setup))
+    assert [to_json(e, Entry) for e in again.entries] == [
+        to_json(e, Entry) for e in live.state.entries
+    ]
+
+
+def test_pace_lets_time_pass_as_the_samples_do() -> None:
+    pace = Pace(speed=20.0)
+    began = time.monotonic()
+    for start in range(0, RATE_HZ, 4800):
+        pace(Block(np.zeros(4800, np.float32), start, RATE_HZ))
+    assert 0.05 <= time.monotonic() - began < 0.5
