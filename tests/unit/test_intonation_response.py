@@ -1,0 +1,151 @@
+"""A bridge is learned from moves whose truth is known."""
+
+import numpy as np
+import pytest
+
+from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads, StringSpec
+from pitchbench.intonation import geometry
+from pitchbench.intonation.bridge import Direction
+from pitchbench.intonation.offset import Group, Offset
+from pitchbench.intonation.response import (
+    BY_GEOMETRY,
+    MadeMove,
+    Response,
+    advise,
+    advise_shared,
+    did_not_seat,
+    inferred_mm,
+    learn,
+    what_happened,
+)
+from pitchbench.notes import Note
+
+SCREWS = Bridge(BridgeKind.SCREW_SADDLES, 0.5, ScrewHeads.TAIL)
+TUNING = ("E4", "B3", "G3", "D3", "A2", "E2")
+STRINGS = tuple(StringSpec(Note.parse(note), 0.5, wound=False) for note in TUNING)
+BENCH = Instrument("bench", "guitar", 648.0, STRINGS, SCREWS)
+KNOWN = Response(factor=0.9, factor_u=0.01, slack_mm=0.12, slack_u_mm=0.01)
+
+
+def measured(cents, u=0.3):
+    group = Group(4, 100.0, 0.5)
+    return Offset(12, group, group, cents, u, (cents - 2 * u, cents + 2 * u), u, 20.0)
+
+
+def change(mm):
+    return geometry.saddle_change_cents(mm, fret=12, scale_mm=648.0)
+
+
+def made(screw_mm, before, *, factor=1.0, slack_mm=0.0, turned_back=False, u=0.3, error=0.0):
+    travel = screw_mm - np.copysign(slack_mm if turned_back else 0.0, screw_mm)
+    after = before + change(factor * travel) + error
+    return MadeMove(
+        6, screw_mm, True, measured(before, u), measured(after, u), reversed=turned_back
+    )
+
+
+def test_without_moves_it_is_geometry():
+    assert learn([], BENCH) == BY_GEOMETRY
+    advice = advise(measured(5.0), BENCH, 6)
+    assert advice.move.direction is Direction.AWAY_FROM_NUT
+    # 1.880 mm by geometry; 1.4 % less because a move of uncertain size should fall a little short.
+    assert advice.move.mm == pytest.approx(1.880 * 0.9866, abs=2e-3)
+    assert advice.expected_cents == pytest.approx(0.07, abs=0.02)
+
+
+def test_factor_and_slack_are_learned():
+    moves = [
+        made(mm, before, factor=0.9, slack_mm=0.12, turned_back=back, u=0.1)
+        for mm, before, back in [
+            (3.0, 9.0, False), (-1.0, -3.0, True), (2.0, 5.0, True), (2.5, 7.0, False),
+            (-2.0, -6.0, True), (4.0, 10.0, False),
+        ]
+    ]  # fmt: skip
+    found = learn(moves, BENCH)
+    assert found.moves == 6
+    assert found.factor == pytest.approx(0.9, abs=2 * found.factor_u)
+    assert found.slack_mm == pytest.approx(0.12, abs=2 * found.slack_u_mm)
+    # Geometry alone is 0.10 and 0.08 away: what was learned must be nearer by far.
+    assert found.factor == pytest.approx(0.9, abs=0.04)
+    assert found.slack_mm == pytest.approx(0.12, abs=0.04)
+    assert found.factor_u < BY_GEOMETRY.factor_u / 2
+    assert found.slack_u_mm < BY_GEOMETRY.slack_u_mm
+
+
+def test_one_vague_move_teaches_little():
+    found = learn([made(1.0, 3.0, factor=0.8, u=2.0)], BENCH)
+    assert found.factor == pytest.approx(1.0, abs=0.01)
+
+
+def test_the_factor_is_used():
+    advice = advise(measured(5.0), BENCH, 6, response=KNOWN)
+    assert advice.move.mm == pytest.approx(1.880 / 0.9, rel=0.015)
+
+
+def test_turning_back_takes_up_the_slack():
+    onward = advise(measured(5.0), BENCH, 6, response=KNOWN, last_screw_mm=1.0)
+    back = advise(measured(5.0), BENCH, 6, response=KNOWN, last_screw_mm=-1.0)
+    assert back.move.mm == onward.move.mm
+    assert back.move.turns - onward.move.turns == pytest.approx(0.12 / 0.5, abs=1e-9)
+
+
+def test_a_move_that_gains_less_than_a_measurement_repeats_to_is_not_worth_it():
+    assert advise(measured(5.0, u=0.8), BENCH, 6).worthwhile
+    assert not advise(measured(0.7, u=0.8), BENCH, 6).worthwhile
+
+
+def test_the_end_of_a_move_is_told_as_well_as_it_can_be():
+    """Simulated moves end within the interval about as often as it says."""
+    rng = np.random.default_rng(11)
+    inside = 0
+    for _ in range(1000):
+        true, u = rng.normal(0, 8), 0.7
+        advice = advise(measured(true + rng.normal(0, u), u), BENCH, 6)
+        factor = 1 + rng.normal(0, BY_GEOMETRY.factor_u)
+        turned = advice.move.signed_mm * (1 + rng.normal(0, 0.10))
+        end = true + change(factor * turned)
+        inside += advice.interval95_cents[0] < end < advice.interval95_cents[1]
+    assert 0.92 <= inside / 1000 <= 0.98
+
+
+def test_a_saddle_that_did_not_seat_teaches_nothing_and_is_named():
+    stuck = made(2.0, 6.0, error=5.3)
+    assert did_not_seat(stuck, BENCH, BY_GEOMETRY)
+    assert learn([stuck], BENCH) == BY_GEOMETRY
+    assert "seats" in what_happened(stuck, BENCH, BY_GEOMETRY, tolerance_cents=2.0)
+
+
+def test_an_ordinary_move_needs_no_words():
+    fine = made(2.0, 6.0)
+    assert not did_not_seat(fine, BENCH, BY_GEOMETRY)
+    assert what_happened(fine, BENCH, BY_GEOMETRY, tolerance_cents=2.0) == ""
+
+
+def test_overshoot_is_recognised():
+    over = MadeMove(6, 3.0, False, measured(4.0), measured(-3.6))
+    assert "too far" in what_happened(over, BENCH, BY_GEOMETRY, tolerance_cents=2.0)
+
+
+def test_how_far_it_really_went_is_inferred():
+    """Told two millimetres, heard the effect of 1.5: near 1.5 where the readings are good."""
+    quarter_short = MadeMove(6, 2.0, False, measured(6.0, 0.1), measured(6.0 + change(1.5), 0.1))
+    assert inferred_mm(quarter_short, BENCH, BY_GEOMETRY) == pytest.approx(1.55, abs=0.06)
+    vague = MadeMove(6, 2.0, False, measured(6.0, 3.0), measured(6.0 + change(1.5), 3.0))
+    assert inferred_mm(vague, BENCH, BY_GEOMETRY) == pytest.approx(1.97, abs=0.05)
+
+
+def test_a_shared_saddle_goes_to_the_best_compromise():
+    first, second = advise_shared((measured(9.0), measured(3.0)), BENCH, (5, 6))
+    assert first.move.signed_mm == second.move.signed_mm
+    errors = [abs(first.expected_cents), abs(second.expected_cents)]
+    assert errors == pytest.approx([3.0, 3.0], abs=0.2)
+    assert first.expected_cents > 0 > second.expected_cents
+    assert first.worthwhile
+    assert second.worthwhile
+
+
+def test_a_shared_saddle_of_opposite_strings_stays():
+    first, second = advise_shared((measured(3.0), measured(-3.0)), BENCH, (5, 6))
+    assert first.move.mm < 0.05
+    assert not first.worthwhile
+    assert not second.worthwhile
