@@ -3,16 +3,11 @@
 from __future__ import annotations
 
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
-import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-
 import plucks
+import pytest
 
 
 def peak_hz(samples, rate_hz, near_hz):
