@@ -135,15 +135,17 @@ def _reading_large(state: State, theme: Theme) -> Large:
 def _offset_large(offset: Offset, verdict: Verdict | None, theme: Theme) -> Large:
     low, high = offset.interval95_cents
     about = f"{ordinal(offset.fret)} fret against the open string"
-    if verdict is not None and verdict.border:
-        word = "border"
-    elif verdict is not None and verdict.decision is Decision.LEAVE:
-        word = "leave it"
-    elif verdict is not None and verdict.decision is Decision.TAKE_MORE:
+    if verdict is None:
         word = "more takes"
-        more = verdict.more_takes
-        if more is not None:
-            about = f"to decide: {_more_words(more)}"
+        about = f"too few for a verdict yet: {about}"
+    elif verdict.border:
+        word = "border"
+    elif verdict.decision is Decision.LEAVE:
+        word = "leave it"
+    elif verdict.decision is Decision.TAKE_MORE:
+        word = "more takes"
+        if verdict.more_takes is not None:
+            about = f"to decide: {_more_words(verdict.more_takes)}"
     else:
         word = _direction(offset.offset_cents)
     return Large(
