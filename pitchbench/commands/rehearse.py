@@ -133,6 +133,7 @@ def _run(
             keep=keeping,
             pace=None if speed is None else Pace(speed),
             record=record,
+            live=view.live,
         )
     if not view.live:
         for line in result_lines(rehearsal.state):

@@ -2,7 +2,7 @@
 
 For screen readers, pipes and logs. No boxes, no escapes, nothing redrawn. What a note does while
 it rings is not told; while a string is brought up, one line says where each pluck stands and one
-more each time it passes into tune or above its pitch.
+more each time it comes near its pitch or above it.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from pitchbench.session.reducer import TUNED_WITHIN_CENTS
+from pitchbench.session.reducer import LIVE_NEAR_CENTS
 from pitchbench.session.state import (
     Entry,
     MoveEntry,
@@ -113,8 +113,8 @@ class PlainView:
 
 
 def _side(off_cents: float) -> str:
-    if abs(off_cents) <= TUNED_WITHIN_CENTS:
-        return "in tune"
+    if abs(off_cents) <= LIVE_NEAR_CENTS:
+        return "near"
     return "above" if off_cents > 0 else "below"
 
 

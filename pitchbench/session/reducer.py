@@ -57,8 +57,10 @@ SLACKENED_CENTS: Final = 30.0
 _SAME_CENTS: Final = 2.0
 _SURE_CLARITY: Final = 0.9
 
-#: Every note starts sharp: no warning about the pitch before this is over.
+#: Every note starts sharp and sinks: nothing is said about a live pitch before this is over, and
+#: within this much of its note it is only called near.
 _ATTACK_S: Final = 0.4
+LIVE_NEAR_CENTS: Final = 8.0
 
 #: Fretted takes in a row before an open one is asked for, so that drift can be told.
 _FRETTED_IN_A_ROW: Final = 3
@@ -197,6 +199,8 @@ def _live(state: State, live: LivePitch) -> State:
         return state
     if live.at_s - live.onset_s < _ATTACK_S:
         return state
+    if abs(off_cents) <= LIVE_NEAR_CENTS:
+        return replace(state, says=f"String {state.current} is near its pitch: let it ring.")
     return replace(state, says=_tuning_words(state, off_cents))
 
 
@@ -214,8 +218,6 @@ def _is_slack(state: State, live: LivePitch) -> bool:
 
 def _tuning_words(state: State, off_cents: float) -> str:
     note = state.setup.instrument.string(state.current).note
-    if abs(off_cents) <= TUNED_WITHIN_CENTS:
-        return f"String {state.current} is in tune; let it ring."
     where = f"String {state.current} is {words.sharp_or_flat(off_cents, of=note)}"
     if off_cents > 0:
         return f"{where}: above its pitch, slacken it below and come up again."

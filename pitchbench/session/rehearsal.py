@@ -208,6 +208,7 @@ def rehearse(
     keep: Keep | None = None,
     pace: Callable[[Block], None] | None = None,
     record: Path | None = None,
+    live: bool = False,
     **room: Any,
 ) -> Rehearsal:
     """Do the whole job on a virtual instrument, from the first pluck to the last string.
@@ -218,6 +219,8 @@ def rehearse(
     views, keys, keep : as for `engine.run`.
     pace : called with each block after it was heard; may wait.
     record : file to keep the sound in.
+    live : whether each note is followed while it rings, as a screen wants; the readings are the
+        same, but it takes several times as long.
     room : handed on to `VirtualInstrument`, such as ``noise_db``.
     """
     instrument = VirtualInstrument(setup.instrument, seed=seed, a4_hz=setup.a4_hz, **room)
@@ -229,7 +232,7 @@ def rehearse(
         if record is not None:
             source = stack.enter_context(Recorder(player, record))
         blocks = stack.enter_context(releasing(source))
-        listener = Listener(source.rate_hz, offer_early=True)
+        listener = Listener(source.rate_hz, offer_early=live)
         for block in blocks:
             for heard in listener.feed(block):
                 if not bench.over:

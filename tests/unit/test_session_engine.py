@@ -177,7 +177,7 @@ def test_a_recorded_session_replays_to_the_same_entries(tmp_path: Path) -> None:
     habits = Habits(refret_cents=0.5, bad_pluck_share=0.3)
     setup = setup_of(strings=(6,), tolerance_cents=3.0)
     path = tmp_path / "session.flac"
-    live = rehearse(setup, seed=4, habits=habits, record=path)
+    live = rehearse(setup, seed=4, habits=habits, record=path, live=True)
     assert live.state.step is Step.FINISHED
     assert TakeFate.REJECTED in _fates(live.state)
     again = run(Recording(path, block_size=4096), begin(setup))

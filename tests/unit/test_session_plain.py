@@ -89,7 +89,7 @@ def test_a_string_brought_up_is_told_once_per_side_and_pluck_not_many_times_a_se
     told = _told(story)[before:]
     assert len(told) == 3
     assert "flat" in told[0]
-    assert "in tune" in told[1]
+    assert "near its pitch" in told[1]
     assert "above its pitch" in told[2]
 
 

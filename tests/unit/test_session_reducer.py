@@ -80,7 +80,7 @@ def test_while_tuning_the_live_pitch_is_followed_and_too_high_is_warned_of() -> 
     low, high = story.target_hz(6) * 0.99, story.target_hz(6) * 1.01
     assert "flat" in story.live(low).state.says
     assert "slacken" in story.live(high).state.says
-    assert "in tune" in story.live(story.target_hz(6)).state.says
+    assert "near its pitch" in story.live(story.target_hz(6)).state.says
     before = story.state.says
     assert story.live(high, after_s=0.1).state.says == before, (
         "the attack of a note is always sharp"
