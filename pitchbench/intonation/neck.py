@@ -1,0 +1,303 @@
+"""The neck as a whole: what comes from the nut, what from the saddle, and what from one fret.
+
+offset(n) = a + b (gamma(n) - 1) + residual(n), by weighted least squares (measurement.md, section
+4): a is the nut, the same at every fret; b the saddle; an isolated residual that fret. The saddle
+has 6 % of its 12th-fret leverage at the 1st fret and 200 % at the 19th, so frets 1 to 3 sharp with
+a good 12th means the nut.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.instrument import Instrument
+from pitchbench.intonation import geometry
+from pitchbench.intonation.bridge import setback_mm
+from pitchbench.intonation.fit import Fit, Pooled, fit_linear, fit_nonlinear, pool
+from pitchbench.intonation.offset import (
+    ScatterPrior,
+    Take,
+    learn_scatter,
+    mean_belief,
+    student_quantile,
+    summarise,
+)
+from pitchbench.pitch.reading import Partial
+from pitchbench.units import cents_between, fret_ratio
+
+#: A fret is called isolated if its residual would arise by chance less than once in a hundred
+#: strings.
+FRET_SIGNIFICANCE: Final = 0.01
+
+#: What even good fretwork and light fretting leave between frets, standard deviation in cents:
+#: without it a residual far below hearing would be called a bad fret. Common practice, no source.
+FRETWORK_CENTS: Final = 0.7
+
+#: A nut or fret term is spoken of when it is as sure as this many standard uncertainties.
+SURE_SIGMAS: Final = 2.0
+
+#: Partials farther than this off the stiff-string law, rms in cents, mean an uneven string.
+#: Assumed, no source.
+UNEVEN_STRING_CENTS: Final = 5.0
+
+
+@dataclass(frozen=True)
+class FretOffset:
+    """One fret: its offset, the standard uncertainty of the fretted takes alone (the open ones are
+    common to all frets), what the fit leaves of it, and whether it stands out."""
+
+    fret: int
+    offset_cents: float
+    u_cents: float
+    residual_cents: float
+    isolated: bool
+
+
+@dataclass(frozen=True)
+class StringNeck:
+    """One string over the neck.
+
+    ``nut_cents`` is a, ``saddle_cents`` what the saddle contributes at the 12th fret (b), each
+    with its standard uncertainty.
+    """
+
+    string: int
+    frets: tuple[FretOffset, ...]
+    nut_cents: float
+    nut_u_cents: float
+    saddle_cents: float
+    saddle_u_cents: float
+
+    def expected_cents(self, fret: int) -> float:
+        """The offset at ``fret``: measured if it was, else what nut and saddle make of it."""
+        for measured in self.frets:
+            if measured.fret == fret:
+                return measured.offset_cents
+        if fret == 0:
+            return 0.0
+        return self.nut_cents + self.saddle_cents * (fret_ratio(fret) - 1.0)
+
+
+@dataclass(frozen=True)
+class SaddleChoice:
+    """The saddle move, positive away from the nut, that is best over the frets used, and the
+    offsets that remain, by fret."""
+
+    move_mm: float
+    remaining_cents: Mapping[int, float]
+
+    @property
+    def rms_cents(self) -> float:
+        """Root mean square of what remains."""
+        return math.sqrt(float(np.mean(np.square(list(self.remaining_cents.values())))))
+
+
+def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> StringNeck:
+    """Separate nut, saddle and single frets on one string.
+
+    Parameters
+    ----------
+    takes : open takes (fret 0) and takes at two frets or more, one or more of each.
+    prior : what is believed of the spread; the survey's own repeated takes are learned from first.
+
+    Raises
+    ------
+    PitchbenchError
+        If there is no open take, or fewer than two frets.
+    """
+    by_fret: dict[int, list[Take]] = {}
+    for take in sorted(takes, key=lambda take: take.fret):
+        by_fret.setdefault(take.fret, []).append(take)
+    opens = by_fret.pop(0, [])
+    if not opens or len(by_fret) < 2:
+        raise PitchbenchError(
+            f"String {string} has too few notes to tell the nut from the saddle.",
+            "Play the open string and at least two frets, such as the 1st and the 12th.",
+            ExitCode.NO_READING,
+        )
+    learned = learn_scatter([takes], typical=prior)
+    open_u = _mean_u(opens, learned.open_cents, learned.open_dof)
+    open_hz = summarise(opens).mean_hz
+    frets = list(by_fret)
+    offsets = np.array(
+        [cents_between(summarise(by_fret[n]).mean_hz, open_hz) - 100.0 * n for n in frets]
+    )
+    u = np.array([_mean_u(by_fret[n], learned.fretted_cents, learned.fretted_dof) for n in frets])
+    isolated = _isolated(np.array(frets), offsets, np.hypot(u, FRETWORK_CENTS))
+    fit = _fit(np.array(frets), offsets, np.hypot(u, FRETWORK_CENTS), keep=~isolated)
+    # More scatter between frets than their uncertainties account for widens the result (the
+    # Birge ratio); less does not narrow it.
+    wider = math.sqrt(max(1.0, fit.chi2 / fit.dof)) if fit.dof > 0 else 1.0
+    nut, saddle = (float(value) for value in fit.values)
+    residuals = offsets - _design(np.array(frets)) @ fit.values
+    return StringNeck(
+        string=string,
+        frets=tuple(
+            FretOffset(n, float(o), float(un), float(r), bool(i))
+            for n, o, un, r, i in zip(frets, offsets, u, residuals, isolated, strict=True)
+        ),
+        nut_cents=nut,
+        nut_u_cents=math.hypot(float(fit.u[0]) * wider, open_u),
+        saddle_cents=saddle,
+        saddle_u_cents=float(fit.u[1]) * wider,
+    )
+
+
+def best_saddle(
+    neck: StringNeck, instrument: Instrument, weights: Mapping[int, float] | None = None
+) -> SaddleChoice:
+    """The saddle position that leaves the least weighted square error over the frets used.
+
+    Parameters
+    ----------
+    weights : how much this player uses each fret; frets not named count for nothing. None: all
+        measured frets alike. Frets that were not measured enter with what nut and saddle make of
+        them.
+
+    Raises
+    ------
+    PitchbenchError
+        If no fret above the nut has a weight.
+    """
+    used = {
+        n: w for n, w in (weights or {f.fret: 1.0 for f in neck.frets}).items() if w > 0 and n > 0
+    }
+    if not used:
+        raise PitchbenchError(
+            "No fret is weighted.", "Give at least one fret a weight above zero, such as 12=1."
+        )
+    now = np.array([neck.expected_cents(n) for n in used])
+    setback = setback_mm(instrument, neck.string)
+
+    def after(move: NDArray[np.float64]) -> NDArray[np.float64]:
+        change = [
+            geometry.saddle_change_cents(
+                float(move[0]), fret=n, scale_mm=instrument.scale_mm, setback_mm=setback
+            )
+            for n in used
+        ]
+        after_move: NDArray[np.float64] = now + np.array(change)
+        return after_move
+
+    fit = fit_nonlinear(after, np.zeros(len(used)), [0.0], 1.0 / np.sqrt(list(used.values())))
+    remaining = dict(zip(used, map(float, after(fit.values)), strict=True))
+    return SaddleChoice(float(fit.values[0]), remaining)
+
+
+def shared_nut(necks: Sequence[StringNeck]) -> Pooled:
+    """The nut term that the strings have in common, and how much they differ in it (random
+    effects): a nut in the wrong place shifts all strings alike, slots differ one by one."""
+    return pool([neck.nut_cents for neck in necks], [neck.nut_u_cents for neck in necks])
+
+
+def findings(neck: StringNeck, *, tolerance_cents: float) -> tuple[str, ...]:
+    """What the survey of a string shows, in a repairer's words; empty when all is well."""
+    found = []
+    if _matters(neck.nut_cents, neck.nut_u_cents, tolerance_cents):
+        size = f"{neck.nut_cents:+.1f} cents at every fret"
+        if neck.nut_cents > 0:
+            found.append(
+                f"The nut: {size}. The slot is high or the nut stands too far from the first "
+                "fret; the saddle cannot cure that. A qualified repairer lowers a slot; it cannot "
+                "be undone."
+            )
+        else:
+            found.append(
+                f"The nut: {size}. The nut stands too near the first fret, or the slot's "
+                "break point lies back in the slot; the saddle cannot cure that."
+            )
+    if _matters(neck.saddle_cents, neck.saddle_u_cents, tolerance_cents):
+        way = "away from the nut" if neck.saddle_cents > 0 else "toward the nut"
+        found.append(f"The saddle: {neck.saddle_cents:+.1f} cents at the 12th; it should go {way}.")
+    for fret in neck.frets:
+        if fret.isolated:
+            cause = "high, or worn flat" if fret.residual_cents > 0 else "worn or low"
+            found.append(
+                f"Fret {fret.fret} stands out by {fret.residual_cents:+.1f} cents: it may be "
+                f"{cause}, or not in its place, or it was pressed otherwise than the rest."
+            )
+    return tuple(found)
+
+
+def uneven_string(partials: Sequence[Partial]) -> str:
+    """A sentence if the partials do not follow the stiff-string law; empty if they do.
+
+    Partials count by their certainty: rms of their distance from the law, weighted by 1/u^2.
+    """
+    if len(partials) < 4:
+        return ""
+    distance = np.array([partial.law_cents for partial in partials])
+    weight = np.array([max(partial.u_cents, 0.1) for partial in partials]) ** -2.0
+    rms = math.sqrt(float(np.average(distance**2, weights=weight)))
+    if rms <= UNEVEN_STRING_CENTS:
+        return ""
+    return (
+        f"The partials lie {rms:.0f} cents off the law of a stiff string: the string is uneven, "
+        "old or damaged; fit another before anything is set."
+    )
+
+
+def _matters(value: float, u: float, tolerance_cents: float) -> bool:
+    """Both sure and large enough to be heard of."""
+    return abs(value) > SURE_SIGMAS * u and abs(value) > tolerance_cents / 2.0
+
+
+def _design(frets: NDArray[np.int_]) -> NDArray[np.float64]:
+    return np.column_stack([np.ones(frets.size), 2.0 ** (frets / 12.0) - 1.0])
+
+
+def _fit(
+    frets: NDArray[np.int_],
+    offsets: NDArray[np.float64],
+    u: NDArray[np.float64],
+    *,
+    keep: NDArray[np.bool_],
+) -> Fit:
+    return fit_linear(_design(frets)[keep], offsets[keep], u[keep])
+
+
+def _isolated(
+    frets: NDArray[np.int_], offsets: NDArray[np.float64], u: NDArray[np.float64]
+) -> NDArray[np.bool_]:
+    """Which frets stand out of what the others make of them, one at a time, worst first.
+
+    Each fret is compared with the fit to the others, so that it cannot hide behind its own pull;
+    four frets at least must be left to speak for the rest.
+    """
+    isolated = np.zeros(frets.size, dtype=bool)
+    limit = float(-special.ndtri(FRET_SIGNIFICANCE / (2 * frets.size)))
+    while frets.size - isolated.sum() > 4:
+        distance = np.zeros(frets.size)
+        for i in np.flatnonzero(~isolated):
+            others = ~isolated
+            others[i] = False
+            fit = _fit(frets, offsets, u, keep=others)
+            row = _design(frets)[i]
+            u_expected = math.sqrt(float(row @ fit.covariance @ row) + u[i] ** 2)
+            distance[i] = abs(offsets[i] - float(row @ fit.values)) / u_expected
+        worst = int(np.argmax(distance))
+        if distance[worst] <= limit:
+            break
+        isolated[worst] = True
+    return isolated
+
+
+def _mean_u(takes: Sequence[Take], typical_cents: float, prior_dof: float) -> float:
+    """Standard uncertainty of the mean of one note's takes: half of its 68.27 % interval."""
+    group = summarise(takes)
+    variance, dof = mean_belief(
+        group.n,
+        (group.n - 1) * (group.spread_cents or 0.0) ** 2,
+        typical_cents=typical_cents,
+        prior_dof=prior_dof,
+        own_variance=float(np.mean([take.u_cents**2 for take in takes])),
+    )
+    return math.sqrt(float(variance)) * student_quantile(0.841345, dof)

@@ -1,0 +1,69 @@
+"""Chords: which notes sound, and how their intervals beat."""
+
+import pytest
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Bridge, BridgeKind, Instrument, StringSpec
+from pitchbench.intonation.chords import parse_shape, sound_chord
+from pitchbench.notes import Note
+
+TUNING = ("E4", "B3", "G3", "D3", "A2", "E2")
+BENCH = Instrument(
+    "bench",
+    "guitar",
+    648.0,
+    tuple(StringSpec(Note.parse(note), 0.5, wound=False) for note in TUNING),
+    Bridge(BridgeKind.SCREW_SADDLES),
+)
+
+
+def in_tune(string, fret):
+    return 0.0
+
+
+@pytest.mark.parametrize(
+    ("text", "frets"),
+    [
+        ("x32010", (None, 3, 2, 0, 1, 0)),
+        ("X-10-12-12-10-x", (None, 10, 12, 12, 10, None)),
+        ("0 2 2 1 0 0", (0, 2, 2, 1, 0, 0)),
+    ],
+)
+def test_shapes(text, frets):
+    assert parse_shape(text, 6) == frets
+
+
+@pytest.mark.parametrize("text", ["", "x3201", "x32010-", "hello!", "1.5 0 0 0 0 0"])
+def test_no_shape(text):
+    with pytest.raises(PitchbenchError, match="no chord shape"):
+        parse_shape(text, 6)
+
+
+def test_the_notes_of_a_c_chord():
+    chord = sound_chord("x32010", BENCH, in_tune)
+    assert [str(note.note) for note in chord.notes] == ["C3", "E3", "G3", "C4", "E4"]
+    assert [note.string for note in chord.notes] == [5, 4, 3, 2, 1]
+
+
+def test_octaves_in_tune_do_not_beat_and_tempered_fifths_do():
+    chord = sound_chord("x32010", BENCH, in_tune)
+    by_name = {(str(i.lower.note), str(i.upper.note)): i for i in chord.intervals}
+    assert by_name["C3", "C4"].beats_hz == pytest.approx(0.0, abs=1e-9)
+    # 3 x 130.8128 - 2 x 195.9977 Hz: the fifth of equal temperament is 1.955 cents narrow.
+    assert by_name["C3", "G3"].beats_hz == pytest.approx(0.443, abs=1e-3)
+
+
+def test_a_sharp_note_beats():
+    """1 cent at 330 Hz beats at 0.19 Hz against its twin (measurement.md, section 6)."""
+    chord = sound_chord("xxxx50", BENCH, lambda string, fret: 1.0)
+    (unison,) = chord.intervals
+    assert unison.name == "unison"
+    assert unison.beats_hz == pytest.approx(0.19, abs=0.005)
+
+
+def test_stiffness_stretches_the_partials_that_beat():
+    """Second partial of a stiff E2 against E3 at the 2nd fret of the D string: f2 is sharp of
+    2 f1 by 1200/ln2 * 3/2 B = 0.26 cents at B = 1e-4."""
+    chord = sound_chord("0x2xxx", BENCH, in_tune, stiffness_b=[1e-4] * 6)
+    (octave,) = chord.intervals
+    assert octave.beats_hz == pytest.approx(164.8138 * (2 ** (0.2597 / 1200) - 1), rel=0.01)

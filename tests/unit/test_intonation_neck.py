@@ -1,0 +1,148 @@
+"""Nut, saddle and single frets told apart on necks made of numbers."""
+
+import numpy as np
+import pytest
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Bridge, BridgeKind, Instrument, StringSpec
+from pitchbench.intonation import geometry
+from pitchbench.intonation.neck import best_saddle, findings, shared_nut, survey, uneven_string
+from pitchbench.intonation.offset import DEFAULT_PRIOR, Take
+from pitchbench.notes import Note
+from pitchbench.pitch.reading import Partial
+
+FRETS = (1, 3, 5, 7, 9, 12, 15, 17)
+E2_HZ = 82.4069
+BENCH = Instrument(
+    "bench", "guitar", 648.0, (StringSpec(Note.parse("E2"), 1.2, wound=True),),
+    Bridge(BridgeKind.SCREW_SADDLES),
+)  # fmt: skip
+
+
+def takes(offset_at, *, spread=0.5, repeats=3, seed=1, frets=FRETS):
+    """Takes on a neck where ``offset_at(fret)`` holds, each scattered by ``spread`` cents."""
+    rng = np.random.default_rng(seed)
+    return [
+        Take(n, E2_HZ * 2 ** ((100 * n + offset_at(n) + rng.normal(0, spread)) / 1200), 0.05, 0.0)
+        for n in (0, *frets)
+        for _ in range(repeats)
+    ]
+
+
+def neck(nut=0.0, saddle=0.0, bad=None, **options):
+    bad = bad or {}
+
+    def offset_at(n):
+        return (nut + saddle * (2 ** (n / 12) - 1) + bad.get(n, 0.0)) if n else 0.0
+
+    return survey(1, takes(offset_at, **options), prior=DEFAULT_PRIOR)
+
+
+@pytest.mark.parametrize(("nut", "saddle"), [(0, 0), (5, 0), (0, 7), (4, -6), (-3, 5)])
+def test_nut_and_saddle_are_told_apart(nut, saddle):
+    found = neck(nut, saddle)
+    assert found.nut_cents == pytest.approx(nut, abs=3 * found.nut_u_cents)
+    assert found.saddle_cents == pytest.approx(saddle, abs=3 * found.saddle_u_cents)
+    assert found.nut_u_cents < 0.8
+    assert found.saddle_u_cents < 1.0
+    assert not any(fret.isolated for fret in found.frets)
+
+
+def test_the_uncertainties_are_honest():
+    """Pulls over many simulated necks have a standard deviation of about one."""
+    found = [neck(2.0, 4.0, seed=s, spread=1.0) for s in range(300)]
+    for pulls in (
+        [(f.nut_cents - 2.0) / f.nut_u_cents for f in found],
+        [(f.saddle_cents - 4.0) / f.saddle_u_cents for f in found],
+    ):
+        # Below 1: the fretwork allowance, which these perfect frets do not need.
+        assert 0.6 < np.std(pulls) < 1.1
+        assert abs(np.mean(pulls)) < 0.2
+
+
+@pytest.mark.parametrize(("fret", "cents"), [(7, 6.0), (1, -6.0), (15, 6.0)])
+def test_a_single_bad_fret_is_found_and_does_not_bend_the_rest(fret, cents):
+    found = neck(3.0, 5.0, {fret: cents})
+    (bad,) = [f for f in found.frets if f.isolated]
+    assert bad.fret == fret
+    assert bad.residual_cents == pytest.approx(cents, abs=1.5)
+    assert found.nut_cents == pytest.approx(3.0, abs=1.5)
+    assert found.saddle_cents == pytest.approx(5.0, abs=1.5)
+
+
+def test_good_frets_are_seldom_called_bad():
+    called = [any(f.isolated for f in neck(2.0, 4.0, seed=s, spread=1.0).frets) for s in range(300)]
+    assert np.mean(called) < 0.03
+
+
+def test_one_take_of_each_note_is_enough_to_begin_with():
+    found = neck(0.0, 20.0, repeats=1)
+    assert found.saddle_cents == pytest.approx(20.0, abs=3 * found.saddle_u_cents)
+    assert found.saddle_u_cents > neck(0.0, 20.0, repeats=3).saddle_u_cents
+
+
+@pytest.mark.parametrize("frets", [(), (12,)])
+def test_too_few_notes(frets):
+    with pytest.raises(PitchbenchError, match="too few notes"):
+        neck(frets=frets)
+
+
+def test_no_open_take():
+    alone = [take for take in takes(lambda n: 0.0) if take.fret]
+    with pytest.raises(PitchbenchError, match="too few notes"):
+        survey(1, alone, prior=DEFAULT_PRIOR)
+
+
+def test_words_for_each_cause():
+    assert findings(neck(), tolerance_cents=2.0) == ()
+    (nut,) = findings(neck(nut=6.0), tolerance_cents=2.0)
+    assert nut.startswith("The nut: +")
+    assert "repairer" in nut
+    (saddle,) = findings(neck(saddle=-6.0), tolerance_cents=2.0)
+    assert "toward the nut" in saddle
+    (fret,) = findings(neck(bad={9: 8.0}), tolerance_cents=2.0)
+    assert fret.startswith("Fret 9 stands out")
+
+
+def test_the_best_saddle_cures_what_the_saddle_causes():
+    choice = best_saddle(neck(saddle=6.0, spread=0.01), BENCH)
+    exact = geometry.saddle_move_mm(6.0, fret=12, scale_mm=648.0)
+    assert choice.move_mm == pytest.approx(exact, abs=0.02)
+    assert choice.rms_cents < 0.1
+
+
+def test_the_weights_say_which_frets_matter():
+    string = neck(nut=5.0, saddle=0.0, spread=0.01)
+    low, high = (best_saddle(string, BENCH, {n: 1.0}) for n in (5, 17))
+    assert low.remaining_cents[5] == pytest.approx(0.0, abs=1e-6)
+    assert high.remaining_cents[17] == pytest.approx(0.0, abs=1e-6)
+    assert low.move_mm > 3 * high.move_mm  # the saddle has less hold on the low frets
+
+
+def test_an_unmeasured_fret_enters_with_what_nut_and_saddle_make_of_it():
+    string = neck(saddle=6.0, spread=0.01)
+    assert string.expected_cents(19) == pytest.approx(6.0 * (2 ** (19 / 12) - 1), abs=0.2)
+    assert string.expected_cents(0) == 0.0
+
+
+def test_a_weight_of_nothing():
+    with pytest.raises(PitchbenchError, match="No fret is weighted"):
+        best_saddle(neck(), BENCH, {12: 0.0})
+
+
+def test_a_nut_in_the_wrong_place_shows_on_all_strings_alike():
+    alike = shared_nut([neck(nut=4.0, seed=s) for s in range(6)])
+    assert alike.mean == pytest.approx(4.0, abs=3 * alike.u)
+    assert alike.between_variance < 1.0
+    slots = shared_nut([neck(nut=n, seed=s) for s, n in enumerate((0, 6, 0, 7, -1, 0))])
+    assert slots.between_variance > 4.0
+
+
+def partials(*law_cents):
+    return [Partial(k + 1, 82.4 * (k + 1), 0.2, -30.0, 1.0, c) for k, c in enumerate(law_cents)]
+
+
+def test_an_uneven_string_is_named():
+    assert uneven_string(partials(0, 0.5, -0.6, 0.3, 1.0)) == ""
+    assert "12 cents off" in uneven_string(partials(0, 14, -15, 11, -12))
+    assert uneven_string(partials(0, 14)) == ""
