@@ -21,13 +21,25 @@ from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.strip import receipt
 from pitchbench.screen.theme import Palette, Theme, choose_theme
 from pitchbench.screen.view import render
-from pitchbench.session.state import KeyPressed, OutcomeEntry, State, TakeEntry, TakeFate
+from pitchbench.session.state import (
+    Command,
+    KeyPressed,
+    OutcomeEntry,
+    State,
+    Step,
+    TakeEntry,
+    TakeFate,
+)
 
 #: At most this often is the screen drawn.
 FRAMES_PER_S: Final = 15.0
 
 #: Bells closer than this would be heard as one.
 _BELL_GAP_S: Final = 0.3
+
+#: What leaves the results when all is finished, and how often keys are looked for then.
+_LEAVE_COMMANDS: Final = (Command.QUIT, Command.ACCEPT)
+_LINGER_POLL_S: Final = 0.05
 
 #: Alternate screen, cursor hidden, no wrapping at the right edge; and all that undone (xterm's
 #: control sequences, which tmux, ssh sessions and the consoles of the day all know).
@@ -189,10 +201,13 @@ class LiveScreen:
         self._ring_if_due()
         return pressed
 
-    def wait(self) -> None:
-        """Keep showing the last state until a key is pressed that asks for something."""
-        while not self.keys():
-            time.sleep(0.05)
+    def linger(self) -> None:
+        """Once every string is finished, stand until a key is pressed: nobody sits at the keys."""
+        state = self._state
+        if state is None or state.step is not Step.FINISHED or state.quit:
+            return
+        while not any(key.command in _LEAVE_COMMANDS for key in self.keys()):
+            time.sleep(_LINGER_POLL_S)
 
     # -------------------------------------------------------------------------- drawing
 

@@ -53,7 +53,7 @@ class Large:
 #: Steps in which there is nothing to measure.
 _NO_NUMBER: Final = {
     Step.BEFORE: Large("", "ready?", "", "intonation is the last thing to set"),
-    Step.FINISHED: Large("", "finished", "", "every string has its result below"),
+    Step.FINISHED: Large("", "finished", "", "results below; key q leaves them in the terminal"),
 }
 
 

@@ -133,16 +133,15 @@ def _caution_lines(caution: str, theme: Theme, width: int) -> list[Text]:
 
 def travel_line(string: StringState, theme: Theme, width: int) -> Text:
     """Where the saddle stands against where it was found, so that it can be put back."""
+    when = "saddle" if string.advice is None else "saddle before this move"
     moves = f"{string.round} move{'s' if string.round != 1 else ''}"
-    if not string.moves:
-        words = "saddle where it was found, no move yet"
-    elif round(string.travel_mm, 2) == 0:
-        words = f"saddle back where it was found, after {moves}"
+    travel_mm = round(string.travel_mm, 2)
+    if travel_mm == 0:
+        words = f"{when}: where it was found" + (f", after {moves}" if string.moves else "")
     else:
-        away = string.travel_mm > 0
-        way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if away else Direction.TOWARD_NUT]
-        amount = f"{abs(string.travel_mm):.2f} mm {way}"
-        words = f"saddle now {amount} from where it was found, {moves}"
+        way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if travel_mm > 0 else Direction.TOWARD_NUT]
+        amount = f"{abs(travel_mm):.2f} mm {way}"
+        words = f"{when}: {amount} from where it was found, {moves}"
         if len(words) > width:
-            words = f"saddle {amount}, {moves}"
+            words = f"saddle: {amount}, {moves}"
     return fitted(Text(words, theme.quiet), width)

@@ -57,7 +57,8 @@ _PRIORITY: Final[dict[Step, tuple[str, ...]]] = {
     Step.OPEN: ("number", "strip", "says", "takes", "trace"),
     Step.FRETTED: ("number", "strip", "says", "takes", "trace"),
     Step.MOVE: ("number", "move", "strip", "says", "takes"),
-    Step.RETUNE: ("number", "says", "strip", "trace", "travel"),
+    # A string is retuned after its saddle was moved, or slackened with the move still to be made.
+    Step.RETUNE: ("number", "says", "move", "strip", "trace"),
     Step.BORDER: ("number", "says", "move", "strip", "takes", "trace"),
     Step.LAST_ROUND: ("number", "strip", "says", "takes", "trace"),
     Step.FINISHED: ("results", "number", "says"),

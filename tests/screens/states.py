@@ -242,7 +242,7 @@ STATES: dict[str, State] = {
         says="Sharp by 6.1 cents at the 12th fret.",
     ),
     "retune": state(
-        Step.RETUNE, replace(_SHARP, moves=_MOVED, now=None, verdict=None, advice=None),
+        Step.RETUNE, _SHARP,
         asks="Bring string 6 up to E2 again.", ringing=True, wanted_fret=0,
         live=live_notes(-212.0, hz=E2, seconds=1.0)[-1],
         live_trace=live_notes(-212.0, hz=E2, seconds=1.0), says="Slackened.",
