@@ -133,15 +133,14 @@ def _caution_lines(caution: str, theme: Theme, width: int) -> list[Text]:
 
 def travel_line(string: StringState, theme: Theme, width: int) -> Text:
     """Where the saddle stands against where it was found, so that it can be put back."""
-    when = "saddle" if string.advice is None else "saddle before this move"
     moves = f"{string.round} move{'s' if string.round != 1 else ''}"
     travel_mm = round(string.travel_mm, 2)
     if travel_mm == 0:
-        words = f"{when}: where it was found" + (f", after {moves}" if string.moves else "")
+        words = "saddle so far: where it was found" + (f", after {moves}" if string.moves else "")
     else:
         way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if travel_mm > 0 else Direction.TOWARD_NUT]
         amount = f"{abs(travel_mm):.2f} mm {way}"
-        words = f"{when}: {amount} from where it was found, {moves}"
+        words = f"saddle so far: {amount} from where it was found, {moves}"
         if len(words) > width:
             words = f"saddle: {amount}, {moves}"
     return fitted(Text(words, theme.quiet), width)

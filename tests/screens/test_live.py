@@ -140,7 +140,7 @@ def test_the_receipt_stays_after_leaving(terminal: Pty) -> None:
     for words in (
         "found   +6.1  left   −0.2 ±0.8",
         "out of travel",
-        "saddle: 2.21 mm away from the nut from where",
+        "saddle so far: 2.21 mm away from the nut from where",
     ):
         assert words in after
 
