@@ -4,8 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Final
 
-from pitchbench.pitch.reading import Reading
+import numpy as np
+from numpy.typing import NDArray
+
+from pitchbench.pitch.note import note_of
+from pitchbench.pitch.onset import Began, Ended, PluckFinder, dies_away
+from pitchbench.pitch.reading import Pluck, Reading, read_pluck
+from pitchbench.pitch.yin import F_MAX_HZ, F_MIN_HZ, track
 from pitchbench.sound.source import Block
 
 
@@ -41,22 +48,156 @@ class ReadingReady:
 Heard = PluckStarted | LivePitch | ReadingReady
 
 
+#: While a note rings the tracker draws it every so many of the finder's steps (10 ms).
+_DRAW_STEPS: Final = 2
+#: A pitch this clear, this often in a row, shows the rise to be a pluck.
+_CLEAR: Final = 0.75
+_CLEAR_FRAMES: Final = 2
+#: A rise that shows no steady pitch by now is no pluck.
+_DOUBT_S: Final = 0.4
+#: Ages at which a note that still rings is read, seconds; how certain a reading must be to be
+#: offered.
+_OFFERS_S: Final = (0.6, 0.9, 1.3, 1.8, 2.5, 3.5, 5.0, 7.0, 9.0)
+_OFFERED_CENTS: Final = 0.5
+
+
 class Listener:
-    """Turns a stream of blocks into what is heard. Same blocks in, same events out, bit for bit.
+    """Turns a stream of blocks into what is heard. Same sound in, same events out, bit for bit.
 
     Parameters
     ----------
     rate_hz : sampling rate of the blocks to come.
-    offer_early : whether to offer readings before a note has ended (a live session does).
+    offer_early : whether to track notes live and to offer readings before they have ended, as a
+        session does.
     """
 
     def __init__(self, rate_hz: int, *, offer_early: bool = False) -> None:
-        raise NotImplementedError
+        self._rate_hz = rate_hz
+        self._offer_early = offer_early
+        self._finder = PluckFinder(rate_hz)
+        self._sound = _Sound()
+        self._note: _Note | None = None
 
     def feed(self, block: Block) -> Iterator[Heard]:
         """Take the next block; yield what it completed, in order of time."""
-        raise NotImplementedError
+        if block.gap or block.start != self._sound.end:
+            for ended in self._finder.interrupt(block.start):
+                yield from self._end(Ended(self._sound.end, ended.replaced), gap=True)
+            self._sound.restart(block.start)
+        self._sound.append(block.samples)
+        for event in self._finder.feed(block.samples):
+            if isinstance(event, Began):
+                self._note = _Note(event.index, float(np.sqrt(event.floor)), event.rise_seen)
+            elif isinstance(event, Ended):
+                yield from self._end(event)
+            elif self._note is not None:
+                yield from self._rings(self._note, event.index)
+        self._sound.forget(self._note.onset if self._note else self._finder.index)
 
     def finish(self) -> Iterator[Heard]:
         """The stream has ended: yield the reading of a note that was still ringing."""
-        raise NotImplementedError
+        for event in self._finder.finish():
+            yield from self._end(event)
+
+    def _end(self, event: Ended, *, gap: bool = False) -> Iterator[Heard]:
+        note, self._note = self._note, None
+        if note is None:
+            return
+        reading = read_pluck(self._pluck(note, event.index, gap=gap))
+        if reading is not None:
+            if self._offer_early and not note.announced:
+                yield PluckStarted(reading.onset_s)
+            yield ReadingReady(reading, final=True)
+
+    def _pluck(self, note: _Note, end: int, *, gap: bool = False) -> Pluck:
+        samples = self._sound.between(note.onset, end)
+        return Pluck(samples, self._rate_hz, note.onset / self._rate_hz, note.noise_rms, gap)
+
+    def _rings(self, note: _Note, index: int) -> Iterator[Heard]:
+        """The note has come to sample ``index``."""
+        age_s = (index - note.onset) / self._rate_hz
+        if not note.certain and age_s >= _DOUBT_S:
+            sound = self._sound.between(note.onset, index)
+            dies = note.rise_seen or dies_away(sound)
+            if not dies or note_of(sound, self._rate_hz) is None:
+                self._finder.abandon()
+                self._note = None
+                return
+            note.certain = True
+        if not self._offer_early:
+            return
+        note.steps += 1
+        if note.steps % _DRAW_STEPS == 0:
+            yield from self._draw(note, index)
+        if note.offers < len(_OFFERS_S) and age_s >= _OFFERS_S[note.offers]:
+            note.offers += 1
+            reading = read_pluck(self._pluck(note, index))
+            if reading and reading.settled and (reading.u_cents or 0.0) <= _OFFERED_CENTS:
+                yield ReadingReady(reading, final=False)
+
+    def _draw(self, note: _Note, index: int) -> Iterator[Heard]:
+        """The tracker's present value; only periods that fit twice into the note are looked for."""
+        fmin_hz = max(F_MIN_HZ, 2.2 * self._rate_hz / (index - note.onset))
+        if fmin_hz > F_MAX_HZ / 2:
+            return
+        length = int(2.1 * self._rate_hz / fmin_hz) + 16
+        window = self._sound.between(max(note.onset, index - length), index)
+        tracked = track(window, self._rate_hz, fmin_hz=fmin_hz, hop=len(window))
+        if not len(tracked.f0_hz):
+            return
+        clarity = float(tracked.clarity[-1])
+        note.clear = note.clear + 1 if clarity >= _CLEAR else 0
+        if not note.announced and note.clear >= _CLEAR_FRAMES:
+            note.announced = True
+            yield PluckStarted(note.onset / self._rate_hz)
+        if note.announced and note.clear:
+            yield LivePitch(
+                at_s=index / self._rate_hz,
+                onset_s=note.onset / self._rate_hz,
+                pitch_hz=float(tracked.f0_hz[-1]),
+                clarity=clarity,
+                level_db=10.0 * float(np.log10(np.mean(np.square(window)) + 1e-20)),
+            )
+
+
+@dataclass
+class _Note:
+    """A note in progress."""
+
+    onset: int
+    noise_rms: float
+    rise_seen: bool
+    certain: bool = False
+    announced: bool = False
+    clear: int = 0
+    steps: int = 0
+    offers: int = 0
+
+
+class _Sound:
+    """The latest part of the stream, addressed by sample index."""
+
+    def __init__(self) -> None:
+        self._start = 0
+        self._pieces: list[NDArray[np.float32]] = []
+        self.end = 0
+
+    def append(self, samples: NDArray[np.float32]) -> None:
+        self._pieces.append(samples)
+        self.end += len(samples)
+
+    def between(self, first: int, last: int) -> NDArray[np.float32]:
+        """Samples ``first`` to ``last``."""
+        if len(self._pieces) > 1:
+            self._pieces = [np.concatenate(self._pieces)]
+        return self._pieces[0][first - self._start : last - self._start]
+
+    def forget(self, before: int) -> None:
+        """Drop whole pieces that lie before sample ``before``."""
+        while self._pieces and self._start + len(self._pieces[0]) <= before:
+            self._start += len(self._pieces.pop(0))
+
+    def restart(self, index: int) -> None:
+        """Begin anew at sample ``index``."""
+        self._pieces = []
+        self._start = self.end = index

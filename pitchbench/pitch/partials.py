@@ -1,7 +1,8 @@
 """Partials of a pluck: where they lie, and each one brought to baseband.
 
-A stiff string's partial k lies at f_k = k f0 sqrt(1 + B k^2) (H. Fletcher, J. Acoust. Soc. Am.
-36(1) 203, 1964), so that f1 = f0 sqrt(1 + B). Everything here is written in f1, the pitch that is read.
+A stiff string's partial k lies at f_k = k f0 sqrt(1 + B k^2), so that
+f1 = f0 sqrt(1 + B); everything is written in f1, the pitch that is read.
+H. Fletcher, J. Acoust. Soc. Am. 36(1) 203 (1964).
 """
 
 from __future__ import annotations
@@ -76,12 +77,16 @@ class LineSpectrum:
 
 @dataclass(frozen=True, eq=False)
 class Comb:
-    """A first estimate of the partials: their law, and which of them stand out of the noise."""
+    """A first estimate of the partials: their law, and those that stand out of the noise.
+
+    ``power`` and ``noise`` are of the spectrum it was found in, shape (K,), as ``number``.
+    """
 
     f1_hz: float
     stiffness_b: float
     number: NDArray[np.int64]
-    prominence: Array  # power over the noise beside it
+    power: Array
+    noise: Array
 
 
 def comb(spectrum: LineSpectrum, coarse_hz: float, rate_hz: int) -> Comb | None:
@@ -97,7 +102,7 @@ def comb(spectrum: LineSpectrum, coarse_hz: float, rate_hz: int) -> Comb | None:
     """
     top = min(_HIGHEST_HZ, 0.45 * rate_hz)
     number = np.arange(1, 1 + max(1, min(MOST_PARTIALS, int(top / coarse_hz))))
-    noise = spectrum.noise(number * coarse_hz, coarse_hz)
+    noise = spectrum.noise(stiff_ratio(number, 0.0) * coarse_hz, coarse_hz)
     candidates = coarse_hz * 2.0 ** (_F_GRID_CENTS / 1200.0)
     teeth = (
         candidates[:, None, None]
@@ -109,11 +114,11 @@ def comb(spectrum: LineSpectrum, coarse_hz: float, rate_hz: int) -> Comb | None:
     score = height.sum(axis=2)
     best = np.unravel_index(np.argmax(score), score.shape)
     f1, b = float(candidates[best[0]]), float(_B_GRID[best[1]])
-    f1, b, prominence = _sharpen(spectrum, number, f1, b, noise)
-    stands = prominence > _STANDS_OUT
+    f1, b, power = _sharpen(spectrum, number, f1, b, noise)
+    stands = power > _STANDS_OUT * noise
     if not stands.any():
         return None
-    return Comb(f1, b, number[stands], prominence[stands])
+    return Comb(f1, b, number[stands], power[stands], noise[stands])
 
 
 def _sharpen(
@@ -129,9 +134,9 @@ def _sharpen(
     bend = left - 2 * here + right
     shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
     peak_hz = (peak + np.clip(shift, -1, 1)) * spectrum.bin_hz
-    prominence = spectrum.power[peak] / noise
-    f1, b = fit_law(number, peak_hz, np.where(prominence > _STANDS_OUT, number * 1.0, 0.0), f1, b)
-    return f1, b, prominence
+    power = spectrum.power[peak]
+    f1, b = fit_law(number, peak_hz, np.where(power > _STANDS_OUT * noise, number, 0.0), f1, b)
+    return f1, b, power
 
 
 def fit_law(

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pitchbench.pitch.note import find_partials, note_of
+from pitchbench.pitch.partials import Array, Demodulator, law_cents
+from pitchbench.pitch.settle import Settled, settle
+from pitchbench.units import CENTS_PER_NEPER
 
 
 class Reason(StrEnum):
@@ -95,3 +101,195 @@ class Reading:
     def settled(self) -> bool:
         """True when the pluck may enter an average."""
         return self.reason is None
+
+
+#: The first moments hold the noise of the pick.
+_PICK_S: Final = 0.015
+#: Where the sharpness of the attack is stated: just after the noise of the pick.
+_ATTACK_S: Final = 0.03
+#: The stable tail begins once the glide is within this of the settled pitch.
+_SETTLED_CENTS: Final = 0.5
+#: Half width of each partial's band: a share of f1, at most so many Hz.
+_BAND: Final = 0.16
+_WIDEST_BAND_HZ: Final = 14.0
+#: A pluck must last this long, and this many periods, to be read.
+_SHORTEST_S: Final = 0.35
+_FEWEST_PERIODS: Final = 14.0
+_QUIETEST_SNR_DB: Final = 6.0
+#: A reading less certain than this cannot help to judge an offset.
+_MOST_U_CENTS: Final = 2.0
+#: The pitch is averaged over this long where it is drawn or its wander is judged.
+_TRACE_S: Final = 0.1
+
+
+@dataclass(frozen=True, eq=False)
+class Pluck:
+    """One pluck cut out of the stream.
+
+    Parameters
+    ----------
+    samples : float32, shape (n,), from the onset to the end.
+    rate_hz : sampling rate.
+    onset_s : of the first sample on the stream's time line.
+    noise_rms : of the sound before the pluck, full scale 1; 0 where it is not known.
+    gap : whether samples were lost in it.
+    """
+
+    samples: NDArray[np.float32]
+    rate_hz: int
+    onset_s: float
+    noise_rms: float = 0.0
+    gap: bool = False
+
+    @property
+    def ring_s(self) -> float:
+        """Length in seconds."""
+        return len(self.samples) / self.rate_hz
+
+
+def read_pluck(pluck: Pluck) -> Reading | None:
+    """Read one pluck; None where it is no pluck of a string at all: a knock, talk, noise."""
+    period_hz = note_of(pluck.samples, pluck.rate_hz)
+    if period_hz is None:
+        return None
+    unread = Reading(pluck.onset_s, pluck.ring_s, Reason.TOO_SHORT, pitch_hz=period_hz)
+    if pluck.ring_s < max(_SHORTEST_S, _FEWEST_PERIODS / period_hz):
+        return replace(unread, reason=Reason.GAP) if pluck.gap else unread
+    cut = round(_PICK_S * pluck.rate_hz)
+    sound = pluck.samples[cut:].astype(np.float64)
+    found = find_partials(sound, pluck.rate_hz, period_hz)
+    if found is None:
+        return replace(unread, reason=Reason.TOO_QUIET)
+    settled = settle(
+        Demodulator(sound, pluck.rate_hz, found.f1_hz),
+        found.number,
+        f1_hz=found.f1_hz,
+        stiffness_b=found.stiffness_b,
+        half_width_hz=min(_WIDEST_BAND_HZ, _BAND * found.f1_hz),
+    )
+    if settled is None:
+        return replace(unread, reason=Reason.TOO_QUIET)
+    return _report(pluck, settled, cut / pluck.rate_hz)
+
+
+def _report(pluck: Pluck, settled: Settled, cut_s: float) -> Reading:
+    """Everything that a settled fit says of a pluck; ``cut_s`` is where the fit starts."""
+    time_s, deviation_cents = _course(settled)
+    glide_cents = settled.glide_cents(time_s)
+    settle_s = cut_s + _settle_s(settled, pluck.ring_s - cut_s)
+    tail = time_s + cut_s >= settle_s
+    wander = float(np.sqrt(np.mean(np.square(deviation_cents[tail])))) if tail.any() else None
+    pitch_hz = settled.f1_hz * np.exp((glide_cents + deviation_cents) / CENTS_PER_NEPER)
+    level_db = _level_db(pluck, time_s + cut_s)
+    tail_db = float(np.mean(level_db[tail])) if tail.any() else float(level_db[-1])
+    snr_db = None if pluck.noise_rms <= 0 else tail_db - 20.0 * float(np.log10(pluck.noise_rms))
+    many = len(settled.bands.number) >= 3
+    return Reading(
+        onset_s=pluck.onset_s,
+        ring_s=pluck.ring_s,
+        reason=_reason(pluck, settled, snr_db),
+        pitch_hz=settled.f1_hz,
+        u_cents=settled.u_cents,
+        attack_cents=float(settled.glide_cents(np.array(_ATTACK_S - cut_s))),
+        settle_s=settle_s,
+        tail_s=max(0.0, pluck.ring_s - settle_s),
+        wander_cents=wander,
+        stiffness_b=settled.stiffness_b if many else None,
+        snr_db=snr_db,
+        trace=Trace(time_s + cut_s, pitch_hz, level_db),
+        partials=_partials(settled),
+    )
+
+
+def _course(settled: Settled) -> tuple[Array, Array]:
+    """How the pitch strays from the fitted glide: times (n,) from the first sample, cents (n,).
+
+    The residual phases of all partials, as times, are averaged with their weights; the slope of
+    that over a tenth of a second is the deviation.
+    """
+    scale = 2.0 * np.pi * settled.frequency_hz[:, None]
+    weight = settled.weight * settled.vote[:, None] * scale**2
+    total = weight.sum(axis=0)
+    heard = total > 0
+    shift_s = (weight * settled.residual.imag / scale).sum(axis=0)[heard] / total[heard]
+    time_s = settled.bands.time_s[heard]
+    if len(time_s) < 3:
+        return time_s, np.zeros_like(time_s)
+    width = max(1, round(_TRACE_S / float(time_s[1] - time_s[0])))
+    if len(time_s) <= width:
+        width = 1
+    slope = (shift_s[width:] - shift_s[:-width]) / (time_s[width:] - time_s[:-width])
+    middle = 0.5 * (time_s[width:] + time_s[:-width])
+    return middle, CENTS_PER_NEPER * slope
+
+
+def _settle_s(settled: Settled, length_s: float) -> float:
+    """When the glide has come within half a cent, seconds from the start of the fit.
+
+    Where that does not happen while the note lasts, the earliest moment from which the glide can be
+    corrected: a third of the way in.
+    """
+    time_s = np.linspace(0.0, length_s, 400)
+    above = np.abs(settled.glide_cents(time_s)) > _SETTLED_CENTS
+    last = int(np.flatnonzero(above)[-1]) + 1 if above.any() else 0
+    earliest = 2.0 / settled.bands.half_width_hz / 4.0
+    if last >= 0.9 * len(time_s):
+        return max(earliest, length_s / 3.0)
+    return max(earliest, float(time_s[last]))
+
+
+def _level_db(pluck: Pluck, time_s: Array) -> Array:
+    """Level of the sound around ``time_s`` after the onset, dB below full scale (rms)."""
+    half = round(0.025 * pluck.rate_hz)
+    power = np.concatenate(([0.0], np.cumsum(np.square(pluck.samples, dtype=np.float64))))
+    middle = np.rint(time_s * pluck.rate_hz).astype(np.intp)
+    first = np.clip(middle - half, 0, len(pluck.samples) - 1)
+    last = np.clip(middle + half, first + 1, len(pluck.samples))
+    level: Array = 10.0 * np.log10((power[last] - power[first]) / (last - first) + 1e-20)
+    return level
+
+
+def _partials(settled: Settled) -> tuple[Partial, ...]:
+    bands = settled.bands
+    off_cents = law_cents(settled.frequency_hz, bands.number, settled.f1_hz, settled.stiffness_b)
+    level_db = 20.0 * np.log10(np.abs(bands.z).max(axis=1) + 1e-20)
+    return tuple(
+        Partial(
+            number=int(bands.number[k]),
+            frequency_hz=float(settled.frequency_hz[k]),
+            u_cents=float(CENTS_PER_NEPER * settled.u_partial[k]),
+            level_db=float(level_db[k]),
+            decay_s=float(1.0 / settled.decay_rate[k]) if settled.decay_rate[k] > 0 else None,
+            law_cents=float(off_cents[k]),
+        )
+        for k in range(len(bands.number))
+    )
+
+
+def _reason(pluck: Pluck, settled: Settled, snr_db: float | None) -> Reason | None:
+    """Why the pluck may enter no average, the most telling reason first."""
+    if pluck.gap:
+        return Reason.GAP
+    if _clipped(pluck.samples):
+        return Reason.CLIPPED
+    if snr_db is not None and snr_db < _QUIETEST_SNR_DB and settled.u_cents > _MOST_U_CENTS / 4:
+        return Reason.TOO_QUIET
+    if settled.u_cents > _MOST_U_CENTS:
+        return Reason.NEVER_SETTLED
+    return None
+
+
+def _clipped(samples: NDArray[np.float32]) -> bool:
+    """Whether the wave is cut flat: runs at the very peak that the wave meets at a steep angle.
+
+    A quiet, low note of few bits also repeats its peak value, but arrives there gently.
+    """
+    peak = float(np.max(np.abs(samples)))
+    top = np.abs(samples) >= peak * (1.0 - 1e-6)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], top.astype(np.int8), [0]))))
+    starts, ends = edges[::2], edges[1::2]
+    long = (ends - starts >= 3) & (starts > 0)
+    if np.count_nonzero(long) < 2:
+        return False
+    onto = np.abs(samples[starts[long]] - samples[starts[long] - 1])
+    return bool(np.count_nonzero(onto > 2e-3 * peak) >= 2)

@@ -5,10 +5,10 @@ All partials share one glide, because it is the tension that relaxes:
     phase_k(t) = theta_k + 2 pi f_k (t + s_k sum over j of eps_j tau_j (1 - exp(-t / tau_j)))
 
 with f_k on the stiff-string law and s_k = (1 + B) / (1 + B k^2), since bending stiffness does not
-relax: f_k^2 is proportional to k^2 (T + const k^2). For a given set of time constants this is linear in theta_k, f1,
-B and eps_j, so the whole family of none, one or two time constants on a grid is solved at once and
-the answers are averaged with their posterior probabilities. What the glide's shape leaves open thus
-ends up in the uncertainty, and a steady tone is not charged for a glide that it does not have.
+relax: f_k^2 is proportional to k^2 (T + const k^2). For given time constants this is linear in
+theta_k, f1, B and eps_j, so a whole family of glides is solved at once and the answers are averaged
+with their posterior probabilities. What the glide's shape leaves open thus ends up in the
+uncertainty, and a steady tone is not charged for a glide that it does not have.
 """
 
 from __future__ import annotations
@@ -65,6 +65,7 @@ class Settled:
     law_sigma: float
     residual: NDArray[np.complex128]
     weight: Array
+    decay_rate: Array
 
     def glide_cents(self, time_s: Array) -> Array:
         """How sharp the note is at ``time_s`` (any shape) above its settled pitch."""
@@ -276,7 +277,7 @@ def _fit(
     bands: Bands, followed: _Followed, f1_hz: float, stiffness_b: float, *, crossed: bool
 ) -> Settled:
     """One round: weigh the partials, solve every candidate glide, average over them."""
-    bands, followed = _only(bands, followed, followed.weight.any(axis=1))
+    bands, followed = _only(bands, followed, followed.weight.sum(axis=1) > 0)
     t = bands.time_s
     number = bands.number
     f_model = f1_hz * stiff_ratio(number, stiffness_b)
@@ -312,6 +313,7 @@ def _fit(
         law_sigma=fit.law_sigma,
         residual=fit.residual,
         weight=followed.weight,
+        decay_rate=followed.decay_rate,
     )
 
 

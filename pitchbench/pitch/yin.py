@@ -91,7 +91,8 @@ def track(
         chosen = slice(first, first + _BATCH)
         difference = _difference(frames[starts[chosen]], energy[starts[chosen]])
         period[chosen], clarity[chosen] = _first_dip(difference, shortest)
-    return Track((starts + length / 2) / rate, rate / period, clarity)
+    middle = (starts.astype(np.float64) + 0.5 * length) / rate
+    return Track(middle, np.divide(rate, period), clarity)
 
 
 def _brought_down(x: NDArray[np.float32], down: int) -> NDArray[np.float32]:

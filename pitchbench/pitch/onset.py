@@ -1,0 +1,226 @@
+"""Where plucks begin and end in a stream.
+
+A pluck begins where the level, or its brightness, rises steeply over what went before; it ends
+where it is damped, sinks into the noise, or the next one begins. Everything is counted in steps of
+five milliseconds from the start of the stream, so that the answer does not depend on the blocks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+import scipy.signal
+from numpy.typing import NDArray
+
+STEP_S: Final = 0.005
+#: A rise is judged against the loudest step between these ages: old enough to lie before a soft
+#: attack, long enough to span two periods of the lowest note.
+_REFERENCE_STEPS: Final = (8, 26)
+_RISE: Final = 4.0
+#: A re-pluck of a string that still rings shows in the bright part of the sound first.
+_BRIGHT_RISE: Final = 6.0
+_BRIGHT_LEVEL_RISE: Final = 1.2
+#: What rises above the noise by less than this is no pluck.
+_ABOVE_FLOOR: Final = 8.0
+#: Rises this soon after an onset belong to the same attack.
+_SAME_ATTACK_STEPS: Final = 20
+#: Damped: 7 dB quieter than 60 ms ago, which no string does by itself.
+_DAMPED: Final = 10.0**-0.7
+_DAMPED_STEPS: Final = 12
+#: The attack may fall as fast.
+_ATTACK_STEPS: Final = 40
+_SUNK: Final = 2.5
+_QUIETEST: Final = 1e-6
+#: Window over which the level is the loudest step, one period of B0.
+_HOLD_STEPS: Final = 7
+#: A note is analysed over at most this long.
+LONGEST_S: Final = 12.0
+_HISTORY: Final = 64
+#: How much of its level, or of its brightness, a pluck that opens the stream loses at once.
+_DIES_DB: Final = 1.5
+_DULLS_DB: Final = 2.0
+
+
+@dataclass(frozen=True)
+class Began:
+    """A pluck begins at sample ``index``; ``floor`` is the mean square of the noise before it.
+
+    ``rise_seen`` is False where the stream itself begins with sound: a pluck, or what rang before.
+    """
+
+    index: int
+    floor: float
+    rise_seen: bool
+
+
+@dataclass(frozen=True)
+class Ended:
+    """The pluck ends at sample ``index``; ``replaced`` if the next one begins there."""
+
+    index: int
+    replaced: bool
+
+
+@dataclass(frozen=True)
+class Rings:
+    """The pluck still rings at sample ``index``."""
+
+    index: int
+
+
+Found = Began | Ended | Rings
+
+
+def dies_away(samples: NDArray[np.float32]) -> bool:
+    """Whether a sound that the stream begins with dies like a pluck, and does not just go on.
+
+    A fresh pluck loses brightness at once; hum, and a string plucked long before, do not.
+    """
+    quarter = len(samples) // 4
+    edge = np.diff(samples)
+    ends = [
+        10.0
+        * np.log10(np.mean(np.square(x[:quarter])) / (np.mean(np.square(x[-quarter:])) + 1e-20))
+        for x in (samples, edge)
+    ]
+    return bool(ends[0] > _DIES_DB or ends[1] > _DULLS_DB)
+
+
+class PluckFinder:
+    """Finds plucks in consecutive samples, whatever pieces they come in.
+
+    Parameters
+    ----------
+    rate_hz : sampling rate of the samples to come.
+    """
+
+    def __init__(self, rate_hz: int) -> None:
+        self.step = max(1, round(STEP_S * rate_hz))
+        self._longest = int(LONGEST_S * rate_hz)
+        # Rumble and a constant offset below 20 Hz are no sound of a string.
+        self._filter = scipy.signal.butter(2, 20.0, "highpass", fs=rate_hz, output="sos")
+        self._memory: NDArray[Any] | None = None
+        self._pending = np.empty(0, dtype=np.float32)
+        self._last = 0.0
+        self.index = 0
+        self._level: list[float] = []
+        self._bright: list[float] = []
+        self._floor = 0.0
+        self._bright_floor = 0.0
+        self._quiet: list[tuple[float, float]] = []
+        self._began: int | None = None
+        self._peak = 0.0
+        self._since = 0
+
+    def feed(self, samples: NDArray[np.float32]) -> Iterator[Found]:
+        """Take the next samples; yield what they settle, step by step, in order.
+
+        The caller may :meth:`abandon` a pluck between two of them.
+        """
+        pending = np.concatenate((self._pending, samples))
+        steps = len(pending) // self.step
+        used = pending[: steps * self.step]
+        self._pending = pending[steps * self.step :]
+        if not steps:
+            return
+        if self._memory is None:
+            # As if the first sample had always been there: no step at the start of the stream.
+            self._memory = scipy.signal.sosfilt_zi(self._filter) * float(used[0])
+            self._last = float(used[0])
+        sound, self._memory = scipy.signal.sosfilt(self._filter, used, zi=self._memory)
+        edge = np.diff(used, prepend=np.float32(self._last))
+        self._last = float(used[-1])
+        level = np.mean(np.square(sound).reshape(steps, -1), axis=1)
+        bright = np.mean(np.square(edge, dtype=np.float64).reshape(steps, -1), axis=1)
+        for one_level, one_bright in zip(level.tolist(), bright.tolist(), strict=True):
+            yield from self._advance(one_level, one_bright)
+            self.index += self.step
+            if self._began is not None:
+                yield Rings(self.index)
+
+    def finish(self) -> Iterator[Ended]:
+        """The stream ends: so does a pluck that still rings."""
+        if self._began is not None:
+            yield Ended(self.index + len(self._pending), replaced=False)
+            self._began = None
+
+    def abandon(self) -> None:
+        """What was taken for a pluck is none: go on listening, and take it for noise."""
+        self._began = None
+        self._quiet.clear()
+        self._floor = 0.0
+
+    def interrupt(self, index: int) -> Iterator[Ended]:
+        """Samples were lost before ``index``: what rings ends there, and nothing spans the seam."""
+        if self._began is not None:
+            yield Ended(index, replaced=False)
+        self._began = None
+        self._level.clear()
+        self._bright.clear()
+        self._pending = np.empty(0, dtype=np.float32)
+        self._memory = None
+        self.index = index
+
+    def _advance(self, level: float, bright: float) -> Iterator[Found]:
+        self._level.append(level)
+        self._bright.append(bright)
+        if len(self._level) > _HISTORY:
+            del self._level[0], self._bright[0]
+        self._since += 1
+        if self._rises(level, bright):
+            if self._began is not None:
+                yield Ended(self.index, replaced=True)
+            self._began, self._since, self._peak = self.index, 0, level
+            yield Began(self.index, self._floor, len(self._level) > _REFERENCE_STEPS[0])
+        elif self._began is not None:
+            self._peak = max(self._peak, level)
+            end = self._end()
+            if end is not None:
+                yield Ended(end, replaced=False)
+                self._began = None
+        else:
+            self._listen_to_the_quiet(level, bright)
+
+    def _rises(self, level: float, bright: float) -> bool:
+        if self._began is not None and self._since < _SAME_ATTACK_STEPS:
+            return False
+        if level < max(_ABOVE_FLOOR * self._floor, 1e-11):
+            return False
+        near, far = _REFERENCE_STEPS
+        before = self._level[-far:-near] or [self._floor]
+        if level > _RISE * max(before):
+            return True
+        bright_before = max(self._bright[-far:-near] or [self._bright_floor])
+        return (
+            bright > _BRIGHT_RISE * bright_before
+            and bright > _ABOVE_FLOOR * self._bright_floor
+            and level > _BRIGHT_LEVEL_RISE * max(before)
+        )
+
+    def _end(self) -> int | None:
+        """Where the pluck that rings has ended, if it has."""
+        assert self._began is not None
+        if self.index - self._began >= self._longest:
+            return self.index
+        if self._since < _ATTACK_STEPS:
+            return None
+        now = max(self._level[-_HOLD_STEPS:])
+        if now < max(_SUNK * self._floor, _QUIETEST * self._peak):
+            return self.index
+        then = self._level[-_DAMPED_STEPS - _HOLD_STEPS : -_DAMPED_STEPS]
+        if now < _DAMPED * max(then):
+            # The hand came down before it showed.
+            return max(self._began, self.index - (_DAMPED_STEPS + _HOLD_STEPS) * self.step)
+        return None
+
+    def _listen_to_the_quiet(self, level: float, bright: float) -> None:
+        """Half a second of quiet, the quieter half of it, is the floor."""
+        self._quiet.append((level, bright))
+        if len(self._quiet) > 100:
+            del self._quiet[0]
+        if len(self._quiet) % 10 == 0 or not self._floor:
+            self._floor = float(np.median([one for one, _ in self._quiet]))
+            self._bright_floor = float(np.median([one for _, one in self._quiet]))
