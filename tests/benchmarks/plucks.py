@@ -232,11 +232,16 @@ def render_session(
 ) -> tuple[NDArray[np.float32], list[Truth]]:
     """One long recording: a pluck every ``every_s`` over one continuous background.
 
-    Every pluck is brought to the same loudness, and rings for at most ``every_s`` less 1.5 s.
+    Every pluck is brought to the same loudness and fits its place, silence around it included.
     """
     slot = round(every_s * rate_hz)
     plucks = [
-        replace(spec, rate_hz=rate_hz, ring_s=min(spec.ring_s, every_s - 1.5)) for spec in plucks
+        replace(
+            spec,
+            rate_hz=rate_hz,
+            ring_s=min(spec.ring_s, every_s - spec.preroll_s - spec.postroll_s),
+        )
+        for spec in plucks
     ]
     sound = _background(plucks[0], slot * len(plucks))
     truths = []
@@ -245,7 +250,7 @@ def render_session(
         start = number * slot
         sound[start : start + string.size] += string[:slot]
         truths.append(replace(truth, onset=start + truth.onset))
-    sound *= 0.5 / np.max(np.abs(sound))
+    sound *= plucks[0].peak / np.max(np.abs(sound))
     return sound.astype(np.float32), truths
 
 

@@ -32,7 +32,7 @@ def clean(spec, **changes):
     return replace(spec, **{**quiet, "decay_s": 1.5, "ring_s": 4.0, "pick_db": -90.0, **changes})
 
 
-SPECS = plucks.specs(6, seed=3)
+SPECS = plucks.specs(4, seed=3)
 
 
 @pytest.mark.parametrize("spec", SPECS)
