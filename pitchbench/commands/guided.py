@@ -137,6 +137,7 @@ def shown(output_format: str, plain: bool) -> Iterator[Shown]:
     if not json and not is_plain(plain):
         with LiveScreen() as screen:
             yield Shown((screen,), screen.keys, live=True)
+            screen.linger()
         return
     view = PlainView(lambda line: click.echo(printable(line), err=json))
     with KeyReader() as keys:

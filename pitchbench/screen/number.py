@@ -10,6 +10,7 @@ from rich.text import Text
 from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
+from pitchbench.pitch.reading import Reading
 from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
 from pitchbench.screen.reference import (
     DIRECTION_WORDS,
@@ -21,8 +22,8 @@ from pitchbench.screen.reference import (
 )
 from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
 from pitchbench.screen.theme import Theme
-from pitchbench.session.reducer import TUNED_WITHIN_CENTS
-from pitchbench.session.state import State, Step
+from pitchbench.session.reducer import LIVE_NEAR_CENTS, TUNED_WITHIN_CENTS
+from pitchbench.session.state import State, Step, TakeFate
 from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between
 
@@ -88,14 +89,30 @@ def _plus_minus(half_width: float, theme: Theme) -> str:
 
 
 def _tuning(state: State, theme: Theme) -> Large:
-    """Live pitch against the tuning while the string is brought to pitch."""
+    """Where the string stands against its tuning: the note's reading, until then its live pitch."""
     note = state.setup.instrument.string(state.current).note
     about = f"string {state.current} against {note}"
+    reading = _tuning_reading(state)
+    if reading is not None and reading.pitch_hz is not None:
+        cents = cents_between(reading.pitch_hz, target_hz(state))
+        word = "in tune" if abs(cents) <= TUNED_WITHIN_CENTS else _direction(cents)
+        return Large(figure_of(cents, theme), word, "", about)
     if state.live is None:
         return Large("", "retune" if state.step is Step.RETUNE else "tune", "", about)
     cents = cents_between(state.live.pitch_hz, target_hz(state))
-    word = "in tune" if abs(cents) <= TUNED_WITHIN_CENTS else _direction(cents)
+    word = "near" if abs(cents) <= LIVE_NEAR_CENTS else _direction(cents)
     return Large(signed(cents, digits=0, theme=theme), word, "", f"{about}, live")
+
+
+def _tuning_reading(state: State) -> Reading | None:
+    """The reading of the tuning pluck that rings or rang last; an accepted take is from before."""
+    if state.ringing:
+        reading = state.offered
+    elif state.last_take is not None and state.last_take.fate is not TakeFate.ACCEPTED:
+        reading = state.last_take.reading
+    else:
+        reading = None
+    return reading if reading is not None and reading.settled else None
 
 
 def _ringing(state: State, theme: Theme) -> Large:

@@ -215,6 +215,12 @@ STATES: dict[str, State] = {
         live=live_notes(-14.0, hz=E2, seconds=1.0)[-1],
         live_trace=live_notes(-14.0, hz=E2, seconds=1.0), wanted_fret=0,
     ),
+    "tuned": state(
+        Step.TUNE, asks="Damp the string.", ringing=True, wanted_fret=0,
+        says="String 6 is near its pitch: let it ring.", offered=reading(shifted_hz(E2, -1.4)),
+        live=live_notes(-1.4, hz=E2, seconds=1.5)[-1],
+        live_trace=live_notes(-1.4, hz=E2, seconds=1.5),
+    ),
     "open": state(
         Step.OPEN, StringState(6, takes=TAKES[:2]), asks="Pluck open string 6, and let it ring.",
         says="Take 2: open E2, 0.2 ± 0.1 cents flat.", last_take=TAKES[1], wanted_fret=0,

@@ -29,7 +29,7 @@ def test_what_stands_on_the_terminal_is_the_view(tmp_path: Path) -> None:
     terminal.wait_for(golden("before"))
     terminal.send("n")
     terminal.wait_for(golden("tune"))
-    terminal.send("nn")
+    terminal.send("nnn")
     terminal.wait_for(golden("open-first"))
     terminal.send("\x1b[D")
     terminal.wait_for(golden("open"))
