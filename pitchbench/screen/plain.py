@@ -52,21 +52,23 @@ class PlainView:
         self._zone: tuple[float, str] | None = None
         self._asked = ""
         self._told = ""
+        self._opened = False
 
     def __call__(self, old: State, new: State) -> None:
         """Write what is new in ``new``."""
-        if old is new:
+        if not self._opened:
+            self._opened = True
             self._open(new)
         for entry in new.entries[len(old.entries) :]:
             self._line(*entry_line(new, entry))
         self._say(new, new.entries[len(old.entries) :])
         self._advice(old, new)
+        if new.last_take is not old.last_take:
+            self._asked = ""  # after a pluck it is said again, even where it is the same
         self._ask(new)
 
     def _open(self, state: State) -> None:
         """What is said once, before anything is heard."""
-        if self._asked:
-            return
         setup = state.setup
         self._line("instrument", setup.instrument.name)
         self._line("tolerance", f"{state.tolerance_cents:g} cents")

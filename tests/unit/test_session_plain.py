@@ -76,9 +76,11 @@ def test_values_carry_their_unit_and_uncertainty() -> None:
         assert re.search(r"\d Hz, \d+\.\d ± \d+\.\d cents (sharp of|flat of|from) [A-G]#?\d$", line)
 
 
-def test_what_is_to_be_done_is_not_repeated() -> None:
-    lines = [line for line in _told(_job()) if line.startswith("do:")]
-    assert all(a != b for a, b in itertools.pairwise(lines))
+def test_after_every_pluck_it_says_what_to_do_and_only_once() -> None:
+    lines = _told(_job())
+    plucks = [n for n, line in enumerate(lines) if line.startswith("take ")]
+    for here, there in itertools.pairwise([*plucks, len(lines)]):
+        assert sum(line.startswith("do:") for line in lines[here:there]) == 1
 
 
 def test_a_string_brought_up_is_told_once_per_side_and_pluck_not_many_times_a_second() -> None:
