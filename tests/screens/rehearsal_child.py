@@ -1,0 +1,31 @@
+"""A rehearsal on a live screen that fails while its sixth entry is being kept, as a full disk may
+make it."""
+
+from __future__ import annotations
+
+from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.presets import preset
+from pitchbench.screen.live import LiveScreen
+from pitchbench.session.engine import Pace
+from pitchbench.session.rehearsal import rehearse
+from pitchbench.session.state import Entry, Setup
+
+kept: list[Entry] = []
+
+
+def keep(entry: Entry) -> None:
+    kept.append(entry)
+    if len(kept) == 6:
+        raise RuntimeError("the sixth entry could not be kept")
+
+
+with LiveScreen() as screen:
+    rehearse(
+        Setup(preset("six-string"), DEFAULT_PRIOR, strings=(6,)),
+        seed=3,
+        views=[screen],
+        keys=screen.keys,
+        keep=keep,
+        pace=Pace(20.0),
+        live=True,
+    )

@@ -1,0 +1,53 @@
+"""A whole rehearsal on the screen in a pseudo-terminal: sounds, keys, sizes, an exception."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+from terminal import HERE, Terminal
+
+PITCHBENCH = str(Path(sys.executable).parent / "pitchbench")
+
+
+@pytest.mark.timeout(240)
+def test_two_strings_are_set_on_the_screen() -> None:
+    options = "--seed 4 --strings 6,5 --tolerance 4 --speed 100"
+    terminal = Terminal([PITCHBENCH, "rehearse", *options.split()])
+    steps: set[str] = set()
+    sizes = iter([(120, 40), (40, 12), (100, 30), (80, 24)])
+    keys = iter("hhllff+-")
+
+    def watch() -> bool:
+        head = terminal.lines[0]
+        steps.update(
+            step
+            for step in ("pluck open", "fret the 12th", "wait (settling)", "retune", "finished")
+            if step in head
+        )
+        return head.startswith("finished")
+
+    # Keys and sizes in between change nothing about the work; two of each key undo each other.
+    for press, size in zip(keys, [*sizes] * 2, strict=True):
+        terminal.send(press)
+        terminal.resize(*size)
+        terminal.wait_until(watch, 0.5)
+    assert terminal.wait_until(watch, 150.0)
+    assert steps == {"pluck open", "fret the 12th", "wait (settling)", "retune", "finished"}
+    assert sum(line.startswith(("string  6 E2", "string  5 A2")) for line in terminal.lines) == 2
+    terminal.send("q")
+    terminal.was_given_back(status=0)
+    receipt = terminal.output.decode().rpartition("\x1b[?1049l")[2]
+    for string in ("string  6 E2", "string  5 A2"):
+        assert string in receipt
+
+
+def test_a_failure_in_the_middle_gives_the_terminal_back() -> None:
+    terminal = Terminal([sys.executable, str(HERE / "rehearsal_child.py")])
+    assert terminal.wait_until(lambda: "pluck open" in terminal.lines[0], 30.0)
+    terminal.was_given_back(status=1)
+    after = terminal.output.decode().rpartition("\x1b[?1049l")[2]
+    assert "RuntimeError: the sixth entry could not be kept" in after
+    # What was done until then is on the receipt.
+    assert "string  6 E2" in after
