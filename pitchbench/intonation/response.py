@@ -20,7 +20,7 @@ from pitchbench.instrument import Instrument
 from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Move, move_of, setback_mm
 from pitchbench.intonation.fit import fit_nonlinear
-from pitchbench.intonation.offset import Offset
+from pitchbench.intonation.offset import Group, Offset, student_quantile
 
 
 @dataclass(frozen=True)
@@ -51,6 +51,14 @@ TURNED_AS_SAID: Final = 0.03
 
 #: A change this many standard deviations from what is expected is no matter of scatter.
 NOT_SEATED_SIGMAS: Final = 4.0
+
+
+#: Beliefs from before and after a move that lie farther apart than this are not of one saddle.
+DISAGREE_SIGMAS: Final = 2.5
+
+#: The 97.5 % point of the normal distribution, and degrees of freedom that are as good as normal.
+_NORMAL_975: Final = 1.959964
+_NORMAL_DOF: Final = 200.0
 
 
 @dataclass(frozen=True)
@@ -255,6 +263,57 @@ def advise_shared(
     return first, second
 
 
+def carried_over(
+    before: Offset,
+    instrument: Instrument,
+    string: int,
+    screw_mm: float,
+    *,
+    response: Response = BY_GEOMETRY,
+    said: bool = False,
+    moved_before_mm: float = 0.0,
+) -> Offset:
+    """What the takes from before a move say of the offset after it.
+
+    The expected change is added, and to the uncertainty what is not known of it: how well the
+    screw was turned, the bridge's factor and slack. Pitches and counts stay those of before.
+    """
+    place = _Place(before.fret, instrument, string, moved_before_mm)
+    change = place.change_cents(screw_mm * response.factor)
+    turned = TURNED_AS_SAID if said else TURNED_AS_TOLD
+    unsure = math.hypot(
+        change * turned,
+        change * response.factor_u / response.factor,
+        place.change_cents(response.slack_mm + response.slack_u_mm) * _share_lost(None),
+    )
+    scale = math.hypot(before.scale_cents, unsure)
+    # Welch and Satterthwaite; what is unsure of the move is known well enough to be normal.
+    dof = before.dof * (scale / before.scale_cents) ** 4 if before.scale_cents else _NORMAL_DOF
+    return _believed(before, before.offset_cents + change, scale, min(dof, _NORMAL_DOF))
+
+
+def combined(now: Offset, carried: Offset) -> Offset:
+    """The offset from present takes and what was carried over from before the move, together.
+
+    The two are weighted by their 95 % intervals. Where they disagree by more than both explain
+    (a saddle that did not seat, a screw turned otherwise than told), only the present counts.
+    """
+    u_now, u_carried = _interval_u(now), _interval_u(carried)
+    apart = abs(now.offset_cents - carried.offset_cents)
+    if u_now == 0.0 or u_carried == 0.0 or apart > DISAGREE_SIGMAS * math.hypot(u_now, u_carried):
+        return now
+    weight = u_carried**2 / (u_now**2 + u_carried**2)
+    centre = carried.offset_cents + weight * (now.offset_cents - carried.offset_cents)
+    u = u_now * u_carried / math.hypot(u_now, u_carried)
+    dof = min(now.dof + carried.dof, _NORMAL_DOF)
+    groups = replace(
+        now,
+        open=_together(now.open, carried.open),
+        fretted=_together(now.fretted, carried.fretted),
+    )
+    return _believed(groups, centre, u * _NORMAL_975 / student_quantile(0.975, dof), dof)
+
+
 def what_happened(
     move: MadeMove, instrument: Instrument, response: Response, *, tolerance_cents: float
 ) -> str:
@@ -271,6 +330,31 @@ def what_happened(
             "go back part of the way."
         )
     return ""
+
+
+def _believed(like: Offset, centre: float, scale: float, dof: float) -> Offset:
+    """``like`` with another belief of the offset."""
+    half = scale * student_quantile(0.975, dof)
+    return replace(
+        like,
+        offset_cents=centre,
+        u_cents=scale * student_quantile(0.841345, dof),
+        interval95_cents=(centre - half, centre + half),
+        scale_cents=scale,
+        dof=dof,
+    )
+
+
+def _interval_u(offset: Offset) -> float:
+    """The standard deviation of the normal distribution with the same 95 % interval."""
+    return offset.scale_cents * student_quantile(0.975, offset.dof) / _NORMAL_975
+
+
+def _together(now: Group, earlier: Group) -> Group:
+    """Takes of the same note before and after a move: the present pitch, all takes counted."""
+    squares = sum((g.n - 1) * (g.spread_cents or 0.0) ** 2 for g in (now, earlier))
+    dof = now.n + earlier.n - 2
+    return Group(now.n + earlier.n, now.mean_hz, math.sqrt(squares / dof) if dof > 0 else None)
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,8 @@ from pitchbench.intonation.response import (
     Response,
     advise,
     advise_shared,
+    carried_over,
+    combined,
     did_not_seat,
     inferred_mm,
     learn,
@@ -149,3 +151,47 @@ def test_a_shared_saddle_of_opposite_strings_stays():
     assert first.move.mm < 0.05
     assert not first.worthwhile
     assert not second.worthwhile
+
+
+def test_what_was_known_before_a_move_is_carried_over():
+    before = measured(6.0, 0.5)
+    after = carried_over(before, BENCH, 6, 2.0)
+    assert after.offset_cents == pytest.approx(6.0 + change(2.0), abs=1e-9)
+    # 10 % of a move of 5.3 cents, 6 % of it, and half of 0.1 mm of slack (0.13 cents).
+    assert after.scale_cents == pytest.approx(
+        np.sqrt(0.5**2 + 0.53**2 + 0.32**2 + 0.13**2), abs=0.01
+    )
+    said = carried_over(before, BENCH, 6, 2.0, said=True)
+    assert said.scale_cents < after.scale_cents
+
+
+def test_before_and_after_together_are_surer_than_either():
+    carried = carried_over(measured(6.0, 0.5), BENCH, 6, 2.25)
+    now = measured(0.8, 1.0)
+    both = combined(now, carried)
+    assert both.u_cents < min(now.u_cents, carried.u_cents)
+    assert carried.offset_cents < both.offset_cents < now.offset_cents
+    assert both.fretted.n == 8
+
+
+def test_a_surprise_counts_alone():
+    carried = carried_over(measured(6.0, 0.5), BENCH, 6, 2.25)
+    now = measured(6.0, 0.5)
+    assert combined(now, carried) == now
+
+
+def test_together_they_cover_as_often_as_they_say():
+    """Before, a move as the bridge and the player make it, after: the interval holds the truth."""
+    rng = np.random.default_rng(4)
+    inside = 0
+    for _ in range(2000):
+        true = rng.normal(0, 8)
+        before = measured(true + rng.normal(0, 0.8), 0.8)
+        screw = geometry.saddle_move_mm(before.offset_cents, fret=12, scale_mm=648.0)
+        factor = (1 + rng.normal(0, BY_GEOMETRY.factor_u)) * (1 + rng.normal(0, 0.10))
+        end = true + change(factor * screw)
+        now = measured(end + rng.normal(0, 1.2), 1.2)
+        low, high = combined(now, carried_over(before, BENCH, 6, screw)).interval95_cents
+        inside += low < end < high
+    # 20 degrees of freedom are given for what is normal here, so a little above 95 %.
+    assert 0.94 <= inside / 2000 <= 0.975
