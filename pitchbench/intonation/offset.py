@@ -15,8 +15,8 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
+import scipy  # its parts load when first used: commands that only read records need none
 from numpy.typing import NDArray
-from scipy import special
 
 from pitchbench.intonation.fit import fit_linear
 from pitchbench.units import CENTS_PER_NEPER, cents_between
@@ -213,7 +213,7 @@ def student_difference(
 
 def student_quantile(p: float, dof: float) -> float:
     """Quantile of Student's t distribution; ``dof`` need not be whole."""
-    return float(special.stdtrit(dof, p))
+    return float(scipy.special.stdtrit(dof, p))
 
 
 def learn_scatter(

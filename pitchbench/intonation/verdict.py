@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
-from scipy import special
+import scipy  # its parts load when first used: commands that only read records need none
 
 from pitchbench.intonation.offset import (
     Cents2,
@@ -126,14 +126,16 @@ def probability_within(
     Numbers or arrays, element by element.
     """
     scale = np.maximum(scale_cents, _NO_SCALE)
-    below_upper: Cents2 = special.stdtr(dof, (tolerance_cents - centre_cents) / scale)
-    below_lower: Cents2 = special.stdtr(dof, (-tolerance_cents - centre_cents) / scale)
+    below_upper: Cents2 = scipy.special.stdtr(dof, (tolerance_cents - centre_cents) / scale)
+    below_lower: Cents2 = scipy.special.stdtr(dof, (-tolerance_cents - centre_cents) / scale)
     return below_upper - below_lower
 
 
 def probability_of_side(centre_cents: Cents2, scale_cents: Cents2, dof: Cents2) -> Cents2:
     """Probability that the true offset lies on the same side of zero as its centre."""
-    side: Cents2 = special.stdtr(dof, np.abs(centre_cents) / np.maximum(scale_cents, _NO_SCALE))
+    side: Cents2 = scipy.special.stdtr(
+        dof, np.abs(centre_cents) / np.maximum(scale_cents, _NO_SCALE)
+    )
     return side
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import scipy.fft
+import scipy  # its parts load when first used: commands that only read records need none
 from numpy.typing import NDArray
 
 from pitchbench.units import CENTS_PER_NEPER

@@ -15,8 +15,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
-import scipy.fft
-import scipy.signal
+import scipy  # its parts load when first used: commands that only read records need none
 from numpy.typing import NDArray
 
 #: The range looked for: from a little below B0 (30.87 Hz) to a little above E6 (1318.5 Hz).
