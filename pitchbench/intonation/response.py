@@ -54,7 +54,7 @@ NOT_SEATED_SIGMAS: Final = 4.0
 
 
 #: Beliefs from before and after a move that lie farther apart than this are not of one saddle.
-DISAGREE_SIGMAS: Final = 2.5
+DISAGREE_SIGMAS: Final = 2.0
 
 #: The 97.5 % point of the normal distribution, and degrees of freedom that are as good as normal.
 _NORMAL_975: Final = 1.959964

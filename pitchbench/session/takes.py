@@ -14,6 +14,7 @@ from pitchbench.intonation.offset import (
     estimate_offset,
     learn_scatter,
 )
+from pitchbench.intonation.response import carried_over, combined
 from pitchbench.pitch.reading import Reason
 from pitchbench.session.state import (
     Entry,
@@ -56,7 +57,39 @@ def open_mean_hz(takes: Sequence[SessionTake]) -> float | None:
 
 
 def weigh(state: State, string: StringState) -> Offset | None:
-    """The string's offset from the takes that count; None until both notes were played.
+    """The string's offset from all that is known of it; None until both notes were played.
+
+    What was known before the saddle was moved counts after it as well, with the uncertainty of the
+    move added, unless the takes since contradict it.
+    """
+    now = _weigh_round(state, string)
+    if now is None or not string.moves:
+        return now
+    earlier = _before_the_last_move(string)
+    before = weigh(state, earlier)
+    if before is None:
+        return now
+    return combined(
+        now,
+        carried_over(
+            before,
+            state.setup.instrument,
+            string.number,
+            string.moves[-1].made_mm,
+            moved_before_mm=earlier.travel_mm,
+        ),
+    )
+
+
+def _before_the_last_move(string: StringState) -> StringState:
+    """The string as it stood when its saddle was last to be moved."""
+    takes = tuple(t for t in string.takes if t.round < string.round)
+    tuning = max((t.tuning for t in takes if t.fate is TakeFate.ACCEPTED), default=0)
+    return replace(string, takes=takes, moves=string.moves[:-1], tuning=tuning)
+
+
+def _weigh_round(state: State, string: StringState) -> Offset | None:
+    """The string's offset from the takes since its saddle was last moved.
 
     Takes from before a retuning in the same round count as well, each tuning referred to its own
     open pitch, unless the present ones disagree with them by more than both uncertainties
