@@ -51,9 +51,11 @@ TUNED_WITHIN_CENTS: Final = 3.0
 #: An open take this far off sends the string back to be tuned.
 OUT_OF_TUNE_CENTS: Final = 10.0
 
-#: An open note this much lower than its pitch was slackened; one within ``_SAME_CENTS`` of the
+#: An open note lower than its pitch by this much, and by less than nearly an octave (which would
+#: be a slip of the tracker), was slackened; one within ``_SAME_CENTS`` of the
 #: takes before the move sounds as if nothing had been moved.
 SLACKENED_CENTS: Final = 30.0
+_SLACK_LIMIT_CENTS: Final = 1000.0
 _SAME_CENTS: Final = 2.0
 _SURE_CLARITY: Final = 0.9
 
@@ -193,7 +195,8 @@ def _live(state: State, live: LivePitch) -> State:
     state = replace(state, live=live, ringing=True, live_trace=(*state.live_trace, live))
     off_cents = cents_between(live.pitch_hz, target_hz(state, state.current))
     may_move = state.step in (Step.MOVE, Step.BORDER)
-    if may_move and live.clarity >= _SURE_CLARITY and _is_slack(state, live):
+    sounding = Reading(live.onset_s, 0.0, None, pitch_hz=live.pitch_hz)
+    if may_move and live.clarity >= _SURE_CLARITY and _is_slack(state, sounding):
         state = _enter(state, Step.RETUNE, wanted_fret=0, tuned=False)
     if state.tuned or state.step in (Step.BEFORE, Step.MOVE):
         return state
@@ -204,15 +207,13 @@ def _live(state: State, live: LivePitch) -> State:
     return replace(state, says=_tuning_words(state, off_cents))
 
 
-def _is_slack(state: State, live: LivePitch) -> bool:
-    """Whether the live pitch is this string let down, rather than another one or an octave slip."""
-    if (
-        not -1000.0
-        < cents_between(live.pitch_hz, target_hz(state, state.current))
-        < -SLACKENED_CENTS
-    ):
+def _is_slack(state: State, reading: Reading) -> bool:
+    """Whether a pitch is this string let down, rather than another one or an octave slip."""
+    if reading.pitch_hz is None:
         return False
-    reading = Reading(live.onset_s, 0.0, None, pitch_hz=live.pitch_hz)
+    off_cents = cents_between(reading.pitch_hz, target_hz(state, state.current))
+    if not -_SLACK_LIMIT_CENTS < off_cents < -SLACKENED_CENTS:
+        return False
     return fit(replace(state, tuned=False), reading).kind is Kind.OPEN
 
 
@@ -234,18 +235,10 @@ def _pluck(state: State, event: ReadingReady) -> State:
     found = fit(state, reading)
     if reading.reason is not None:
         return _rejected(state, reading, found)
-    if found.kind is Kind.OTHER:
-        return _elsewhere(state, reading, found)
-    if found.kind is Kind.NOTHING:
-        state = _log(state, reading, TakeFate.IGNORED, fret=None, why=found.why)
-        return replace(state, says=f"Ignored: {found.why}.")
-    if state.step is Step.BEFORE:
-        state = _enter(state, Step.TUNE, wanted_fret=0, tuned=False)
-    if state.step is Step.MOVE:
-        return _pluck_at_move(state, reading)
-    if not state.tuned:
+    if state.step is Step.BORDER and _is_slack(state, reading):
+        state = _enter(state, Step.RETUNE, wanted_fret=0, tuned=False)
         return _pluck_while_tuning(state, reading)
-    return _take(state, reading, 0 if found.kind is Kind.OPEN else state.setup.fret)
+    return _PLUCKED[found.kind](state, reading, found)
 
 
 def _rejected(state: State, reading: Reading, found: Fit) -> State:
@@ -257,6 +250,23 @@ def _rejected(state: State, reading: Reading, found: Fit) -> State:
     if state.tuned and state.step in _READING_STEPS:
         return _doubted(state) or state
     return state
+
+
+def _own(state: State, reading: Reading, found: Fit) -> State:
+    """One of the two notes of the string that is being worked on."""
+    if state.step is Step.BEFORE:
+        state = _enter(state, Step.TUNE, wanted_fret=0, tuned=False)
+    if state.step is Step.MOVE:
+        return _pluck_at_move(state, reading)
+    if not state.tuned:
+        return _pluck_while_tuning(state, reading)
+    return _take(state, reading, 0 if found.kind is Kind.OPEN else state.setup.fret)
+
+
+def _nothing(state: State, reading: Reading, found: Fit) -> State:
+    """A pluck that fits nothing is kept with the reason."""
+    state = _log(state, reading, TakeFate.IGNORED, fret=None, why=found.why)
+    return replace(state, says=f"Ignored: {found.why}.")
 
 
 def _elsewhere(state: State, reading: Reading, found: Fit) -> State:
@@ -275,6 +285,14 @@ def _elsewhere(state: State, reading: Reading, found: Fit) -> State:
     why = f"it fits string {found.string}, {label}; play it once more to go there"
     state = _log(state, reading, TakeFate.IGNORED, fret=0, string=found.string, why=why)
     return replace(state, says=f"Ignored: {why}.")
+
+
+_PLUCKED: Final[dict[Kind, Callable[[State, Reading, Fit], State]]] = {
+    Kind.OPEN: _own,
+    Kind.FRETTED: _own,
+    Kind.OTHER: _elsewhere,
+    Kind.NOTHING: _nothing,
+}
 
 
 def _pluck_while_tuning(state: State, reading: Reading) -> State:

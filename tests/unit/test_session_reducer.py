@@ -294,6 +294,12 @@ def test_from_the_border_the_saddle_may_be_moved_after_all() -> None:
     assert story.state.step is Step.FRETTED
 
 
+def test_from_the_border_a_slackened_string_is_known_by_its_reading_alone() -> None:
+    story = _at_the_border().play(6, 0, -200.0)
+    assert story.state.step is Step.RETUNE
+    assert story.play(6).state.string.round == 1
+
+
 def test_further_takes_on_the_border_count() -> None:
     story = _at_the_border()
     for departure in (0.0,) * 30:
