@@ -62,6 +62,19 @@ class Outcome:
         near = [r for r in self.readings if abs(r.onset_s - onset_s) < 0.2]
         return min(near, key=lambda r: abs(r.onset_s - onset_s)) if near else None
 
+    def besides(self, kind: str) -> list[Reading]:
+        """Other settled readings: of the "neighbour" that was already ringing, or "false"."""
+        neighbour = self.spec.neighbour
+        found: dict[str, list[Reading]] = {"neighbour": [], "false": []}
+        for other in self.readings:
+            if other is self.reading or not other.settled or other.pitch_hz is None:
+                continue
+            rang = neighbour is not None and neighbour.already_ringing
+            semitones = neighbour.semitones if neighbour is not None else 0.0
+            off = cents(other.pitch_hz, self.spec.f1_hz * 2.0 ** (semitones / 12.0))
+            found["neighbour" if rang and abs(off) < GROSS_CENTS else "false"].append(other)
+        return found[kind]
+
     @property
     def settled(self) -> Reading | None:
         """The reading, if it is settled."""
@@ -202,9 +215,13 @@ def other_findings(outcomes: Sequence[Outcome]) -> str:
         o.reading.reason.value for o in outcomes if o.reading is not None and o.reading.reason
     )
     missed = sum(o.reading is None for o in outcomes)
-    extra = sum(max(0, len(o.readings) - 1) for o in outcomes)
+    neighbours = sum(len(o.besides("neighbour")) for o in outcomes)
+    false = sum(len(o.besides("false")) for o in outcomes)
     told = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common()) or "none"
-    lines = [f"Rejected: {told}. Not heard: {missed}. Heard besides the pluck: {extra}."]
+    lines = [
+        f"Rejected: {told}. Not heard: {missed}. Settled besides the pluck: {neighbours} of a "
+        f"neighbour that rang before it, {false} false."
+    ]
     stiff = [
         o.settled.stiffness_b / o.truth.stiffness_b - 1.0
         for o in outcomes
