@@ -224,13 +224,13 @@ def rehearse(
     room : handed on to `VirtualInstrument`, such as ``noise_db``.
     """
     instrument = VirtualInstrument(setup.instrument, seed=seed, a4_hz=setup.a4_hz, **room)
-    bench = Bench(begin(setup), views=views, keep=keep)
     player = VirtualPlayer(instrument, lambda: bench.state, seed=seed, habits=habits)
     found = _truth(instrument, setup)
     with ExitStack() as stack:
         source: Source = player
         if record is not None:
             source = stack.enter_context(Recorder(player, record))
+        bench = Bench(begin(setup), views=views, keep=keep)
         blocks = stack.enter_context(releasing(source))
         listener = Listener(source.rate_hz, offer_early=live)
         for block in blocks:

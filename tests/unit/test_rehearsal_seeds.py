@@ -1,0 +1,68 @@
+"""The main job, on sound, over many seeds: strings end up right and no saddle goes the wrong way.
+
+Every string of every preset is done by several seeds; whole instruments, one after the other, take
+half an hour and are in docs/accuracy.md (tests/benchmarks/rehearsals.py).
+"""
+
+from __future__ import annotations
+
+import pytest
+from session_story import setup_of
+
+from pitchbench.presets import preset
+from pitchbench.session.rehearsal import Rehearsal, rehearse
+from pitchbench.session.state import Step
+
+SEEDS = range(1, 21)
+
+#: What the job promises: a string is right within this, nearly always.
+RIGHT_CENTS = 2.0
+LEAST_SHARE = 0.95
+
+#: Below this an offset is no reason to move, and chance may decide the direction of a move.
+CLEARLY_OFF_CENTS = 3.0
+
+
+def _one_string(name: str, seed: int) -> Rehearsal:
+    strings = len(preset(name).strings)
+    return rehearse(setup_of(name, strings=(1 + seed % strings,)), seed=seed)
+
+
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize(
+    "name",
+    [
+        "six-string",
+        "six-string-drop-c",
+        "six-string-major-third-down",
+        "seven-string",
+        "bass-five",
+    ],
+)
+def test_strings_end_up_right_and_no_move_goes_the_wrong_way(name: str) -> None:
+    left = []
+    for seed in SEEDS:
+        rehearsal = _one_string(name, seed)
+        assert rehearsal.state.step is Step.FINISHED, f"seed {seed} never came to its end"
+        left += rehearsal.true_left_cents.values()
+        for move in rehearsal.moves:
+            if abs(move.true_before_cents) > CLEARLY_OFF_CENTS:
+                # A sharp string (positive offset) needs its saddle away from the nut (positive).
+                assert move.advised_mm * move.true_before_cents > 0.0, f"seed {seed}: {move}"
+    right = sum(abs(cents) <= RIGHT_CENTS for cents in left)
+    assert right >= LEAST_SHARE * len(left), sorted(left)
+
+
+def test_the_same_seed_gives_the_same_rehearsal() -> None:
+    one, other = (rehearse(setup_of(strings=(1,), tolerance_cents=4.0), seed=3) for _ in range(2))
+    assert one.true_left_cents == other.true_left_cents
+    assert [e.at_s for e in one.state.entries] == [e.at_s for e in other.state.entries]
+    assert one.moves == other.moves
+
+
+def test_the_player_does_the_last_round_too() -> None:
+    setup = setup_of(strings=(2, 1), tolerance_cents=4.0)
+    seeds = (rehearse(setup, seed=seed) for seed in range(1, 20))
+    rehearsal = next(r for r in seeds if r.moves)
+    assert rehearsal.state.step is Step.FINISHED
+    assert any(getattr(e, "step", None) is Step.LAST_ROUND for e in rehearsal.state.entries)

@@ -1,0 +1,215 @@
+"""`rehearse` and `session` on the command line: what they write, where, and how they end."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+import soundfile
+
+from pitchbench.commands import main
+from pitchbench.records.repository import Repository
+from pitchbench.session.reducer import resume
+from pitchbench.session.state import MoveEntry
+
+QUICK = ("--strings", "6", "--tolerance", "4")
+
+
+@pytest.fixture
+def store(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """An empty store, which the environment names."""
+    path = tmp_path / "records.sqlite"
+    monkeypatch.setenv("PITCHBENCH_STORE", str(path))
+    return path
+
+
+class Ran:
+    """One run of the program: exit code, stdout, stderr."""
+
+    def __init__(self, capsys: pytest.CaptureFixture[str], *arguments: str) -> None:
+        with pytest.raises(SystemExit) as ended:
+            main([*arguments])
+        self.code = ended.value.code
+        self.out, self.err = capsys.readouterr()
+
+    @property
+    def document(self) -> dict[str, Any]:
+        document: dict[str, Any] = json.loads(self.out)
+        return document
+
+
+@pytest.fixture(scope="module")
+def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The sound of a rehearsal in which string 6 is moved."""
+    path = tmp_path_factory.mktemp("sound") / "job.flac"
+    with pytest.raises(SystemExit):
+        main(["rehearse", "--seed", "9", *QUICK, "--record", str(path), "--format", "json"])
+    return path
+
+
+def test_json_holds_the_truth_beside_each_result_and_nothing_else_is_on_stdout(
+    capsys: pytest.CaptureFixture[str], store: Path
+) -> None:
+    ran = Ran(capsys, "rehearse", "--seed", "2", *QUICK, "--format", "json")
+    assert ran.code == 0
+    document = ran.document
+    assert document["schema"] == "pitchbench.rehearsal/1"
+    assert (document["seed"], document["instrument"]) == (2, "six-string")
+    assert (document["tolerance_cents"], document["a4_hz"]) == (4.0, 440.0)
+    (string,) = document["strings"]
+    assert {
+        *("string", "note", "found_cents", "left_cents", "true_found_cents", "true_left_cents"),
+        *("moves", "plucks", "outcome", "travel_mm", "left_interval95_cents"),
+    } <= string.keys()
+    assert (string["string"], string["note"]) == (6, "E2")
+    low, high = string["left_interval95_cents"]
+    assert low < string["left_cents"] < high
+    assert "do: Pluck string 6 open to begin." in ran.err
+    assert not store.exists(), "a rehearsal is not put on record unasked"
+
+
+def test_plain_lines_are_the_data_of_text_format(capsys: pytest.CaptureFixture[str]) -> None:
+    ran = Ran(capsys, "rehearse", "--seed", "2", *QUICK)
+    assert (ran.code, ran.err) == (0, "")
+    lines = ran.out.splitlines()
+    assert lines[0] == "instrument: six-string"
+    assert all(": " in line and "\x1b" not in line for line in lines)
+    assert [line.split(":")[0] for line in lines[-2:]] == ["result", "truth"]
+
+
+def test_the_same_seed_gives_the_same_document(capsys: pytest.CaptureFixture[str]) -> None:
+    one = Ran(capsys, "rehearse", "--seed", "5", *QUICK, "--format", "json")
+    two = Ran(capsys, "rehearse", "--seed", "5", *QUICK, "--format", "json")
+    assert one.out == two.out
+
+
+def test_a_rehearsal_is_kept_when_asked_and_marked_as_one(
+    capsys: pytest.CaptureFixture[str], store: Path
+) -> None:
+    ran = Ran(capsys, "rehearse", "--seed", "2", *QUICK, "--keep", "--format", "json")
+    assert "Kept on record as session" in ran.err
+    with Repository.open(store) as repository:
+        (record,) = repository.sessions(rehearsals=True)
+        assert repository.sessions() == []
+    assert record.meta.rehearsal
+    assert record.meta.finished_at is not None
+    assert len(record.entries) > 10
+
+
+def test_a_session_from_a_recording_is_the_same_session(
+    capsys: pytest.CaptureFixture[str], store: Path, recording: Path
+) -> None:
+    rehearsed = Ran(capsys, "rehearse", "--seed", "9", *QUICK, "--format", "json").document
+    ran = Ran(capsys, "session", *QUICK, "--recording", str(recording), "--format", "json")
+    assert ran.code == 0
+    document = ran.document
+    assert document["schema"] == "pitchbench.session/1"
+    assert (document["source"], document["session"]) == ("job.flac", None)
+    assert document["finished"]
+    for key in ("found_cents", "left_cents", "moves", "plucks", "outcome"):
+        assert document["strings"][0][key] == pytest.approx(rehearsed["strings"][0][key], abs=0.01)
+    assert document["moves"][0]["direction"] == "away_from_nut"
+    assert not store.exists()
+
+
+def test_a_session_broken_off_is_resumed_and_finished(
+    capsys: pytest.CaptureFixture[str], store: Path, recording: Path, tmp_path: Path
+) -> None:
+    whole = Ran(capsys, "rehearse", "--seed", "9", *QUICK, "--format", "json")
+    sound, rate_hz = soundfile.read(recording, dtype="float32")
+    # Cut in the quiet before the note that starts last before the middle.
+    with_room = rate_hz // 10
+    quiet = next(
+        at
+        for at in range(len(sound) // 2, 0, -with_room)
+        if abs(sound[at - with_room : at + with_room]).max() < 0.005
+    )
+    parts = (tmp_path / "first.wav", tmp_path / "second.wav")
+    for part, samples in zip(parts, (sound[:quiet], sound[quiet:]), strict=True):
+        soundfile.write(part, samples, rate_hz, subtype="FLOAT")
+
+    first = Ran(
+        capsys, *("session", *QUICK, "--keep", "--recording", str(parts[0]), "--format", "json")
+    )
+    assert not first.document["finished"]
+    second = Ran(
+        capsys, *("session", "--resume", "--keep", "--recording", str(parts[1]), "--format", "json")
+    )
+    assert second.document["finished"]
+    assert second.document["session"] == first.document["session"]
+    one, two = whole.document["strings"][0], second.document["strings"][0]
+    # The rehearsal's own readings are of the same plucks, cut differently at most in their silence.
+    assert two["left_cents"] == pytest.approx(one["left_cents"], abs=0.05)
+    assert (two["moves"], two["outcome"]) == (one["moves"], one["outcome"])
+    with Repository.open(store) as repository:
+        (record,) = repository.sessions()
+    assert record.meta.finished_at is not None
+    assert sum(isinstance(e, MoveEntry) for e in record.entries) == one["moves"]
+    assert resume(record.setup, record.entries).string.outcome is not None
+    again = Ran(capsys, "session", "--resume", "--recording", str(parts[1]))
+    assert again.code == 5
+    assert "no session to go on with" in again.err
+
+
+def test_an_instrument_on_record_brings_its_own_tolerance(
+    capsys: pytest.CaptureFixture[str], store: Path, recording: Path, tmp_path: Path
+) -> None:
+    sound, rate_hz = soundfile.read(recording, dtype="float32", frames=5 * 48_000)
+    soundfile.write(tmp_path / "short.wav", sound, rate_hz)
+    add = Ran(
+        capsys, "instrument", "add", "Test guitar", "--like", "six-string", "--tolerance", "4"
+    )
+    assert add.code == 0
+    ran = Ran(
+        capsys,
+        *("session", "--instrument", "test guitar", "--strings", "6", "--keep"),
+        *("--recording", str(tmp_path / "short.wav"), "--format", "json"),
+    )
+    assert ran.document["tolerance_cents"] == 4.0
+    assert ran.document["instrument"] == "Test guitar"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "words"),
+    [
+        (("rehearse", "--strings", "9"), 2, "no string 9"),
+        (("rehearse", "--strings", "6,6"), 2, "--strings '6,6' makes no sense"),
+        (("rehearse", "--strings", "E2"), 2, "--strings 'E2' makes no sense"),
+        (("rehearse", "--strings", ""), 2, "--strings '' makes no sense"),
+        (("rehearse", "--scale", "-3"), 2, "--scale '-3' makes no sense"),
+        (("rehearse", "--fret", "0"), 2, "--fret"),
+        (("rehearse", "--preset", "nylon", "--fret", "22"), 2, "no fret 22"),
+        (("rehearse", "--preset", "lute"), 2, "no built-in instrument"),
+        (("rehearse", "--tuning", "H9"), 2, "'H9' is not a note"),
+        (("rehearse", "--a4", "4400"), 2, "--a4"),
+        (("rehearse", "--tolerance", "nan"), 2, "--tolerance"),
+        (("rehearse", "--speed", "0"), 2, "--speed"),
+        (("rehearse", "--bridge", "rubber"), 2, "--bridge"),
+        (("rehearse", "--record", "/nowhere/a.flac"), 5, "cannot be written"),
+        (("session", "--recording", "/nowhere/a.wav"), 2, "There is no file"),
+        (("session", "--preset", "nylon", "--instrument", "x"), 2, "Give one of them"),
+        (("session", "--instrument", "x"), 5, "'x'"),
+        (("session", "--resume", "no-such"), 5, "no session 'no-such'"),
+        (("session", "--rate", "7"), 2, "--rate"),
+    ],
+)
+def test_bad_input_is_two_sentences_and_an_exit_code(
+    capsys: pytest.CaptureFixture[str],
+    store: Path,
+    arguments: tuple[str, ...],
+    code: int,
+    words: str,
+) -> None:
+    ran = Ran(capsys, *arguments)
+    assert ran.code == code
+    assert words in ran.err
+    assert "Traceback" not in ran.err
+    assert ran.out == ""
+
+
+@pytest.mark.parametrize("command", ["rehearse", "session"])
+def test_help_opens_with_examples(capsys: pytest.CaptureFixture[str], command: str) -> None:
+    ran = Ran(capsys, command, "--help")
+    assert ran.out.startswith(f"Examples:\n  pitchbench {command} ")
