@@ -34,7 +34,8 @@ _K95: Final = 1.96
 _USUAL: Final = "+00.0"
 _LONGEST_WORD: Final = pixel_width("more takes")
 
-_TUNING: Final = (Step.TUNE, Step.RETUNE)
+#: Steps in which an open note is brought to pitch; before the work begins a note is shown as one.
+_TUNING: Final = (Step.BEFORE, Step.TUNE, Step.RETUNE)
 
 
 @dataclass(frozen=True)
@@ -67,15 +68,19 @@ def large_of(state: State, theme: Theme) -> Large:
     """What the large number says in ``state``."""
     if state.input_lost is not None:
         return Large("", "no sound", "", state.input_lost)
-    if state.step in _NO_NUMBER:
+    if state.step in _NO_NUMBER and not state.ringing:
         return _NO_NUMBER[state.step]
-    if state.step in _TUNING or (state.step is Step.LAST_ROUND and not state.tuned):
+    if _is_tuning(state):
         return _tuning(state, theme)
     if state.step is not Step.MOVE and state.ringing:
         return _ringing(state, theme)
     if state.string.now is not None:
         return _offset_large(state.string.now, state.string.verdict, theme)
     return _last_note(state, theme)
+
+
+def _is_tuning(state: State) -> bool:
+    return state.step in _TUNING or (state.step is Step.LAST_ROUND and not state.tuned)
 
 
 def _direction(cents: float) -> str:
@@ -98,7 +103,8 @@ def _tuning(state: State, theme: Theme) -> Large:
         word = "in tune" if abs(cents) <= TUNED_WITHIN_CENTS else _direction(cents)
         return Large(figure_of(cents, theme), word, "", about)
     if state.live is None:
-        return Large("", "retune" if state.step is Step.RETUNE else "tune", "", about)
+        word = "wait" if state.ringing else "retune" if state.step is Step.RETUNE else "tune"
+        return Large(" " if state.ringing else "", word, "", about)
     cents = cents_between(state.live.pitch_hz, target_hz(state))
     word = "near" if abs(cents) <= LIVE_NEAR_CENTS else _direction(cents)
     return Large(signed(cents, digits=0, theme=theme), word, "", f"{about}, live")

@@ -129,7 +129,7 @@ def header(state: State, theme: Theme, width: int) -> Text:
 
 def step_words(state: State) -> str:
     """The step in words; "wait" while a note that is wanted settles."""
-    waiting = state.step in (Step.OPEN, Step.FRETTED, Step.LAST_ROUND)
+    waiting = state.step in (Step.BEFORE, Step.OPEN, Step.FRETTED, Step.LAST_ROUND)
     if waiting and state.ringing and state.offered is None:
         return "wait (settling)"
     if state.step is Step.FRETTED:

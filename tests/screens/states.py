@@ -210,6 +210,11 @@ _MOVED = (MoveEntry(60.0, 6, MOVE, 2.31),)
 
 STATES: dict[str, State] = {
     "before": state(Step.BEFORE, asks="Check the list, then pluck open string 6 to begin."),
+    "before-heard": state(
+        Step.BEFORE, asks="Pluck string 6 open to begin.", ringing=True,
+        live=live_notes(8.0, hz=E2, seconds=0.4)[-1],
+        live_trace=live_notes(8.0, hz=E2, seconds=0.4), wanted_fret=0,
+    ),
     "tune": state(
         Step.TUNE, asks="Tune string 6 up to E2.", ringing=True, says="",
         live=live_notes(-14.0, hz=E2, seconds=1.0)[-1],

@@ -87,13 +87,14 @@ def test_left_handed_is_the_mirror_image() -> None:
 
 
 def test_step_is_said_in_words() -> None:
+    waiting = ("before-heard", "settling", "large-wait")
     for name, state in STATES.items():
-        if state.display.help_open or name in ("settling", "large-wait"):
+        if state.display.help_open or name in waiting:
             continue
         first = render(state, 80, 24, THEMES[0])[0].plain
         word = "fret the 12th" if state.step is Step.FRETTED else state.step.value
         assert word in first
-    for name in ("settling", "large-wait"):
+    for name in waiting:
         assert "wait (settling)" in render(STATES[name], 80, 24, THEMES[0])[0].plain
 
 

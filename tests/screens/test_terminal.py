@@ -27,7 +27,7 @@ def golden(name: str, size: str = "80x24") -> list[str]:
 def test_what_stands_on_the_terminal_is_the_view(tmp_path: Path) -> None:
     terminal, _ = browse(tmp_path)
     terminal.wait_for(golden("before"))
-    terminal.send("n")
+    terminal.send("nn")
     terminal.wait_for(golden("tune"))
     terminal.send("nnn")
     terminal.wait_for(golden("open-first"))
@@ -83,7 +83,7 @@ def test_suspended_and_continued(tmp_path: Path) -> None:
     terminal.send("\n")
     terminal.wait_for(golden("before"))
     terminal.send("n")
-    terminal.wait_for(golden("tune"))
+    terminal.wait_for(golden("before-heard"))
     terminal.send("q")
     terminal.was_given_back(status=0)
 
