@@ -24,8 +24,6 @@ _WIDEST_CENTS: Final = 2.5
 _MOST_STEPS: Final = 60
 #: How much faster the second polarisation may decay, in units of the main one's rate.
 _EXTRA_DECAY: Final = (-0.4, 0.0, 0.5, 1.2)
-#: The gain in log probability that counts as found.
-_FOUND: Final = 6.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,36 +53,59 @@ class Leftover:
     decay_rate: Array
 
 
-def second_polarisation(leftover: Leftover) -> NDArray[np.complex128] | None:
-    """Look for a second polarisation in what a fit leaves over.
+@dataclass(frozen=True, eq=False)
+class Beating:
+    """What the search found.
 
-    Returns
-    -------
-    complex array of shape (K, 1, M), or None
-        e(t) of each partial; None when nothing stands out.
+    Parameters
+    ----------
+    beat : e(t) of each partial for the most probable split, shape (K, 1, M); (K, 0, M) where no
+        second polarisation is the more probable.
+    shift, sigma : how far the first shared unknown, the pitch, lies on average above its value for
+        that split, and its standard deviation, over all splits with their probabilities.
     """
+
+    beat: NDArray[np.complex128]
+    shift: float
+    sigma: float
+
+
+def second_polarisation(leftover: Leftover) -> Beating:
+    """Look for a second polarisation in what a fit leaves over."""
     search = _Search(leftover)
     information = leftover.weight.sum(axis=1) * leftover.frequency_hz**2
     rms_hz = float(np.sqrt((information * leftover.frequency_hz**2).sum() / information.sum()))
     step = 0.25 * CENTS_PER_NEPER / (rms_hz * float(np.ptp(leftover.time_s)))
     steps = int(np.clip(_WIDEST_CENTS / step, 12, _MOST_STEPS))
     widest = min(_WIDEST_CENTS, steps * step)
-    split = np.linspace(-widest, widest, 2 * steps + 1) / CENTS_PER_NEPER
+    split = np.delete(np.linspace(-widest, widest, 2 * steps + 1), steps) / CENTS_PER_NEPER
     width = split[1] - split[0]
-    split = np.delete(split, steps)
-    gains = np.array([search.gain(split, extra) for extra in _EXTRA_DECAY])
-    decay, top = np.unravel_index(np.argmax(gains), gains.shape)
-    if gains[decay, top] < _FOUND:
-        return None
-    found, extra, decay_width = float(split[top]), _EXTRA_DECAY[decay], 0.3
+    tried = [search.gain(split, extra) for extra in _EXTRA_DECAY]
+    gain = np.concatenate([one[0] for one in tried])
+    pitch = np.concatenate([one[1] for one in tried])
+    top = int(np.argmax(gain))
+    found, extra = float(split[top % len(split)]), _EXTRA_DECAY[top // len(split)]
+    best = (float(gain[top]), float(pitch[top]))
+    decay_width = 0.3
     for _ in range(3):
         fine = found + np.linspace(-1.0, 1.0, 7) * width
-        found = float(fine[np.argmax(search.gain(fine, extra))])
-        tried = extra + np.linspace(-1.0, 1.0, 5) * decay_width
-        one = np.array([found])
-        extra = float(tried[np.argmax([search.gain(one, value)[0] for value in tried])])
+        found = float(fine[np.argmax(search.gain(fine, extra)[0])])
+        decays = extra + np.linspace(-1.0, 1.0, 5) * decay_width
+        here = [search.gain(np.array([found]), value) for value in decays]
+        extra = float(decays[np.argmax([one[0][0] for one in here])])
         width, decay_width = width / 3.0, decay_width / 2.0
-    return search.beat(np.array([found]), extra)
+        best = max(best, *((float(one[0][0]), float(one[1][0])) for one in here))
+    # All that was tried, and no second polarisation at all, with their probabilities.
+    log_p = np.concatenate((gain - np.log(len(gain)), [best[0] - np.log(len(gain)), 0.0]))
+    pitch = np.concatenate((pitch, [best[1], search.plain_pitch]))
+    p = np.exp(log_p - log_p.max())
+    p /= p.sum()
+    there = p[-1] < 0.5
+    chosen = best[1] if there else search.plain_pitch
+    shift = float(p @ pitch) - chosen
+    sigma = float(np.sqrt(p @ np.square(pitch - chosen - shift)))
+    beat = search.beat(np.array([found] if there else []), extra)
+    return Beating(beat, shift, sigma)
 
 
 class _Search:
@@ -110,7 +131,8 @@ class _Search:
         self._level = _without(root * leftover.level, self._level_own)
         self._gram = self._columns @ self._columns.transpose(0, 2, 1)
         self._moment = (self._columns @ self._phase[:, :, None])[:, :, 0]
-        self._plain = self._shared(self._gram[None], self._moment[None])[0]
+        log_p, pitch = self._shared(self._gram[None], self._moment[None])
+        self._plain, self.plain_pitch = float(log_p[0]), float(pitch[0])
 
     def beat(self, split: Array, extra: float) -> NDArray[np.complex128]:
         """e(t) for every partial and split, shape (K, S, M)."""
@@ -119,8 +141,8 @@ class _Search:
         beat: NDArray[np.complex128] = np.exp(rate[:, :, None] * of.time_s)
         return beat
 
-    def gain(self, split: Array, extra: float) -> Array:
-        """Gain of each split over no second polarisation, shape (S,)."""
+    def gain(self, split: Array, extra: float) -> tuple[Array, Array]:
+        """Gain of each split over no second polarisation, and the pitch it implies, both (S,)."""
         e = self.beat(split, extra) * self._root[:, None, :]
         real, imag = e.real, e.imag
         own_real, own_imag = real @ self._phase_own, imag @ self._phase_own
@@ -144,12 +166,11 @@ class _Search:
         alone = 0.5 * np.einsum("ksi,ksij,ksj->ks", y, inverse, y) - 0.5 * np.log(
             det * RHO_SIGMA**4
         )
-        shared = self._shared(gram.transpose(1, 0, 2, 3), moment.transpose(1, 0, 2))
-        gain: Array = alone.sum(axis=0) + shared - self._plain
-        return gain
+        shared, pitch = self._shared(gram.transpose(1, 0, 2, 3), moment.transpose(1, 0, 2))
+        return alone.sum(axis=0) + shared - self._plain, pitch
 
-    def _shared(self, gram: Array, moment: Array) -> Array:
-        """Log probability with the shared unknowns integrated out, shape (S,)."""
+    def _shared(self, gram: Array, moment: Array) -> tuple[Array, Array]:
+        """Log probability with the shared unknowns integrated out, and the pitch, both (S,)."""
         variance = self._of.deviation
         shrink = 1.0 + variance * gram[:, :, 0, 0]
         column = gram[:, :, :, 0]
@@ -162,7 +183,7 @@ class _Search:
         right = moment.sum(axis=1)
         solved = np.linalg.solve(total, right[:, :, None])[:, :, 0]
         log_p: Array = own + 0.5 * (right * solved).sum(axis=1) - 0.5 * np.linalg.slogdet(total)[1]
-        return log_p
+        return log_p, solved[:, 0]
 
 
 def _without(data: Array, basis: Array) -> Array:

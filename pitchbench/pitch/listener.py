@@ -59,6 +59,12 @@ _DOUBT_S: Final = 0.4
 #: offered.
 _OFFERS_S: Final = (0.6, 0.9, 1.3, 1.8, 2.5, 3.5, 5.0, 7.0, 9.0)
 _OFFERED_CENTS: Final = 0.5
+#: The background of a pluck is up to this much of what came before it, clear of its onset and of
+#: the end of the note before.
+_BACKGROUND_S: Final = 0.7
+_CLEAR_OF_ONSET_S: Final = 0.02
+_CLEAR_OF_NOTE_S: Final = 0.1
+_LEAST_BACKGROUND_S: Final = 0.15
 
 
 class Listener:
@@ -77,6 +83,8 @@ class Listener:
         self._finder = PluckFinder(rate_hz)
         self._sound = _Sound()
         self._note: _Note | None = None
+        self._background = np.empty(0, dtype=np.float32)
+        self._quiet_since = 0
 
     def feed(self, block: Block) -> Iterator[Heard]:
         """Take the next block; yield what it completed, in order of time."""
@@ -87,12 +95,14 @@ class Listener:
         self._sound.append(block.samples)
         for event in self._finder.feed(block.samples):
             if isinstance(event, Began):
-                self._note = _Note(event.index, float(np.sqrt(event.floor)), event.rise_seen)
+                self._note = _Note(event.index, event.rise_seen)
+                self._learn_background(event.index)
             elif isinstance(event, Ended):
                 yield from self._end(event)
             elif self._note is not None:
                 yield from self._rings(self._note, event.index)
-        self._sound.forget(self._note.onset if self._note else self._finder.index)
+        first = self._note.onset if self._note else self._finder.index
+        self._sound.forget(first - round(_BACKGROUND_S * self._rate_hz))
 
     def finish(self) -> Iterator[Heard]:
         """The stream has ended: yield the reading of a note that was still ringing."""
@@ -101,6 +111,7 @@ class Listener:
 
     def _end(self, event: Ended, *, gap: bool = False) -> Iterator[Heard]:
         note, self._note = self._note, None
+        self._quiet_since = event.index
         if note is None:
             return
         reading = read_pluck(self._pluck(note, event.index, gap=gap))
@@ -111,7 +122,18 @@ class Listener:
 
     def _pluck(self, note: _Note, end: int, *, gap: bool = False) -> Pluck:
         samples = self._sound.between(note.onset, end)
-        return Pluck(samples, self._rate_hz, note.onset / self._rate_hz, note.noise_rms, gap)
+        return Pluck(samples, self._rate_hz, note.onset / self._rate_hz, self._background, gap)
+
+    def _learn_background(self, onset: int) -> None:
+        """What was heard just before ``onset``, if nothing that was plucked rang then."""
+        last = onset - round(_CLEAR_OF_ONSET_S * self._rate_hz)
+        first = max(
+            onset - round(_BACKGROUND_S * self._rate_hz),
+            self._quiet_since + round(_CLEAR_OF_NOTE_S * self._rate_hz),
+            self._sound.start,
+        )
+        if last - first >= _LEAST_BACKGROUND_S * self._rate_hz:
+            self._background = self._sound.between(first, last).copy()
 
     def _rings(self, note: _Note, index: int) -> Iterator[Heard]:
         """The note has come to sample ``index``."""
@@ -122,6 +144,7 @@ class Listener:
             if not dies or note_of(sound, self._rate_hz) is None:
                 self._finder.abandon()
                 self._note = None
+                self._quiet_since = note.onset
                 return
             note.certain = True
         if not self._offer_early:
@@ -165,7 +188,6 @@ class _Note:
     """A note in progress."""
 
     onset: int
-    noise_rms: float
     rise_seen: bool
     certain: bool = False
     announced: bool = False
@@ -178,7 +200,7 @@ class _Sound:
     """The latest part of the stream, addressed by sample index."""
 
     def __init__(self) -> None:
-        self._start = 0
+        self.start = 0
         self._pieces: list[NDArray[np.float32]] = []
         self.end = 0
 
@@ -190,14 +212,14 @@ class _Sound:
         """Samples ``first`` to ``last``."""
         if len(self._pieces) > 1:
             self._pieces = [np.concatenate(self._pieces)]
-        return self._pieces[0][first - self._start : last - self._start]
+        return self._pieces[0][first - self.start : last - self.start]
 
     def forget(self, before: int) -> None:
         """Drop whole pieces that lie before sample ``before``."""
-        while self._pieces and self._start + len(self._pieces[0]) <= before:
-            self._start += len(self._pieces.pop(0))
+        while self._pieces and self.start + len(self._pieces[0]) <= before:
+            self.start += len(self._pieces.pop(0))
 
     def restart(self, index: int) -> None:
         """Begin anew at sample ``index``."""
         self._pieces = []
-        self._start = self.end = index
+        self.start = self.end = index

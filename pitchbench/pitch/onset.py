@@ -46,13 +46,12 @@ _DULLS_DB: Final = 2.0
 
 @dataclass(frozen=True)
 class Began:
-    """A pluck begins at sample ``index``; ``floor`` is the mean square of the noise before it.
+    """A pluck begins at sample ``index``.
 
     ``rise_seen`` is False where the stream itself begins with sound: a pluck, or what rang before.
     """
 
     index: int
-    floor: float
     rise_seen: bool
 
 
@@ -174,7 +173,7 @@ class PluckFinder:
             if self._began is not None:
                 yield Ended(self.index, replaced=True)
             self._began, self._since, self._peak = self.index, 0, level
-            yield Began(self.index, self._floor, len(self._level) > _REFERENCE_STEPS[0])
+            yield Began(self.index, len(self._level) > _REFERENCE_STEPS[0])
         elif self._began is not None:
             self._peak = max(self._peak, level)
             end = self._end()

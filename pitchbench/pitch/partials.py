@@ -74,6 +74,14 @@ class LineSpectrum:
         floor: Array = np.median(self.power[index], axis=1) / np.log(2.0)
         return np.maximum(floor, 1e-30)
 
+    def within(self, frequency_hz: Array, half_width_hz: float) -> Array:
+        """Variance per sample of white noise that would bring as much power into each band."""
+        half = max(1, int(half_width_hz / self.bin_hz))
+        bins = np.rint(np.asarray(frequency_hz) / self.bin_hz).astype(np.intp)
+        index = np.clip(bins[:, None] + np.arange(-half, half + 1), 1, len(self.power) - 1)
+        mean: Array = np.mean(self.power[index], axis=1) / self.density
+        return mean
+
 
 @dataclass(frozen=True, eq=False)
 class Comb:
@@ -192,12 +200,23 @@ class Bands:
 
 
 class Demodulator:
-    """Brings partials of one stretch of sound to baseband from a single transform of it."""
+    """Brings partials of one stretch of sound to baseband from a single transform of it.
 
-    def __init__(self, samples: Array, rate_hz: int, f1_hz: float) -> None:
+    Parameters
+    ----------
+    samples : shape (n,), attack cut off.
+    rate_hz : sampling rate.
+    f1_hz : about the first partial.
+    background : what was heard before the pluck, None where that is not known.
+    """
+
+    def __init__(
+        self, samples: Array, rate_hz: int, f1_hz: float, background: LineSpectrum | None = None
+    ) -> None:
         self._rate_hz = rate_hz
         self._n = len(samples)
         self._spectrum = LineSpectrum.of(samples, rate_hz)
+        self._background = background
         # Ends that fade over four periods: an abrupt end of one partial would ring in the band of
         # the next. The quarter second of zeros keeps the filter's tail from wrapping round.
         self._fade_s = min(4.0 / f1_hz, 0.25 * self._n / rate_hz)
@@ -231,6 +250,9 @@ class Demodulator:
         time_s = np.arange(size) * (self._size / size / self._rate_hz)
         kept = time_s < self._n / self._rate_hz
         density = self._spectrum.noise(wanted, f1_hz) / self._spectrum.density
+        if self._background is not None:
+            # Hum in the band, or another string that rang already, is as bad as noise.
+            density = np.maximum(density, self._background.within(wanted, half * bin_hz))
         noise = density * (4.0 * size / self._size)
         return Bands(number, centre * bin_hz, time_s[kept], z[:, kept], noise, half * bin_hz)
 

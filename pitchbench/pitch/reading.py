@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Final
 
@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitchbench.pitch.note import find_partials, note_of
-from pitchbench.pitch.partials import Array, Demodulator, law_cents
+from pitchbench.pitch.partials import Array, Demodulator, LineSpectrum, law_cents
 from pitchbench.pitch.settle import Settled, settle
 from pitchbench.units import CENTS_PER_NEPER
 
@@ -115,6 +115,8 @@ _WIDEST_BAND_HZ: Final = 14.0
 #: A pluck must last this long, and this many periods, to be read.
 _SHORTEST_S: Final = 0.35
 _FEWEST_PERIODS: Final = 14.0
+#: Less than this of the sound before a pluck tells nothing of what is in a band.
+_LEAST_BACKGROUND_S: Final = 0.15
 _QUIETEST_SNR_DB: Final = 6.0
 #: A reading less certain than this cannot help to judge an offset.
 _MOST_U_CENTS: Final = 2.0
@@ -131,14 +133,14 @@ class Pluck:
     samples : float32, shape (n,), from the onset to the end.
     rate_hz : sampling rate.
     onset_s : of the first sample on the stream's time line.
-    noise_rms : of the sound before the pluck, full scale 1; 0 where it is not known.
+    background : the sound before any string was plucked, shape (m,); empty where not known.
     gap : whether samples were lost in it.
     """
 
     samples: NDArray[np.float32]
     rate_hz: int
     onset_s: float
-    noise_rms: float = 0.0
+    background: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, np.float32))
     gap: bool = False
 
     @property
@@ -161,7 +163,7 @@ def read_pluck(pluck: Pluck) -> Reading | None:
     if found is None:
         return replace(unread, reason=Reason.TOO_QUIET)
     settled = settle(
-        Demodulator(sound, pluck.rate_hz, found.f1_hz),
+        Demodulator(sound, pluck.rate_hz, found.f1_hz, _background(pluck)),
         found.number,
         f1_hz=found.f1_hz,
         stiffness_b=found.stiffness_b,
@@ -170,6 +172,12 @@ def read_pluck(pluck: Pluck) -> Reading | None:
     if settled is None:
         return replace(unread, reason=Reason.TOO_QUIET)
     return _report(pluck, settled, cut / pluck.rate_hz)
+
+
+def _background(pluck: Pluck) -> LineSpectrum | None:
+    if len(pluck.background) < _LEAST_BACKGROUND_S * pluck.rate_hz:
+        return None
+    return LineSpectrum.of(pluck.background.astype(np.float64), pluck.rate_hz)
 
 
 def _report(pluck: Pluck, settled: Settled, cut_s: float) -> Reading:
@@ -182,7 +190,8 @@ def _report(pluck: Pluck, settled: Settled, cut_s: float) -> Reading:
     pitch_hz = settled.f1_hz * np.exp((glide_cents + deviation_cents) / CENTS_PER_NEPER)
     level_db = _level_db(pluck, time_s + cut_s)
     tail_db = float(np.mean(level_db[tail])) if tail.any() else float(level_db[-1])
-    snr_db = None if pluck.noise_rms <= 0 else tail_db - 20.0 * float(np.log10(pluck.noise_rms))
+    noise = float(np.var(pluck.background, dtype=np.float64)) if len(pluck.background) else 0.0
+    snr_db = tail_db - 10.0 * float(np.log10(noise)) if noise > 0 else None
     many = len(settled.bands.number) >= 3
     return Reading(
         onset_s=pluck.onset_s,

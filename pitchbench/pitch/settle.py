@@ -33,13 +33,21 @@ _EPS_SIGMA: Final = 15.0 / CENTS_PER_NEPER
 #: each partial's share of the string's energy may differ from that of an ideal pluck.
 _PACES: Final = np.geomspace(0.6, 1.6, 9)
 _PACE_SIGMA: Final = 0.2
-_ENERGY_PARTIALS: Final = 5
+_ENERGY_PARTIALS: Final = 12
+#: The lowest partials may each have more or less than their share, the rest as one.
+_SINGLE_SHARES: Final = 4
 _SHARE_SIGMA: Final = 0.7
 #: Prior probability of no glide, of the predicted one, of one and of two exponentials.
 _PRIOR: Final = {"none": 0.2, "predicted": 0.4, "one": 0.2, "two": 0.2}
 #: A sample of a partial is used while its power stands this far above the noise.
 _USABLE: Final = 6.0
 _BLOCKS: Final = 10
+#: How often the fit is repeated about the second polarisation that it found.
+_BEAT_TURNS: Final = 2
+#: Share of a beat that a partial must go through for that.
+_PINNED: Final = 0.6
+#: No string dies faster than this, per second.
+_FASTEST_DECAY: Final = 25.0
 #: What the uncertainty predicted from the noise alone is worth beside what the residuals say.
 _PRIOR_DOF: Final = 3.0
 
@@ -96,27 +104,22 @@ class _Glides:
         return integral
 
 
-def _glides(decay_s: Array) -> _Glides:
-    """The candidates, given how fast the amplitudes of the lowest partials decay, shape (P,).
-
-    The string's energy, and with it the glide, is the sum over partials of (k a_k)^2: each part
-    dies twice as fast as its partial. An ideal pluck gives a_k ~ 1/k^2, so parts ~ 1/k^2.
-    """
+def _glides(decay_s: Array, share: Array) -> _Glides:
+    """The candidates, given the decay and the share of the energy of the lowest partials, (P,)."""
     n, paces, partials = len(_TAU_S), len(_PACES), len(decay_s)
-    share = np.arange(1, partials + 1) ** -2.0
-    share /= share.sum()
+    groups = np.minimum(np.arange(partials), _SINGLE_SHARES)
     tau_s = np.concatenate((_TAU_S, np.outer(_PACES, decay_s / 2.0).ravel()))
-    mix = np.zeros((n + paces + partials, len(tau_s)))
+    mix = np.zeros((n + paces + groups[-1] + 1, len(tau_s)))
     mix[:n, :n] = np.eye(n)
     for j in range(paces):
         mix[n + j, n + j * partials : n + (j + 1) * partials] = share
     own = n + (paces // 2) * partials
-    mix[n + paces :, own : own + partials] = np.diag(share)
+    mix[n + paces + groups, own + np.arange(partials)] = share
 
     pairs = np.array(list(combinations(range(n), 2)))
     pace_prior = np.exp(-0.5 * (np.log(_PACES) / _PACE_SIGMA) ** 2)
     predicted = np.arange(n, n + paces)[:, None]
-    deviating = np.concatenate(([n + paces // 2], np.arange(n + paces, n + paces + partials)))
+    deviating = np.concatenate(([n + paces // 2], np.arange(n + paces, len(mix))))
     half = 0.5 * _PRIOR["predicted"]
 
     def group(
@@ -140,7 +143,7 @@ def _glides(decay_s: Array) -> _Glides:
             group(
                 deviating[None, :],
                 np.array([half]),
-                np.concatenate(([1.0], np.full(partials, _SHARE_SIGMA))),
+                np.concatenate(([1.0], np.full(len(mix) - n - paces, _SHARE_SIGMA))),
             ),
         ),
     )
@@ -235,6 +238,9 @@ def _follow(demodulator: Demodulator, bands: Bands, before: Settled | None) -> _
         return None
     weight = np.where(kept, 2.0 * smooth / bands.noise[:, None], 0.0)
     rate = _decay_rates(bands, weight)
+    if before is not None:
+        known = dict(zip(before.bands.number.tolist(), before.decay_rate, strict=True))
+        rate = np.array([known.get(int(k), rate[j]) for j, k in enumerate(bands.number)])
     heard = demodulator.heard_through(
         bands,
         lambda t: np.exp(-rate[:, None] * t),
@@ -247,6 +253,9 @@ def _follow(demodulator: Demodulator, bands: Bands, before: Settled | None) -> _
     if before is not None:
         phase = phase + _model_phase(bands, before, t)
     level = np.log(np.abs(bands.z) + 1e-30) - np.log(np.abs(heard) + 1e-30)
+    if before is None:
+        # The first rate was taken through the fades at the ends; the level about it was not.
+        rate = np.clip(rate - _slope(t, level, weight), 0.0, _FASTEST_DECAY)
     return _Followed(t, phase, level, weight, rate)
 
 
@@ -283,26 +292,28 @@ def _fit(
     f_model = f1_hz * stiff_ratio(number, stiffness_b)
     assumed = 2.0 * np.pi * (f_model - bands.centre_hz)[:, None] * t
     followed = replace(followed, phase=followed.phase - assumed)
-    glides = _glides(_lowest_decays(bands, followed))
-    share = (1.0 + stiffness_b) / (1.0 + stiffness_b * number.astype(np.float64) ** 2)
+    glides = _glides(*_energy(bands, followed))
+    slack = (1.0 + stiffness_b) / (1.0 + stiffness_b * number.astype(np.float64) ** 2)
     columns = np.concatenate(
         (
             np.broadcast_to(t, (len(number), 1, len(t))),
-            share[:, None, None] * glides.integral(t),
+            slack[:, None, None] * glides.integral(t),
         ),
         axis=1,
     ) * (2.0 * np.pi * f_model[:, None, None])
     gradient = _law_gradient(number, stiffness_b)
     problem = _Problem(number, gradient, columns, followed, glides)
     fit = _weigh(problem, np.zeros((len(number), 0, len(t)), dtype=np.complex128))
+    shift = sigma = 0.0
     if crossed:
-        found = second_polarisation(_leftover(problem, fit, f_model))
-        if found is not None:
-            fit = _weigh(problem, found)
+        beating = second_polarisation(_leftover(problem, fit, f_model))
+        shift, sigma = beating.shift, beating.sigma
+        if beating.beat.shape[1]:
+            fit = _with_beat(problem, beating.beat)
     solution = fit.solution
     return Settled(
-        f1_hz=f1_hz * (1.0 + solution.x),
-        u_cents=CENTS_PER_NEPER * solution.u,
+        f1_hz=f1_hz * (1.0 + solution.x + shift),
+        u_cents=CENTS_PER_NEPER * float(np.hypot(solution.u, sigma)),
         stiffness_b=float(np.clip(stiffness_b + solution.delta_b, 0.0, 1e-2)),
         glide_eps=solution.eps @ glides.mix,
         glide_tau_s=glides.tau_s,
@@ -313,8 +324,28 @@ def _fit(
         law_sigma=fit.law_sigma,
         residual=fit.residual,
         weight=followed.weight,
-        decay_rate=followed.decay_rate,
+        decay_rate=fit.decay_rate,
     )
+
+
+def _with_beat(problem: _Problem, beat: NDArray[np.complex128]) -> _Weighed:
+    """Fit with beating: log(1 + rho e) is first taken as rho e, then about the rho found.
+
+    Only a partial that goes through most of a beat pins its rho down well enough for that.
+    """
+    fit = _weigh(problem, beat)
+    turned = np.abs(np.unwrap(np.angle(beat[:, 0]), axis=1)[:, -1]) / (2.0 * np.pi)
+    for _ in range(_BEAT_TURNS):
+        swing = np.where(turned > _PINNED, fit.rho[:, 0], 0.0)[:, None] * beat[:, 0]
+        swing = swing * np.minimum(1.0, 0.7 / np.maximum(np.abs(swing), 1e-12))
+        beyond = np.log1p(swing) - swing
+        followed = replace(
+            problem.followed,
+            phase=problem.followed.phase - beyond.imag,
+            level=problem.followed.level - beyond.real,
+        )
+        fit = _weigh(replace(problem, followed=followed), beat)
+    return fit
 
 
 def _only(bands: Bands, followed: _Followed, used: NDArray[np.bool_]) -> tuple[Bands, _Followed]:
@@ -360,12 +391,14 @@ class _Weighed:
     law_sigma: float
     slope: Array
     u_slope: Array
+    decay_rate: Array
+    rho: NDArray[np.complex128]
 
 
 def _weigh(problem: _Problem, beat: NDArray[np.complex128]) -> _Weighed:
     """Solve, see how far each partial strays from noise and from the law, solve again."""
     followed = problem.followed
-    own = _own_space(beat, followed)
+    own, triangle = _own_space(beat, followed)
     evidence = _boil_down(problem.columns, own, followed)
     excess = np.ones(len(problem.number))
     vote = np.ones(len(problem.number))
@@ -377,7 +410,24 @@ def _weigh(problem: _Problem, beat: NDArray[np.complex128]) -> _Weighed:
         slope, u_slope = _own_slopes(evidence, solution, excess)
         deviation = slope - solution.x - problem.gradient * solution.delta_b
         vote, law_sigma = _agreement(deviation, u_slope, problem.number)
-    return _Weighed(solution, residual, excess, vote, law_sigma, slope, u_slope)
+    level_slope, rho = _own_values(problem, own, triangle, solution, slope)
+    decay_rate = np.clip(followed.decay_rate - level_slope, 0.0, _FASTEST_DECAY)
+    return _Weighed(solution, residual, excess, vote, law_sigma, slope, u_slope, decay_rate, rho)
+
+
+def _own_values(
+    problem: _Problem, own: Array, triangle: Array, solution: _Solution, slope: Array
+) -> tuple[Array, NDArray[np.complex128]]:
+    """Slope of each partial's log level (K,) and its rho for each beat regressor (K, P)."""
+    shared = solution.eps @ problem.columns[:, 1:] + slope[:, None] * problem.columns[:, 0]
+    data = _stacked(replace(problem.followed, phase=problem.followed.phase - shared), own.shape[1])
+    inside = np.einsum("krp,kr->kp", own, data)
+    ridge = 1e-12 * np.abs(np.einsum("kii->ki", triangle)).max(axis=1)
+    value = np.linalg.solve(
+        triangle + ridge[:, None, None] * np.eye(own.shape[2]), inside[..., None]
+    )
+    value = value[:, :, 0]
+    return value[:, 2], value[:, 3::2] + 1j * value[:, 4::2]
 
 
 def _leftover(problem: _Problem, fit: _Weighed, frequency_hz: Array) -> Leftover:
@@ -416,29 +466,46 @@ def _law_gradient(number: NDArray[np.int64], b: float) -> Array:
 
 def _decay_rates(bands: Bands, weight: Array) -> Array:
     """Rate at which each partial's amplitude falls, per second, shape (K,)."""
-    t = bands.time_s
     level = np.log(np.abs(bands.z) + 1e-30)
+    rate: Array = np.clip(-_slope(bands.time_s, level, weight), 0.0, _FASTEST_DECAY)
+    return rate
+
+
+def _slope(t: Array, y: Array, weight: Array) -> Array:
+    """Weighted slope of each row of ``y`` (K, M) against ``t`` (M,); 0 where nothing weighs."""
     total = np.maximum(weight.sum(axis=1, keepdims=True), 1e-300)
-    tc = t - (weight * t).sum(axis=1, keepdims=True) / total
-    rate = -(weight * tc * level).sum(axis=1) / np.maximum((weight * tc * tc).sum(axis=1), 1e-300)
-    clipped: Array = np.clip(rate, 0.0, 25.0)
-    return clipped
+    centred = t - (weight * t).sum(axis=1, keepdims=True) / total
+    across = (weight * centred * centred).sum(axis=1)
+    slope: Array = (weight * centred * y).sum(axis=1) / np.maximum(across, 1e-300)
+    return slope
 
 
-def _lowest_decays(bands: Bands, followed: _Followed) -> Array:
-    """Decay times of the lowest partials, shape (P,); one that is missing takes its neighbour's."""
+def _energy(bands: Bands, followed: _Followed) -> tuple[Array, Array]:
+    """Decay time and share of the string's energy of the lowest partials, both (P,), seconds and 1.
+
+    The energy, and with it the glide, is the sum over partials of (k a_k)^2: each part dies twice
+    as fast as its partial. An ideal pluck gives a_k ~ 1/k^2 and parts ~ 1/k^2; a pickup that hears
+    velocity gives parts ~ its own powers. The share is taken half way between the two. A partial
+    that is missing decays like the one below it.
+    """
     rates = np.maximum(followed.decay_rate, 1.0 / 12.0)
-    known = dict(zip(bands.number.tolist(), (1.0 / rates).tolist(), strict=True))
-    last = known[min(known)]
-    found = []
+    power = (np.abs(bands.z) ** 2 * (followed.weight > 0)).max(axis=1)
+    known = {int(k): j for j, k in enumerate(bands.number)}
+    last = min(known.values())
+    decay_s = np.empty(_ENERGY_PARTIALS)
+    share = np.zeros(_ENERGY_PARTIALS)
     for k in range(1, _ENERGY_PARTIALS + 1):
-        last = known.get(k, last)
-        found.append(last)
-    return np.array(found)
+        if k in known:
+            last = known[k]
+            share[k - 1] = np.sqrt(power[last]) / k
+        decay_s[k - 1] = 1.0 / rates[last]
+    share = np.maximum(share, 1e-3 * share.max())
+    return decay_s, share / share.sum()
 
 
-def _own_space(beat: NDArray[np.complex128], followed: _Followed) -> Array:
-    """Orthonormal basis of what belongs to each partial alone, shape (K, 2 M + 2 P, 3 + 2 P).
+def _own_space(beat: NDArray[np.complex128], followed: _Followed) -> tuple[Array, Array]:
+    """Orthonormal basis of what belongs to each partial alone, shape (K, 2 M + 2 P, 3 + 2 P), and
+    the triangle (K, 3 + 2 P, 3 + 2 P) that leads from it back to the regressors.
 
     The rows are the phase, then the log level, each times the root of its weight; the columns span
     a constant phase, a constant level and its decay, and for each of the P beat regressors e(t) the
@@ -459,8 +526,8 @@ def _own_space(beat: NDArray[np.complex128], followed: _Followed) -> Array:
         space[:, m : 2 * m, 4 + 2 * j] = -root * beat[:, j].imag
         space[:, 2 * m + 2 * j, 3 + 2 * j] = 1.0 / RHO_SIGMA
         space[:, 2 * m + 2 * j + 1, 4 + 2 * j] = 1.0 / RHO_SIGMA
-    basis: Array = np.linalg.qr(space)[0]
-    return basis
+    basis, triangle = np.linalg.qr(space)
+    return basis, triangle
 
 
 def _stacked(followed: _Followed, rows: int) -> Array:
