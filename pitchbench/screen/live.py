@@ -10,11 +10,15 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from itertools import groupby
+from operator import itemgetter
 from types import FrameType, TracebackType
 from typing import IO, Any, Final, TextIO
 
+from rich.cells import cell_len
 from rich.color import ColorSystem
 from rich.console import Console
+from rich.style import Style
 from rich.text import Text
 
 from pitchbench.screen.keys import KeyReader
@@ -51,6 +55,10 @@ _BELLS: Final = {TakeFate.ACCEPTED: 1, TakeFate.REJECTED: 2}
 _BELLS_DONE: Final = 3
 
 
+#: A character and how it looks.
+_Cell = tuple[str, Style | None]
+
+
 class LiveScreen:
     """Shows a session on a terminal and reads its keys.
 
@@ -85,7 +93,7 @@ class LiveScreen:
         self._colours = _colour_system(self._theme)
         self._state: State | None = None
         self._held: State | None = None
-        self._rows: list[str] = []
+        self._rows: list[list[_Cell]] = []
         self._drawn_for: tuple[int, int, str] | None = None
         self._drawn_at = -1.0
         self._due = False
@@ -232,26 +240,43 @@ class LiveScreen:
         if self._held is not None:
             shown = replace(self._held, display=self._state.display)
         lines = render(shown, width, height, self._theme, self._keys.typed)
-        rows = [self._row(line, width) for line in lines]
+        rows = [self._cells(line) for line in lines]
         changes = "" if self._rows else "\x1b[2J"
-        before = self._rows or [""] * len(rows)
+        before = self._rows or [[]] * len(rows)
         for number, (old, new) in enumerate(zip(before, rows, strict=True), start=1):
             if new != old:
-                changes += f"\x1b[{number};1H{new}"
+                changes += self._change(number, old, new)
         self._rows = rows
         if changes:
             self._write(changes)
 
-    def _row(self, line: Text, width: int) -> str:
-        """``line`` with its escape sequences, and the rest of the row cleared."""
-        parts = [
-            segment.style.render(segment.text, color_system=self._colours)
-            if segment.style
-            else segment.text
+    def _cells(self, line: Text) -> list[_Cell]:
+        """The characters of ``line`` with their styles."""
+        return [
+            (character, segment.style)
             for segment in line.render(self._console)
+            for character in segment.text
         ]
-        # Clearing after a full row would take its last character, where the cursor still stands.
-        return "".join(parts) + ("" if line.cell_len >= width else "\x1b[K")
+
+    def _change(self, row: int, old: list[_Cell], new: list[_Cell]) -> str:
+        """What turns row ``row`` from ``old`` into ``new``: from the first cell that differs to the
+        last."""
+        same = [before == after for before, after in zip(old, new, strict=False)]
+        start = same.index(False) if False in same else len(same)
+        end = len(new)
+        if len(old) == len(new):
+            end -= same[::-1].index(False)
+        column = 1 + cell_len("".join(character for character, _ in new[:start]))
+        clear = "\x1b[K" if len(new) < len(old) else ""
+        return f"\x1b[{row};{column}H{self._encoded(new[start:end])}{clear}"
+
+    def _encoded(self, cells: list[_Cell]) -> str:
+        """``cells`` with the escape sequences of their styles."""
+        text = ""
+        for style, run in groupby(cells, key=itemgetter(1)):
+            characters = "".join(character for character, _ in run)
+            text += style.render(characters, color_system=self._colours) if style else characters
+        return text
 
     def _size(self) -> tuple[int, int]:
         try:
@@ -291,7 +316,7 @@ class LiveScreen:
     def _print_receipt(self, state: State) -> None:
         width = min(self._size()[0], 100)
         lines = receipt(state, self._theme, width)
-        self._write("".join(self._row(line, 0) + "\r\n" for line in lines))
+        self._write("".join(self._encoded(self._cells(line)) + "\r\n" for line in lines))
 
 
 def _colour_system(theme: Theme) -> ColorSystem:
