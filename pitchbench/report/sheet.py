@@ -195,8 +195,14 @@ def _row(setup: Setup, result: StringResult) -> Row:
         moves=tuple(made_words(move) for move in result.moves),
         saddle=_saddle(setup.instrument, result),
         left=interval_words(result.left),
-        outcome=_OUTCOMES.get(result.outcome, result.outcome) if result.outcome else "not finished",
+        outcome=_outcome(setup, result),
     )
+
+
+def _outcome(setup: Setup, result: StringResult) -> str:
+    if result.outcome is None:
+        return "not finished" if result.number in setup.order else "left out"
+    return _OUTCOMES.get(result.outcome, result.outcome)
 
 
 def _wire(spec: StringSpec) -> str:

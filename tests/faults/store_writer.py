@@ -1,8 +1,9 @@
 """A bench that records a made-up session, for tests that disturb it. Not a test itself.
 
     python store_writer.py PLACE COUNT      record COUNT entries, print each number once committed
-    python store_writer.py --fork           for each line "PLACE" on stdin fork such a bench; print
+    python store_writer.py --fork record    for each line "PLACE" on stdin fork such a bench; print
                                             "pid N", then its numbers, and "gone" when it has ended
+    python store_writer.py --fork rehearse  the same with `pitchbench rehearse --keep` and its lines
 
 Forking spares each of hundreds of benches the second that loading everything takes.
 """
@@ -12,12 +13,15 @@ from __future__ import annotations
 import itertools
 import os
 import sys
+import traceback
+from collections.abc import Callable
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 import stores
 
+from pitchbench.commands import main
 from pitchbench.errors import PitchbenchError
 from pitchbench.records.repository import Repository
 
@@ -42,18 +46,39 @@ def record(place: str, count: int | None) -> int:
     return 0
 
 
-def fork_for_each_line() -> None:
+def rehearse(place: str) -> int:
+    """Rehearse one string, kept, in plain lines; the seed differs from bench to bench."""
+    os.dup2(os.open(os.devnull, os.O_RDONLY), 0)  # our own lines are no keys for it
+    sys.stdin = open(0, closefd=False)  # noqa: SIM115
+    words = ["--plain", "--keep", "--strings", "6", "--seed", str(os.getpid()), "--store", place]
+    try:
+        main(["rehearse", *words])
+    except SystemExit as end:
+        return int(end.code or 0)
+    return 0
+
+
+def fork_for_each_line(job: Callable[[str], int]) -> None:
     for line in sys.stdin:
         pid = os.fork()
         if pid == 0:
             say(f"pid {os.getpid()}")
-            os._exit(record(line.strip(), None))
+            try:
+                code = job(line.strip())
+            except BaseException:
+                traceback.print_exc()
+                code = 1
+            os._exit(code)
         os.waitpid(pid, 0)
         say("gone")
 
 
 if __name__ == "__main__":
-    if sys.argv[1] == "--fork":
-        fork_for_each_line()
+    if sys.argv[1:] == ["--fork", "record"]:
+        fork_for_each_line(lambda place: record(place, None))
+    elif sys.argv[1:] == ["--fork", "rehearse"]:
+        import pitchbench.commands.rehearse  # noqa: F401  # once, before forking
+
+        fork_for_each_line(rehearse)
     else:
         sys.exit(record(sys.argv[1], int(sys.argv[2])))

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
+import re
 import signal
 import sqlite3
 import subprocess
@@ -16,18 +18,23 @@ import stores
 
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import Entry
+from pitchbench.session.state import Entry, TakeEntry
 
 WRITER = Path(__file__).with_name("store_writer.py")
 KILLS = 200
 SEED = 5
+TAKE = re.compile(r"take (\d+): ([a-z ]+),")
+
+
+#: Rehearsals take a second each; .ci/run asks for all 200.
+REHEARSALS = int(os.environ.get("PITCHBENCH_KILLS", "20"))
 
 
 @pytest.fixture
-def benches():
+def benches(request):
     """A process that forks a bench for each line it is given."""
     with subprocess.Popen(
-        [sys.executable, WRITER, "--fork"],
+        [sys.executable, WRITER, "--fork", getattr(request, "param", "record")],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -38,31 +45,37 @@ def benches():
 
 
 def run_and_kill(
-    benches: subprocess.Popen, place: str, chance: random.Random
-) -> tuple[str | None, int]:
-    """Kill a bench at a random moment; its session's id and the last number that it had shown.
+    benches: subprocess.Popen, place: str, chance: random.Random, *, lines: int, seconds: float
+) -> list[str]:
+    """Kill a bench at a random moment; the lines that it had shown.
 
-    The moment lies up to 10 ms after a random one of its first 25 lines, whatever the machine's
+    The moment lies up to ``seconds`` after a random one of its first lines, whatever the machine's
     speed: opening the store, beginning the session and each kind of entry are all met.
     """
     benches.stdin.write(f"{place}\n")
-    pid = int(benches.stdout.readline().removeprefix("pid "))
-    lines = [benches.stdout.readline() for _ in range(chance.randrange(25))]
-    time.sleep(chance.uniform(0.0, 0.01))
-    os.kill(pid, signal.SIGKILL)
-    while (line := benches.stdout.readline()) != "gone\n":
-        lines.append(line)
-    if not lines:
-        return None, 0
-    return lines[0].strip().removeprefix("session "), len(lines) - 1
+    # A pidfd names this process alone, even if it ends by itself and its number is used again.
+    bench = os.pidfd_open(int(benches.stdout.readline().removeprefix("pid ")))
+    shown: list[str] = []
+    wanted = chance.randrange(lines)
+    while len(shown) < wanted and "gone\n" not in shown:
+        shown.append(benches.stdout.readline())
+    time.sleep(chance.uniform(0.0, seconds))
+    with contextlib.suppress(ProcessLookupError):  # it may have come to its end by itself
+        signal.pidfd_send_signal(bench, signal.SIGKILL)
+    os.close(bench)
+    while "gone\n" not in shown:
+        shown.append(benches.stdout.readline())
+    shown.remove("gone\n")
+    return [line.strip() for line in shown]
 
 
-def check(place: str, session_id: str | None, shown: int) -> int:
+def check(place: str, lines: list[str]) -> int:
     """The store is whole and holds what was shown, in order; how many entries it holds."""
     with Repository.open(place) as repository:
-        if session_id is None:
+        if not lines:
             return 0
-        entries = repository.session(session_id).entries
+        entries = repository.session(lines[0].removeprefix("session ")).entries
+    shown = len(lines) - 1
     # One more may have been committed and not shown yet; nothing else.
     assert shown <= len(entries) <= shown + 1
     log = stores.a_log()
@@ -77,8 +90,7 @@ def test_a_file_survives_being_killed_at_any_moment(benches, tmp_path):
     for kill in range(KILLS):
         # Every fourth bench begins a store of its own, so that making one is interrupted too.
         place = str(tmp_path / (f"new-{kill}.sqlite" if kill % 4 == 0 else "one.sqlite"))
-        session_id, shown = run_and_kill(benches, place, chance)
-        kept.append(check(place, session_id, shown))
+        kept.append(check(place, run_and_kill(benches, place, chance, lines=25, seconds=0.01)))
     # It did catch benches before, at and well after their first entry.
     assert min(kept) == 0
     assert sum(n > 3 for n in kept) > KILLS // 2
@@ -92,6 +104,31 @@ def test_a_server_keeps_what_killed_benches_had_shown(benches, postgresql_url):
     chance = random.Random(SEED)
     kept = []
     for _ in range(40):
-        session_id, shown = run_and_kill(benches, postgresql_url, chance)
-        kept.append(check(postgresql_url, session_id, shown))
+        lines = run_and_kill(benches, postgresql_url, chance, lines=25, seconds=0.01)
+        kept.append(check(postgresql_url, lines))
     assert sum(n > 3 for n in kept) > 20
+
+
+@pytest.mark.timeout(1800)
+@pytest.mark.parametrize("benches", ["rehearse"], indirect=True)
+def test_every_take_that_a_rehearsal_showed_is_on_record(benches, tmp_path):
+    chance = random.Random(SEED)
+    place = str(tmp_path / "one.sqlite")
+    takes_shown, known = 0, 0
+    for _ in range(REHEARSALS):
+        lines = run_and_kill(benches, place, chance, lines=30, seconds=0.1)
+        takes = [TAKE.match(line).groups() for line in lines if line.startswith("take ")]
+        with Repository.open(place) as repository:
+            ids = repository.session_ids()
+            assert known <= len(ids) <= known + 1
+            known = len(ids)
+            if not takes:
+                continue
+            entries = repository.session(ids[-1]).entries
+        kept = [
+            (str(e.take.number), e.take.fate.value) for e in entries if isinstance(e, TakeEntry)
+        ]
+        assert kept[: len(takes)] == takes
+        assert len(kept) <= len(takes) + 1
+        takes_shown += len(takes)
+    assert takes_shown > REHEARSALS

@@ -69,6 +69,12 @@ def test_what_was_not_measured_is_not_made_up():
     assert "<svg" in sheet_html(a_record(log=()))
 
 
+def test_a_string_that_was_not_to_be_set_is_no_unfinished_one():
+    setup, log, meta = a_record(log=())
+    sheet = build_sheet(SessionRecord(replace(setup, strings=(6, 5)), log, meta))
+    assert [row.outcome for row in sheet.rows] == ["left out"] * 4 + ["not finished"] * 2
+
+
 def test_a_rehearsal_says_that_nothing_was_measured():
     record = a_record(rehearsal=True)
     assert any("nothing on this page was measured" in line for line in sheet_lines(record))
