@@ -133,25 +133,29 @@ def check_reasons(
             f"strings {_months_words((day - fitted).days)} old, expect them to read false: "
             "fit new ones first"
         )
-    reasons += _unfinished(last)
+    reasons += _undone(sessions)
     return tuple(reasons)
 
 
-def _unfinished(last: SessionRecord) -> list[str]:
-    """What the last session left undone."""
-    results = string_results(last.setup, last.entries)
-    undone = [r for r in results if r.outcome in (None, Outcome.PASSED_OVER)]
-    if len(undone) == len(results):
-        return ["the last session was broken off before any string was done"]
-    reasons = []
-    if undone:
-        reasons.append(f"{_strings_words(undone)} not done in the last session")
-    doubtful = [r for r in results if r.outcome in _DOUBTFUL]
-    reasons += [f"string {r.number} was left {_DOUBTFUL[r.outcome]}" for r in doubtful if r.outcome]
-    return reasons
+def _undone(sessions: Sequence[SessionRecord]) -> list[str]:
+    """What is left to do on each string since the last session that was to set it."""
+    latest: dict[int, StringResult] = {}
+    for record in sessions:
+        results = string_results(record.setup, record.entries)
+        latest |= {r.number: r for r in results if r.number in record.setup.order}
+    strings = range(1, len(sessions[-1].setup.instrument.strings) + 1)
+    never = [number for number in strings if number not in latest]
+    undone = [n for n, r in latest.items() if r.outcome in (None, Outcome.PASSED_OVER)]
+    reasons = [f"{_strings_words(never)} never set on this record"] if never else []
+    reasons += [f"{_strings_words(sorted(undone))} not finished last time"] if undone else []
+    return reasons + [
+        f"string {number} was left {_DOUBTFUL[result.outcome]}"
+        for number, result in sorted(latest.items())
+        if result.outcome in _DOUBTFUL
+    ]
 
 
-_DOUBTFUL: Final = {
+_DOUBTFUL: Final[dict[Outcome | None, str]] = {
     Outcome.BORDER: "on the border",
     Outcome.OUT_OF_TRAVEL: "with its saddle out of travel",
     Outcome.DOES_NOT_SETTLE: "because it did not settle",
@@ -216,11 +220,9 @@ def _same_strings(earlier: SessionRecord, later: SessionRecord) -> bool:
     )
 
 
-def _strings_words(results: Sequence[StringResult]) -> str:
-    numbers = [str(result.number) for result in results]
-    if len(numbers) == 1:
-        return f"string {numbers[0]}"
-    return f"strings {', '.join(numbers[:-1])} and {numbers[-1]}"
+def _strings_words(numbers: Sequence[int]) -> str:
+    *others, last = map(str, numbers)
+    return f"strings {', '.join(others)} and {last}" if others else f"string {last}"
 
 
 def _months_words(days: int) -> str:

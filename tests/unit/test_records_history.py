@@ -173,7 +173,7 @@ def test_another_season_makes_it_due():
         (Outcome.BORDER, "string 2 was left on the border"),
         (Outcome.OUT_OF_TRAVEL, "string 2 was left with its saddle out of travel"),
         (Outcome.DOES_NOT_SETTLE, "string 2 was left because it did not settle"),
-        (Outcome.PASSED_OVER, "string 2 not done in the last session"),
+        (Outcome.PASSED_OVER, "string 2 not finished last time"),
     ],
 )
 def test_what_was_left_undone_makes_it_due(outcome, words):
@@ -183,9 +183,18 @@ def test_what_was_left_undone_makes_it_due(outcome, words):
 
 def test_a_session_broken_off_makes_it_due():
     (reason,) = check_reasons(GUITAR, [a_session(log=())], today=SOON)
-    assert reason == "the last session was broken off before any string was done"
+    assert reason == "strings 1, 2, 3, 4, 5 and 6 not finished last time"
     (reason,) = check_reasons(GUITAR, [a_session(log=stores.a_log()[:-3])], today=SOON)
-    assert reason == "string 6 not done in the last session"
+    assert reason == "string 6 not finished last time"
+
+
+def test_a_session_of_some_strings_leaves_the_others_as_they_were():
+    setup, _, meta = a_session()
+    only_first = tuple(e for e in stores.a_log() if getattr(e, "string", None) == 1)
+    short = SessionRecord(replace(setup, strings=(1,)), only_first, meta)
+    assert check_reasons(GUITAR, [a_session(), short], today=SOON) == ()
+    (reason,) = check_reasons(GUITAR, [short], today=SOON)
+    assert reason == "strings 2, 3, 4, 5 and 6 never set on this record"
 
 
 # -- the trend -------------------------------------------------------------------------------------
