@@ -1,15 +1,52 @@
-"""Fixtures that more than one folder of tests uses."""
+"""Fixtures that more than one folder of tests uses, and where what must not be skipped is said."""
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+import os
+from collections.abc import Generator, Iterator
 from pathlib import Path
 
 import pytest
 import stores
 
 _numbers = itertools.count()
+
+#: Tests that need something installed carry one of these marks (pyproject.toml says what).
+_NEEDING = ("live", "sampler", "browser", "postgresql", "peers")
+#: Where all of it is installed, a test that skips itself for want of it fails instead.
+_REQUIRED = os.environ.get("PITCHBENCH_REQUIRE_LIVE") == "1"
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Live tests run in real time: under xdist, one after another on one worker."""
+    for item in items:
+        if item.get_closest_marker("live"):
+            item.add_marker(pytest.mark.xdist_group("live"))
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item,
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    report = yield
+    if any(item.get_closest_marker(mark) for mark in _NEEDING):
+        _fail_if_skipped(report)
+    return report
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report() -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    """A whole module is skipped only where a library is missing."""
+    report = yield
+    _fail_if_skipped(report)
+    return report
+
+
+def _fail_if_skipped(report: pytest.TestReport | pytest.CollectReport) -> None:
+    if _REQUIRED and report.skipped and not hasattr(report, "wasxfail"):
+        report.outcome = "failed"
+        report.longrepr = f"skipped, but required here: {report.longrepr}"
 
 
 @pytest.fixture(scope="session")
