@@ -152,14 +152,14 @@ def command(
 def _old(repository: Repository, words: str) -> _Start:
     """The session to go on with."""
     if words == "last":
-        open_ones = [s for s in repository.sessions() if s.meta.finished_at is None]
-        if not open_ones:
+        last = repository.last_unfinished()
+        if last is None:
             raise PitchbenchError(
                 "There is no session to go on with.",
                 "Start a new one, or name one as `pitchbench history` shows it.",
                 ExitCode.RECORDS,
             )
-        words = open_ones[-1].meta.id
+        words = last
     record = repository.session(repository.find_session(words))
     if record.meta.finished_at is not None or record.meta.rehearsal:
         raise PitchbenchError(

@@ -364,6 +364,16 @@ class Repository:
             rows = connection.execute(query.limit(last)).all()
         return [(row.instrument_name, _meta(row)) for row in rows]
 
+    def last_unfinished(self) -> str | None:
+        """The id of the latest session that was broken off, rehearsals apart; None if none was."""
+        query = (
+            select(sessions.c.id)
+            .where(sessions.c.finished_at.is_(None), ~sessions.c.rehearsal)
+            .order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
+        )
+        with self._reading() as connection:
+            return connection.execute(query.limit(1)).scalar()
+
     def instruments_of(self, records: Sequence[SessionRecord]) -> list[InstrumentRecord]:
         """The instruments on record that these sessions belong to."""
         ids = {record.meta.instrument_id for record in records if record.meta.instrument_id}

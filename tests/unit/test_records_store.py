@@ -156,6 +156,17 @@ def test_a_session_is_named_by_the_beginning_of_its_id(repository):
         assert caught.value.exit_code == ExitCode.RECORDS
 
 
+def test_the_last_session_that_was_broken_off_is_found(repository):
+    assert repository.last_unfinished() is None
+    setup = stores.a_setup()
+    first = repository.begin_session(setup, at=NOON)
+    second = repository.begin_session(setup, at=NOON + timedelta(days=1))
+    repository.begin_session(setup, at=NOON + timedelta(days=2), rehearsal=True)
+    assert repository.last_unfinished() == second
+    repository.finish_session(second, at=NOON + timedelta(days=1))
+    assert repository.last_unfinished() == first
+
+
 def test_the_place_of_the_sound_is_kept(repository, tmp_path):
     session_id = repository.begin_session(stores.a_setup(), at=NOON)
     assert repository.audio_path(session_id).name == f"{session_id}.flac"
