@@ -69,7 +69,11 @@ def note_label(setup: Setup, string: int, fret: int | None) -> str:
 
 def sharp_or_flat(cents: float, half_width: float | None = None, *, of: Note | None = None) -> str:
     """ "4.2 ± 0.9 cents sharp of E3"; "0.0 ± 0.9 cents from E3" where neither word fits."""
-    value = f"{abs(cents):.1f}{'' if half_width is None else f' ± {half_width:.1f}'} cents"
+    value = f"{abs(cents):.1f} cents"
+    if half_width is not None:
+        # Two decimals where one would round to nothing and so claim to be exact.
+        digits = 1 if half_width >= 0.05 else 2
+        value = f"{abs(cents):.1f} ± {half_width:.{digits}f} cents"
     if value.startswith("0.0"):
         return f"{value} off" if of is None else f"{value} from {of}"
     word = "sharp" if cents > 0 else "flat"
@@ -148,6 +152,17 @@ def _ask_border(state: State) -> str:
     return f"Leave string {state.current} and play the next one, or move its saddle{how}."
 
 
+def _ask_retune(state: State) -> str:
+    """The step begins when the string is heard slack: the move may still have to be made."""
+    move = state.string.advice
+    if move is None:
+        return f"Tune string {state.current} up to {_note(state)} again and pluck it."
+    return (
+        f"Move the saddle {move_words(move)}; then tune string {state.current} up to "
+        f"{_note(state)} and pluck it."
+    )
+
+
 def _ask_check(state: State) -> str:
     if not state.tuned:
         return f"Check string {state.current}: tune it to {_note(state)} and pluck it open."
@@ -162,7 +177,7 @@ _ASKS: Final[dict[Step, Callable[[State], str]]] = {
     Step.OPEN: lambda s: f"Pluck string {s.current} open and let it ring.",
     Step.FRETTED: _ask_fretted,
     Step.MOVE: _ask_move,
-    Step.RETUNE: lambda s: f"Tune string {s.current} up to {_note(s)} again and pluck it.",
+    Step.RETUNE: _ask_retune,
     Step.BORDER: _ask_border,
     Step.LAST_ROUND: _ask_check,
     Step.FINISHED: lambda _: "Tune the instrument once more and play it.",

@@ -89,7 +89,7 @@ class Hands:
         named = re.search(r"string (\d)", asked)
         assert named, asked
         string = int(named[1])
-        move = re.search(r"saddle ([\d.]+) mm (away from|toward) the nut", asked)
+        move = re.match(r"Slacken .* saddle ([\d.]+) mm (away from|toward) the nut", asked)
         if move:
             self.instrument.tune(string, -300.0)
             sign = 1 if move[2] == "away from" else -1
