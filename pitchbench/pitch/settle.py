@@ -18,8 +18,8 @@ from itertools import combinations
 from typing import Final
 
 import numpy as np
+import scipy  # its parts load when first used, so that the first screen need not wait for them
 from numpy.typing import NDArray
-from scipy.special import log_ndtr
 
 from pitchbench.pitch.beating import RHO_SIGMA, Leftover, second_polarisation
 from pitchbench.pitch.partials import Array, Bands, Demodulator, stiff_ratio
@@ -643,7 +643,7 @@ def _solve(
     if components in (1, 2):
         # A string only relaxes: the prior of a component is half a normal distribution.
         spread = np.sqrt(inverse[:, diagonal, diagonal])
-        log_evidence += (log_ndtr(eps / spread) + np.log(2.0)).sum(axis=1)
+        log_evidence += (scipy.special.log_ndtr(eps / spread) + np.log(2.0)).sum(axis=1)
     return log_evidence, theta[:, 0], inverse[:, 0, 0], theta[:, 1], eps
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pitchbench.intonation.offset import Offset
-from pitchbench.session.rehearsal import Rehearsal
 from pitchbench.session.state import MoveEntry, State, Step, StringState
+
+if TYPE_CHECKING:
+    from pitchbench.session.rehearsal import Rehearsal
 
 
 def session_document(state: State, *, session: str | None, source: str) -> dict[str, Any]:

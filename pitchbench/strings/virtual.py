@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import scipy  # its parts load when first used, so that the first screen need not wait for them
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from pitchbench.instrument import BridgeKind, Instrument, Material
 from pitchbench.notes import A4_HZ
@@ -296,7 +296,7 @@ class VirtualInstrument:
         def too_sharp(setback_mm: float) -> float:
             return self._offset_cents(replace(state, setback_mm=setback_mm), 12) - as_found
 
-        state.setback_mm = float(brentq(too_sharp, -30.0, 60.0))
+        state.setback_mm = float(scipy.optimize.brentq(too_sharp, -30.0, 60.0))
         state.open_hz = shifted_hz(state.open_hz, float(rng.normal(0.0, 4.0)))
         return state
 
