@@ -116,7 +116,7 @@ class Bench:
             self.pluck(0)
         elif "12th fret" in asked:
             self.pluck(12, scatter)
-        elif "une string" in asked:
+        elif "tune string" in asked.lower():
             self.instrument.tune(STRING, 0.4)
             self.pluck(0)
         else:
