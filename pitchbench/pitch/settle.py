@@ -37,8 +37,12 @@ _ENERGY_PARTIALS: Final = 12
 #: The lowest partials may each have more or less than their share, the rest as one.
 _SINGLE_SHARES: Final = 4
 _SHARE_SIGMA: Final = 0.7
+#: How far the time constant of a glide of another shape may lie from that of the energy (natural
+#: logarithm, 1 sigma), and what is left for any other.
+_TAU_SIGMA: Final = 0.4
+_TAU_FLOOR: Final = 0.01
 #: Prior probability of no glide, of the predicted one, of one and of two exponentials.
-_PRIOR: Final = {"none": 0.2, "predicted": 0.4, "one": 0.2, "two": 0.2}
+_PRIOR: Final = {"none": 0.2, "predicted": 0.5, "one": 0.15, "two": 0.15}
 #: A sample of a partial is used while its power stands this far above the noise.
 _USABLE: Final = 6.0
 _BLOCKS: Final = 10
@@ -46,6 +50,11 @@ _BLOCKS: Final = 10
 _BEAT_TURNS: Final = 2
 #: Share of a beat that a partial must go through for that.
 _PINNED: Final = 0.6
+#: What the parts of the uncertainty are multiplied by, see :func:`_u_cents`, and its least value.
+_TRUST_FIT: Final = 1.6
+_TRUST_BEAT: Final = 0.3
+_TRUST_GLIDE: Final = 0.03
+_LEAST_U_CENTS: Final = 0.015
 #: No string dies faster than this, per second.
 _FASTEST_DECAY: Final = 25.0
 #: What the uncertainty predicted from the noise alone is worth beside what the residuals say.
@@ -116,7 +125,11 @@ def _glides(decay_s: Array, share: Array) -> _Glides:
     own = n + (paces // 2) * partials
     mix[n + paces + groups, own + np.arange(partials)] = share
 
+    # The slowest part of a glide keeps about the pace of the energy, whatever its exact shape.
+    pace = float(np.exp(share @ np.log(decay_s / 2.0)))
+    likely = np.exp(-0.5 * (np.log(_TAU_S / pace) / _TAU_SIGMA) ** 2) + _TAU_FLOOR
     pairs = np.array(list(combinations(range(n), 2)))
+    pair_prior = likely[pairs[:, 1]]
     pace_prior = np.exp(-0.5 * (np.log(_PACES) / _PACE_SIGMA) ** 2)
     predicted = np.arange(n, n + paces)[:, None]
     deviating = np.concatenate(([n + paces // 2], np.arange(n + paces, len(mix))))
@@ -136,10 +149,10 @@ def _glides(decay_s: Array, share: Array) -> _Glides:
             group(
                 np.concatenate((np.arange(n)[:, None], predicted)),
                 np.concatenate(
-                    (np.full(n, _PRIOR["one"] / n), half * pace_prior / pace_prior.sum())
+                    (_PRIOR["one"] * likely / likely.sum(), half * pace_prior / pace_prior.sum())
                 ),
             ),
-            group(pairs, np.full(len(pairs), _PRIOR["two"] / len(pairs))),
+            group(pairs, _PRIOR["two"] * pair_prior / pair_prior.sum()),
             group(
                 deviating[None, :],
                 np.array([half]),
@@ -304,6 +317,7 @@ def _fit(
     gradient = _law_gradient(number, stiffness_b)
     problem = _Problem(number, gradient, columns, followed, glides)
     fit = _weigh(problem, np.zeros((len(number), 0, len(t)), dtype=np.complex128))
+    plain = fit.solution.x
     shift = sigma = 0.0
     if crossed:
         beating = second_polarisation(_leftover(problem, fit, f_model))
@@ -311,9 +325,11 @@ def _fit(
         if beating.beat.shape[1]:
             fit = _with_beat(problem, beating.beat)
     solution = fit.solution
+    heard_until = t[np.flatnonzero(followed.weight.sum(axis=0))[-1]]
+    last_glide = float(solution.eps @ glides.mix @ np.exp(-heard_until / glides.tau_s))
     return Settled(
         f1_hz=f1_hz * (1.0 + solution.x + shift),
-        u_cents=CENTS_PER_NEPER * float(np.hypot(solution.u, sigma)),
+        u_cents=_u_cents(solution.u, sigma, solution.x + shift - plain, last_glide),
         stiffness_b=float(np.clip(stiffness_b + solution.delta_b, 0.0, 1e-2)),
         glide_eps=solution.eps @ glides.mix,
         glide_tau_s=glides.tau_s,
@@ -326,6 +342,18 @@ def _fit(
         weight=followed.weight,
         decay_rate=fit.decay_rate,
     )
+
+
+def _u_cents(fit: float, split: float, beat: float, glide: float) -> float:
+    """Standard uncertainty, from relative parts: of the fit, of the split of the polarisations, of
+    the correction made for beating, and of the glide left at the end of the note.
+
+    The factors say how far the models themselves are to be trusted. They were set on one set of
+    plucks with known truth (tests/benchmarks/plucks.py, seed 777) so that 95 % intervals cover
+    95 %, and are checked on others by tests/benchmarks/bench_readings.py.
+    """
+    parts = (_TRUST_FIT * np.hypot(fit, split), _TRUST_BEAT * beat, _TRUST_GLIDE * glide)
+    return float(np.sqrt(np.sum(np.square(parts)) * CENTS_PER_NEPER**2 + _LEAST_U_CENTS**2))
 
 
 def _with_beat(problem: _Problem, beat: NDArray[np.complex128]) -> _Weighed:
