@@ -7,12 +7,15 @@ import math
 import os
 import sys
 from collections.abc import Callable, Mapping
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.notes import A4_HZ
+
+if TYPE_CHECKING:
+    from pitchbench.records.repository import Repository
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
@@ -170,3 +173,11 @@ def store_option(function: _Function) -> _Function:
         help="Where the records are: a file, or the URL of a PostgreSQL database "
         "(else PITCHBENCH_STORE, else a file in your data folder).",
     )(function)
+
+
+def open_records(store: str | None) -> Repository:
+    """The records at ``store``, or where they are by default; a context manager."""
+    # The database loads here, because the first screen must not wait for it.
+    from pitchbench.records.repository import Repository  # noqa: PLC0415
+
+    return Repository.open(store)

@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
@@ -15,12 +15,14 @@ from pitchbench.commands.instrument import SCALE, SCREW_PITCH
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import BridgeKind, ScrewHeads
 from pitchbench.records.model import SHORT_ID_LENGTH
-from pitchbench.records.repository import Repository
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.plain import PlainView
 from pitchbench.session.engine import Keys, View
 from pitchbench.session.state import Entry, Setup, State, Step
+
+if TYPE_CHECKING:
+    from pitchbench.records.repository import Repository
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
 from functools import partial
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
@@ -16,6 +16,7 @@ from pitchbench.commands.common import (
     Quantity,
     echo_json,
     format_option,
+    open_records,
     printable,
     store_option,
 )
@@ -31,9 +32,10 @@ from pitchbench.presets import (
     with_scale,
     with_tuning,
 )
-from pitchbench.records.documents import to_document
 from pitchbench.records.model import checked_text
-from pitchbench.records.repository import Repository
+
+if TYPE_CHECKING:
+    from pitchbench.records.repository import Repository
 
 EXAMPLES = """\
   pitchbench instrument add                      two questions, then it can be used
@@ -152,7 +154,7 @@ def add(
         for instrument in PRESETS.values():
             click.echo(f"{instrument.name}: {_in_a_line(instrument)}")
         return
-    with Repository.open(store) as repository:
+    with open_records(store) as repository:
         if name is None:
             _ask_and_add(repository, like, details)
             return
@@ -173,7 +175,7 @@ def edit(
     name: str, rename: str | None, forget: tuple[str, ...], store: str | None, **details: Any
 ) -> None:
     """Change what is on record. Sessions keep the instrument as it was then."""
-    with Repository.open(store) as repository:
+    with open_records(store) as repository:
         instrument = with_details(repository.instrument(name).instrument, details)
         for thing in forget:
             instrument = replace(instrument, **FORGETTABLE[thing])
@@ -189,14 +191,20 @@ def edit(
 @store_option
 def show(name: str, output_format: str, store: str | None) -> None:
     """Everything on record about one instrument."""
-    with Repository.open(store) as repository:
+    with open_records(store) as repository:
         record = repository.instrument(name)
     if output_format == "json":
-        document = to_document(record)
-        echo_json({"schema": "pitchbench.instrument/1", **document})
+        echo_json({"schema": "pitchbench.instrument/1", **_document(record)})
         return
     for label, value in described(record.instrument):
         click.echo(f"{label}: {printable(value)}")
+
+
+def _document(kept: Any) -> Any:
+    """The JSON form of something on record."""
+    from pitchbench.records.documents import to_document  # noqa: PLC0415  (slow to load)
+
+    return to_document(kept)
 
 
 @command.command("list")
@@ -204,11 +212,11 @@ def show(name: str, output_format: str, store: str | None) -> None:
 @store_option
 def list_(output_format: str, store: str | None) -> None:
     """Every instrument by name, with its sessions counted."""
-    with Repository.open(store) as repository:
+    with open_records(store) as repository:
         summaries = repository.instruments()
     if output_format == "json":
         echo_json(
-            {"schema": "pitchbench.instruments/1", "instruments": to_document(summaries)},
+            {"schema": "pitchbench.instruments/1", "instruments": _document(summaries)},
         )
         return
     for summary in summaries:
@@ -230,7 +238,7 @@ def list_(output_format: str, store: str | None) -> None:
 @store_option
 def remove(name: str, with_sessions: bool, store: str | None) -> None:
     """Take an instrument off the record."""
-    with Repository.open(store) as repository:
+    with open_records(store) as repository:
         name = repository.instrument(name).instrument.name
         sessions = len(repository.session_ids(name))
         if sessions and not with_sessions:

@@ -14,6 +14,7 @@ from pitchbench.commands.common import (
     a4_option,
     echo_json,
     format_option,
+    open_records,
     plain_option,
     seed_option,
     store_option,
@@ -28,7 +29,6 @@ from pitchbench.commands.guided import (
 from pitchbench.commands.instrument import with_details
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset as built_in
-from pitchbench.records.repository import Repository
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import Pace
 from pitchbench.session.rehearsal import Rehearsal, rehearse
@@ -94,7 +94,7 @@ def command(
     if not keep:
         rehearsal = _run(setup, **how, keeping=None)
     else:
-        with Repository.open(store) as repository:
+        with open_records(store) as repository:
             session_id = repository.begin_session(
                 setup,
                 at=datetime.now(UTC),

@@ -8,7 +8,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from itertools import groupby
 from operator import itemgetter
@@ -214,8 +214,9 @@ class LiveScreen:
         state = self._state
         if state is None or state.step is not Step.FINISHED or state.quit:
             return
-        while not any(key.command in _LEAVE_COMMANDS for key in self.keys()):
-            time.sleep(_LINGER_POLL_S)
+        with suppress(KeyboardInterrupt):  # all is done, so Ctrl-C is one more way to leave
+            while not any(key.command in _LEAVE_COMMANDS for key in self.keys()):
+                time.sleep(_LINGER_POLL_S)
 
     # -------------------------------------------------------------------------- drawing
 
