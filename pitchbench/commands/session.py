@@ -16,6 +16,7 @@ from pitchbench.commands.common import (
     echo_json,
     format_option,
     plain_option,
+    printable,
     store_option,
 )
 from pitchbench.commands.guided import (
@@ -29,6 +30,8 @@ from pitchbench.commands.instrument import with_details
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset as built_in
+from pitchbench.records.history import opening_words
+from pitchbench.records.model import SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import View, run
@@ -121,12 +124,15 @@ def command(
             start = _old(repository, resumed)
         else:
             instrument, prior = built_in(preset or "six-string"), DEFAULT_PRIOR
+            earlier: list[SessionRecord] = []
             if name is not None:
                 assert repository is not None
                 instrument = repository.instrument(name).instrument
                 earlier = repository.sessions(name, last=_LEARN_FROM)
                 prior = learned_from(session.entries for session in earlier)
             instrument = with_details(instrument, details)
+            if (words := opening_words(instrument, earlier)) is not None:
+                click.echo(printable(words), err=True)
             setup = Setup(instrument=instrument, prior=prior, a4_hz=a4, fret=fret)
             start = _Start(begin(work_on(setup, strings, tolerance)))
         source: Source = (
@@ -140,7 +146,7 @@ def command(
         keeping = None
         if keep:
             assert repository is not None
-            keeping = _keeping(repository, start, name_of_source)
+            keeping = _keeping(repository, start, name_of_source, source.rate_hz)
             if record is not None:
                 repository.keep_audio(keeping.session_id, record)
         state = _work(source, start.state, keeping, plain, output_format)
@@ -171,11 +177,14 @@ def _old(repository: Repository, words: str) -> _Start:
     return _Start(resume(record.setup, record.entries), record.meta.id)
 
 
-def _keeping(repository: Repository, start: _Start, source: str) -> Keeping:
+def _keeping(repository: Repository, start: _Start, source: str, rate_hz: int) -> Keeping:
     session_id = start.session_id
     if session_id is None:
         session_id = repository.begin_session(
-            start.state.setup, at=datetime.now(UTC), source=source
+            start.state.setup,
+            at=datetime.now(UTC),
+            source=source,
+            parameters={"rate_hz": rate_hz},
         )
     return Keeping(repository, session_id)
 
