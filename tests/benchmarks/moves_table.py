@@ -19,8 +19,8 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+from accuracy_page import write_section
 from session_story import Story
-from verdict_table import write
 
 from pitchbench.instrument import Bridge, BridgeKind, ScrewHeads
 from pitchbench.intonation import geometry
@@ -185,4 +185,4 @@ if __name__ == "__main__":
     text = table(options.seeds)
     print(text)
     if options.write:
-        write(text)
+        write_section("moves_table", text)

@@ -11,9 +11,9 @@ from __future__ import annotations
 import argparse
 import itertools
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
+from accuracy_page import write_section
 from scipy import special
 
 from pitchbench.intonation.offset import (
@@ -29,7 +29,6 @@ from pitchbench.intonation.verdict import (
     probability_within,
 )
 
-ACCURACY = Path(__file__).parents[2] / "docs" / "accuracy.md"
 TOLERANCE_CENTS = 2.0
 MOST_TAKES = 16
 RUNS = 40_000
@@ -192,23 +191,10 @@ def _cells(outcome: Outcome, offset_cents: float) -> str:
     return f"{wrong:.1f} | {100 * border:.0f} | {outcome.plucks:.1f}"
 
 
-def write(text: str, path: Path = ACCURACY) -> None:
-    """Replace this benchmark's part of the page, or add it; other parts are left as they are."""
-    heading = text.splitlines()[0]
-    page = path.read_text(encoding="utf-8") if path.exists() else "# Accuracy\n"
-    before, found, after = page.partition(heading + "\n")
-    if found:
-        end = after.find("\n## ")
-        after = after[end + 1 :] if end >= 0 else ""
-    else:
-        before, after = page.rstrip("\n") + "\n\n", ""
-    path.write_text(before + text + ("\n" + after if after else ""), encoding="utf-8")
-
-
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--write", action="store_true")
     result = tables()
     print(result)
     if parser.parse_args().write:
-        write(result)
+        write_section("verdict_table", result)
