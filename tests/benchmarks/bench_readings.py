@@ -1,6 +1,6 @@
 """How exact, how honest and how fast the readings are, beside general-purpose pitch trackers.
 
-    python tests/benchmarks/bench_readings.py [--n 400] [--quick] [--write]
+    python tests/benchmarks/bench_readings.py [--n 400] [--seed S] [--quick] [--write]
 
 Every pluck of :mod:`plucks` is read by pitchbench and by each peer in the same run, on one core.
 ``--quick`` leaves out the slow parts; ``--write`` puts the tables into docs/accuracy.md.
@@ -358,7 +358,7 @@ def _session_errors(answer: dict, truths: Sequence[Truth]) -> NDArray[np.float64
 
 def report(arguments: argparse.Namespace) -> str:
     """All tables as Markdown."""
-    specs = plucks.specs(arguments.n)
+    specs = plucks.specs(arguments.n, arguments.seed)
     parts = []
     whole = hear(specs, first_s=None, with_peers=not arguments.quick)
     parts += ["Errors of the settled pitch, |cents|:", accuracy_table(whole)]
@@ -390,6 +390,7 @@ def write_section(document: Path, name: str, text: str) -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--n", type=int, default=400, help="number of plucks")
+    parser.add_argument("--seed", type=int, default=plucks.SEED, help="which plucks are drawn")
     parser.add_argument("--quick", action="store_true", help="neither peers nor speed")
     parser.add_argument("--write", action="store_true", help="write docs/accuracy.md")
     parser.add_argument("--worst", type=int, default=0, help="show this many of the worst plucks")
@@ -397,7 +398,8 @@ def main() -> None:
     text = report(arguments)
     print(text)
     if arguments.write:
-        command = f"    python tests/benchmarks/bench_readings.py --n {arguments.n} --write"
+        command = f"    python tests/benchmarks/bench_readings.py --n {arguments.n}"
+        command += f" --seed {arguments.seed} --write"
         note = (
             f"\nSynthetic plucks of known truth (tests/benchmarks/plucks.py), all methods in one "
             f"run on one core; librosa pyin on {PYIN_PLUCKS} of them, for its slowness.\n\n"

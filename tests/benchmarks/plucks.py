@@ -24,8 +24,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.integrate import cumulative_simpson
 
-CENT = np.log(2.0) / 1200.0
+#: The plucks drawn when nothing else is asked for.
+SEED = 20250
 
 #: Open strings as MIDI numbers: five-string bass, seven-string guitar and a low C2.
 BASS_STRINGS = (23, 28, 33, 38, 43)
@@ -121,20 +123,21 @@ class PluckSpec:
 class Truth:
     """What a reading of the pluck ought to say.
 
-    ``glide_weights_cents`` and ``glide_rates_per_s`` hold the exponentials that the glide is a sum
-    of; ``onset`` is the sample at which the string is let go.
+    ``stretch`` and ``stretch_rates_per_s`` hold the exponentials whose sum is half the relative
+    rise of the tension; ``onset`` is the sample at which the string is let go.
     """
 
     f1_hz: float
     stiffness_b: float
     onset: int
     ring_s: float
-    glide_weights_cents: NDArray[np.float64]
-    glide_rates_per_s: NDArray[np.float64]
+    stretch: NDArray[np.float64]
+    stretch_rates_per_s: NDArray[np.float64]
 
     def glide_cents(self, time_s: float) -> float:
         """How far the first partial is above ``f1_hz`` at ``time_s`` after the onset."""
-        return float(self.glide_weights_cents @ np.exp(-self.glide_rates_per_s * time_s))
+        rise = self.stretch @ np.exp(-self.stretch_rates_per_s * time_s)
+        return float(600.0 * np.log2(1.0 + 2.0 * rise / (1.0 + self.stiffness_b)))
 
     @property
     def attack_cents(self) -> float:
@@ -142,13 +145,13 @@ class Truth:
         return self.glide_cents(0.03)
 
 
-def specs(n: int = 400, seed: int = 20250) -> list[PluckSpec]:
+def specs(n: int = 400, seed: int = SEED) -> list[PluckSpec]:
     """``n`` plucks drawn over the whole range, the same for the same seed."""
     rng = np.random.default_rng(seed)
-    return [_draw(rng, index) for index in range(n)]
+    return [_draw(rng, 1000 * seed + index) for index in range(n)]
 
 
-def _draw(rng: np.random.Generator, index: int) -> PluckSpec:
+def _draw(rng: np.random.Generator, own_seed: int) -> PluckSpec:
     bass = rng.random() < 0.35
     midi = int(rng.choice(BASS_STRINGS if bass else GUITAR_STRINGS))
     fret = int(rng.choice(FRETS))
@@ -169,7 +172,7 @@ def _draw(rng: np.random.Generator, index: int) -> PluckSpec:
             already_ringing=bool(rng.random() < 0.5),
         )
     return PluckSpec(
-        seed=index,
+        seed=own_seed,
         rate_hz=int(rng.choice((44100, 48000))),
         f1_hz=note_hz * 2.0 ** (rng.uniform(-25.0, 25.0) / 1200.0),
         stiffness_b=stiffness_b,
@@ -271,11 +274,11 @@ def _note(spec: PluckSpec) -> tuple[NDArray[np.float64], Truth]:
 
     rates = _decay_rates(spec, number, rng)
     comb = np.sin(np.pi * number * spec.pluck_at)
-    weights, glide_rates = _glide(spec, comb, number, rates)
-    # Time gained by the glide: the integral of its relative size, cents times CENT.
-    gained_s = CENT * sum(
-        w * -np.expm1(-r * time_s) / r for w, r in zip(weights, glide_rates, strict=True)
-    )
+    stretch, stretch_rates = _stretch(spec, comb, number, rates)
+    # sqrt(1 + 2 d) = 1 + d - d^2 / 2 + ...: the next term is a thousandth of a cent at the onset.
+    rise = sum(w * np.exp(-r * time_s) for w, r in zip(stretch, stretch_rates, strict=True))
+    once_s = cumulative_simpson(rise, dx=1.0 / rate, initial=0.0)
+    twice_s = cumulative_simpson(rise**2, dx=1.0 / rate, initial=0.0)
 
     heard = comb * number**-spec.tilt / (1.0 + (spec.highpass_hz / partial_hz) ** 2)
     phase = np.full(number.size, -np.pi / 2)
@@ -289,20 +292,21 @@ def _note(spec: PluckSpec) -> tuple[NDArray[np.float64], Truth]:
 
     sound = np.zeros(n)
     for k in range(number.size):
-        slowed_s = time_s + gained_s / (1.0 + stiff[k])
+        give = 1.0 / (1.0 + stiff[k])
+        own_time_s = time_s + give * once_s - 0.5 * give**2 * twice_s
         for level, ratio, rate_k, start in (
             (heard[k], 1.0, rates[k], phase[k]),
             (heard[k] * cross, split, rates[k] / spec.cross_decay, cross_phase[k]),
         ):
             # Below -130 dB a partial is past hearing under any of our noises: leave it out.
             length = min(n, int(rate * 15.0 / rate_k))
-            angle = 2.0 * np.pi * partial_hz[k] * ratio * slowed_s[:length] + start
+            angle = 2.0 * np.pi * partial_hz[k] * ratio * own_time_s[:length] + start
             sound[:length] += level * np.exp(-rate_k * time_s[:length]) * np.cos(angle)
     sound *= _hand(spec, time_s)
     sound /= np.sqrt(np.mean(sound[: round(0.3 * rate)] ** 2))
     sound += _pick_noise(spec, n, rng)
 
-    truth = Truth(spec.f1_hz, spec.stiffness_b, onset, spec.ring_s, weights, glide_rates)
+    truth = Truth(spec.f1_hz, spec.stiffness_b, onset, spec.ring_s, stretch, stretch_rates)
     return np.concatenate([np.zeros(onset), sound]), truth
 
 
@@ -316,21 +320,22 @@ def _decay_rates(
     return rise / spec.decay_s
 
 
-def _glide(
+def _stretch(
     spec: PluckSpec,
     comb: NDArray[np.float64],
     number: NDArray[np.int64],
     rates: NDArray[np.float64],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Weights in cents and rates of the glide: (k a_k)^2 of both polarisations, a_k ~ comb / k^2.
+    """Sizes and rates of the stretch: (k a_k)^2 of both polarisations, a_k ~ comb / k^2.
 
-    Both are cut off after twelve partials, where less than a hundredth of the stretch is left.
+    Both are cut off after twelve partials, where less than a hundredth of the stretch is left. The
+    sum at the onset is what raises the first partial by the glide asked for.
     """
     share = (comb[:12] / number[:12]) ** 2
     both = np.concatenate([share, share * 10.0 ** (spec.cross_db / 10.0)])
     both_rates = 2.0 * np.concatenate([rates[:12], rates[:12] / spec.cross_decay])
-    # Truth counts cents of the first partial, which bending holds back by 1 / (1 + B).
-    return spec.glide_cents * both / both.sum(), both_rates
+    whole = 0.5 * (2.0 ** (spec.glide_cents / 600.0) - 1.0) * (1.0 + spec.stiffness_b)
+    return whole * both / both.sum(), both_rates
 
 
 def _hand(spec: PluckSpec, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
