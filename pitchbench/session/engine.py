@@ -179,19 +179,20 @@ def _listen(source: Source, heard: queue.SimpleQueue[Any], stop: threading.Event
 def _events(source: Source, stop: threading.Event) -> Iterator[Event]:
     """What is heard, with the input's comings and goings in between."""
     listener = Listener(source.rate_hz, offer_early=True)
-    lost = False
+    lost, coming = False, False
     while not stop.is_set():
         try:
             with releasing(source) as blocks:
                 for block in blocks:
-                    if lost:
-                        lost = False
+                    if not coming:
+                        lost, coming = False, True
                         yield InputBack()
                     yield from listener.feed(block)
                     if stop.is_set():
                         return
             break
         except InputLostError as error:
+            coming = False
             if not lost:
                 lost = True
                 yield InputLost(error.reason)

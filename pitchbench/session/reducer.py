@@ -101,6 +101,8 @@ def advance(state: State, event: Event) -> State:
         lost = replace(state, input_lost=event.reason, ringing=False, live=None, offered=None)
         return _asking(_note(lost, f"input lost: {event.reason}", says="The sound input is lost."))
     if isinstance(event, InputBack):
+        if state.input_lost is None:
+            return replace(state, says="The sound input is open.")
         back = replace(state, input_lost=None)
         return _asking(_note(back, "input back", says="The sound input is back."))
     if state.quit or state.step is Step.FINISHED:

@@ -77,7 +77,7 @@ class InputLost:
 
 @dataclass(frozen=True)
 class InputBack:
-    """Sound is coming again."""
+    """Sound is coming: for the first time, or again after a loss."""
 
 
 Event = PluckStarted | LivePitch | ReadingReady | KeyPressed | InputLost | InputBack

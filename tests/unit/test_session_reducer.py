@@ -632,6 +632,12 @@ def test_a_lost_input_is_said_and_the_work_goes_on_when_it_is_back() -> None:
     assert story.outcomes()[6] is Outcome.LEAVE
 
 
+def test_the_first_sound_is_said_and_leaves_no_entry() -> None:
+    story = Story.begin().event(InputBack())
+    assert "open" in story.state.says
+    assert story.entries == ()
+
+
 # ------------------------------------------------------------------------------ what is said
 
 
