@@ -1,7 +1,7 @@
 """The main job, on sound, over many seeds: strings end up right and no saddle goes the wrong way.
 
-Every string of every preset is done by several seeds; whole instruments, one after the other, take
-half an hour and are in docs/accuracy.md (tests/benchmarks/rehearsals.py).
+Every string of every preset is done by several seeds. Whole instruments, one after the other, take
+half an hour: tests/benchmarks/rehearsals.py.
 """
 
 from __future__ import annotations
