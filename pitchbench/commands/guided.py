@@ -132,12 +132,21 @@ class Shown:
     live: bool
 
 
+def cue_option(function: _Function) -> _Function:
+    """``--cue``, handed on as ``cue``: off unless asked for."""
+    return click.option(
+        "--cue",
+        is_flag=True,
+        help="Ring the terminal's bell: once for a take accepted, twice rejected, 3 times done.",
+    )(function)
+
+
 @contextlib.contextmanager
-def shown(output_format: str, plain: bool) -> Iterator[Shown]:
+def shown(output_format: str, plain: bool, *, cue: bool = False) -> Iterator[Shown]:
     """The screen where there is a terminal; else plain lines, on stderr if stdout is for JSON."""
     json = output_format == "json"
     if not json and not is_plain(plain):
-        with LiveScreen() as screen:
+        with LiveScreen(cue=cue) as screen:
             yield Shown((screen,), screen.keys, live=True)
             screen.linger()
         return

@@ -21,6 +21,7 @@ from pitchbench.commands.common import (
 )
 from pitchbench.commands.guided import (
     Keeping,
+    cue_option,
     instrument_options,
     shown,
     work_on,
@@ -31,6 +32,7 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset as built_in
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import Pace
+from pitchbench.session.reducer import begin
 from pitchbench.session.rehearsal import Rehearsal, rehearse
 from pitchbench.session.state import Setup
 from pitchbench.session.summary import rehearsal_document
@@ -58,6 +60,7 @@ EXAMPLES = """\
 @click.option("--keep", is_flag=True, help="Put the rehearsal on record, marked as one.")
 @store_option
 @plain_option
+@cue_option
 @format_option
 def command(
     *,
@@ -72,6 +75,7 @@ def command(
     keep: bool,
     store: str | None,
     plain: bool,
+    cue: bool,
     output_format: str,
     **details: Any,
 ) -> None:
@@ -89,6 +93,7 @@ def command(
         "speed": speed,
         "record": record,
         "plain": plain,
+        "cue": cue,
         "output_format": output_format,
     }
     if not keep:
@@ -119,12 +124,17 @@ def _run(
     speed: float | None,
     record: Path | None,
     plain: bool,
+    cue: bool,
     output_format: str,
     keeping: Keeping | None,
 ) -> Rehearsal:
-    with shown(output_format, plain) as view:
-        if speed is None and view.live:
-            speed = _WATCHING_SPEED
+    with shown(output_format, plain, cue=cue) as view:
+        if view.live:
+            speed = speed or _WATCHING_SPEED
+            # Something to look at while the instrument is built.
+            first = begin(setup)
+            for show in view.views:
+                show(first, first)
         rehearsal = rehearse(
             setup,
             seed=seed,

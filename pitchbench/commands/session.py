@@ -21,6 +21,8 @@ from pitchbench.commands.common import (
 )
 from pitchbench.commands.guided import (
     Keeping,
+    Shown,
+    cue_option,
     instrument_options,
     shown,
     work_on,
@@ -86,6 +88,7 @@ class _Start:
 @click.option("--keep/--no-keep", default=None, help="On record or not [yes for live sound].")
 @store_option
 @plain_option
+@cue_option
 @format_option
 def command(
     *,
@@ -104,6 +107,7 @@ def command(
     keep: bool | None,
     store: str | None,
     plain: bool,
+    cue: bool,
     output_format: str,
     **details: Any,
 ) -> None:
@@ -149,7 +153,8 @@ def command(
             keeping = _keeping(repository, start, name_of_source, source.rate_hz)
             if record is not None:
                 repository.keep_audio(keeping.session_id, record)
-        state = _work(source, start.state, keeping, plain, output_format)
+        screen = shown(output_format, plain, cue=cue)
+        state = _work(source, start.state, keeping, screen, output_format)
     if output_format == "json":
         session_id = None if keeping is None else keeping.session_id
         echo_json(session_document(state, session=session_id, source=name_of_source))
@@ -190,12 +195,16 @@ def _keeping(repository: Repository, start: _Start, source: str, rate_hz: int) -
 
 
 def _work(
-    source: Source, state: State, keeping: Keeping | None, plain: bool, output_format: str
+    source: Source,
+    state: State,
+    keeping: Keeping | None,
+    screen: contextlib.AbstractContextManager[Shown],
+    output_format: str,
 ) -> State:
     """Run the session; whatever ends it, say where what was heard is kept."""
     json = output_format == "json"
     try:
-        with shown(output_format, plain) as view:
+        with screen as view:
             views = view.views if view.live else (*view.views, _loss_told(keeping))
             state = run(source, state, views=views, keys=view.keys, keep=keeping)
         if not view.live:

@@ -223,8 +223,6 @@ def rehearse(
         same, but it takes several times as long.
     room : handed on to `VirtualInstrument`, such as ``noise_db``.
     """
-    # First, so that something is on the screen while the instrument is built.
-    bench = Bench(begin(setup), views=views, keep=keep)
     instrument = VirtualInstrument(setup.instrument, seed=seed, a4_hz=setup.a4_hz, **room)
     player = VirtualPlayer(instrument, lambda: bench.state, seed=seed, habits=habits)
     found = _truth(instrument, setup)
@@ -232,6 +230,7 @@ def rehearse(
         source: Source = player
         if record is not None:
             source = stack.enter_context(Recorder(player, record))
+        bench = Bench(begin(setup), views=views, keep=keep)
         blocks = stack.enter_context(releasing(source))
         listener = Listener(source.rate_hz, offer_early=live)
         for block in blocks:
