@@ -53,13 +53,29 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in ne
             number = float(value)
         except ValueError:
             number = math.nan
-        if not self.low <= number <= self.high:
+        if not self.fits(number):
             option = param.opts[0] if param is not None else "The value"
             raise PitchbenchError(
                 f"{option} {str(value)!r} makes no sense here.",
                 f"Give {self.meaning}, a number from {self.low:g} to {self.high:g}.",
             )
         return number
+
+    def fits(self, number: float) -> bool:
+        """Whether ``number`` is within the range; not-a-number never is."""
+        return self.low <= number <= self.high
+
+
+class WholeQuantity(Quantity):
+    """A quantity that is counted, such as the number of a fret."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> int:
+        """Read ``value``; PitchbenchError if it is no whole number or out of range."""
+        return int(super().convert(value, param, ctx))
+
+    def fits(self, number: float) -> bool:
+        """Whether ``number`` is whole and within the range."""
+        return super().fits(number) and number == int(number)
 
 
 class ExamplesFirst(click.Command):

@@ -51,8 +51,9 @@ class Recording:
         with _opened(self.path) as file:
             self._rate_hz = int(file.samplerate)
             self.channels = int(file.channels)
-            frames = int(file.frames)
-        self._check(frames, channel)
+            #: Length in frames, as far as the file's header tells.
+            self.frames = int(file.frames)
+        self._check(self.frames, channel)
         self._channel = 1 if self.channels == 1 else channel
         self._gaps = read_gaps(self.path)
         #: How many seconds could be read before damage stopped it; None as long as there is none.

@@ -1,0 +1,251 @@
+"""``pitchbench read``: every pluck in recordings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Final
+
+import click
+
+from pitchbench.commands.common import (
+    ExamplesFirst,
+    a4_option,
+    echo_json,
+    format_option,
+    is_plain,
+    plain_option,
+    printable,
+    store_option,
+)
+from pitchbench.commands.listening import Listened, channel_option, listen_to
+from pitchbench.commands.second_opinion import METHOD, load_aubio, second_opinions
+from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.notes import nearest_note
+from pitchbench.pitch.reading import Reading
+from pitchbench.report.readings import (
+    COVERAGE_95,
+    note_name,
+    quality_words,
+    reading_document,
+    value,
+)
+from pitchbench.session.words import sharp_or_flat
+from pitchbench.units import cents_between
+
+EXAMPLES = """\
+  pitchbench read low-e.wav                      every pluck in a recording
+  pitchbench read *.flac --format json           several recordings, for a script
+  pitchbench read low-e.wav --second-opinion     another library's settled pitch beside ours
+  pitchbench read --again last                   the sound that the last session kept
+"""
+
+_SCHEMA: Final = "pitchbench.readings/1"
+
+#: A reading with aubio's pitch of the same stretch of sound, None where there is none.
+_Opined = tuple[Reading, float | None]
+
+
+@click.command(cls=ExamplesFirst, examples=EXAMPLES)
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="FILE...")
+@channel_option
+@a4_option
+@click.option(
+    "--second-opinion",
+    "opinion",
+    is_flag=True,
+    help=f"Also ask aubio ({METHOD}), which reads stiff strings some cents sharp.",
+)
+@click.option("--again", metavar="SESSION", help='Sound that a session kept: its id, or "last".')
+@store_option
+@plain_option
+@format_option
+def command(
+    *,
+    files: tuple[Path, ...],
+    channel: int | None,
+    a4: float,
+    opinion: bool,
+    again: str | None,
+    store: str | None,
+    plain: bool,
+    output_format: str,
+) -> None:
+    """Read every pluck in recordings: settled pitch, uncertainty, attack and quality.
+
+    WAV, FLAC, Ogg and AIFF are read, at 8 to 192 kHz. A pluck that cannot be trusted is rejected
+    with its reason, and shown all the same.
+    """
+    if opinion:
+        load_aubio()
+    if again is not None:
+        files = (*files, _kept_sound(again, store))
+    if not files:
+        raise PitchbenchError("No recording was named.", "Give one or more sound files.")
+    documents: list[dict[str, Any]] = []
+    sounds: list[dict[str, Any]] = []
+    for listened in listen_to(files, channel=channel, plain=plain):
+        opinions = second_opinions(listened) if opinion else (None,) * len(listened.readings)
+        opined = list(zip(listened.readings, opinions, strict=True))
+        documents += [_document(listened.path, each, a4) for each in opined]
+        sounds.append(_sound_document(listened))
+        if output_format == "text":
+            _show(listened, opined, a4=a4, opinion=opinion, plain=is_plain(plain))
+    if output_format == "json":
+        echo_json({"schema": _SCHEMA, "a4_hz": a4, "readings": documents, "sounds": sounds})
+    if not any(each["status"] == "settled" for each in documents):
+        raise PitchbenchError(
+            "There is no usable reading in what was heard." if documents else "No pluck was heard.",
+            "Record single notes that ring for two seconds or more, in a quiet room and not too "
+            "loud for the input.",
+            ExitCode.NO_READING,
+        )
+
+
+def _kept_sound(session: str, store: str | None) -> Path:
+    """The recording that a session on record kept."""
+    from pitchbench.records.repository import Repository  # noqa: PLC0415  # rarely needed, slow
+
+    with Repository.open(store) as repository:
+        meta = repository.session(repository.find_session(session), traces_too=False).meta
+    if meta.audio is None or not meta.audio.exists():
+        raise PitchbenchError(
+            f"The sound of session {meta.short_id} is not here.",
+            "Its takes are on record all the same: see `pitchbench sheet`.",
+            ExitCode.RECORDS,
+        )
+    return meta.audio
+
+
+def _document(path: Path, opined: _Opined, a4_hz: float) -> dict[str, Any]:
+    reading, pitch_hz = opined
+    return {
+        **reading_document(str(path), reading, a4_hz=a4_hz),
+        "second_opinion_hz": pitch_hz,
+        "second_opinion_cents": _apart_cents(reading, pitch_hz),
+    }
+
+
+def _sound_document(listened: Listened) -> dict[str, Any]:
+    return {
+        "file": str(listened.path),
+        "rate_hz": listened.rate_hz,
+        "channel": listened.channel,
+        "length_s": listened.length_s,
+        "damaged_after_s": listened.damaged_after_s,
+    }
+
+
+def _apart_cents(reading: Reading, pitch_hz: float | None) -> float | None:
+    """How far the second opinion lies above the reading."""
+    if pitch_hz is None or reading.pitch_hz is None:
+        return None
+    return cents_between(pitch_hz, reading.pitch_hz)
+
+
+def _show(
+    listened: Listened, opined: Sequence[_Opined], *, a4: float, opinion: bool, plain: bool
+) -> None:
+    if plain:
+        click.echo(
+            f"recording: {printable(str(listened.path))}, {listened.length_s:.1f} s, "
+            f"{listened.rate_hz} Hz, channel {listened.channel}, {_count(listened.readings)}"
+        )
+        for number, each in enumerate(opined, start=1):
+            click.echo(f"{_label(each[0], number)}: {_words(each, a4, opinion=opinion)}")
+    else:
+        _print_table(listened, opined, a4=a4, opinion=opinion)
+
+
+def _label(reading: Reading, number: int) -> str:
+    return f"pluck {number}" if reading.settled else f"pluck {number}, rejected"
+
+
+def _count(readings: Sequence[Reading]) -> str:
+    plucks = f"{len(readings)} pluck{'s' * (len(readings) != 1)}"
+    rejected = sum(not reading.settled for reading in readings)
+    return f"{plucks}, {rejected} of them rejected" if rejected else plucks
+
+
+def _words(opined: _Opined, a4_hz: float, *, opinion: bool) -> str:
+    """Everything about one pluck, in the order of interest."""
+    reading, pitch_hz = opined
+    words = [f"at {reading.onset_s:.2f} s"]
+    if not reading.settled:
+        words += [f"about {note_name(reading, a4_hz)}", quality_words(reading)]
+        return ", ".join(words)
+    assert reading.pitch_hz is not None
+    note, cents = nearest_note(reading.pitch_hz, a4_hz)
+    half = None if reading.u_cents is None else COVERAGE_95 * reading.u_cents
+    words += [f"{reading.pitch_hz:.3f} Hz", sharp_or_flat(cents, half, of=note)]
+    for number, text in (
+        (reading.attack_cents, "attack {:+.1f} cents"),
+        (reading.settle_s, "settled after {:.2f} s"),
+        (reading.tail_s, "tail {:.1f} s"),
+        (reading.wander_cents, "wander {:.2f} cents"),
+        (reading.stiffness_b, "stiffness B {:.2e}"),
+        (reading.snr_db, "{:.0f} dB above the noise"),
+    ):
+        if number is not None:
+            words.append(text.format(number))
+    if opinion:
+        apart = _apart_cents(reading, pitch_hz)
+        words.append(
+            "no second opinion, too short"
+            if pitch_hz is None
+            else f"second opinion {pitch_hz:.3f} Hz, {apart:+.2f} cents from ours"
+        )
+    return ", ".join(words)
+
+
+def _print_table(
+    listened: Listened, opined: Sequence[_Opined], *, a4: float, opinion: bool
+) -> None:
+    from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
+
+    page = Page()
+    page.say(f"{listened.path}: {listened.length_s:.1f} s, {_count(listened.readings)}")
+    if not opined:
+        return
+    columns = [
+        Column("at s"),
+        Column("note", right=False),
+        Column("cents"),
+        Column("±"),
+        Column("Hz", from_width=50),
+        Column("attack", from_width=70),
+        Column("settled", from_width=70),
+        Column("tail s", from_width=100),
+        Column("wander", from_width=100),
+        Column("B", from_width=120),
+        Column("dB", from_width=100),
+    ]
+    columns += [Column("aubio")] if opinion else []
+    page.table([*columns, Column("", right=False)], [_row(each, a4, opinion) for each in opined])
+    page.say(
+        f"cents from the note, A4 = {a4:g} Hz; ± holds 95 %; attack in cents above the settled "
+        f"pitch, settled after so many s{'; aubio in cents from ours' if opinion else ''}"
+    )
+    page.gap()
+
+
+def _row(opined: _Opined, a4_hz: float, opinion: bool) -> list[str]:
+    reading, pitch_hz = opined
+    cents = None if reading.pitch_hz is None else nearest_note(reading.pitch_hz, a4_hz)[1]
+    half = None if reading.u_cents is None else COVERAGE_95 * reading.u_cents
+    cells = [
+        value(reading.onset_s, 2),
+        note_name(reading, a4_hz),
+        value(cents if reading.settled else None, 2, sign=True),
+        value(half if reading.settled else None, 2),
+        value(reading.pitch_hz if reading.settled else None, 3),
+        value(reading.attack_cents, 1, sign=True),
+        value(reading.settle_s, 2),
+        value(reading.tail_s, 1),
+        value(reading.wander_cents, 2),
+        "-" if reading.stiffness_b is None else f"{reading.stiffness_b:.1e}",
+        value(reading.snr_db, 0),
+    ]
+    if opinion:
+        cells.append(value(_apart_cents(reading, pitch_hz), 2, sign=True))
+    return [*cells, "" if reading.settled else quality_words(reading)]

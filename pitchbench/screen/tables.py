@@ -1,0 +1,62 @@
+"""Results that are printed and scroll by: paragraphs and quiet tables, as wide as the terminal."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from pitchbench.screen.text import printable
+from pitchbench.screen.theme import choose_theme
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of a table.
+
+    Parameters
+    ----------
+    heading : what it holds, with its unit.
+    right : whether it is aligned to the right, as numbers are; words are broken into lines.
+    from_width : the narrowest terminal in which it is shown.
+    """
+
+    heading: str
+    right: bool = True
+    from_width: int = 0
+
+
+class Page:
+    """Prints on the terminal at stdout, in the theme that suits it."""
+
+    def __init__(self) -> None:
+        self._theme = choose_theme(os.environ, sys.stdout.encoding)
+        self._console = Console(highlight=False, markup=False, emoji=False)
+
+    def say(self, words: str, *, strong: bool = False, indent: int = 0) -> None:
+        """A paragraph, broken at spaces."""
+        text = Text(printable(words, self._theme), self._theme.ask if strong else "")
+        self._console.print(Padding(text, (0, 0, 0, indent)) if indent else text)
+
+    def gap(self) -> None:
+        """An empty line."""
+        self._console.print()
+
+    def table(self, columns: Sequence[Column], rows: Iterable[Sequence[str]]) -> None:
+        """Rows of as many cells as there are columns."""
+        shown = [i for i, c in enumerate(columns) if c.from_width <= self._console.width]
+        table = Table(box=None, pad_edge=False, header_style=self._theme.title)
+        for column in (columns[i] for i in shown):
+            justify = "right" if column.right else "left"
+            table.add_column(
+                printable(column.heading, self._theme), justify=justify, no_wrap=column.right
+            )  # fmt: skip
+        for row in rows:
+            table.add_row(*(Text(printable(row[i], self._theme)) for i in shown))
+        self._console.print(table)
