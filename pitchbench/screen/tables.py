@@ -8,11 +8,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from rich.console import Console
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from pitchbench.screen.text import printable
+from pitchbench.screen.text import printable, wrapped
 from pitchbench.screen.theme import choose_theme
 
 
@@ -39,10 +38,14 @@ class Page:
         self._theme = choose_theme(os.environ, sys.stdout.encoding)
         self._console = Console(highlight=False, markup=False, emoji=False)
 
-    def say(self, words: str, *, strong: bool = False, indent: int = 0) -> None:
-        """A paragraph, broken at spaces."""
-        text = Text(printable(words, self._theme), self._theme.ask if strong else "")
-        self._console.print(Padding(text, (0, 0, 0, indent)) if indent else text)
+    def say(self, words: str, *, strong: bool = False, hanging: int = 0) -> None:
+        """A paragraph, broken at spaces; lines after its first are set in by ``hanging``."""
+        style = self._theme.ask if strong else ""
+        lines = wrapped(
+            printable(words, self._theme), self._console.width, style=style, indent=" " * hanging
+        )
+        for line in lines:
+            self._console.print(line)
 
     def gap(self) -> None:
         """An empty line."""
@@ -53,10 +56,11 @@ class Page:
         shown = [i for i, c in enumerate(columns) if c.from_width <= self._console.width]
         table = Table(box=None, pad_edge=False, header_style=self._theme.title)
         for column in (columns[i] for i in shown):
-            justify = "right" if column.right else "left"
             table.add_column(
-                printable(column.heading, self._theme), justify=justify, no_wrap=column.right
-            )  # fmt: skip
+                printable(column.heading, self._theme),
+                justify="right" if column.right else "left",
+                no_wrap=column.right,
+            )
         for row in rows:
             table.add_row(*(Text(printable(row[i], self._theme)) for i in shown))
         self._console.print(table)
