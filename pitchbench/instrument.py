@@ -99,6 +99,11 @@ class Instrument:
     temperature_c: float | None = None
     notes: str = ""
 
+    @property
+    def tuning(self) -> str:
+        """The open notes from low to high, as people say them: "E2 A2 D3 G3 B3 E4"."""
+        return " ".join(str(spec.note) for spec in reversed(self.strings))
+
     def string(self, number: int) -> StringSpec:
         """The string numbered ``number`` (1 = highest).
 

@@ -276,7 +276,7 @@ def _ask_details(instrument: Instrument) -> Instrument:
     """Ask for what matters most; Enter keeps what is there."""
     bridge = instrument.bridge
     for question, option, kind, present in (
-        ("Tuning?", "tuning", click.STRING, _tuning(instrument)),
+        ("Tuning?", "tuning", click.STRING, instrument.tuning),
         ("String gauges, string 1 first?", "gauges", click.STRING, _gauges(instrument)),
         ("Strings fitted on (year-month-day or today)?", "strings_fitted", Day(), None),
         ("Scale in mm?", "scale", SCALE, f"{instrument.scale_mm:g}"),
@@ -502,7 +502,7 @@ def described(instrument: Instrument) -> list[tuple[str, str]]:
         ("name", instrument.name),
         ("kind", instrument.kind),
         ("strings", f"{len(instrument.strings)}"),
-        ("tuning, low to high", _tuning(instrument)),
+        ("tuning, low to high", instrument.tuning),
         ("scale", _mm(instrument.scale_mm) or ""),
         ("frets", frets),
         ("held", "left-handed" if instrument.left_handed else "right-handed"),
@@ -524,13 +524,9 @@ def _string_in_words(spec: StringSpec) -> str:
 
 def _in_a_line(instrument: Instrument) -> str:
     return (
-        f"{printable(instrument.kind)}, {_tuning(instrument)}, {instrument.scale_mm:g} mm, "
+        f"{printable(instrument.kind)}, {instrument.tuning}, {instrument.scale_mm:g} mm, "
         f"{instrument.bridge.kind}"
     )
-
-
-def _tuning(instrument: Instrument) -> str:
-    return " ".join(str(spec.note) for spec in reversed(instrument.strings))
 
 
 def _gauges(instrument: Instrument) -> str:

@@ -139,7 +139,7 @@ def _facts(record: SessionRecord, tolerance: float) -> tuple[tuple[str, str], ..
         ("date", f"{meta.started_at:%Y-%m-%d}{ended}"),
         ("owner", instrument.owner_mark),
         ("instrument", _instrument_words(instrument)),
-        ("tuning", f"{_tuning(instrument)}, A4 = {setup.a4_hz:g} Hz"),
+        ("tuning", f"{instrument.tuning}, A4 = {setup.a4_hz:g} Hz"),
         ("strings", _set_words(instrument)),
         ("bridge", _bridge_words(instrument)),
         ("action, relief", _heights(instrument)),
@@ -154,10 +154,6 @@ def _instrument_words(instrument: Instrument) -> str:
     hand = ", left-handed" if instrument.left_handed else ""
     frets = "fretless" if instrument.fretless else f"{instrument.frets} frets"
     return f"{instrument.kind}, scale {instrument.scale_mm:g} mm, {frets}{hand}"
-
-
-def _tuning(instrument: Instrument) -> str:
-    return " ".join(str(spec.note) for spec in reversed(instrument.strings))
 
 
 def _set_words(instrument: Instrument) -> str:
