@@ -6,7 +6,7 @@ from enum import IntEnum
 
 
 class ExitCode(IntEnum):
-    """Exit codes of every command (docs/files.md)."""
+    """Exit codes of every command (docs/commands.md)."""
 
     DONE = 0
     USAGE = 2
