@@ -199,7 +199,7 @@ def _report(pluck: Pluck, settled: Settled, cut_s: float) -> Reading:
         reason=_reason(pluck, settled, snr_db),
         pitch_hz=settled.f1_hz,
         u_cents=settled.u_cents,
-        attack_cents=float(settled.glide_cents(np.array(_ATTACK_S - cut_s))),
+        attack_cents=_attack_cents(settled, deviation_cents, cut_s),
         settle_s=settle_s,
         tail_s=max(0.0, pluck.ring_s - settle_s),
         wander_cents=wander,
@@ -230,6 +230,13 @@ def _course(settled: Settled) -> tuple[Array, Array]:
     slope = (shift_s[width:] - shift_s[:-width]) / (time_s[width:] - time_s[:-width])
     middle = 0.5 * (time_s[width:] + time_s[:-width])
     return middle, CENTS_PER_NEPER * slope
+
+
+def _attack_cents(settled: Settled, deviation_cents: Array, cut_s: float) -> float:
+    """How sharp the attack is; without a fitted glide, as it was first heard."""
+    if settled.glide_eps.any():
+        return float(settled.glide_cents(np.array(_ATTACK_S - cut_s)))
+    return float(deviation_cents[0]) if len(deviation_cents) else 0.0
 
 
 def _settle_s(settled: Settled, length_s: float) -> float:

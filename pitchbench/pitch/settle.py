@@ -50,6 +50,13 @@ _BLOCKS: Final = 10
 _BEAT_TURNS: Final = 2
 #: Share of a beat that a partial must go through for that.
 _PINNED: Final = 0.6
+#: A model that leaves slow residuals this many times the noise (power), and this large, is wrong.
+_MISFIT_EXCESS: Final = 30.0
+_MISFIT_RAD: Final = 0.01
+#: Without a model: the share of the note left out as attack, and how far from the stiff-string law
+#: the partials of real instruments lie, 1 sigma (common practice, no source).
+_TAIL_FROM: Final = 0.3
+_OFF_LAW_CENTS: Final = 2.0
 #: What the parts of the uncertainty are multiplied by, see :func:`_u_cents`, and its least value.
 _TRUST_FIT: Final = 1.6
 _TRUST_BEAT: Final = 0.3
@@ -220,7 +227,65 @@ def settle(
             return settled
         settled = _fit(bands, followed, f1_hz, stiffness_b, crossed=turn >= rounds - 2)
         f1_hz, stiffness_b = settled.f1_hz, settled.stiffness_b
+    if settled is not None and _does_not_fit(settled):
+        return _tail_average(demodulator, settled)
     return settled
+
+
+def _does_not_fit(settled: Settled) -> bool:
+    """Whether most partials stray from the model by far more than the noise explains."""
+    weight = settled.weight
+    strays = np.sqrt((weight * settled.residual.imag**2).sum(axis=1) / weight.sum(axis=1))
+    excess = _excess(settled.residual.imag, weight)
+    return bool(np.median(excess) > _MISFIT_EXCESS and np.median(strays) > _MISFIT_RAD)
+
+
+def _tail_average(demodulator: Demodulator, model: Settled) -> Settled:
+    """The mean pitch of the tail, for a string that the model does not describe.
+
+    Strings beat in more ways than two polarisations, magnets pull at them, bodies shift their
+    partials. Extrapolating such a course would invent a pitch that was never heard; the mean slope
+    of the first partial's phase over the tail is what it is. Upper partials speak only as far as
+    noise leaves the first one in doubt, since they may lie off the law by a cent or two.
+    """
+    number = model.bands.number
+    f_k = model.f1_hz * stiff_ratio(number, model.stiffness_b)
+    bands = demodulator.bands(number, model.f1_hz, model.stiffness_b, model.bands.half_width_hz)
+    followed = _follow(demodulator, bands, None)
+    if followed is None:
+        return model
+    t = bands.time_s
+    assumed = 2.0 * np.pi * (f_k - bands.centre_hz)[:, None] * t
+    relative = (followed.phase - assumed) / (2.0 * np.pi * f_k[:, None])
+    weight = followed.weight * (2.0 * np.pi * f_k[:, None]) ** 2
+    tail = np.where(t >= _TAIL_FROM * t[-1], weight, 0.0)
+    used = tail.sum(axis=1) > 0
+    if not used.any():
+        return model
+    slope = _slope(t, relative, tail)
+    centre = (tail * t).sum(axis=1) / np.maximum(tail.sum(axis=1), 1e-300)
+    across = np.maximum((tail * (t - centre[:, None]) ** 2).sum(axis=1), 1e-300)
+    off_law = np.where(number == 1, 0.0, _OFF_LAW_CENTS / CENTS_PER_NEPER)
+    trust = np.where(used, 1.0 / (1.0 / across + off_law**2), 0.0)
+    mean = float(trust @ slope / trust.sum())
+    total = np.maximum(weight.sum(axis=1), 1e-300)
+    middle = (weight * (relative - slope[:, None] * t)).sum(axis=1) / total
+    residual = relative - slope[:, None] * t - middle[:, None]
+    u_slope = np.sqrt(_excess(residual, tail) / across)
+    u = float(np.sqrt(np.sum(np.square(trust) * (u_slope**2 + off_law**2))) / trust.sum())
+    return replace(
+        model,
+        f1_hz=model.f1_hz * (1.0 + mean),
+        u_cents=_u_cents(u, 0.0, 0.0, 0.0),
+        glide_eps=np.zeros_like(model.glide_eps),
+        bands=bands,
+        frequency_hz=f_k * (1.0 + slope),
+        u_partial=u_slope,
+        vote=np.ones(len(number)),
+        residual=1j * residual * (2.0 * np.pi * f_k[:, None]),
+        weight=followed.weight,
+        decay_rate=followed.decay_rate,
+    )
 
 
 def _follow(demodulator: Demodulator, bands: Bands, before: Settled | None) -> _Followed | None:
@@ -702,16 +767,15 @@ def _excess(residual: Array, weight: Array) -> Array:
     Residuals are averaged in blocks of equal weight, which keeps what is slow enough to bend a
     slope (beating, a wandering pitch) and forgets the rest.
     """
-    share = np.cumsum(weight, axis=1) / weight.sum(axis=1, keepdims=True)
+    share = np.cumsum(weight, axis=1) / np.maximum(weight.sum(axis=1, keepdims=True), 1e-300)
     block = np.minimum((share * _BLOCKS - 1e-9).astype(np.intp), _BLOCKS - 1)
-    excess = np.empty(len(weight))
-    for k in range(len(weight)):
-        w = np.bincount(block[k], weight[k], _BLOCKS)
-        s = np.bincount(block[k], weight[k] * residual[k], _BLOCKS)
-        filled = w > 0
-        chi2 = float(np.sum(s[filled] ** 2 / w[filled]))
-        dof = max(1.0, np.count_nonzero(filled) - 2.0)
-        excess[k] = (chi2 + _PRIOR_DOF) / (dof + _PRIOR_DOF)
+    block = block + _BLOCKS * np.arange(len(weight))[:, None]
+    size = _BLOCKS * len(weight)
+    w = np.bincount(block.ravel(), weight.ravel(), size).reshape(-1, _BLOCKS)
+    s = np.bincount(block.ravel(), (weight * residual).ravel(), size).reshape(-1, _BLOCKS)
+    chi2 = np.sum(np.square(s) / np.where(w > 0, w, np.inf), axis=1)
+    dof = np.maximum(1.0, np.count_nonzero(w > 0, axis=1) - 2.0)
+    excess: Array = (chi2 + _PRIOR_DOF) / (dof + _PRIOR_DOF)
     return excess
 
 
