@@ -22,7 +22,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from bench_readings import DOCUMENT, cents, read, table, write_section
+from accuracy_page import write_section
+from bench_readings import cents, read, table
 from numpy.typing import NDArray
 
 from pitchbench.pitch.bounds import as_cents, decaying_tone_sd_hz, steady_tone_sd_hz
@@ -165,7 +166,7 @@ def main() -> None:
             f"thousandths of a cent. A ratio of {arguments.trials} trials is itself known to about "
             f"{100.0 / math.sqrt(2.0 * arguments.trials):.0f} %.\n\n"
         )
-        write_section(DOCUMENT, "bench_crb", "## Efficiency\n\n" + command + note + text)
+        write_section("bench_crb", "## Efficiency\n\n" + command + note + text)
 
 
 if __name__ == "__main__":

@@ -31,6 +31,7 @@ import numpy as np
 import peers
 import plucks
 import soundfile
+from accuracy_page import write_section
 from numpy.typing import NDArray
 from plucks import PluckSpec, Truth
 
@@ -39,7 +40,6 @@ from pitchbench.pitch.listener import Listener, ReadingReady
 from pitchbench.pitch.reading import Reading
 from pitchbench.sound.source import Block
 
-DOCUMENT = Path(__file__).parents[2] / "docs" / "accuracy.md"
 GROSS_CENTS = 50.0
 #: How many plucks the slowest peer, librosa's pyin, reads.
 PYIN_PLUCKS = 100
@@ -374,19 +374,6 @@ def report(arguments: argparse.Namespace) -> str:
     return "\n\n".join(parts)
 
 
-def write_section(document: Path, name: str, text: str) -> None:
-    """Put ``text`` between the markers ``<!-- name -->`` and ``<!-- /name -->``, or at the end."""
-    start, end = f"<!-- {name} -->", f"<!-- /{name} -->"
-    old = document.read_text() if document.exists() else "# Accuracy as measured\n"
-    section = f"{start}\n{text}\n{end}"
-    if start in old and end in old:
-        head, _, rest = old.partition(start)
-        new = head + section + rest.partition(end)[2]
-    else:
-        new = old.rstrip("\n") + "\n\n" + section + "\n"
-    document.write_text(new)
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--n", type=int, default=400, help="number of plucks")
@@ -405,7 +392,7 @@ def main() -> None:
             f"run on one core; librosa pyin on {PYIN_PLUCKS} of them, for its slowness.\n\n"
         )
         write_section(
-            DOCUMENT, "bench_readings", "## Readings beside their peers\n\n" + command + note + text
+            "bench_readings", "## Readings beside their peers\n\n" + command + note + text
         )
 
 
