@@ -302,7 +302,7 @@ def _nothing_to_compare(
 ) -> PitchbenchError:
     """Which note is missing, and what was heard instead."""
     have = {each.role for each in heard}
-    string = "string" if named is None else f"{named} string"
+    string = "same string" if named is None else f"{named} string"
     fretted = f"{ordinal(fret)} fret of the {string}"
     if Role.OPEN in have:
         missing = f"no reading of the {fretted}"

@@ -1,0 +1,301 @@
+"""`pitchbench offset`: what it finds in recordings whose true offset is known."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import pexpect
+import pytest
+from recordings import RATE_HZ, Note, Ran, record
+
+import pitchbench.report
+from pitchbench.presets import preset
+from pitchbench.records.repository import Repository
+from pitchbench.strings.virtual import VirtualInstrument
+
+Capsys = pytest.CaptureFixture[str]
+
+#: What a finger adds, take by take: a spread of 1 cent about zero.
+FRETTINGS = (-1.0, 0.2, 1.1, -0.3)
+
+
+@pytest.fixture(scope="module")
+def schema() -> Any:
+    place = Path(pitchbench.report.__file__).with_name("offset.schema.json")
+    return json.loads(place.read_text())
+
+
+def a_guitar(seed: int = 21, name: str = "six-string") -> VirtualInstrument:
+    return VirtualInstrument(preset(name), seed=seed, rate_hz=RATE_HZ)
+
+
+def set_to(virtual: VirtualInstrument, string: int, offset_cents: float) -> None:
+    """Move a saddle until the true offset is about ``offset_cents``, the string tuned."""
+    for _ in range(4):
+        error = virtual.true_offset_cents(string) - offset_cents
+        virtual.move_saddle(string, error * virtual.instrument.scale_mm / 1731.2)
+        virtual.tune(string)
+
+
+def in_turn(string: int, frettings: tuple[float, ...] = FRETTINGS) -> list[Note]:
+    """Open and 12th fret in turn."""
+    pairs = [(Note(string), Note(string, 12, detune_cents=finger)) for finger in frettings]
+    return [note for pair in pairs for note in pair]
+
+
+@pytest.fixture(scope="module")
+def sharp(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, float]:
+    """An A2 string about 8 cents sharp at the 12th fret, and its true offset."""
+    virtual = a_guitar()
+    set_to(virtual, 5, 8.0)
+    path = tmp_path_factory.mktemp("sound") / "sharp.wav"
+    record(path, virtual, in_turn(5))
+    return path, virtual.true_offset_cents(5)
+
+
+def test_a_sharp_string_is_to_be_moved_away_from_the_nut(
+    capsys: Capsys, sharp: tuple[Path, float], schema: Any
+) -> None:
+    path, true_cents = sharp
+    ran = Ran(capsys, "offset", path, "--string", "A2", "--scale", "648", "--format", "json")
+    document = ran.document
+    jsonschema.validate(document, schema)
+    assert ran.code == 0
+    assert (document["string"], document["fret"]) == ("A2", 12)
+    assert (document["open"]["n"], document["fretted"]["n"]) == (4, 4)
+    # The frettings' mean is 0; the readings themselves are good to a tenth.
+    assert document["offset_cents"] == pytest.approx(true_cents, abs=0.2)
+    low, high = document["interval95_cents"]
+    assert low < true_cents < high
+    # The spread of the four frettings, 0.88 cents.
+    assert document["fretted"]["spread_cents"] == pytest.approx(0.88, abs=0.15)
+    assert (document["verdict"], document["more_takes"]) == ("move", None)
+    assert document["move"]["direction"] == "away_from_nut"
+    # measurement.md's table: to cancel +10 cents 3.776 mm, +5 cents 1.880 mm at 648 mm.
+    assert document["move"]["mm"] == pytest.approx(0.377 * document["offset_cents"], rel=0.01)
+    assert (document["move"]["turns"], document["move"]["rotation"]) == (None, None)
+    assert [r["role"] for r in document["readings"]] == ["open", "fretted"] * 4
+
+
+def test_the_move_that_it_advises_sets_the_string(capsys: Capsys, tmp_path: Path) -> None:
+    virtual = a_guitar(seed=5)
+    set_to(virtual, 6, -9.0)
+    record(tmp_path / "flat.wav", virtual, in_turn(6))
+    found = Ran(capsys, "offset", tmp_path / "flat.wav", "--format", "json").document
+    assert found["move"]["direction"] == "toward_nut"
+    virtual.move_saddle(6, -found["move"]["mm"])
+    virtual.tune(6)
+    # Geometry leaves out the string's stretch, some per cent of the nine cents.
+    assert virtual.true_offset_cents(6) == pytest.approx(0.0, abs=0.7)
+    record(tmp_path / "set.wav", virtual, in_turn(6))
+    left = Ran(capsys, "offset", tmp_path / "set.wav", "--format", "json").document
+    assert (left["verdict"], left["move"], left["more_takes"]) == ("leave", None, None)
+
+
+@pytest.mark.parametrize(
+    ("heads", "rotation"), [("tail", "clockwise"), ("neck", "counterclockwise")]
+)
+def test_turns_and_rotation_follow_the_screw(
+    capsys: Capsys, sharp: tuple[Path, float], heads: str, rotation: str
+) -> None:
+    options = ("--pitch-per-turn", "0.5", "--screw-heads", heads)
+    move = Ran(capsys, "offset", sharp[0], *options, "--format", "json").document["move"]
+    assert move["turns"] == pytest.approx(2.0 * move["mm"])
+    assert move["rotation"] == rotation
+    plain = Ran(capsys, "offset", sharp[0], *options).out.splitlines()
+    assert plain[0].startswith("do: Move the saddle ")
+    assert f"turns {rotation}, seen from the screw head." in plain[0]
+    assert any(line.startswith("mind: Slacken the string") for line in plain)
+
+
+def test_two_takes_near_the_border_ask_for_more(
+    capsys: Capsys, tmp_path: Path, schema: Any
+) -> None:
+    virtual = a_guitar(seed=8)
+    set_to(virtual, 4, 2.5)
+    record(tmp_path / "few.wav", virtual, in_turn(4, (-1.0, 1.0)))
+    ran = Ran(capsys, "offset", tmp_path / "few.wav", "--format", "json")
+    jsonschema.validate(ran.document, schema)
+    assert ran.code == 0
+    assert (ran.document["verdict"], ran.document["move"]) == ("take_more", None)
+    assert ran.document["more_takes"]["fretted"] >= 1
+    assert "do: Take more" in Ran(capsys, "offset", tmp_path / "few.wav").out
+
+
+def test_one_take_of_each_says_that_the_spread_is_assumed(capsys: Capsys, tmp_path: Path) -> None:
+    virtual = a_guitar(seed=8)
+    record(tmp_path / "one.wav", virtual, in_turn(3, (0.0,)))
+    ran = Ran(capsys, "offset", tmp_path / "one.wav", "--format", "json")
+    assert ran.document["open"]["spread_cents"] is None
+    low, high = ran.document["interval95_cents"]
+    # One fretting may be 2 cents (1 sigma) off the mean of many: at least 4 cents either way.
+    assert high - low > 8.0
+
+
+def test_order_and_files_do_not_matter(
+    capsys: Capsys, sharp: tuple[Path, float], tmp_path: Path
+) -> None:
+    """Told apart by pitch, or by what is said; all open ones first, or in turn."""
+    virtual = a_guitar()
+    set_to(virtual, 5, 8.0)
+    fretted = [Note(5, 12, detune_cents=finger) for finger in FRETTINGS]
+    names = [tmp_path / name for name in ("f1.wav", "o1.wav", "f2.wav", "o2.wav")]
+    for name, notes in zip(
+        names, (fretted[:3], [Note(5)] * 3, fretted[3:], [Note(5)]), strict=True
+    ):
+        record(name, virtual, notes)
+    f1, o1, f2, o2 = names
+    told = Ran(capsys, "offset", *names, "--format", "json").document
+    said = Ran(capsys, "offset", "--open", o1, o2, "--fretted", f1, f2, "--format", "json").document
+    repeated = Ran(
+        capsys, "offset", "--open", o1, "--fretted", f1, "--open", o2, "--fretted", f2,
+        "--format", "json",
+    ).document  # fmt: skip
+    in_turn_cents = Ran(capsys, "offset", sharp[0], "--format", "json").document["offset_cents"]
+    assert [r["role"] for r in told["readings"]] == ["fretted"] * 3 + ["open"] * 3 + [
+        "fretted",
+        "open",
+    ]
+    for document in (told, said, repeated):
+        assert (document["open"]["n"], document["fretted"]["n"]) == (4, 4)
+        # The plucks differ a little by chance; a fretting taken for another would move it by 0.3.
+        assert document["offset_cents"] == pytest.approx(in_turn_cents, abs=0.2)
+    assert said["offset_cents"] == pytest.approx(repeated["offset_cents"], abs=1e-9)
+
+
+def test_a_drop_tuned_string_and_the_open_string_of_its_octave(
+    capsys: Capsys, tmp_path: Path, schema: Any
+) -> None:
+    """In C2 G2 C3 F3 A3 D4 the sixth string's 12th fret and the open fourth sound alike."""
+    virtual = a_guitar(seed=13, name="six-string-drop-c")
+    set_to(virtual, 4, 6.0)
+    record(tmp_path / "low.wav", virtual, [Note(6), Note(6)])
+    record(tmp_path / "string4.wav", virtual, in_turn(4, (-0.5, 0.5, 0.0)))
+    files = (tmp_path / "low.wav", tmp_path / "string4.wav")
+    expected = ["other"] * 2 + ["open", "fretted"] * 3
+    for options in (["--string", "C3"], []):  # without the name, stiffness tells
+        document = Ran(capsys, "offset", *files, *options, "--format", "json").document
+        jsonschema.validate(document, schema)
+        assert document["string"] == "C3"
+        assert [r["role"] for r in document["readings"]] == expected
+        assert document["offset_cents"] == pytest.approx(virtual.true_offset_cents(4), abs=0.3)
+    # Of the sixth string there is no fretted take, and no open C3 is taken for one when said.
+    said = Ran(capsys, "offset", "--open", files[0], "--string", "C2")
+    assert said.code == 3
+    assert "There is no reading of the 12th fret of the C2 string; heard: C2 2 times." in said.err
+
+
+def test_a_file_that_does_not_hold_what_was_said_of_it(capsys: Capsys, tmp_path: Path) -> None:
+    virtual = a_guitar()
+    record(tmp_path / "open.wav", virtual, [Note(5), Note(5), Note(4)])
+    record(tmp_path / "12th.wav", virtual, in_turn(5)[1::2])
+    said = ("--open", tmp_path / "open.wav", "--fretted", tmp_path / "12th.wav")
+    roles = [
+        r["role"] for r in Ran(capsys, "offset", *said, "--format", "json").document["readings"]
+    ]
+    assert roles == ["open", "open", "other"] + ["fretted"] * 4
+    wrong = Ran(capsys, "offset", *said, "--string", "E2")
+    assert wrong.code == 3
+    assert "heard: A2 2 times, D3 1 time, A3 4 times." in wrong.err
+
+
+@pytest.mark.parametrize(
+    ("notes", "missing"),
+    [
+        ([Note(5), Note(5)], "no reading of the 12th fret of the A2 string; heard: A2 2 times."),
+        ([Note(5, 12)], "no reading of the open A2 string; heard: A3 1 time."),
+        ([Note(3), Note(5, ring_s=0.25)], "and none of the 12th fret; heard: G3 1 time, 1 reject"),
+    ],
+)
+def test_what_is_missing_is_said(
+    capsys: Capsys, tmp_path: Path, notes: list[Note], missing: str
+) -> None:
+    record(tmp_path / "a.wav", a_guitar(), notes)
+    ran = Ran(capsys, "offset", tmp_path / "a.wav", "--string", "A2", "--format", "json")
+    assert (ran.code, ran.out) == (3, "")
+    assert missing in ran.err
+    assert ran.err.count(".\n") == 2
+
+
+# -- the instrument ----------------------------------------------------------------------------
+
+
+def test_an_assumed_scale_is_said(capsys: Capsys, sharp: tuple[Path, float]) -> None:
+    ran = Ran(capsys, "offset", sharp[0], "--format", "json")
+    assert ran.document["scale_mm"] == 648.0
+    assert "a scale of 648 mm" in ran.document["assumed"][0]
+    assert "a scale of 648 mm" in ran.err
+    said = Ran(capsys, "offset", sharp[0], "--scale", "700", "--bridge", "bass", "--format", "json")
+    assert (said.document["assumed"], said.err) == ([], "")
+    # Millimetres grow with the scale.
+    ratio = said.document["move"]["mm"] / ran.document["move"]["mm"]
+    assert ratio == pytest.approx(700 / 648)
+
+
+def test_below_any_guitar_a_bass_is_assumed(capsys: Capsys, tmp_path: Path) -> None:
+    virtual = a_guitar(seed=4, name="bass-five")
+    record(tmp_path / "b.wav", virtual, in_turn(5, (0.0, 0.5, -0.5)))
+    document = Ran(capsys, "offset", tmp_path / "b.wav", "--format", "json").document
+    assert (document["string"], document["scale_mm"]) == ("B0", 864.0)
+    # A bass's frettings are good to half a cent here; its open note to two tenths.
+    assert document["offset_cents"] == pytest.approx(virtual.true_offset_cents(5), abs=0.5)
+
+
+def test_an_instrument_on_record_says_scale_bridge_and_tolerance(
+    capsys: Capsys, sharp: tuple[Path, float], tmp_path: Path
+) -> None:
+    store = tmp_path / "records.sqlite"
+    ours = replace(preset("post-bar"), name="Bench", scale_mm=628.0, tolerance_cents=3.0)
+    with Repository.open(store) as repository:
+        repository.add_instrument(ours)
+    options = ("--instrument", "Bench", "--store", store, "--format", "json")
+    document = Ran(capsys, "offset", sharp[0], *options).document
+    assert (document["scale_mm"], document["bridge"]) == (628.0, "post-bar")
+    assert document["tolerance_cents"] == 3.0
+    assert document["assumed"] == []
+    stricter = Ran(capsys, "offset", sharp[0], *options, "--tolerance", "1").document
+    assert stricter["tolerance_cents"] == 1.0
+    assert Ran(capsys, "offset", sharp[0], *options, "--preset", "nylon").code == 2
+
+
+def test_a_fixed_saddle_is_filed_not_turned(capsys: Capsys, sharp: tuple[Path, float]) -> None:
+    move = Ran(capsys, "offset", sharp[0], "--bridge", "fixed-saddle", "--format", "json").document[
+        "move"
+    ]
+    assert move["turns"] is None
+    assert any("Filing cannot be undone" in caution for caution in move["cautions"])
+
+
+def test_near_the_nut_it_says_to_look_elsewhere_first(capsys: Capsys, tmp_path: Path) -> None:
+    virtual = a_guitar(seed=6)
+    notes = [note for _ in range(3) for note in (Note(5), Note(5, 1, detune_cents=18.0))]
+    record(tmp_path / "first.wav", virtual, notes)
+    ran = Ran(capsys, "offset", tmp_path / "first.wav", "--fret", "1", "--string", "A2")
+    assert ran.code in {0, 2}  # 2 where no saddle position could cure it
+    assert "it is the nut" in ran.out or "look at the nut" in ran.err
+
+
+# -- on a terminal -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("lines", "columns"), [(24, 80), (12, 40)])
+def test_what_to_do_comes_first_and_fits(
+    sharp: tuple[Path, float], lines: int, columns: int
+) -> None:
+    child = pexpect.spawn(
+        sys.executable,
+        ["-c", "from pitchbench.commands import main; main()", "offset", str(sharp[0])],
+        dimensions=(lines, columns),
+        env={"TERM": "xterm", "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "PATH": ""},
+        encoding="utf-8",
+        timeout=60,
+    )
+    child.expect(pexpect.EOF)
+    shown = child.before.replace("\x1b[1m", "").replace("\x1b[2m", "").replace("\x1b[0m", "")
+    assert shown.startswith("Move the saddle ")
+    assert max(map(len, shown.splitlines())) <= columns

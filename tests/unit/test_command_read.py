@@ -1,0 +1,228 @@
+"""`pitchbench read`: what it writes of recordings whose truth is known."""
+
+from __future__ import annotations
+
+import json
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pexpect
+import pytest
+import soundfile
+from recordings import RATE_HZ, Note, Ran, play, record
+
+import pitchbench.report
+from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.presets import preset
+from pitchbench.records.repository import Repository
+from pitchbench.session.state import Setup
+from pitchbench.strings.virtual import VirtualInstrument
+from pitchbench.units import cents_between
+
+Capsys = pytest.CaptureFixture[str]
+NOTES = (Note(6), Note(6, 12), Note(3), Note(1, 5))
+
+
+@pytest.fixture(scope="module")
+def schema() -> Any:
+    place = Path(pitchbench.report.__file__).with_name("readings.schema.json")
+    return json.loads(place.read_text())
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[float]]:
+    """Four notes on a guitar, and their true pitches."""
+    path = tmp_path_factory.mktemp("sound") / "four.wav"
+    virtual = VirtualInstrument(preset("six-string"), seed=11, rate_hz=RATE_HZ)
+    return path, record(path, virtual, NOTES)
+
+
+def test_json_gives_the_true_pitches(
+    capsys: Capsys, recorded: tuple[Path, list[float]], schema: Any
+) -> None:
+    path, true_hz = recorded
+    ran = Ran(capsys, "read", path, "--format", "json")
+    jsonschema.validate(ran.document, schema)
+    assert (ran.code, ran.err) == (0, "")
+    readings = ran.document["readings"]
+    assert [r["status"] for r in readings] == ["settled"] * 4
+    assert [r["note"] for r in readings] == ["E2", "E3", "G3", "A4"]
+    for reading, hz in zip(readings, true_hz, strict=True):
+        # Stiffness alone would pull a plain period estimate by one cent and more.
+        assert cents_between(reading["pitch_hz"], hz) == pytest.approx(0.0, abs=0.2)
+        assert reading["u_cents"] < 0.3
+        assert reading["file"] == str(path)
+    onsets = [r["onset_s"] for r in readings]
+    assert onsets == pytest.approx([0.6, 3.3, 6.0, 8.7], abs=0.02)
+    assert ran.document["sounds"][0]["length_s"] == pytest.approx(11.4)
+
+
+def test_cents_follow_the_pitch_of_a4(capsys: Capsys, recorded: tuple[Path, list[float]]) -> None:
+    usual, sharper = (
+        Ran(capsys, "read", recorded[0], "--format", "json", "--a4", a4).document["readings"][0]
+        for a4 in ("440", "442")
+    )
+    assert sharper["pitch_hz"] == usual["pitch_hz"]
+    moved = sharper["cents_from_note"] - usual["cents_from_note"]
+    assert moved == pytest.approx(-cents_between(442, 440), abs=1e-6)
+
+
+def test_one_plain_line_per_pluck_label_first(
+    capsys: Capsys, recorded: tuple[Path, list[float]]
+) -> None:
+    ran = Ran(capsys, "read", recorded[0])
+    lines = ran.out.splitlines()
+    assert [line.split(":")[0] for line in lines] == ["recording", *(f"pluck {n}" for n in "1234")]
+    assert "cents" in lines[1]
+    assert " Hz" in lines[1]
+    assert "±" in lines[1]
+    assert "\x1b" not in ran.out
+
+
+def test_a_rejected_pluck_is_shown_with_its_reason(
+    capsys: Capsys, tmp_path: Path, schema: Any
+) -> None:
+    path = tmp_path / "short.wav"
+    virtual = VirtualInstrument(preset("six-string"), seed=3, rate_hz=RATE_HZ)
+    record(path, virtual, [Note(5), Note(5, ring_s=0.25)])
+    ran = Ran(capsys, "read", path, "--format", "json")
+    jsonschema.validate(ran.document, schema)
+    assert ran.code == 0
+    settled, rejected = ran.document["readings"]
+    assert (settled["status"], settled["reason"]) == ("settled", None)
+    assert (rejected["status"], rejected["reason"]) == ("rejected", "too_short")
+    line = Ran(capsys, "read", path).out.splitlines()[2]
+    assert line.startswith("pluck 2, rejected: ")
+    assert line.endswith("too short: let it ring longer")
+
+
+def test_without_a_usable_reading_it_prints_what_there_is_and_ends_with_3(
+    capsys: Capsys, tmp_path: Path
+) -> None:
+    path = tmp_path / "short.wav"
+    virtual = VirtualInstrument(preset("six-string"), seed=3, rate_hz=RATE_HZ)
+    record(path, virtual, [Note(5, ring_s=0.25)])
+    ran = Ran(capsys, "read", path, "--format", "json")
+    assert ran.code == 3
+    assert len(ran.document["readings"]) == 1
+    assert ran.err.count(".\n") == 2
+
+
+def test_several_files_keep_their_order(
+    capsys: Capsys, recorded: tuple[Path, list[float]], tmp_path: Path
+) -> None:
+    path = tmp_path / "one.wav"
+    virtual = VirtualInstrument(preset("bass-five"), seed=2, rate_hz=RATE_HZ)
+    record(path, virtual, [Note(5)])
+    ran = Ran(capsys, "read", path, recorded[0], "--format", "json")
+    readings = ran.document["readings"]
+    assert [r["file"] for r in readings] == [str(path)] + [str(recorded[0])] * 4
+    assert readings[0]["note"] == "B0"
+
+
+def test_the_channel_can_be_chosen(capsys: Capsys, tmp_path: Path) -> None:
+    virtual = VirtualInstrument(preset("six-string"), seed=5, rate_hz=RATE_HZ)
+    sound = play(virtual, [Note(4)])
+    path = tmp_path / "stereo.wav"
+    soundfile.write(path, np.stack([0.01 * virtual.room(len(sound)), sound], axis=1), RATE_HZ)
+    assert Ran(capsys, "read", path, "--format", "json").document["sounds"][0]["channel"] == 2
+    assert Ran(capsys, "read", path, "--channel", "2").code == 0
+    silent = Ran(capsys, "read", path, "--channel", "1")
+    assert silent.code == 3
+    assert "No pluck was heard." in silent.err
+
+
+def test_damage_is_told_and_what_came_before_it_is_read(
+    capsys: Capsys, tmp_path: Path, schema: Any
+) -> None:
+    path = tmp_path / "cut.flac"
+    virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
+    soundfile.write(path, play(virtual, [Note(5), Note(5), Note(5)]), RATE_HZ)
+    path.write_bytes(path.read_bytes()[: int(0.6 * path.stat().st_size)])
+    ran = Ran(capsys, "read", path, "--format", "json")
+    jsonschema.validate(ran.document, schema)
+    assert ran.code == 0
+    assert "is damaged: only its first" in ran.err
+    assert 2.8 < ran.document["sounds"][0]["damaged_after_s"] < 6.0
+    assert ran.document["readings"][0]["note"] == "A2"
+
+
+def test_the_sound_that_a_session_kept_is_read_again(
+    capsys: Capsys, recorded: tuple[Path, list[float]], tmp_path: Path
+) -> None:
+    store = tmp_path / "records.sqlite"
+    with Repository.open(store) as repository:
+        session = repository.begin_session(
+            Setup(preset("six-string"), DEFAULT_PRIOR), at=datetime(2026, 3, 1, tzinfo=UTC)
+        )
+        repository.keep_audio(session, recorded[0])
+    again = Ran(capsys, "read", "--again", "last", "--store", store, "--format", "json")
+    direct = Ran(capsys, "read", recorded[0], "--format", "json")
+    assert again.document["readings"] == direct.document["readings"]
+    with Repository.open(store) as repository:
+        repository.keep_audio(session, tmp_path / "gone.flac")
+    lost = Ran(capsys, "read", "--again", "last", "--store", store)
+    assert lost.code == 5
+    assert "is not here." in lost.err
+
+
+# -- second opinion ----------------------------------------------------------------------------
+
+
+@pytest.mark.peers
+def test_a_second_opinion_is_what_aubio_says_of_the_same_tail(
+    capsys: Capsys, recorded: tuple[Path, list[float]], schema: Any
+) -> None:
+    pytest.importorskip("aubio")
+    from benchmarks import peers  # noqa: PLC0415
+
+    ran = Ran(capsys, "read", recorded[0], "--second-opinion", "--format", "json")
+    jsonschema.validate(ran.document, schema)
+    sound, _ = soundfile.read(recorded[0], dtype="float32")
+    for reading in ran.document["readings"]:
+        first = round(RATE_HZ * (reading["onset_s"] + reading["settle_s"]))
+        last = round(RATE_HZ * (reading["onset_s"] + reading["ring_s"]))
+        f0_hz = peers.track_with_aubio("yinfast", sound[first:last], RATE_HZ)[8:]
+        # Another stretch of the note, or another window, would differ by more.
+        expected = cents_between(float(np.median(f0_hz)), reading["pitch_hz"])
+        assert reading["second_opinion_cents"] == pytest.approx(expected, abs=0.01)
+        said = cents_between(reading["second_opinion_hz"], reading["pitch_hz"])
+        assert reading["second_opinion_cents"] == pytest.approx(said, abs=1e-9)
+
+
+def test_without_aubio_it_says_how_to_get_it(
+    capsys: Capsys, recorded: tuple[Path, list[float]], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "aubio", None)  # as if it were not installed
+    ran = Ran(capsys, "read", recorded[0], "--second-opinion")
+    assert ran.code == 2
+    assert "pip install 'pitchbench[aubio]'" in ran.err
+    assert ran.out == ""
+    assert Ran(capsys, "read", recorded[0]).code == 0
+
+
+# -- on a terminal -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("lines", "columns"), [(24, 80), (12, 40)])
+def test_the_table_fits_the_terminal(
+    recorded: tuple[Path, list[float]], lines: int, columns: int
+) -> None:
+    child = pexpect.spawn(
+        sys.executable,
+        ["-c", "from pitchbench.commands import main; main()", "read", str(recorded[0])],
+        dimensions=(lines, columns),
+        env={"TERM": "xterm", "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "PATH": ""},
+        encoding="utf-8",
+        timeout=60,
+    )
+    child.expect(pexpect.EOF)
+    shown = child.before.replace("\x1b[2m", "").replace("\x1b[0m", "").splitlines()
+    assert max(map(len, shown)) <= columns
+    rows = [line.split() for line in shown if " E3 " in line]
+    assert len(rows) == 1
+    assert len(rows[0]) == {80: 7, 40: 4}[columns]
