@@ -29,7 +29,7 @@ class Note:
     string: int
     fret: int = 0
     detune_cents: float = 0.0
-    ring_s: float = 2.2
+    ring_s: float = 2.0
 
 
 def play(virtual: VirtualInstrument, notes: Sequence[Note]) -> NDArray[np.float32]:

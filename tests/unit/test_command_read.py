@@ -57,8 +57,8 @@ def test_json_gives_the_true_pitches(
         assert reading["u_cents"] < 0.3
         assert reading["file"] == str(path)
     onsets = [r["onset_s"] for r in readings]
-    assert onsets == pytest.approx([0.6, 3.3, 6.0, 8.7], abs=0.02)
-    assert ran.document["sounds"][0]["length_s"] == pytest.approx(11.4)
+    assert onsets == pytest.approx([0.6, 3.1, 5.6, 8.1], abs=0.02)
+    assert ran.document["sounds"][0]["length_s"] == pytest.approx(10.6)
 
 
 def test_cents_follow_the_pitch_of_a4(capsys: Capsys, recorded: tuple[Path, list[float]]) -> None:
@@ -147,7 +147,7 @@ def test_damage_is_told_and_what_came_before_it_is_read(
     jsonschema.validate(ran.document, schema)
     assert ran.code == 0
     assert "is damaged: only its first" in ran.err
-    assert 2.8 < ran.document["sounds"][0]["damaged_after_s"] < 6.0
+    assert 2.6 < ran.document["sounds"][0]["damaged_after_s"] < 6.0
     assert ran.document["readings"][0]["note"] == "A2"
 
 
@@ -188,7 +188,7 @@ def test_a_second_opinion_is_what_aubio_says_of_the_same_tail(
         last = round(RATE_HZ * (reading["onset_s"] + reading["ring_s"]))
         f0_hz = peers.track_with_aubio("yinfast", sound[first:last], RATE_HZ)[8:]
         # Another stretch of the note, or another window, would differ by more.
-        expected = cents_between(float(np.median(f0_hz)), reading["pitch_hz"])
+        expected = cents_between(float(np.median(f0_hz[f0_hz > 0.0])), reading["pitch_hz"])
         assert reading["second_opinion_cents"] == pytest.approx(expected, abs=0.01)
         said = cents_between(reading["second_opinion_hz"], reading["pitch_hz"])
         assert reading["second_opinion_cents"] == pytest.approx(said, abs=1e-9)
