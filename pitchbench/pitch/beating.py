@@ -26,6 +26,10 @@ _MOST_STEPS: Final = 60
 _EXTRA_DECAY: Final = (-0.4, 0.0, 0.5, 1.2)
 
 
+#: No second polarisation, when more probable than this, is taken as it is.
+_AS_GOOD_AS_CERTAIN: Final = 0.7
+
+
 @dataclass(frozen=True, eq=False)
 class Leftover:
     """What a fit without beating leaves over, ready for the search.
@@ -102,7 +106,7 @@ def second_polarisation(leftover: Leftover) -> Beating:
     p /= p.sum()
     there = p[-1] < 0.5
     chosen = best[1] if there else search.plain_pitch
-    shift = float(p @ pitch) - chosen
+    shift = float(p @ pitch) - chosen if p[-1] < _AS_GOOD_AS_CERTAIN else 0.0
     sigma = float(np.sqrt(p @ np.square(pitch - chosen - shift)))
     beat = search.beat(np.array([found] if there else []), extra)
     return Beating(beat, shift, sigma)

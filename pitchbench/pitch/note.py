@@ -21,7 +21,10 @@ _STEADY_SHARE: Final = 0.6
 _SPECTRUM_S: Final = (0.12, 1.5)
 #: How far the partials between those of the period found may lie below them, for the octave
 #: to be the lower one: a string whose first partial is weak still has its third and fifth.
-_BETWEEN_DB: Final = 22.0
+_BETWEEN_DB: Final = 20.0
+#: The partials looked at: those below this many times the number that the periods differ by.
+_LOOK_AT: Final = 4
+_MOST_OF: Final = 0.6
 
 
 def note_of(samples: NDArray[np.float32], rate_hz: int) -> float | None:
@@ -74,10 +77,16 @@ def find_partials(sound: Array, rate_hz: int, period_hz: float) -> Comb | None:
 
 
 def _between_stand_out(lower: Comb, part: int) -> bool:
-    """Whether the partials that a period ``part`` times shorter would lack are truly there."""
-    between = (lower.number % part != 0) & (lower.number < 5 * part)
-    shared = (lower.number % part == 0) & (lower.number < 5 * part)
-    if np.count_nonzero(between) < max(3, part) or not shared.any():
-        return False
+    """Whether the partials that a period ``part`` times shorter would lack are truly there.
+
+    Most of the lower ones must be, and not far below their neighbours: another string that rings
+    an octave lower has them too, but faint.
+    """
     level_db = 10.0 * np.log10(lower.power)
-    return bool(np.median(level_db[between]) > np.median(level_db[shared]) - _BETWEEN_DB)
+    shared = lower.number % part == 0
+    low = ~shared & (lower.number < _LOOK_AT * part)
+    possible = (_LOOK_AT - 1) * part - (_LOOK_AT - 1) + part - 1
+    if not shared.any() or np.count_nonzero(low) < _MOST_OF * possible:
+        return False
+    beside_db = np.interp(lower.number[low], lower.number[shared], level_db[shared])
+    return bool(np.median(level_db[low] - beside_db) > -_BETWEEN_DB)

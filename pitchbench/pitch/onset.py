@@ -27,9 +27,12 @@ _BRIGHT_LEVEL_RISE: Final = 1.2
 _ABOVE_FLOOR: Final = 8.0
 #: Rises this soon after an onset belong to the same attack.
 _SAME_ATTACK_STEPS: Final = 20
-#: Damped: 7 dB quieter than 60 ms ago, which no string does by itself.
-_DAMPED: Final = 10.0**-0.7
-_DAMPED_STEPS: Final = 12
+#: Damped: 7 dB quieter than 60 ms ago, and soon twice that. A thump over a note, or two strings
+#: that beat, may fall as fast, but not as far.
+_FALLS: Final = 10.0**-0.7
+_FALL_STEPS: Final = 12
+_FALLEN: Final = 10.0**-1.4
+_FALLEN_STEPS: Final = 40
 #: The attack may fall as fast.
 _ATTACK_STEPS: Final = 40
 _SUNK: Final = 2.5
@@ -88,6 +91,15 @@ def dies_away(samples: NDArray[np.float32]) -> bool:
     return bool(ends[0] > _DIES_DB or ends[1] > _DULLS_DB)
 
 
+@dataclass(frozen=True)
+class _Fall:
+    """A steep fall of the level: where it began, from what level, and how many steps in."""
+
+    index: int
+    level: float
+    since: int
+
+
 class PluckFinder:
     """Finds plucks in consecutive samples, whatever pieces they come in.
 
@@ -112,6 +124,7 @@ class PluckFinder:
         self._quiet: list[tuple[float, float]] = []
         self._began: int | None = None
         self._peak = 0.0
+        self._fall: _Fall | None = None
         self._since = 0
 
     def feed(self, samples: NDArray[np.float32]) -> Iterator[Found]:
@@ -172,7 +185,7 @@ class PluckFinder:
         if self._rises(level, bright):
             if self._began is not None:
                 yield Ended(self.index, replaced=True)
-            self._began, self._since, self._peak = self.index, 0, level
+            self._began, self._since, self._peak, self._fall = self.index, 0, level, None
             yield Began(self.index, len(self._level) > _REFERENCE_STEPS[0])
         elif self._began is not None:
             self._peak = max(self._peak, level)
@@ -208,11 +221,16 @@ class PluckFinder:
             return None
         now = max(self._level[-_HOLD_STEPS:])
         if now < max(_SUNK * self._floor, _QUIETEST * self._peak):
-            return self.index
-        then = self._level[-_DAMPED_STEPS - _HOLD_STEPS : -_DAMPED_STEPS]
-        if now < _DAMPED * max(then):
+            return self._fall.index if self._fall else self.index
+        then = max(self._level[-_FALL_STEPS - _HOLD_STEPS : -_FALL_STEPS])
+        if self._fall is None and now < _FALLS * then:
             # The hand came down before it showed.
-            return max(self._began, self.index - (_DAMPED_STEPS + _HOLD_STEPS) * self.step)
+            index = self.index - (_FALL_STEPS + _HOLD_STEPS) * self.step
+            self._fall = _Fall(max(self._began, index), then, self._since)
+        elif self._fall is not None and self._since - self._fall.since > _FALLEN_STEPS:
+            self._fall = None
+        if self._fall is not None and now < _FALLEN * self._fall.level:
+            return self._fall.index
         return None
 
     def _listen_to_the_quiet(self, level: float, bright: float) -> None:

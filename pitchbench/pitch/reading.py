@@ -113,13 +113,13 @@ _SETTLED_CENTS: Final = 0.5
 _BAND: Final = 0.16
 _WIDEST_BAND_HZ: Final = 14.0
 #: A pluck must last this long, and this many periods, to be read.
-_SHORTEST_S: Final = 0.35
+_SHORTEST_S: Final = 0.2
 _FEWEST_PERIODS: Final = 14.0
 #: Less than this of the sound before a pluck tells nothing of what is in a band.
 _LEAST_BACKGROUND_S: Final = 0.15
 _QUIETEST_SNR_DB: Final = 6.0
 #: A reading less certain than this cannot help to judge an offset.
-_MOST_U_CENTS: Final = 2.0
+_MOST_U_CENTS: Final = 5.0
 #: The pitch is averaged over this long where it is drawn or its wander is judged.
 _TRACE_S: Final = 0.1
 
@@ -288,7 +288,7 @@ def _reason(pluck: Pluck, settled: Settled, snr_db: float | None) -> Reason | No
         return Reason.GAP
     if _clipped(pluck.samples):
         return Reason.CLIPPED
-    if snr_db is not None and snr_db < _QUIETEST_SNR_DB and settled.u_cents > _MOST_U_CENTS / 4:
+    if snr_db is not None and snr_db < _QUIETEST_SNR_DB and settled.u_cents > _MOST_U_CENTS / 10:
         return Reason.TOO_QUIET
     if settled.u_cents > _MOST_U_CENTS:
         return Reason.NEVER_SETTLED

@@ -14,7 +14,7 @@ uncertainty, and a steady tone is not charged for a glide that it does not have.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Final
 
 import numpy as np
@@ -27,8 +27,8 @@ from pitchbench.units import CENTS_PER_NEPER
 
 #: Time constants of the glide that are tried, seconds.
 _TAU_S: Final = np.geomspace(0.03, 5.0, 24)
-#: Size of a glide component, 1 sigma, as a fraction: 15 cents.
-_EPS_SIGMA: Final = 15.0 / CENTS_PER_NEPER
+#: Size of a glide component, 1 sigma, as a fraction: 10 cents.
+_EPS_SIGMA: Final = 10.0 / CENTS_PER_NEPER
 #: The glide that the decay of the partials predicts: how far its pace may be off, and by how much
 #: each partial's share of the string's energy may differ from that of an ideal pluck.
 _PACES: Final = np.geomspace(0.6, 1.6, 9)
@@ -42,20 +42,26 @@ _SHARE_SIGMA: Final = 0.7
 _TAU_SIGMA: Final = 0.4
 _TAU_FLOOR: Final = 0.01
 #: Prior probability of no glide, of the predicted one, of one and of two exponentials.
-_PRIOR: Final = {"none": 0.2, "predicted": 0.5, "one": 0.15, "two": 0.15}
+_PRIOR: Final = {"none": 0.4, "predicted": 0.35, "one": 0.125, "two": 0.125}
+#: No glide, when more probable than this, is taken as it is.
+_AS_GOOD_AS_CERTAIN: Final = 0.7
 #: A sample of a partial is used while its power stands this far above the noise.
 _USABLE: Final = 6.0
+#: Nor is it followed further down than this from its loudest: there something else is heard.
+_FAINTEST: Final = 10.0**-4.5
 _BLOCKS: Final = 10
 #: How often the fit is repeated about the second polarisation that it found.
 _BEAT_TURNS: Final = 2
+#: Fewer partials than this cannot tell a second polarisation from a change of pitch.
+_FEWEST_VOTERS: Final = 3
 #: Share of a beat that a partial must go through for that.
 _PINNED: Final = 0.6
 #: A model that leaves slow residuals this many times the noise (power), and this large, is wrong.
 _MISFIT_EXCESS: Final = 30.0
 _MISFIT_RAD: Final = 0.01
-#: Without a model: the share of the note left out as attack, and how far from the stiff-string law
-#: the partials of real instruments lie, 1 sigma (common practice, no source).
-_TAIL_FROM: Final = 0.3
+#: Without a model: the shares of the note over which the tail fades in, and how far the partials of
+#: real instruments lie from the stiff-string law, 1 sigma (seen in sampled ones).
+_TAIL_FROM: Final = (0.15, 0.6)
 _OFF_LAW_CENTS: Final = 2.0
 #: What the parts of the uncertainty are multiplied by, see :func:`_u_cents`, and its least value.
 _TRUST_FIT: Final = 1.6
@@ -258,20 +264,25 @@ def _tail_average(demodulator: Demodulator, model: Settled) -> Settled:
     assumed = 2.0 * np.pi * (f_k - bands.centre_hz)[:, None] * t
     relative = (followed.phase - assumed) / (2.0 * np.pi * f_k[:, None])
     weight = followed.weight * (2.0 * np.pi * f_k[:, None]) ** 2
-    tail = np.where(t >= _TAIL_FROM * t[-1], weight, 0.0)
+    # Fading in and out, so that a beat cut off half way at either end counts little.
+    into = np.clip((t / t[-1] - _TAIL_FROM[0]) / (_TAIL_FROM[1] - _TAIL_FROM[0]), 0.0, 1.0)
+    out = np.clip((1.0 - t / t[-1]) / (1.0 - _TAIL_FROM[1]), 0.0, 1.0)
+    tail = weight * np.sin(0.5 * np.pi * np.minimum(into, out)) ** 2
     used = tail.sum(axis=1) > 0
     if not used.any():
         return model
     slope = _slope(t, relative, tail)
     centre = (tail * t).sum(axis=1) / np.maximum(tail.sum(axis=1), 1e-300)
     across = np.maximum((tail * (t - centre[:, None]) ** 2).sum(axis=1), 1e-300)
-    off_law = np.where(number == 1, 0.0, _OFF_LAW_CENTS / CENTS_PER_NEPER)
-    trust = np.where(used, 1.0 / (1.0 / across + off_law**2), 0.0)
-    mean = float(trust @ slope / trust.sum())
     total = np.maximum(weight.sum(axis=1), 1e-300)
     middle = (weight * (relative - slope[:, None] * t)).sum(axis=1) / total
     residual = relative - slope[:, None] * t - middle[:, None]
-    u_slope = np.sqrt(_excess(residual, tail) / across)
+    u_slope = np.minimum(
+        np.sqrt(_excess(residual, tail) / across), _course_spread(t, residual, tail) / np.sqrt(3.0)
+    )
+    off_law = np.where(number == 1, 0.0, _OFF_LAW_CENTS / CENTS_PER_NEPER)
+    trust = np.where(used, 1.0 / (1.0 / across + off_law**2), 0.0)
+    mean = float(trust @ slope / trust.sum())
     u = float(np.sqrt(np.sum(np.square(trust) * (u_slope**2 + off_law**2))) / trust.sum())
     return replace(
         model,
@@ -298,7 +309,8 @@ def _follow(demodulator: Demodulator, bands: Bands, before: Settled | None) -> _
     t = bands.time_s
     power = np.abs(bands.z) ** 2
     smooth = _smoothed(power)
-    usable = smooth > _USABLE * bands.noise[:, None]
+    loudest = smooth.max(axis=1, keepdims=True)
+    usable = smooth > np.maximum(_USABLE * bands.noise[:, None], _FAINTEST * loudest)
     # From the loudest early moment on, until it first sinks into the noise.
     first = np.argmax(smooth[:, : max(4, smooth.shape[1] // 3)], axis=1)
     index = np.arange(power.shape[1])
@@ -384,7 +396,7 @@ def _fit(
     fit = _weigh(problem, np.zeros((len(number), 0, len(t)), dtype=np.complex128))
     plain = fit.solution.x
     shift = sigma = 0.0
-    if crossed:
+    if crossed and len(number) >= _FEWEST_VOTERS:
         beating = second_polarisation(_leftover(problem, fit, f_model))
         shift, sigma = beating.shift, beating.sigma
         if beating.beat.shape[1]:
@@ -699,7 +711,8 @@ def _average(problem: _Problem, evidence: _Evidence, excess: Array, law_sigma: f
     p = np.exp(log_p - log_p.max())
     p /= p.sum()
     x, variances, stiff = (np.concatenate([part[i] for part in solved]) for i in (1, 2, 3))
-    mean = float(p @ x)
+    # A steady tone is not to be charged for glides that are merely not impossible.
+    mean = float(x[0] if p[0] > _AS_GOOD_AS_CERTAIN else p @ x)
     spread = float(p @ (variances + (x - mean) ** 2))
     eps = np.zeros(size - 2)
     first = 0
@@ -777,6 +790,15 @@ def _excess(residual: Array, weight: Array) -> Array:
     dof = np.maximum(1.0, np.count_nonzero(w > 0, axis=1) - 2.0)
     excess: Array = (chi2 + _PRIOR_DOF) / (dof + _PRIOR_DOF)
     return excess
+
+
+def _course_spread(t: Array, residual: Array, weight: Array) -> Array:
+    """Rms of each partial's relative pitch about its mean, a fifth of the note at a time, (K,)."""
+    heard = np.flatnonzero(weight.sum(axis=0) > 0)
+    edges = np.linspace(heard[0], heard[-1] + 1, 6).astype(np.intp)
+    slopes = [_slope(t[a:b], residual[:, a:b], weight[:, a:b]) for a, b in pairwise(edges)]
+    spread: Array = np.sqrt(np.mean(np.square(slopes), axis=0))
+    return spread
 
 
 def _own_slopes(evidence: _Evidence, solution: _Solution, excess: Array) -> tuple[Array, Array]:
