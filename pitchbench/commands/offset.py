@@ -358,7 +358,7 @@ def _bench(
         if scale is None:
             scale = _BASS_SCALE_MM if note < _LOWEST_GUITAR_NOTE else _GUITAR_SCALE_MM
             assumed.append(f"a scale of {scale:g} mm (say it with --scale)")
-        if bridge is None:
+        if bridge is None and pitch_per_turn is None and screw_heads is None:
             assumed.append("saddles on screws (say it with --bridge)")
         instrument = Instrument("", "", scale, (), Bridge(BridgeKind.SCREW_SADDLES))
     if scale is not None:

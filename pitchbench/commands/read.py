@@ -91,6 +91,8 @@ def command(
         sounds.append(_sound_document(listened))
         if output_format == "text":
             _show(listened, opined, a4=a4, opinion=opinion, plain=is_plain(plain))
+    if documents and output_format == "text" and not is_plain(plain):
+        _print_legend(a4, opinion)
     if output_format == "json":
         echo_json({"schema": _SCHEMA, "a4_hz": a4, "readings": documents, "sounds": sounds})
     if not any(each["status"] == "settled" for each in documents):
@@ -201,6 +203,7 @@ def _words(opined: _Opined, a4_hz: float, *, opinion: bool) -> str:
 def _print_table(
     listened: Listened, opined: Sequence[_Opined], *, a4: float, opinion: bool
 ) -> None:
+    """A table as wide as the terminal: the narrower it is, the fewer columns."""
     from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
 
     page = Page()
@@ -222,11 +225,16 @@ def _print_table(
     ]
     columns += [Column("aubio")] if opinion else []
     page.table([*columns, Column("", right=False)], [_row(each, a4, opinion) for each in opined])
-    page.say(
-        f"cents from the note, A4 = {a4:g} Hz; ± holds 95 %; attack in cents above the settled "
+    page.gap()
+
+
+def _print_legend(a4_hz: float, opinion: bool) -> None:
+    from pitchbench.screen.tables import Page  # noqa: PLC0415  # for terminals alone
+
+    Page().say(
+        f"cents from the note, A4 = {a4_hz:g} Hz; ± holds 95 %; attack in cents above the settled "
         f"pitch, settled after so many s{'; aubio in cents from ours' if opinion else ''}"
     )
-    page.gap()
 
 
 def _row(opined: _Opined, a4_hz: float, opinion: bool) -> list[str]:
