@@ -524,7 +524,7 @@ def _role_words(each: _Heard, result: _Result) -> str:
     if each.role is None:
         return f"rejected, {quality_words(each.reading)}"
     if each.role is Role.OTHER:
-        return "not counted, another note"
+        return "not counted, another note or string"
     words = "open" if each.role is Role.OPEN else f"{ordinal(result.offset.fret)} fret"
     return f"{words}, stands out from the others" if _stray(each, result.offset) else words
 

@@ -15,6 +15,11 @@ from pitchbench.units import CENTS_PER_NEPER, fret_ratio
 #: is within it, the next semitone is not.
 NEAR_CENTS: Final = 80.0
 
+#: Stiffness within this factor of what it should be is this string's; a difference that would move
+#: the fifth partial by less than a cent, 866 cents x 25 x 5e-5, says nothing.
+_STIFFNESS_FACTOR: Final = 2.0
+_LEAST_STIFFNESS_DIFFERENCE: Final = 5e-5
+
 #: How far the whole string may be out of tune, where the fretted note confirms it.
 OUT_OF_TUNE_CENTS: Final = 250.0
 
@@ -44,7 +49,8 @@ def tell_apart(
     only if its open and its fretted note are both there. Where more than one pair explains as
     much, the nearest to the name wins; without a name the one whose stiffness fits: B ~ 1/L^2, so
     the fretted note is gamma^2 times as stiff as the open one (4 times at the 12th fret), which
-    another open string of the same pitch is not.
+    another open string of the same pitch is not. By the same law plucks of another string are left
+    out, where at least one open and one fretted pluck do fit each other.
     """
     if not sounds:
         return []
@@ -70,7 +76,8 @@ def tell_apart(
     best = max(places, key=merit)
     opens = [c for c, f in zip(cents, _frets(cents, best, fret, near), strict=True) if f == 0]
     # Seen from the middle of the open takes, not from whichever of them was tried.
-    return _frets(cents, float(np.median(opens)) if opens else best, fret, near)
+    place = float(np.median(opens)) if opens else best
+    return _without_strangers(sounds, _frets(cents, place, fret, near), fret)
 
 
 def _frets(
@@ -94,3 +101,35 @@ def _stiffness_misfit(sounds: Sequence[Sounded], frets: Sequence[int | None], fr
     if not stiffness[0] or not stiffness[fret]:
         return float(expected)
     return float(abs(np.log(np.median(stiffness[fret]) / np.median(stiffness[0])) - expected))
+
+
+def _without_strangers(
+    sounds: Sequence[Sounded], frets: Sequence[int | None], fret: int
+) -> list[int | None]:
+    """``frets`` with None for plucks whose stiffness shows them to be of another string."""
+
+    def known(place: int) -> list[tuple[int, float]]:
+        return [
+            (k, sound.stiffness_b)
+            for k, (sound, f) in enumerate(zip(sounds, frets, strict=True))
+            if f == place and sound.stiffness_b is not None
+        ]
+
+    opens, fretteds = known(0), known(fret)
+    paired = {
+        k
+        for i, open_b in opens
+        for j, fretted_b in fretteds
+        if _same_string(open_b, fretted_b, fret)
+        for k in (i, j)
+    }
+    strangers = {k for k, _ in (*opens, *fretteds)} - paired if paired else set()
+    return [None if k in strangers else f for k, f in enumerate(frets)]
+
+
+def _same_string(open_b: float, fretted_b: float, fret: int) -> bool:
+    """Whether the two stiffnesses follow B ~ 1/L^2."""
+    expected = open_b * fret_ratio(fret) ** 2
+    if abs(fretted_b - expected) < _LEAST_STIFFNESS_DIFFERENCE:
+        return True
+    return expected / _STIFFNESS_FACTOR <= fretted_b <= expected * _STIFFNESS_FACTOR

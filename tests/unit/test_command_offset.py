@@ -184,10 +184,22 @@ def test_a_drop_tuned_string_and_the_open_string_of_its_octave(
         assert document["string"] == "C3"
         assert [r["role"] for r in document["readings"]] == expected
         assert document["offset_cents"] == pytest.approx(virtual.true_offset_cents(4), abs=0.3)
-    # Of the sixth string there is no fretted take, and no open C3 is taken for one when said.
+    # Of the sixth string there is no fretted take.
     said = Ran(capsys, "offset", "--open", files[0], "--string", "C2")
     assert said.code == 3
     assert "There is no reading of the 12th fret of the C2 string; heard: C2 2 times." in said.err
+
+
+def test_the_open_string_of_the_octave_is_no_fretted_take(capsys: Capsys, tmp_path: Path) -> None:
+    virtual = a_guitar(seed=13, name="six-string-drop-c")
+    true_cents = virtual.true_offset_cents(6)
+    assert abs(true_cents) > 2.0  # and the open C3 is in tune, so it would pull this toward zero
+    record(tmp_path / "mixed.wav", virtual, [Note(6), Note(6, 12), Note(4)] * 2)
+    document = Ran(
+        capsys, "offset", tmp_path / "mixed.wav", "--string", "C2", "--format", "json"
+    ).document
+    assert [r["role"] for r in document["readings"]] == ["open", "fretted", "other"] * 2
+    assert document["offset_cents"] == pytest.approx(true_cents, abs=0.3)
 
 
 def test_a_file_that_does_not_hold_what_was_said_of_it(capsys: Capsys, tmp_path: Path) -> None:

@@ -64,6 +64,25 @@ def test_three_octaves_of_a_drop_tuning_are_told_apart_by_stiffness():
     assert tell_apart(high, fret=12) == [None, 0, 12]
 
 
+@pytest.mark.parametrize("open_hz", [C2, None])
+def test_an_open_string_of_the_fretted_pitch_is_a_stranger(open_hz):
+    """C2's octave is the open C3 of a drop tuning: twelve times less stiff than C2 at the 12th."""
+    heard = sounds((C2, 0, 1.5e-4), (C3, 5, 6e-4), (C3, 2, 5e-5), (C2, 1, 1.6e-4), (C3, 0, 5.2e-5))
+    assert tell_apart(heard, fret=12, open_hz=open_hz) == [0, 12, None, 0, None]
+
+
+def test_a_fretted_note_of_another_string_is_no_open_take():
+    heard = sounds((C3, 0, 5e-5), (C3, 5, 6e-4), (C4, 3, 2.1e-4))
+    assert tell_apart(heard, fret=12, open_hz=C3) == [0, None, 12]
+
+
+def test_stiffness_that_fits_nowhere_or_hardly_shows_puts_nobody_out():
+    nowhere = sounds((C2, 0, 1.5e-4), (C3, 5, 1.5e-4), (C3, 2, 1.4e-4))
+    assert tell_apart(nowhere, fret=12, open_hz=C2) == [0, 12, 12]
+    slight = sounds((C2, 0, 1e-5), (C3, 5, 4e-5), (C3, 2, 6e-6), (C3, 2))
+    assert tell_apart(slight, fret=12, open_hz=C2) == [0, 12, 12, 12]
+
+
 def test_a_first_fret_leaves_no_room_for_doubt():
     heard = sounds((E2, 0), (E2, 104), (E2, 200))
     assert tell_apart(heard, fret=1, open_hz=E2) == [0, 1, None]
