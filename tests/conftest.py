@@ -54,6 +54,7 @@ def postgresql_folder() -> Iterator[str]:
     """The socket folder of a real PostgreSQL server, started for this run of the tests."""
     if stores.postgresql_binaries() is None:
         pytest.skip("PostgreSQL is not installed")
+    pytest.importorskip("psycopg")
     with stores.postgresql_server() as folder:
         yield folder
 

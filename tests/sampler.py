@@ -9,7 +9,6 @@ The fonts are no truth for absolute pitch, but differences between two rendering
 
 from __future__ import annotations
 
-import os
 import shutil
 import struct
 import subprocess
@@ -44,16 +43,12 @@ FONTS: tuple[Font, ...] = ("FluidR3_GM", "TimGM6mb")
 
 
 def require_sampler() -> None:
-    """Skip the test where there is no sampler; in CI, which installs it, fail instead."""
+    """Skip the test where there is no sampler (tests/conftest.py: in CI that is a failure)."""
     missing = [str(p) for font in FONTS if not (p := FONT_FOLDER / f"{font}.sf2").exists()]
     if shutil.which("fluidsynth") is None:
         missing.append("fluidsynth")
-    if not missing:
-        return
-    message = f"the sampler lacks {', '.join(missing)}"
-    if os.environ.get("CI"):
-        pytest.fail(message)
-    pytest.skip(message)
+    if missing:
+        pytest.skip(f"the sampler lacks {', '.join(missing)}")
 
 
 def render_note(

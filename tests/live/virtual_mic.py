@@ -13,6 +13,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Iterator
+from ctypes.util import find_library
 from pathlib import Path
 
 # norewinds=1: without it the first callbacks come almost 2 s late. float32le at the file's own
@@ -98,8 +99,11 @@ class VirtualMic:
 
 
 def missing() -> str | None:
-    """What is not installed that the virtual microphone needs, or None."""
-    lacking = [name for name in ("pulseaudio", "pactl", "paplay") if not shutil.which(name)]
+    """What is not installed that a session with the virtual microphone needs, or None."""
+    programs = ("pulseaudio", "pactl", "paplay", "tmux")
+    lacking = [name for name in programs if not shutil.which(name)]
+    if find_library("portaudio") is None:
+        lacking.append("PortAudio")
     return f"not installed: {', '.join(lacking)}" if lacking else None
 
 
