@@ -58,6 +58,10 @@ CASES = [
 ]
 
 
+#: It falls by 36 dB within a tenth of a second: there is no settled pitch to read.
+DEAD_NOTES = {("FluidR3_GM", "muted guitar", "E4")}
+
+
 @functools.cache
 def readings(font, name):
     """All readings of one program, by note and by how far it was raised: one command for all."""
@@ -80,6 +84,9 @@ def readings(font, name):
 @pytest.mark.parametrize(("font", "name", "note"), CASES)
 def test_differences_are_recovered(font, name, note):
     heard = [readings(font, name)[note, raised] for raised in RAISED_BY]
+    if (font, name, note) in DEAD_NOTES:
+        assert all(r["status"] == "rejected" and r["reason"] for one in heard for r in one)
+        return
     assert [[r["status"] for r in one] for one in heard] == [["settled"]] * len(RAISED_BY)
     # The first partial itself, not the second: the fonts are within 20 cents of the note.
     assert all(r["note"] == note and abs(r["cents_from_note"]) < 25.0 for (r,) in heard)
