@@ -106,14 +106,18 @@ def read(samples: NDArray[np.float32], rate_hz: int, *, block: int = 2048) -> tu
 def tail_of(
     samples: NDArray[np.float32], spec: PluckSpec, truth: Truth, ring_s: float
 ) -> peers.Tail:
-    """Where the peers look: from 1.0 s to the end, from 0.4 s when the note lasts under 2 s."""
-    start_s = 1.0 if ring_s >= 2.0 else 0.4
+    """Where the peers look: from 1.0 s to the end, from 0.4 s when the note lasts under 2 s.
+
+    They are told where the note sinks into noise and hum, which we must find for ourselves.
+    """
+    end_s = min(ring_s, max(truth.clear_s, 0.8))
+    start_s = 1.0 if end_s >= 2.0 else 0.4
     bass = spec.f1_hz / 2.0 ** (spec.fret / 12.0) < 50.0
     return peers.Tail(
         samples,
         spec.rate_hz,
         start=truth.onset + round(start_s * spec.rate_hz),
-        stop=truth.onset + round(ring_s * spec.rate_hz),
+        stop=truth.onset + round(end_s * spec.rate_hz),
         fmin_hz=28.0 if bass else 55.0,
         fmax_hz=450.0 if bass else 900.0,
         near_hz=spec.f1_hz,

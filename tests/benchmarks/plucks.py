@@ -124,13 +124,15 @@ class Truth:
     """What a reading of the pluck ought to say.
 
     ``stretch`` and ``stretch_rates_per_s`` hold the exponentials whose sum is half the relative
-    rise of the tension; ``onset`` is the sample at which the string is let go.
+    rise of the tension; ``onset`` is the sample at which the string is let go; ``clear_s`` how
+    long the string stands 10 dB above noise and hum.
     """
 
     f1_hz: float
     stiffness_b: float
     onset: int
     ring_s: float
+    clear_s: float
     stretch: NDArray[np.float64]
     stretch_rates_per_s: NDArray[np.float64]
 
@@ -223,11 +225,23 @@ def render(spec: PluckSpec) -> tuple[NDArray[np.float32], Truth]:
     string, truth = _note(spec)
     onset = truth.onset
     sound = _background(spec, string.size)
+    truth = replace(truth, clear_s=_clear_s(string[onset:], sound, spec))
     sound += string
     if spec.neighbour is not None:
         sound += _neighbour_sound(spec, string.size, onset)
     sound *= spec.peak / np.max(np.abs(sound))
     return sound.astype(np.float32), truth
+
+
+def _clear_s(
+    string: NDArray[np.float64], background: NDArray[np.float64], spec: PluckSpec
+) -> float:
+    """Until when the string stands 10 dB above the background, in steps of 0.1 s."""
+    step = spec.rate_hz // 10
+    steps = string[: string.size // step * step].reshape(-1, step)
+    clear = np.sqrt(np.mean(steps**2, axis=1)) > np.sqrt(10.0) * np.std(background)
+    last = int(np.flatnonzero(clear)[-1]) + 1 if clear.any() else 0
+    return min(spec.ring_s, 0.1 * last)
 
 
 def render_session(
@@ -306,7 +320,9 @@ def _note(spec: PluckSpec) -> tuple[NDArray[np.float64], Truth]:
     sound /= np.sqrt(np.mean(sound[: round(0.3 * rate)] ** 2))
     sound += _pick_noise(spec, n, rng)
 
-    truth = Truth(spec.f1_hz, spec.stiffness_b, onset, spec.ring_s, stretch, stretch_rates)
+    truth = Truth(
+        spec.f1_hz, spec.stiffness_b, onset, spec.ring_s, spec.ring_s, stretch, stretch_rates
+    )
     return np.concatenate([np.zeros(onset), sound]), truth
 
 
