@@ -111,9 +111,13 @@ class Listener:
 
     def _end(self, event: Ended, *, gap: bool = False) -> Iterator[Heard]:
         note, self._note = self._note, None
-        self._quiet_since = event.index
         if note is None:
             return
+        doubtful = not note.certain and not note.rise_seen
+        if doubtful and not dies_away(self._sound.between(note.onset, event.index)):
+            # The stream began with sound that was no pluck: nothing has rung yet.
+            return
+        self._quiet_since = event.index
         reading = read_pluck(self._pluck(note, event.index, gap=gap))
         if reading is not None:
             if self._offer_early and not note.announced:

@@ -32,6 +32,7 @@ _SAME_ATTACK_STEPS: Final = 20
 _FALLS: Final = 10.0**-0.7
 _FALL_STEPS: Final = 12
 _FALLEN: Final = 10.0**-1.4
+_LOUD: Final = 0.6
 _FALLEN_STEPS: Final = 40
 #: The attack may fall as fast.
 _ATTACK_STEPS: Final = 40
@@ -42,6 +43,9 @@ _HOLD_STEPS: Final = 7
 #: A note is analysed over at most this long.
 LONGEST_S: Final = 12.0
 _HISTORY: Final = 64
+#: The floor is learnt from so many steps of quiet, anew after so many.
+_QUIET_STEPS: Final = 100
+_LEARN_STEPS: Final = 20
 #: How much of its level, or of its brightness, a pluck that opens the stream loses at once.
 _DIES_DB: Final = 1.5
 _DULLS_DB: Final = 2.0
@@ -122,6 +126,7 @@ class PluckFinder:
         self._floor = 0.0
         self._bright_floor = 0.0
         self._quiet: list[tuple[float, float]] = []
+        self._unlearnt = 0
         self._began: int | None = None
         self._peak = 0.0
         self._fall: _Fall | None = None
@@ -224,8 +229,10 @@ class PluckFinder:
             return self._fall.index if self._fall else self.index
         then = max(self._level[-_FALL_STEPS - _HOLD_STEPS : -_FALL_STEPS])
         if self._fall is None and now < _FALLS * then:
-            # The hand came down before it showed.
-            index = self.index - (_FALL_STEPS + _HOLD_STEPS) * self.step
+            # The hand came down just after the last step that was still loud.
+            recent = self._level[-_FALL_STEPS - _HOLD_STEPS :]
+            loud = max((i for i, one in enumerate(recent) if one > _LOUD * then), default=0)
+            index = self.index - (len(recent) - 1 - loud) * self.step
             self._fall = _Fall(max(self._began, index), then, self._since)
         elif self._fall is not None and self._since - self._fall.since > _FALLEN_STEPS:
             self._fall = None
@@ -234,10 +241,11 @@ class PluckFinder:
         return None
 
     def _listen_to_the_quiet(self, level: float, bright: float) -> None:
-        """Half a second of quiet, the quieter half of it, is the floor."""
+        """The median step of the last half second of quiet is the floor."""
         self._quiet.append((level, bright))
-        if len(self._quiet) > 100:
+        if len(self._quiet) > _QUIET_STEPS:
             del self._quiet[0]
-        if len(self._quiet) % 10 == 0 or not self._floor:
-            self._floor = float(np.median([one for one, _ in self._quiet]))
-            self._bright_floor = float(np.median([one for _, one in self._quiet]))
+        self._unlearnt += 1
+        if self._unlearnt >= _LEARN_STEPS or len(self._quiet) < _LEARN_STEPS:
+            self._unlearnt = 0
+            self._floor, self._bright_floor = np.median(self._quiet, axis=0).tolist()

@@ -21,9 +21,9 @@ from pitchbench.units import CENTS_PER_NEPER
 MOST_PARTIALS: Final = 16
 _HIGHEST_HZ: Final = 9000.0
 #: Stiffness looked for: from a slack nylon string to a bass string stopped high.
-_B_GRID: Final = np.concatenate(([0.0], np.geomspace(5e-6, 4e-3, 48)))
+_B_GRID: Final = np.concatenate(([0.0], np.geomspace(5e-6, 4e-3, 36)))
 #: How far the tracker's period may lie from f1, cents: stiffness pulls it sharp, never flat.
-_F_GRID_CENTS: Final = np.arange(-45.0, 24.1, 1.5)
+_F_GRID_CENTS: Final = np.arange(-45.0, 24.1, 2.0)
 #: A partial counts when it stands this far above the noise beside it.
 _STANDS_OUT: Final = 10.0 ** (11.0 / 10.0)
 
@@ -54,11 +54,12 @@ class LineSpectrum:
 
     @classmethod
     def of(cls, samples: Array, rate_hz: int) -> LineSpectrum:
-        """Taper ``samples`` (Hann) and transform them, padded to half-bin spacing."""
-        taper = np.hanning(len(samples) + 2)[1:-1]
+        """Taper ``samples`` (Hann) and transform them, padded to half-bin spacing or closer."""
+        taper = np.hanning(len(samples) + 2)[1:-1].astype(np.float32)
         size = scipy.fft.next_fast_len(2 * len(samples), real=True)
-        power = np.abs(scipy.fft.rfft(samples * taper, size)) ** 2
-        return cls(power, rate_hz / size, float(np.sum(taper * taper)))
+        lines = scipy.fft.rfft(samples.astype(np.float32) * taper, size)
+        power = np.square(lines.real, dtype=np.float64) + np.square(lines.imag, dtype=np.float64)
+        return cls(power, rate_hz / size, float(np.sum(np.square(taper, dtype=np.float64))))
 
     def noise(self, frequency_hz: Array, f1_hz: float) -> Array:
         """Noise power per bin beside each frequency: the median in the gaps between partials.
@@ -221,9 +222,11 @@ class Demodulator:
         # the next. The quarter second of zeros keeps the filter's tail from wrapping round.
         self._fade_s = min(4.0 / f1_hz, 0.25 * self._n / rate_hz)
         self._size = scipy.fft.next_fast_len(self._n + rate_hz // 4, real=True)
-        self._transform = scipy.fft.rfft(
-            samples * self._fade(np.arange(self._n) / rate_hz), self._size
-        )
+        faded = samples.copy()
+        ends = min(self._n // 2, int(self._fade_s * rate_hz) + 1)
+        for end in (slice(0, ends), slice(self._n - ends, self._n)):
+            faded[end] *= self._fade(np.arange(self._n)[end] / rate_hz)
+        self._transform = scipy.fft.rfft(faded, self._size)
 
     def _fade(self, time_s: Array) -> Array:
         """Raised-cosine fade at both ends, zero outside."""

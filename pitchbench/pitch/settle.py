@@ -26,7 +26,7 @@ from pitchbench.pitch.partials import Array, Bands, Demodulator, stiff_ratio
 from pitchbench.units import CENTS_PER_NEPER
 
 #: Time constants of the glide that are tried, seconds.
-_TAU_S: Final = np.geomspace(0.03, 5.0, 24)
+_TAU_S: Final = np.geomspace(0.03, 5.0, 18)
 #: Size of a glide component, 1 sigma, as a fraction: 10 cents.
 _EPS_SIGMA: Final = 10.0 / CENTS_PER_NEPER
 #: The glide that the decay of the partials predicts: how far its pace may be off, and by how much
@@ -71,7 +71,10 @@ _LEAST_U_CENTS: Final = 0.015
 #: No string dies faster than this, per second.
 _FASTEST_DECAY: Final = 25.0
 #: What the uncertainty predicted from the noise alone is worth beside what the residuals say.
-_PRIOR_DOF: Final = 3.0
+_PRIOR_DOF: Final = 8.0
+#: The partials lie off the law when their spread (variance) is this many times what is expected: a
+#: median of ten has a standard deviation of half its value.
+_LAW_BROKEN: Final = 2.2
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,8 +129,12 @@ class _Glides:
         return integral
 
 
-def _glides(decay_s: Array, share: Array) -> _Glides:
-    """The candidates, given the decay and the share of the energy of the lowest partials, (P,)."""
+def _glides(decay_s: Array, share: Array, *, thorough: bool) -> _Glides:
+    """The candidates, given the decay and the share of the energy of the lowest partials, (P,).
+
+    Two free exponentials are left out where ``thorough`` is False: the first rounds only need to
+    come near.
+    """
     n, paces, partials = len(_TAU_S), len(_PACES), len(decay_s)
     groups = np.minimum(np.arange(partials), _SINGLE_SHARES)
     tau_s = np.concatenate((_TAU_S, np.outer(_PACES, decay_s / 2.0).ravel()))
@@ -141,7 +148,7 @@ def _glides(decay_s: Array, share: Array) -> _Glides:
     # The slowest part of a glide keeps about the pace of the energy, whatever its exact shape.
     pace = float(np.exp(share @ np.log(decay_s / 2.0)))
     likely = np.exp(-0.5 * (np.log(_TAU_S / pace) / _TAU_SIGMA) ** 2) + _TAU_FLOOR
-    pairs = np.array(list(combinations(range(n), 2)))
+    pairs = np.array(list(combinations(range(n), 2))) if thorough else np.array([[0, n - 1]])
     pair_prior = likely[pairs[:, 1]]
     pace_prior = np.exp(-0.5 * (np.log(_PACES) / _PACE_SIGMA) ** 2)
     predicted = np.arange(n, n + paces)[:, None]
@@ -208,7 +215,7 @@ def settle(
     f1_hz: float,
     stiffness_b: float,
     half_width_hz: float,
-    rounds: int = 4,
+    rounds: int = 3,
 ) -> Settled | None:
     """Fit the shared glide and the stiff-string law to the partials ``number``.
 
@@ -231,7 +238,7 @@ def settle(
         followed = _follow(demodulator, bands, settled)
         if followed is None:
             return settled
-        settled = _fit(bands, followed, f1_hz, stiffness_b, crossed=turn >= rounds - 2)
+        settled = _fit(bands, followed, f1_hz, stiffness_b, last=turn == rounds - 1)
         f1_hz, stiffness_b = settled.f1_hz, settled.stiffness_b
     if settled is not None and _does_not_fit(settled):
         return _tail_average(demodulator, settled)
@@ -373,7 +380,7 @@ def _model_phase(bands: Bands, settled: Settled, t: Array) -> Array:
 
 
 def _fit(
-    bands: Bands, followed: _Followed, f1_hz: float, stiffness_b: float, *, crossed: bool
+    bands: Bands, followed: _Followed, f1_hz: float, stiffness_b: float, *, last: bool
 ) -> Settled:
     """One round: weigh the partials, solve every candidate glide, average over them."""
     bands, followed = _only(bands, followed, followed.weight.sum(axis=1) > 0)
@@ -382,7 +389,7 @@ def _fit(
     f_model = f1_hz * stiff_ratio(number, stiffness_b)
     assumed = 2.0 * np.pi * (f_model - bands.centre_hz)[:, None] * t
     followed = replace(followed, phase=followed.phase - assumed)
-    glides = _glides(*_energy(bands, followed))
+    glides = _glides(*_energy(bands, followed), thorough=last)
     slack = (1.0 + stiffness_b) / (1.0 + stiffness_b * number.astype(np.float64) ** 2)
     columns = np.concatenate(
         (
@@ -396,7 +403,7 @@ def _fit(
     fit = _weigh(problem, np.zeros((len(number), 0, len(t)), dtype=np.complex128))
     plain = fit.solution.x
     shift = sigma = 0.0
-    if crossed and len(number) >= _FEWEST_VOTERS:
+    if last and len(number) >= _FEWEST_VOTERS:
         beating = second_polarisation(_leftover(problem, fit, f_model))
         shift, sigma = beating.shift, beating.sigma
         if beating.beat.shape[1]:
@@ -449,7 +456,7 @@ def _with_beat(problem: _Problem, beat: NDArray[np.complex128]) -> _Weighed:
             phase=problem.followed.phase - beyond.imag,
             level=problem.followed.level - beyond.real,
         )
-        fit = _weigh(replace(problem, followed=followed), beat)
+        fit = _weigh(replace(problem, followed=followed), beat, fit)
     return fit
 
 
@@ -500,15 +507,19 @@ class _Weighed:
     rho: NDArray[np.complex128]
 
 
-def _weigh(problem: _Problem, beat: NDArray[np.complex128]) -> _Weighed:
+def _weigh(
+    problem: _Problem, beat: NDArray[np.complex128], before: _Weighed | None = None
+) -> _Weighed:
     """Solve, see how far each partial strays from noise and from the law, solve again."""
     followed = problem.followed
     own, triangle = _own_space(beat, followed)
     evidence = _boil_down(problem.columns, own, followed)
-    excess = np.ones(len(problem.number))
-    vote = np.ones(len(problem.number))
-    law_sigma = 0.02 / CENTS_PER_NEPER
-    for _ in range(4):
+    if before is None:
+        excess = vote = np.ones(len(problem.number))
+        law_sigma = 0.02 / CENTS_PER_NEPER
+    else:
+        excess, vote, law_sigma = before.excess, before.vote, before.law_sigma
+    for _ in range(2):
         solution = _average(problem, evidence, excess / vote, law_sigma)
         residual = _residual(problem.columns, own, followed, solution)
         excess = _excess(residual.imag, followed.weight)
@@ -814,8 +825,10 @@ def _agreement(deviation: Array, u: Array, number: NDArray[np.int64]) -> tuple[A
     sigma = 1e-3 / CENTS_PER_NEPER
     if np.count_nonzero(upper) >= 4:
         # Robust spread in excess of the uncertainties (median of normal |x| is 0.6745 sigma).
-        d2 = np.median(deviation[upper] ** 2) / 0.6745**2
-        sigma = float(np.sqrt(max(sigma**2, d2 - np.median(u[upper] ** 2))))
+        seen = np.median(deviation[upper] ** 2) / 0.6745**2
+        expected = np.median(u[upper] ** 2)
+        if seen > _LAW_BROKEN * expected:
+            sigma = max(sigma, float(np.sqrt(seen - expected)))
     scale = np.sqrt(u**2 + np.where(upper, sigma**2, 0.0))
     z = np.abs(deviation) / scale
     return np.maximum(1e-4, 1.0 / (1.0 + (z / 3.0) ** 4)), sigma
