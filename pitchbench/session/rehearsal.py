@@ -185,7 +185,7 @@ class VirtualPlayer:
         detune = spread * self._normal()
         ring_s, amplitude_mm = uniform(*habits.ring_s), uniform(*habits.amplitude_mm)
         if uniform() < habits.bad_pluck_share:
-            ring_s, amplitude_mm = (0.25, amplitude_mm) if uniform() < 0.5 else (0.5, 0.05)
+            ring_s, amplitude_mm = (0.08, amplitude_mm) if uniform() < 0.5 else (0.5, 0.05)
         note = self.instrument.pluck(
             number, fret, amplitude_mm=amplitude_mm, ring_s=ring_s, detune_cents=detune
         )
