@@ -85,6 +85,7 @@ class Listener:
         self._note: _Note | None = None
         self._background = np.empty(0, dtype=np.float32)
         self._quiet_since = 0
+        self._seamless = True
 
     def feed(self, block: Block) -> Iterator[Heard]:
         """Take the next block; yield what it completed, in order of time."""
@@ -92,6 +93,7 @@ class Listener:
             for ended in self._finder.interrupt(block.start):
                 yield from self._end(Ended(self._sound.end, ended.replaced), gap=True)
             self._sound.restart(block.start)
+            self._seamless = block.start == 0
         self._sound.append(block.samples)
         for event in self._finder.feed(block.samples):
             if isinstance(event, Began):
@@ -113,8 +115,7 @@ class Listener:
         note, self._note = self._note, None
         if note is None:
             return
-        doubtful = not note.certain and not note.rise_seen
-        if doubtful and not dies_away(self._sound.between(note.onset, event.index)):
+        if not note.certain and not self._is_fresh(note, event.index):
             # The stream began with sound that was no pluck: nothing has rung yet.
             return
         self._quiet_since = event.index
@@ -144,8 +145,7 @@ class Listener:
         age_s = (index - note.onset) / self._rate_hz
         if not note.certain and age_s >= _DOUBT_S:
             sound = self._sound.between(note.onset, index)
-            dies = note.rise_seen or dies_away(sound)
-            if not dies or note_of(sound, self._rate_hz) is None:
+            if not self._is_fresh(note, index) or note_of(sound, self._rate_hz) is None:
                 self._finder.abandon()
                 self._note = None
                 self._quiet_since = note.onset
@@ -161,6 +161,15 @@ class Listener:
             reading = read_pluck(self._pluck(note, index))
             if reading and reading.settled and (reading.u_cents or 0.0) <= _OFFERED_CENTS:
                 yield ReadingReady(reading, final=False)
+
+    def _is_fresh(self, note: _Note, index: int) -> bool:
+        """Whether the note was plucked here, and not before the stream, or a gap, let it be heard.
+
+        What still rings after a gap is the rest of the pluck that the gap has voided.
+        """
+        if note.rise_seen:
+            return True
+        return self._seamless and dies_away(self._sound.between(note.onset, index))
 
     def _draw(self, note: _Note, index: int) -> Iterator[Heard]:
         """The tracker's present value; only periods that fit twice into the note are looked for."""

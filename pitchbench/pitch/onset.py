@@ -36,7 +36,7 @@ _LOUD: Final = 0.6
 _FALLEN_STEPS: Final = 40
 #: The attack may fall as fast.
 _ATTACK_STEPS: Final = 40
-_SUNK: Final = 2.5
+_SUNK: Final = 1.6
 _QUIETEST: Final = 1e-6
 #: Window over which the level is the loudest step, one period of B0.
 _HOLD_STEPS: Final = 7

@@ -64,7 +64,7 @@ _MISFIT_RAD: Final = 0.01
 _TAIL_FROM: Final = (0.15, 0.6)
 _OFF_LAW_CENTS: Final = 2.0
 #: What the parts of the uncertainty are multiplied by, see :func:`_u_cents`, and its least value.
-_TRUST_FIT: Final = 1.6
+_TRUST_FIT: Final = 1.8
 _TRUST_BEAT: Final = 0.3
 _TRUST_GLIDE: Final = 0.03
 _LEAST_U_CENTS: Final = 0.015

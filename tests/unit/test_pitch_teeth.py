@@ -1,0 +1,105 @@
+"""Each safeguard of the reading at work, and what happens without it.
+
+Every test has two halves: with the safeguard the reading is right within a tolerance; with it
+switched off the same sound is read wrong by more than that tolerance. So the first half would fail
+if the safeguard were lost.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from string_sound import cents, note
+
+import pitchbench.pitch.note as note_room
+import pitchbench.pitch.reading as reading_room
+import pitchbench.pitch.settle as settle_room
+from pitchbench.pitch.beating import Beating
+from pitchbench.pitch.reading import Pluck, read_pluck
+
+RATE_HZ = 48000
+ONSET = round(0.7 * RATE_HZ)
+
+
+def error_cents(sound, true_hz, *, ring_s=3.0):
+    """Error of the reading of the pluck in ``sound``."""
+    end = ONSET + round(ring_s * RATE_HZ)
+    reading = read_pluck(Pluck(sound[ONSET:end], RATE_HZ, 0.7, sound[: ONSET - 1000]))
+    return cents(reading.pitch_hz, true_hz)
+
+
+def test_stiffness(monkeypatch):
+    sound = note(82.4069, stiffness_b=3e-4)
+    assert abs(error_cents(sound, 82.4069)) < 0.05
+    monkeypatch.setattr(settle_room, "_law_gradient", lambda number, b: np.zeros(len(number)))
+    monkeypatch.setattr("pitchbench.pitch.partials.fit_law", lambda *a: (a[3], 0.0))
+    monkeypatch.setattr("pitchbench.pitch.partials._B_GRID", np.zeros(1))
+    assert abs(error_cents(sound, 82.4069)) > 0.5
+
+
+def test_glide(monkeypatch):
+    sound = note(82.4069, glide_cents=15.0, decay_s=2.5)
+    assert abs(error_cents(sound, 82.4069)) < 0.1
+    glides = settle_room._glides
+
+    def none(*arguments, **options):
+        every = glides(*arguments, **options)
+        return settle_room._Glides(every.tau_s, every.mix, every.sets[:1])
+
+    monkeypatch.setattr(settle_room, "_glides", none)
+    assert abs(error_cents(sound, 82.4069)) > 1.0
+
+
+def test_hum(monkeypatch):
+    # A short note over hum whose fifth harmonic, 250 Hz, lies in the band of the first partial.
+    sound = note(246.94, decay_s=0.35, glide_cents=2.0)
+    t = np.arange(sound.size) / RATE_HZ
+    hum = sum(0.004 * np.cos(2 * np.pi * 50.0 * h * t + h) for h in range(1, 9))
+    sound = (sound + hum).astype(np.float32)
+    guarded = abs(error_cents(sound, 246.94))
+    assert guarded < 0.3
+    monkeypatch.setattr(reading_room, "_background", lambda pluck: None)
+    assert abs(error_cents(sound, 246.94)) > max(0.3, 2.0 * guarded)
+
+
+def test_neighbour(monkeypatch):
+    # Another string, plucked with it, whose partials stand close to the third and the sixth.
+    sound = note(82.4069, decay_s=1.5)
+    other = note(247.9, amplitudes=(0.05, 0.03, 0.02), decay_s=6.0, seed=9)
+    sound = (sound + other).astype(np.float32)
+    assert abs(error_cents(sound, 82.4069)) < 0.1
+    monkeypatch.setattr(
+        settle_room, "_agreement", lambda deviation, u, number: (np.ones(len(u)), 1e-9)
+    )
+    monkeypatch.setattr(settle_room, "_excess", lambda residual, weight: np.ones(len(weight)))
+    assert abs(error_cents(sound, 82.4069)) > 0.1
+
+
+def test_octave(monkeypatch):
+    # The second partial 28 dB above the first, as in a sampled steel-string guitar.
+    levels = (0.02, 0.5, 0.06, 0.13, 0.05, 0.02, 0.017, 0.02, 0.03, 0.03)
+    sound = note(82.4069, amplitudes=levels)
+    monkeypatch.setattr(note_room, "note_of", lambda *a: 164.9)
+    monkeypatch.setattr(reading_room, "note_of", lambda *a: 164.9)
+    assert abs(error_cents(sound, 82.4069)) < 0.1
+    monkeypatch.setattr(note_room, "_between_stand_out", lambda lower, part: False)
+    assert error_cents(sound, 82.4069) == pytest.approx(1200.0, abs=10.0)
+
+
+def test_an_octave_below_that_only_rings_along_is_not_taken():
+    sound = note(164.81)
+    faint = note(82.4069, amplitudes=tuple(0.005 / k for k in range(1, 9)), decay_s=4.0, seed=5)
+    assert abs(error_cents((sound + faint).astype(np.float32), 164.81)) < 0.5
+
+
+def test_second_polarisation(monkeypatch):
+    sound = note(110.0, glide_cents=3.0)
+    other = note(110.0 * 2.0 ** (0.8 / 1200.0), glide_cents=3.0, seed=2) * 0.25
+    sound = (sound + other).astype(np.float32)
+    assert abs(error_cents(sound, 110.0)) < 0.1
+    monkeypatch.setattr(
+        settle_room,
+        "second_polarisation",
+        lambda left: Beating(np.zeros((len(left.phase), 0, len(left.time_s)), complex), 0.0, 0.0),
+    )
+    assert abs(error_cents(sound, 110.0)) > 0.1
