@@ -19,8 +19,9 @@ def tone(f_hz, rate_hz, seconds=0.6):
 def test_a_steady_note(f_hz, rate_hz):
     tracked = track(tone(f_hz, rate_hz), rate_hz)
     off_cents = 1200.0 * np.log2(tracked.f0_hz / f_hz)
-    # Half a cent at the top, where a period is 18 samples; a slipped octave would be 1200.
-    assert np.max(np.abs(off_cents)) < (0.05 if f_hz < 400 and rate_hz >= 22050 else 2.0)
+    # A parabola through a dip of few samples leans: 4 cents at E6, where a period is 18 samples of
+    # the working rate. The reading looks for f1 within 24 cents; a slipped octave would be 1200.
+    assert np.max(np.abs(off_cents)) < (0.15 if f_hz < 400 and rate_hz >= 22050 else 5.0)
     assert np.min(tracked.clarity) > 0.95
 
 
