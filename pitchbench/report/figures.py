@@ -6,10 +6,13 @@ import html
 import io
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, Final
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib.figure import Figure
+from numpy.typing import NDArray
 
 from pitchbench.records.results import StringResult
 from pitchbench.report.takes import RoundTakes, rounds_of
@@ -114,3 +117,115 @@ def _inline(svg: str, title: str, description: str) -> str:
         count=1,
     )
     return opening + head + svg[svg.index(">") + 1 :]
+
+
+# -- figures for teaching ----------------------------------------------------------------------
+
+#: Legible from the back of a class: large type, thick lines, words instead of a legend.
+_CLASSROOM: Final[dict[Any, Any]] = {
+    **_STYLE,
+    "svg.fonttype": "path",
+    "font.size": 20.0,
+    "axes.linewidth": 1.5,
+    "lines.linewidth": 3.5,
+    "xtick.major.width": 1.5,
+    "ytick.major.width": 1.5,
+}
+
+#: Colours that stay apart for colour-blind eyes and in grey (Okabe & Ito's, without the green);
+#: dashes and marks tell the same without any colour.
+_APART: Final = ("#0072b2", "#d55e00", "#1a1a1a", "#cc79a7", "#56b4e9", "#8a6d00")
+_DASHES: Final = ("-", (0, (6, 2)), (0, (1.5, 1.5)), (0, (7, 2, 1.5, 2)), (0, (3, 1)), (0, (9, 3)))
+_MARKS: Final = ("o", "s", "^", "D", "v", "P")
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """One line of a drift figure: seconds after the pluck and cents above the settled pitch, both
+    (n,); what it is called, and when it has settled (None if it never does)."""
+
+    name: str
+    time_s: NDArray[np.float64]
+    cents: NDArray[np.float64]
+    settle_s: float | None
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One player's takes of one note in a spread figure, in cents from the note's mean."""
+
+    player: str
+    note: str
+    cents: tuple[float, ...]
+
+
+def drift_figure(courses: Sequence[Course], *, title: str) -> Figure:
+    """Plucks laid over each other: how far above its settled pitch each is, from attack to tail.
+
+    A ring marks the moment from which a pluck has settled. More than six share the six styles.
+    """
+    with mpl.rc_context(_CLASSROOM):
+        figure = Figure(figsize=(13.0, 7.3), layout="constrained")
+        axes = figure.subplots()
+        axes.axhline(0.0, color=_INK, linewidth=1.2)
+        for number, course in enumerate(courses):
+            colour, dashes = _APART[number % 6], _DASHES[number % 6]
+            axes.plot(
+                course.time_s, course.cents, color=colour, linestyle=dashes, label=course.name
+            )
+            if course.settle_s is not None:
+                at = float(np.interp(course.settle_s, course.time_s, course.cents))
+                axes.plot([course.settle_s], [at], "o", ms=13, mfc="white", mec=colour, mew=3)
+        axes.plot([], [], "o", ms=13, mfc="white", mec=_INK, mew=3, ls="", label="settled")
+        axes.legend(frameon=False, handlelength=3.2)
+        axes.set_xlim(left=0.0)
+        axes.set_xlabel("seconds after the pluck")
+        axes.set_ylabel("cents above the settled pitch")
+        axes.set_title(title)
+        axes.spines[["top", "right"]].set_visible(False)
+    return figure
+
+
+def spread_figure(cells: Sequence[Cell], *, title: str) -> Figure:
+    """Every take of every player, note by note, with each player's own mean as a bar."""
+    notes = list(dict.fromkeys(cell.note for cell in cells))
+    players = list(dict.fromkeys(cell.player for cell in cells))
+    with mpl.rc_context(_CLASSROOM):
+        figure = Figure(figsize=(13.0, 7.3), layout="constrained")
+        axes = figure.subplots()
+        axes.axhline(0.0, color=_INK, linewidth=1.2)
+        step = 0.8 / len(players)
+        for number, player in enumerate(players):
+            colour, mark = _APART[number % 6], _MARKS[number % 6]
+            axes.plot([], [], mark, ms=12, mfc="none", mec=colour, mew=2.5, ls="", label=player)
+            for cell in (cell for cell in cells if cell.player == player):
+                middle = notes.index(cell.note) + step * (number - (len(players) - 1) / 2.0)
+                places = middle + step * 0.6 * _even(len(cell.cents))
+                axes.plot(places, cell.cents, mark, ms=12, mfc="none", mec=colour, mew=2.5, ls="")
+                ends = [middle - 0.4 * step, middle + 0.4 * step]
+                axes.plot(ends, [float(np.mean(cell.cents))] * 2, color=colour)
+        axes.set_xticks(range(len(notes)), notes)
+        axes.set_xlim(-0.6, len(notes) - 0.4)
+        axes.set_ylabel("cents from the mean of the note")
+        axes.set_title(title)
+        figure.legend(loc="outside lower center", ncols=min(4, len(players)), frameon=False)
+        axes.spines[["top", "right"]].set_visible(False)
+    return figure
+
+
+def drawn(figure: Figure, form: str) -> bytes:
+    """``figure`` as "svg", "png" or "pdf"; the same figure gives the same bytes."""
+    data = io.BytesIO()
+    metadata: dict[str, Any] = {
+        "svg": _NO_METADATA,
+        "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
+        "png": {"Software": None},
+    }[form]
+    with mpl.rc_context(_CLASSROOM):
+        figure.savefig(data, format=form, metadata=metadata, dpi=100)
+    return data.getvalue()
+
+
+def _even(count: int) -> NDArray[np.float64]:
+    """``count`` places from -1/2 to 1/2, the middle for one."""
+    return np.linspace(-0.5, 0.5, count) if count > 1 else np.zeros(1)

@@ -1,0 +1,62 @@
+"""What the commands that draw share: ``--out FILE`` with its ending, and ``--force``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, TypeVar
+
+import click
+
+from pitchbench.errors import PitchbenchError
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+#: What a figure can be written as.
+ENDINGS: Final = (".svg", ".png", ".pdf")
+
+
+def picture_options(function: _Function) -> _Function:
+    """``--out FILE`` and ``--force``, handed on as ``out`` and ``force``."""
+    function = click.option("--force", is_flag=True, help="Replace the file if it exists.")(
+        function
+    )
+    return click.option(
+        "--out",
+        type=click.Path(path_type=Path, dir_okay=False),
+        metavar="FILE",
+        help="Draw the figure too: .svg, .png or .pdf.",
+    )(function)
+
+
+def check_picture(out: Path | None, *, force: bool) -> None:
+    """Say before any listening what would fail after it.
+
+    Raises
+    ------
+    PitchbenchError
+        If the ending is none that can be drawn, or the file exists and ``force`` was not given.
+    """
+    if out is None:
+        return
+    if out.suffix.lower() not in ENDINGS:
+        raise PitchbenchError(
+            f"{str(out)!r} ends in nothing that can be drawn.",
+            "Let the name end in .svg, .png or .pdf.",
+        )
+    if out.exists() and not force:
+        raise PitchbenchError(
+            f"{str(out)!r} exists already.", "Give another name, or --force to replace it."
+        )
+
+
+def write_picture(out: Path, figure: Figure, *, force: bool) -> None:
+    """Draw ``figure`` to ``out``, whole or not at all, and say so on stderr."""
+    from pitchbench.report.export import write_file  # noqa: PLC0415  # only where a file is written
+    from pitchbench.report.figures import drawn  # noqa: PLC0415  # matplotlib is slow to load
+
+    write_file(out, [drawn(figure, out.suffix.lower().removeprefix("."))], force=force)
+    click.echo(f"Figure: {out}", err=True)
