@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -23,6 +23,10 @@ SIGNIFICANCE: Final = 0.05
 
 #: Fewer degrees of freedom than this tell nothing of a slope.
 _LEAST_SLOPE_DOF: Final = 3
+
+#: Attacks that spread by less than this are alike: a slope through them would rest on how well an
+#: attack can be measured. Our choice.
+_LEAST_ATTACK_SD_CENTS: Final = 0.5
 
 #: Nobody plays one note more often than this.
 MOST_TAKES: Final = 500
@@ -114,8 +118,9 @@ class Study:
     notes : precision per note, by name, in the order in which they first appear.
     players : each player's own spread over all notes; None where nobody could tell.
     open, fretted : spread between takes of open and of fretted notes; None without two of a kind.
-    refretting_cents : what fretting adds to the spread of an open string, in quadrature; 0 where
-        the fretted takes spread no more; None where either is not known.
+    refretting_cents : what fretting adds to the spread of an open string, in quadrature, when what
+        uneven plucking did has been taken off; 0 where the fretted takes spread no more; None where
+        either is not known.
     refretting_significant : whether fretted takes surely spread more than open ones.
     plucking : None where there are too few takes, or no attack is known.
     habit : which habit costs most.
@@ -176,9 +181,12 @@ def study(takes: Sequence[Played]) -> Study:
     players = _unique(take.player for take in takes)
     opens = spread([take for take in takes if not take.fretted])
     fretted = spread([take for take in takes if take.fretted])
-    refretting = _refretting_cents(opens, fretted)
-    surely = _surely_more(fretted, opens)
     plucking = plucking_effect(takes)
+    evenly = _plucked_evenly(takes, plucking)
+    even_opens = spread([take for take in evenly if not take.fretted])
+    even_fretted = spread([take for take in evenly if take.fretted])
+    refretting = _refretting_cents(even_opens, even_fretted)
+    surely = _surely_more(even_fretted, even_opens)
     return Study(
         notes={
             note: precision(
@@ -202,7 +210,7 @@ def spread(takes: Sequence[Played]) -> Spread | None:
     The interval is that of the variance of normal takes: dof s^2 / chi^2.
     """
     residuals, dof = _residuals(takes, [take.cents for take in takes])
-    if dof == 0:
+    if dof <= 0:
         return None
     squares = float(residuals @ residuals)
     low, high = (squares / _chi2_quantile(p, dof) for p in (0.975, 0.025))
@@ -213,13 +221,13 @@ def plucking_effect(takes: Sequence[Played]) -> Plucking | None:
     """Settled pitch against attack sharpness, both from each player's mean of each note.
 
     A straight line through all of them by least squares; None where fewer than three degrees of
-    freedom are left, or all attacks are alike.
+    freedom are left, or all attacks are alike (within half a cent, one standard deviation).
     """
     known = [take for take in takes if take.attack_cents is not None]
     cents, dof = _residuals(known, [take.cents for take in known])
     attack, _ = _residuals(known, [take.attack_cents or 0.0 for take in known])
     leverage = float(attack @ attack)
-    if dof - 1 < _LEAST_SLOPE_DOF or leverage == 0.0:
+    if dof - 1 < _LEAST_SLOPE_DOF or leverage < dof * _LEAST_ATTACK_SD_CENTS**2:
         return None
     slope = float(attack @ cents) / leverage
     left = cents - slope * attack
@@ -257,6 +265,20 @@ def _residuals(
     for places in cells.values():
         values[places] -= values[places].mean()
     return values, len(takes) - len(cells)
+
+
+def _plucked_evenly(takes: Sequence[Played], plucking: Plucking | None) -> Sequence[Played]:
+    """The takes as they would have been with attacks all alike; as they are where that is chance.
+
+    Otherwise uneven plucking of the fretted notes would pass for uneven fretting.
+    """
+    if plucking is None or not plucking.significant:
+        return takes
+    return [
+        replace(take, cents=take.cents - plucking.slope * (take.attack_cents or 0.0))
+        for take in takes
+        if take.attack_cents is not None
+    ]
 
 
 def _refretting_cents(opens: Spread | None, fretted: Spread | None) -> float | None:

@@ -1,0 +1,128 @@
+"""What takes say of their players, on numbers whose truth is known."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from pitchbench.intonation.repeatability import (
+    Habit,
+    Played,
+    plucking_effect,
+    precision,
+    spread,
+    study,
+    takes_needed,
+)
+
+
+def test_one_player_has_no_reproducibility() -> None:
+    found = precision([[1.0, 3.0]])
+    assert found.repeatability_sd == pytest.approx(math.sqrt(2.0))
+    assert (found.between_sd, found.reproducibility_sd) == (None, None)
+
+
+def test_players_who_agree_better_than_chance_have_no_spread_between() -> None:
+    found = precision([[0.0, 2.0], [2.0, 0.0]])
+    assert found.between_sd == 0.0
+    assert found.reproducibility_sd == found.repeatability_sd
+
+
+def test_a_note_played_once_each_says_nothing() -> None:
+    found = precision([[0.0], [2.0]])
+    assert (found.repeatability_sd, found.dof, found.reproducibility_sd) == (None, 0, None)
+
+
+def test_nothing_is_refused() -> None:
+    with pytest.raises(ValueError, match="no results"):
+        precision([[], []])
+
+
+def test_precision_finds_the_spreads_that_were_put_in() -> None:
+    rng = np.random.default_rng(5)
+    groups = [rng.normal(rng.normal(0.0, 3.0), 1.0, size=6) for _ in range(400)]
+    found = precision(groups)
+    # 2000 degrees of freedom know s_r to 1.6 %, 399 s_L to 4 %; the other sd is a factor of 3 off.
+    assert found.repeatability_sd == pytest.approx(1.0, rel=0.06)
+    assert found.between_sd == pytest.approx(3.0, rel=0.14)
+    assert found.reproducibility_sd == pytest.approx(math.sqrt(10.0), rel=0.14)
+
+
+def test_the_interval_of_a_spread_holds_the_truth_19_times_in_20() -> None:
+    rng = np.random.default_rng(8)
+    held = 0
+    for _ in range(1000):
+        found = spread([Played("a", "E2", False, c) for c in rng.normal(0.0, 1.5, size=4)])
+        assert found is not None
+        held += found.interval95_cents[0] <= 1.5 <= found.interval95_cents[1]
+    # Binomial: 950 with a standard deviation of 7.
+    assert held == pytest.approx(950, abs=25)
+
+
+@pytest.mark.parametrize(
+    ("cents", "within", "needed"),
+    # Student's t, 0.975: 2.365 for 7 degrees of freedom, 2.447 for 6, 12.71 for 1 (any handbook).
+    [(1.19, 1.0, 8), (1.0, 1.0, 7), (0.1, 1.0, 2), (100.0, 0.1, None)],
+)
+def test_takes_needed(cents: float, within: float, needed: int | None) -> None:
+    assert takes_needed(cents, within) == needed
+
+
+def test_as_many_takes_as_needed_bring_the_mean_near_enough() -> None:
+    """The mean of that many takes lies within the half-width at least 19 times in 20."""
+    needed = takes_needed(2.0, 1.0)
+    assert needed is not None
+    means = np.random.default_rng(3).normal(0.0, 2.0, size=(4000, needed)).mean(axis=1)
+    assert np.mean(np.abs(means) <= 1.0) >= 0.95
+
+
+def played(*, scatter_cents: float, slope: float, seed: int) -> list[Played]:
+    """Twelve open and twelve fretted takes; attacks spread by 6 cents."""
+    rng = np.random.default_rng(seed)
+    takes = []
+    for note, fretted in (("E2", False), ("E3", True)):
+        for _ in range(12):
+            attack = float(rng.normal(12.0, 6.0))
+            cents = rng.normal(0.0, scatter_cents if fretted else 0.3) + slope * attack
+            takes.append(Played("anna", note, fretted, float(cents), attack))
+    return takes
+
+
+def test_the_habit_that_costs_most_is_found() -> None:
+    fretting = study(played(scatter_cents=2.0, slope=0.0, seed=1))
+    assert fretting.habit is Habit.FRETTING
+    # 11 degrees of freedom know a spread to a fifth; without fretting it would be 0.
+    assert fretting.refretting_cents == pytest.approx(2.0, rel=0.5)
+    plucking = study(played(scatter_cents=0.3, slope=0.2, seed=1))
+    assert plucking.habit is Habit.PLUCKING
+    assert plucking.plucking is not None
+    assert plucking.plucking.slope == pytest.approx(0.2, abs=0.03)
+    neither = study(played(scatter_cents=0.3, slope=0.0, seed=1))
+    assert neither.habit is Habit.NEITHER
+    few = study([Played("anna", "E2", False, 0.0), Played("anna", "E2", False, 1.0)])
+    assert few.habit is Habit.UNKNOWN
+
+
+def test_attacks_that_are_alike_say_nothing_of_plucking() -> None:
+    alike = [Played("anna", "E2", False, c, 10.0 + 0.1 * c) for c in (0.0, 1.0, 2.0, 3.0, 4.0, 5.0)]
+    assert plucking_effect(alike) is None
+
+
+def test_notes_and_players_are_kept_apart() -> None:
+    takes = [
+        Played(player, note, False, cents)
+        for player, note, cents in (
+            ("anna", "E2", 0.0), ("anna", "E2", 2.0), ("ben", "E2", 10.0), ("ben", "E2", 12.0),
+            ("anna", "A2", 50.0), ("anna", "A2", 50.0),
+        )
+    ]  # fmt: skip
+    found = study(takes)
+    assert list(found.notes) == ["E2", "A2"]
+    assert found.notes["E2"].players == 2
+    assert found.notes["E2"].between_sd == pytest.approx(7.0, abs=1e-9)  # sqrt((100 - 2) / 2)
+    assert found.open is not None
+    assert found.open.cents == pytest.approx(math.sqrt(4.0 / 3.0))
+    assert found.players["ben"] is not None
+    assert found.players["ben"].cents == pytest.approx(math.sqrt(2.0))
