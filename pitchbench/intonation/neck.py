@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Final
 
 import numpy as np
@@ -20,7 +21,7 @@ from scipy import special
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation import geometry
-from pitchbench.intonation.bridge import setback_mm
+from pitchbench.intonation.bridge import Move, move_of, setback_mm
 from pitchbench.intonation.fit import Fit, Pooled, fit_linear, fit_nonlinear, pool
 from pitchbench.intonation.offset import (
     ScatterPrior,
@@ -31,7 +32,7 @@ from pitchbench.intonation.offset import (
     summarise,
 )
 from pitchbench.pitch.reading import Partial
-from pitchbench.units import cents_between, fret_ratio
+from pitchbench.units import CENTS_PER_NEPER, cents_between, fret_ratio
 
 #: A fret is called isolated if its residual would arise by chance less than once in a hundred
 #: strings.
@@ -43,6 +44,9 @@ FRETWORK_CENTS: Final = 0.7
 
 #: A nut or fret term is spoken of when it is as sure as this many standard uncertainties.
 SURE_SIGMAS: Final = 2.0
+
+#: A saddle does not go farther than this: where the best position lies beyond, it is not the cause.
+LARGEST_MOVE_MM: Final = 15.0
 
 #: Partials farther than this off the stiff-string law, rms in cents, mean an uneven string.
 #: Assumed, no source.
@@ -66,7 +70,7 @@ class StringNeck:
     """One string over the neck.
 
     ``nut_cents`` is a, ``saddle_cents`` what the saddle contributes at the 12th fret (b), each
-    with its standard uncertainty.
+    with its standard uncertainty. ``open_u_cents`` is that of the open note, common to all frets.
     """
 
     string: int
@@ -75,6 +79,7 @@ class StringNeck:
     nut_u_cents: float
     saddle_cents: float
     saddle_u_cents: float
+    open_u_cents: float
 
     def expected_cents(self, fret: int) -> float:
         """The offset at ``fret``: measured if it was, else what nut and saddle make of it."""
@@ -88,16 +93,50 @@ class StringNeck:
 
 @dataclass(frozen=True)
 class SaddleChoice:
-    """The saddle move, positive away from the nut, that is best over the frets used, and the
-    offsets that remain, by fret."""
+    """The saddle move that is best over the frets used.
+
+    ``move_mm`` is positive away from the nut, ``u_mm`` its standard uncertainty; the others hold,
+    by fret, what each is worth and its offset before and after the move.
+    """
 
     move_mm: float
+    u_mm: float
+    weights: Mapping[int, float]
+    before_cents: Mapping[int, float]
     remaining_cents: Mapping[int, float]
 
     @property
+    def rms_before_cents(self) -> float:
+        """Root mean square of the offsets now, each as its fret is used."""
+        return self._rms(self.before_cents)
+
+    @property
     def rms_cents(self) -> float:
-        """Root mean square of what remains."""
-        return math.sqrt(float(np.mean(np.square(list(self.remaining_cents.values())))))
+        """Root mean square of what remains, each as its fret is used."""
+        return self._rms(self.remaining_cents)
+
+    def _rms(self, cents: Mapping[int, float]) -> float:
+        squares = [cents[n] ** 2 for n in self.weights]
+        return math.sqrt(float(np.average(squares, weights=list(self.weights.values()))))
+
+
+class NeckAdvice(StrEnum):
+    """What to do about a string once its neck is known."""
+
+    LEAVE = "leave"
+    MOVE = "move"
+    TAKE_MORE = "take_more"
+    NUT_FIRST = "nut_first"
+    NOT_THE_SADDLE = "not_the_saddle"
+
+
+@dataclass(frozen=True)
+class NeckVerdict:
+    """The advice, and the move to the best saddle position; None where it is to be left, cannot
+    be told yet, or no saddle could go so far."""
+
+    advice: NeckAdvice
+    move: Move | None
 
 
 def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> StringNeck:
@@ -148,6 +187,27 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
         nut_u_cents=math.hypot(float(fit.u[0]) * wider, open_u),
         saddle_cents=saddle,
         saddle_u_cents=float(fit.u[1]) * wider,
+        open_u_cents=open_u,
+    )
+
+
+def after_move_cents(
+    neck: StringNeck, fret: int, instrument: Instrument, *, move_mm: float
+) -> float:
+    """The offset at ``fret`` once the saddle has gone ``move_mm`` away from the nut, by geometry.
+
+    Raises
+    ------
+    ValueError
+        If the move would leave no string.
+    """
+    if fret == 0:
+        return 0.0
+    return neck.expected_cents(fret) + geometry.saddle_change_cents(
+        move_mm,
+        fret=fret,
+        scale_mm=instrument.scale_mm,
+        setback_mm=setback_mm(instrument, neck.string),
     )
 
 
@@ -159,37 +219,68 @@ def best_saddle(
     Parameters
     ----------
     weights : how much this player uses each fret; frets not named count for nothing. None: all
-        measured frets alike. Frets that were not measured enter with what nut and saddle make of
-        them.
+        measured frets alike, save those that stand out, which are to be put right by themselves.
+        Frets that were not measured enter with what nut and saddle make of them.
 
     Raises
     ------
     PitchbenchError
-        If no fret above the nut has a weight.
+        If no fret above the nut has a weight, or no saddle position is best.
     """
-    used = {
-        n: w for n, w in (weights or {f.fret: 1.0 for f in neck.frets}).items() if w > 0 and n > 0
-    }
+    if weights is None:
+        weights = {fret.fret: 1.0 for fret in neck.frets if not fret.isolated}
+    used = {n: w for n, w in weights.items() if w > 0 and n > 0}
     if not used:
         raise PitchbenchError(
             "No fret is weighted.", "Give at least one fret a weight above zero, such as 12=1."
         )
-    now = np.array([neck.expected_cents(n) for n in used])
-    setback = setback_mm(instrument, neck.string)
 
     def after(move: NDArray[np.float64]) -> NDArray[np.float64]:
-        change = [
-            geometry.saddle_change_cents(
-                float(move[0]), fret=n, scale_mm=instrument.scale_mm, setback_mm=setback
-            )
-            for n in used
-        ]
-        after_move: NDArray[np.float64] = now + np.array(change)
-        return after_move
+        return np.array(
+            [after_move_cents(neck, n, instrument, move_mm=float(move[0])) for n in used]
+        )
 
-    fit = fit_nonlinear(after, np.zeros(len(used)), [0.0], 1.0 / np.sqrt(list(used.values())))
-    remaining = dict(zip(used, map(float, after(fit.values)), strict=True))
-    return SaddleChoice(float(fit.values[0]), remaining)
+    try:
+        fit = fit_nonlinear(after, np.zeros(len(used)), [0.0], 1.0 / np.sqrt(list(used.values())))
+    except ValueError as error:
+        raise PitchbenchError(
+            "No saddle position is best over these frets.",
+            "Weigh frets farther up the neck, where the saddle has more hold.",
+        ) from error
+    return SaddleChoice(
+        move_mm=float(fit.values[0]),
+        u_mm=_move_u_mm(neck, used, instrument.scale_mm),
+        weights=used,
+        before_cents={n: neck.expected_cents(n) for n in used},
+        remaining_cents=dict(zip(used, map(float, after(fit.values)), strict=True)),
+    )
+
+
+def judge_saddle(
+    neck: StringNeck, choice: SaddleChoice, instrument: Instrument, *, tolerance_cents: float
+) -> NeckVerdict:
+    """What to do about the saddle of a string.
+
+    It is left where the offsets over the frets used are within tolerance (root mean square), and
+    moved where the best move is surely one way (95 %). A nut that is out of tolerance by itself
+    comes first: moving the saddle would only hide a part of it.
+    """
+    half = student_quantile(0.975, math.inf) * choice.u_mm
+    move = move_of(
+        choice.move_mm,
+        (choice.move_mm - half, choice.move_mm + half),
+        instrument.bridge,
+        neck.string,
+    )
+    if choice.rms_before_cents <= tolerance_cents:
+        return NeckVerdict(NeckAdvice.LEAVE, None)
+    if abs(choice.move_mm) > LARGEST_MOVE_MM:
+        return NeckVerdict(NeckAdvice.NOT_THE_SADDLE, None)
+    if abs(neck.nut_cents) > max(tolerance_cents, SURE_SIGMAS * neck.nut_u_cents):
+        return NeckVerdict(NeckAdvice.NUT_FIRST, move)
+    if abs(choice.move_mm) <= half:
+        return NeckVerdict(NeckAdvice.TAKE_MORE, None)
+    return NeckVerdict(NeckAdvice.MOVE, move)
 
 
 def shared_nut(necks: Sequence[StringNeck]) -> Pooled:
@@ -248,6 +339,27 @@ def uneven_string(partials: Sequence[Partial]) -> str:
 def _matters(value: float, u: float, tolerance_cents: float) -> bool:
     """Both sure and large enough to be heard of."""
     return abs(value) > SURE_SIGMAS * u and abs(value) > tolerance_cents / 2.0
+
+
+def _move_u_mm(neck: StringNeck, weights: Mapping[int, float], scale_mm: float) -> float:
+    """Standard uncertainty of the best move, by the linear form of geometry.
+
+    With g = gamma(n) - 1 and C cents per unit of ln f, x = (s / C) sum(w g offset) / sum(w g^2):
+    the offsets measured err each by itself and together by the open note; those that nut and
+    saddle stand in for are taken to err all together.
+    """
+    measured = {fret.fret: fret.u_cents for fret in neck.frets}
+    lever = {n: fret_ratio(n) - 1.0 for n in weights}
+    pull = {n: weights[n] * lever[n] for n in weights}
+    own = sum((pull[n] * measured[n]) ** 2 for n in weights if n in measured)
+    together = neck.open_u_cents * sum(pull[n] for n in weights if n in measured)
+    modelled = sum(
+        pull[n] * math.hypot(neck.nut_u_cents, lever[n] * neck.saddle_u_cents)
+        for n in weights
+        if n not in measured
+    )
+    u_cents = math.sqrt(own + together**2 + modelled**2) / sum(pull[n] * lever[n] for n in weights)
+    return u_cents * scale_mm / CENTS_PER_NEPER
 
 
 def _design(frets: NDArray[np.int_]) -> NDArray[np.float64]:
