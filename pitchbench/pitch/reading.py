@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from pitchbench.pitch.note import find_partials, note_of
 from pitchbench.pitch.partials import Array, Demodulator, LineSpectrum, law_cents
-from pitchbench.pitch.settle import Settled, settle
+from pitchbench.pitch.settle import settle
+from pitchbench.pitch.settled import Settled
 from pitchbench.units import CENTS_PER_NEPER
 
 

@@ -40,13 +40,13 @@ def test_stiffness(monkeypatch):
 def test_glide(monkeypatch):
     sound = note(82.4069, glide_cents=15.0, decay_s=2.5)
     assert abs(error_cents(sound, 82.4069)) < 0.1
-    glides = settle_room._glides
+    glides = settle_room.glides_of
 
     def none(*arguments, **options):
         every = glides(*arguments, **options)
-        return settle_room._Glides(every.tau_s, every.mix, every.sets[:1])
+        return settle_room.Glides(every.tau_s, every.mix, every.sets[:1])
 
-    monkeypatch.setattr(settle_room, "_glides", none)
+    monkeypatch.setattr(settle_room, "glides_of", none)
     assert abs(error_cents(sound, 82.4069)) > 1.0
 
 
@@ -71,7 +71,7 @@ def test_neighbour(monkeypatch):
     monkeypatch.setattr(
         settle_room, "_agreement", lambda deviation, u, number: (np.ones(len(u)), 1e-9)
     )
-    monkeypatch.setattr(settle_room, "_excess", lambda residual, weight: np.ones(len(weight)))
+    monkeypatch.setattr(settle_room, "excess_of", lambda residual, weight: np.ones(len(weight)))
     assert abs(error_cents(sound, 82.4069)) > 0.1
 
 
