@@ -1,8 +1,9 @@
 """The shapes that a glide may have, and an average over them.
 
 A string's tension, and with it its pitch, relaxes as its energy does: a sum of exponentials, one
-for each partial. What is known of their time constants and shares becomes a family of candidates, each
-linear in what is sought; all are solved at once and averaged with their posterior probabilities.
+for each partial. What is known of their time constants and shares becomes a family of candidates,
+each linear in what is sought; all are solved at once and averaged with their posterior
+probabilities.
 """
 
 from __future__ import annotations
