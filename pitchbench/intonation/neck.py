@@ -276,7 +276,7 @@ def judge_saddle(
         return NeckVerdict(NeckAdvice.LEAVE, None)
     if abs(choice.move_mm) > LARGEST_MOVE_MM:
         return NeckVerdict(NeckAdvice.NOT_THE_SADDLE, None)
-    if abs(neck.nut_cents) > max(tolerance_cents, SURE_SIGMAS * neck.nut_u_cents):
+    if nut_matters(neck, tolerance_cents=tolerance_cents):
         return NeckVerdict(NeckAdvice.NUT_FIRST, move)
     if abs(choice.move_mm) <= half:
         return NeckVerdict(NeckAdvice.TAKE_MORE, None)
@@ -289,10 +289,29 @@ def shared_nut(necks: Sequence[StringNeck]) -> Pooled:
     return pool([neck.nut_cents for neck in necks], [neck.nut_u_cents for neck in necks])
 
 
-def findings(neck: StringNeck, *, tolerance_cents: float) -> tuple[str, ...]:
-    """What the survey of a string shows, in a repairer's words; empty when all is well."""
+def nut_matters(neck: StringNeck, *, tolerance_cents: float) -> bool:
+    """Whether the nut alone surely puts every fretted note out of tolerance."""
+    return _matters(neck.nut_cents, neck.nut_u_cents, tolerance_cents)
+
+
+def nut_as_a_whole(necks: Sequence[StringNeck], *, tolerance_cents: float) -> Pooled | None:
+    """The nut term of all strings where it matters and they hardly differ in it; else None."""
+    if len(necks) < 3:
+        return None
+    nut = shared_nut(necks)
+    alike = math.sqrt(nut.between_variance) < abs(nut.mean) / 2.0
+    return nut if alike and _matters(nut.mean, nut.u, tolerance_cents) else None
+
+
+def findings(
+    neck: StringNeck, *, tolerance_cents: float, saddle_too: bool = True
+) -> tuple[str, ...]:
+    """What the survey of a string shows, in a repairer's words; empty when all is well.
+
+    ``saddle_too`` is False where the saddle is spoken of by itself.
+    """
     found = []
-    if _matters(neck.nut_cents, neck.nut_u_cents, tolerance_cents):
+    if nut_matters(neck, tolerance_cents=tolerance_cents):
         size = f"{neck.nut_cents:+.1f} cents at every fret"
         if neck.nut_cents > 0:
             found.append(
@@ -305,7 +324,7 @@ def findings(neck: StringNeck, *, tolerance_cents: float) -> tuple[str, ...]:
                 f"The nut: {size}. The nut stands too near the first fret, or the slot's "
                 "break point lies back in the slot; the saddle cannot cure that."
             )
-    if _matters(neck.saddle_cents, neck.saddle_u_cents, tolerance_cents):
+    if saddle_too and _matters(neck.saddle_cents, neck.saddle_u_cents, tolerance_cents / 2.0):
         way = "away from the nut" if neck.saddle_cents > 0 else "toward the nut"
         found.append(f"The saddle: {neck.saddle_cents:+.1f} cents at the 12th; it should go {way}.")
     for fret in neck.frets:
@@ -338,7 +357,7 @@ def uneven_string(partials: Sequence[Partial]) -> str:
 
 def _matters(value: float, u: float, tolerance_cents: float) -> bool:
     """Both sure and large enough to be heard of."""
-    return abs(value) > SURE_SIGMAS * u and abs(value) > tolerance_cents / 2.0
+    return abs(value) > max(tolerance_cents, SURE_SIGMAS * u)
 
 
 def _move_u_mm(neck: StringNeck, weights: Mapping[int, float], scale_mm: float) -> float:
