@@ -14,8 +14,10 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from pitchbench.intonation.neck import StringNeck
 from pitchbench.records.results import StringResult
 from pitchbench.report.takes import RoundTakes, rounds_of
+from pitchbench.units import fret_ratio
 
 #: Text stays text (selectable, in the page's font), and the same data give the same bytes.
 _STYLE: Final[dict[Any, Any]] = {
@@ -229,3 +231,91 @@ def drawn(figure: Figure, form: str) -> bytes:
 def _even(count: int) -> NDArray[np.float64]:
     """``count`` places from -1/2 to 1/2, the middle for one."""
     return np.linspace(-0.5, 0.5, count) if count > 1 else np.zeros(1)
+
+
+# -- the neck ----------------------------------------------------------------------------------
+
+_NECK: Final[dict[Any, Any]] = {**_CLASSROOM, "font.size": 13.0, "lines.linewidth": 1.5}
+
+#: Room above and below a string, in cents, if no offset asks for more.
+_LEAST_ROOM_CENTS: Final = 8.0
+
+#: The intervals drawn hold 95 %.
+_COVERAGE_95: Final = 1.96
+
+#: Where the last fret is followed by the scale, as a share of the string's length.
+_BEYOND: Final = 0.03
+
+
+def neck_figure(
+    strings: Sequence[tuple[str, StringNeck]], *, tolerance_cents: float, title: str
+) -> Figure:
+    """The neck from above: the frets in their places, and at each the offset as a stem from its
+    string, sharp upward, with its 95 % interval; on one scale for all strings.
+
+    Parameters
+    ----------
+    strings : label and survey of each, from the highest string, which is drawn on top.
+    """
+    frets = sorted({fret.fret for _, neck in strings for fret in neck.frets})
+    farthest = max(abs(fret.offset_cents) + fret.u_cents for _, n in strings for fret in n.frets)
+    room = max(_LEAST_ROOM_CENTS, 1.15 * farthest)
+    heights = [-2.0 * room * place for place in range(len(strings))]
+    end = _along_neck(frets[-1]) + _BEYOND
+    with mpl.rc_context(_NECK):
+        figure = Figure(figsize=(13.0, 2.2 + 1.4 * len(strings)), layout="constrained")
+        axes = figure.subplots()
+        axes.axvline(0.0, color=_INK, linewidth=6.0)
+        for fret in frets:
+            axes.axvline(_along_neck(fret), color="#b5b5b5", linewidth=2.0, zorder=0)
+        for height, (_, neck) in zip(heights, strings, strict=True):
+            low, high = height - tolerance_cents, height + tolerance_cents
+            axes.fill_between([0.0, end], low, high, color="#e6e6e6", zorder=0)
+            axes.plot([0.0, end], [height, height], color=_INK)
+            _draw_offsets(axes, height, neck)
+        _draw_scale(axes, end + 0.01)
+        axes.set_yticks(heights, [label for label, _ in strings])
+        axes.set_xticks([_along_neck(fret) for fret in frets], [str(fret) for fret in frets])
+        axes.set_xlim(0.0, end + 0.06)
+        axes.set_ylim(heights[-1] - room, room)
+        axes.set_xlabel(
+            f"fret (grey band: ±{tolerance_cents:g} cents; * stands out from the other frets)"
+        )
+        axes.set_title(f"{title}: offsets in cents, sharp upward, with 95 % intervals", loc="left")
+        axes.tick_params(length=0)
+        axes.spines[:].set_visible(False)
+    return figure
+
+
+def _along_neck(fret: int) -> float:
+    """Where a fret lies between nut (0) and saddle (1)."""
+    return 1.0 - 1.0 / fret_ratio(fret)
+
+
+def _draw_offsets(axes: Any, height: float, neck: StringNeck) -> None:
+    """The offsets of one string, each just behind its fret as the finger is."""
+    for fret in neck.frets:
+        x, y = _along_neck(fret.fret) - 0.008, height + fret.offset_cents
+        colour, face, star = (_FOUND, "white", "*") if fret.isolated else (_LEFT, _LEFT, "")
+        half = _COVERAGE_95 * fret.u_cents
+        axes.plot([x, x], [y - half, y + half], color="#8c8c8c")
+        axes.plot([x, x], [height, y], color=colour, linewidth=4.0, solid_capstyle="butt")
+        axes.plot([x], [y], "s" if star else "o", ms=8, mec=colour, mfc=face, mew=2)
+        axes.annotate(
+            f"{round(fret.offset_cents, 1) + 0.0:+.1f}{star}",
+            (x, y),
+            xytext=(5, 9 if fret.offset_cents >= 0 else -9),
+            textcoords="offset points",
+            ha="right",
+            va="bottom" if fret.offset_cents >= 0 else "top",
+            fontweight="bold" if star else "normal",
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
+        )
+
+
+def _draw_scale(axes: Any, x: float) -> None:
+    """A bar of five cents beside the first string."""
+    axes.errorbar([x], [0.0], [[2.5], [2.5]], color=_INK, lw=2.0, capsize=5, capthick=2.0)
+    axes.annotate(
+        "5 cents", (x, 0.0), xytext=(9, 0), textcoords="offset points", va="center", fontsize=11
+    )

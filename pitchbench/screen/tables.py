@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from rich.console import Console
@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pitchbench.screen.text import printable, wrapped
-from pitchbench.screen.theme import choose_theme
+from pitchbench.screen.theme import Theme, choose_theme
 
 
 @dataclass(frozen=True)
@@ -50,6 +50,11 @@ class Page:
     def gap(self) -> None:
         """An empty line."""
         self._console.print()
+
+    def draw(self, picture: Callable[[int, Theme], Iterable[Text]]) -> None:
+        """The lines that ``picture`` makes for the terminal's width and theme."""
+        for line in picture(self._console.width, self._theme):
+            self._console.print(line)
 
     def table(self, columns: Sequence[Column], rows: Iterable[Sequence[str]]) -> None:
         """Rows of as many cells as there are columns."""
