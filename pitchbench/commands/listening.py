@@ -20,6 +20,8 @@ _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 #: Recordings longer than this take a moment, so it is said how far they have been heard.
 _LONG_S: Final = 30.0
+#: Nobody waits for a block of a file; large ones cost less each.
+_BLOCK_SIZE: Final = 1 << 16
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,7 +67,7 @@ def listen_to(
     PitchbenchError
         If a file cannot be read, or lacks the channel.
     """
-    for recording in [Recording(path, channel=channel) for path in paths]:
+    for recording in [Recording(path, channel=channel, block_size=_BLOCK_SIZE) for path in paths]:
         yield _listened(recording, plain)
 
 

@@ -53,10 +53,13 @@ class LineSpectrum:
     density: float
 
     @classmethod
-    def of(cls, samples: Array, rate_hz: int) -> LineSpectrum:
-        """Taper ``samples`` (Hann) and transform them, padded to half-bin spacing or closer."""
+    def of(cls, samples: Array, rate_hz: int, *, padded: bool = True) -> LineSpectrum:
+        """Taper ``samples`` (Hann) and transform them, padded to half-bin spacing or closer.
+
+        What is only asked for the noise between the lines needs no padding.
+        """
         taper = np.hanning(len(samples) + 2)[1:-1].astype(np.float32)
-        size = scipy.fft.next_fast_len(2 * len(samples), real=True)
+        size = scipy.fft.next_fast_len((1 + padded) * len(samples), real=True)
         lines = scipy.fft.rfft(samples.astype(np.float32) * taper, size)
         power = np.square(lines.real, dtype=np.float64) + np.square(lines.imag, dtype=np.float64)
         return cls(power, rate_hz / size, float(np.sum(np.square(taper, dtype=np.float64))))
@@ -216,7 +219,7 @@ class Demodulator:
     ) -> None:
         self._rate_hz = rate_hz
         self._n = len(samples)
-        self._spectrum = LineSpectrum.of(samples, rate_hz)
+        self._spectrum = LineSpectrum.of(samples, rate_hz, padded=False)
         self._background = background
         # Ends that fade over four periods: an abrupt end of one partial would ring in the band of
         # the next. The quarter second of zeros keeps the filter's tail from wrapping round.
