@@ -18,10 +18,11 @@ ESCAPE = re.compile(r"\x1b\[[0-9;]*m")
 def shown_examples(name: str) -> list[tuple[str, str, str]]:
     """Page, arguments and output of every example whose output follows it."""
     page = (ROOT / "docs" / name).read_text(encoding="utf-8")
-    found = re.findall(
-        r"^    pitchbench (.*samples/.*)\n\n(?:\S.*\n+)*?```\n(.*?)^```$", page, re.M | re.S
-    )
-    return [(name, command, output) for command, output in found]
+    parts = re.split(r"^```\n", page, flags=re.MULTILINE)
+    return [
+        (name, re.findall(r"^    pitchbench (.*samples/.*)$", before, re.MULTILINE)[-1], output)
+        for before, output in zip(parts[::2], parts[1::2], strict=False)
+    ]
 
 
 EXAMPLES = [*shown_examples("repeatability.md")]
