@@ -3,7 +3,8 @@
 A partial is then A (1 + rho e(t)) with e(t) = exp((2 pi i delta - lambda) t): level and phase are
 modulated together, a quarter period apart. A beat too slow to average out looks like a shift of
 pitch in the phase alone; the level and the stiff-string law give it away. The split delta is taken
-as one fraction of the frequency for all partials, so that all of them vote on it.
+to be either one fraction of the frequency or one number of hertz for all partials, so that all of
+them vote on it.
 """
 
 from __future__ import annotations
@@ -19,9 +20,11 @@ from pitchbench.units import CENTS_PER_NEPER
 
 #: Size of rho, 1 sigma of either of its parts.
 RHO_SIGMA: Final = 0.2
-#: Widest split looked for, cents, and the most steps that the search takes to each side.
+#: Widest split looked for, as a part of the frequency in cents or alike for all partials in Hz, and
+#: the most steps that the search takes to each side.
 _WIDEST_CENTS: Final = 2.5
-_MOST_STEPS: Final = 40
+_WIDEST_HZ: Final = 1.5
+_MOST_STEPS: Final = 30
 #: How often the search goes on around the best.
 _REFINEMENTS: Final = 4
 #: How much faster the second polarisation may decay, in units of the main one's rate.
@@ -81,24 +84,31 @@ def second_polarisation(leftover: Leftover) -> Beating:
     search = _Search(leftover)
     information = leftover.weight.sum(axis=1) * leftover.frequency_hz**2
     rms_hz = float(np.sqrt((information * leftover.frequency_hz**2).sum() / information.sum()))
-    step = 0.25 * CENTS_PER_NEPER / (rms_hz * float(np.ptp(leftover.time_s)))
-    steps = int(np.clip(_WIDEST_CENTS / step, 12, _MOST_STEPS))
-    widest = min(_WIDEST_CENTS, steps * step)
-    split = np.delete(np.linspace(-widest, widest, 2 * steps + 1), steps) / CENTS_PER_NEPER
-    width = split[1] - split[0]
-    splits = np.tile(split, len(_EXTRA_DECAY))
-    extras = np.repeat(_EXTRA_DECAY, len(split))
-    gain, pitch = search.gain(splits, extras)
-    top = int(np.argmax(gain))
-    found, extra, decay_width = float(splits[top]), float(extras[top]), 0.35
-    best = (float(gain[top]), float(pitch[top]))
+    step_hz = 0.25 / float(np.ptp(leftover.time_s))
+    # The split of every partial, where that of the partials at rms_hz is 1 Hz.
+    laws = (leftover.frequency_hz / rms_hz, np.ones_like(leftover.frequency_hz))
+    widest_hz = (_WIDEST_CENTS / CENTS_PER_NEPER * rms_hz, _WIDEST_HZ)
+    tried = []
+    for law, widest in zip(laws, widest_hz, strict=True):
+        steps = int(np.clip(widest / step_hz, 12, _MOST_STEPS))
+        ladder = np.linspace(step_hz, min(widest, steps * step_hz), steps)
+        split_hz = np.tile(np.concatenate((-ladder[::-1], ladder)), len(_EXTRA_DECAY))
+        extra = np.repeat(_EXTRA_DECAY, 2 * steps)
+        tried.append((law, split_hz, extra, *search.gain(law[:, None] * split_hz, extra)))
+    law, split_hz, extra, of_law, pitch_of_law = max(tried, key=lambda one: float(one[3].max()))
+    top = int(np.argmax(of_law))
+    found_hz, found_extra = float(split_hz[top]), float(extra[top])
+    best = (float(of_law[top]), float(pitch_of_law[top]))
+    width_hz, width_extra = step_hz, 0.35
     for _ in range(_REFINEMENTS):
-        splits, extras = _around(found, width, extra, decay_width)
-        nearby, their_pitch = search.gain(splits, extras)
+        split_hz, extra = _around(found_hz, width_hz, found_extra, width_extra)
+        nearby, their_pitch = search.gain(law[:, None] * split_hz, extra)
         top = int(np.argmax(nearby))
-        found, extra = float(splits[top]), float(extras[top])
+        found_hz, found_extra = float(split_hz[top]), float(extra[top])
         best = max(best, (float(nearby[top]), float(their_pitch[top])))
-        width, decay_width = width / 2.5, decay_width / 2.0
+        width_hz, width_extra = width_hz / 2.5, width_extra / 2.0
+    gain = np.concatenate([one[3] for one in tried])
+    pitch = np.concatenate([one[4] for one in tried])
     # All that was tried, and no second polarisation at all, with their probabilities.
     log_p = np.concatenate((gain - np.log(len(gain)), [best[0] - np.log(len(gain)), 0.0]))
     pitch = np.concatenate((pitch, [best[1], search.plain_pitch]))
@@ -108,8 +118,8 @@ def second_polarisation(leftover: Leftover) -> Beating:
     chosen = best[1] if there else search.plain_pitch
     shift = float(p @ pitch) - chosen if p[-1] < _AS_GOOD_AS_CERTAIN else 0.0
     sigma = float(np.sqrt(p @ np.square(pitch - chosen - shift)))
-    beat = search.beat(*(np.array([one] if there else []) for one in (found, extra)))
-    return Beating(beat, shift, sigma)
+    kept = law[:, None] * np.array([found_hz] if there else [])
+    return Beating(search.beat(kept, np.full(kept.shape[1], found_extra)), shift, sigma)
 
 
 def _around(split: float, width: float, extra: float, decay_width: float) -> tuple[Array, Array]:
@@ -145,11 +155,10 @@ class _Search:
         log_p, pitch = self._shared(self._gram[None], self._moment[None])
         self._plain, self.plain_pitch = float(log_p[0]), float(pitch[0])
 
-    def beat(self, split: Array, extra: Array) -> NDArray[np.complex128]:
-        """e(t) for every partial and every pair of split and extra decay, shape (K, S, M)."""
+    def beat(self, split_hz: Array, extra: Array) -> NDArray[np.complex128]:
+        """e(t) of every partial for splits (K, S) and extra decays (S,), shape (K, S, M)."""
         of = self._of
-        turns = of.frequency_hz[:, None] * split
-        rate = 2j * np.pi * turns - of.decay_rate[:, None] * extra
+        rate = 2j * np.pi * split_hz - of.decay_rate[:, None] * extra
         step = float(of.time_s[1] - of.time_s[0])
         # Powers of one step: times are evenly spaced, and products are cheaper than exponentials.
         beat = np.empty((*rate.shape, len(of.time_s)), dtype=np.complex128)
@@ -158,9 +167,10 @@ class _Search:
         powers: NDArray[np.complex128] = np.multiply.accumulate(beat, axis=2)
         return powers
 
-    def gain(self, split: Array, extra: Array) -> tuple[Array, Array]:
-        """Gain of each pair over no second polarisation, and the pitch it implies, both (S,)."""
-        e = self.beat(split, extra) * self._root[:, None, :]
+    def gain(self, split_hz: Array, extra: Array) -> tuple[Array, Array]:
+        """Gain of splits (K, S) and extra decays (S,) over no second polarisation, and the pitch
+        that each implies, both (S,)."""
+        e = self.beat(split_hz, extra) * self._root[:, None, :]
         real, imag = e.real, e.imag
         own_real, own_imag = real @ self._phase_own, imag @ self._phase_own
         level_real, level_imag = real @ self._level_own, imag @ self._level_own

@@ -41,6 +41,8 @@ from pitchbench.units import CENTS_PER_NEPER
 _BEAT_TURNS: Final = 2
 #: Fewer partials than this cannot tell a second polarisation from a change of pitch.
 _FEWEST_VOTERS: Final = 3
+#: The least share of the glide that a partial takes, below which it is asked how it is shared.
+_SHARE_MATTERS: Final = 0.98
 #: Share of a beat that a partial must go through for that.
 _PINNED: Final = 0.6
 #: The partials lie off the law when their spread (variance) is this many times what is expected: a
@@ -96,17 +98,7 @@ def _fit(
     assumed = 2.0 * np.pi * (f_model - bands.centre_hz)[:, None] * t
     followed = replace(followed, phase=followed.phase - assumed)
     glides = glides_of(*energy_of(bands, followed), thorough=last)
-    slack = (1.0 + stiffness_b) / (1.0 + stiffness_b * number.astype(np.float64) ** 2)
-    columns = np.concatenate(
-        (
-            np.broadcast_to(t, (len(number), 1, len(t))),
-            slack[:, None, None] * glides.integral(t),
-        ),
-        axis=1,
-    ) * (2.0 * np.pi * f_model[:, None, None])
-    gradient = _law_gradient(number, stiffness_b)
-    problem = _Problem(number, gradient, columns, followed, glides)
-    fit = _weigh(problem, np.zeros((len(number), 0, len(t)), dtype=np.complex128))
+    problem, fit = _best_shared(followed, glides, number, f_model, stiffness_b, last=last)
     plain = fit.solution.x
     shift = sigma = 0.0
     if last and len(number) >= _FEWEST_VOTERS:
@@ -116,12 +108,18 @@ def _fit(
             fit = _with_beat(problem, beating.beat)
     solution = fit.solution
     heard_until = t[np.flatnonzero(followed.weight.sum(axis=0))[-1]]
-    last_glide = float(solution.eps @ glides.mix @ np.exp(-heard_until / glides.tau_s))
+    glide_eps = solution.eps @ glides.mix
+    last_glide = float(glide_eps @ np.exp(-heard_until / glides.tau_s))
     return Settled(
         f1_hz=f1_hz * (1.0 + solution.x + shift),
-        u_cents=u_of(solution.u, sigma, solution.x + shift - plain, last_glide),
+        u_cents=u_of(
+            np.hypot(solution.u, sigma),
+            beat=solution.x + shift - plain,
+            first_glide=float(glide_eps.sum()),
+            last_glide=last_glide,
+        ),
         stiffness_b=float(np.clip(stiffness_b + solution.delta_b, 0.0, 1e-2)),
-        glide_eps=solution.eps @ glides.mix,
+        glide_eps=glide_eps,
         glide_tau_s=glides.tau_s,
         bands=bands,
         frequency_hz=f_model * (1.0 + fit.slope),
@@ -132,6 +130,36 @@ def _fit(
         weight=followed.weight,
         decay_rate=fit.decay_rate,
     )
+
+
+def _best_shared(
+    followed: Followed,
+    glides: Glides,
+    number: NDArray[np.int64],
+    f_hz: Array,
+    stiffness_b: float,
+    *,
+    last: bool,
+) -> tuple[_Problem, _Weighed]:
+    """The fit without beating, by the sharing of the glide that leaves less.
+
+    Bending does not relax, so a stiff string's upper partials should glide less than its first; a
+    string whose wrap carries the tension may not. Where it matters both are tried at the end.
+    """
+    held_back = (1.0 + stiffness_b) / (1.0 + stiffness_b * number.astype(np.float64) ** 2)
+    shares = [held_back]
+    if last and float(held_back.min()) < _SHARE_MATTERS:
+        shares.append(np.ones_like(held_back))
+    t = followed.time_s
+    no_beat = np.zeros((len(number), 0, len(t)), dtype=np.complex128)
+    pitch = np.broadcast_to(t, (len(number), 1, len(t)))
+    tried = []
+    for share in shares:
+        columns = np.concatenate((pitch, share[:, None, None] * glides.integral(t)), axis=1)
+        columns = columns * (2.0 * np.pi * f_hz[:, None, None])
+        problem = _Problem(number, _law_gradient(number, stiffness_b), columns, followed, glides)
+        tried.append((problem, _weigh(problem, no_beat)))
+    return min(tried, key=lambda one: float(one[1].excess.sum()))
 
 
 def _with_beat(problem: _Problem, beat: NDArray[np.complex128]) -> _Weighed:

@@ -14,7 +14,8 @@ from pitchbench.units import CENTS_PER_NEPER
 #: What the parts of the uncertainty are multiplied by, see :func:`u_of`, and its least value.
 _TRUST_FIT: Final = 1.8
 _TRUST_BEAT: Final = 0.3
-_TRUST_GLIDE: Final = 0.03
+_TRUST_FIRST: Final = 0.002
+_TRUST_LAST: Final = 0.03
 _LEAST_U_CENTS: Final = 0.015
 
 
@@ -59,13 +60,20 @@ class Settled:
         return model
 
 
-def u_of(fit: float, split: float, beat: float, glide: float) -> float:
-    """Standard uncertainty, from relative parts: of the fit, of the split of the polarisations, of
-    the correction made for beating, and of the glide left at the end of the note.
+def u_of(
+    fit: float, *, beat: float = 0.0, first_glide: float = 0.0, last_glide: float = 0.0
+) -> float:
+    """Standard uncertainty in cents from relative parts: the posterior spread of the fit, the
+    correction made for beating, and the glide at the beginning and at the end of the note.
 
-    The factors say how far the models themselves are to be trusted. They were set on one set of
-    plucks with known truth (tests/benchmarks/plucks.py, seed 777) so that 95 % intervals cover
-    95 %, and are checked on others by tests/benchmarks/bench_readings.py.
+    The factors say how far the models themselves are to be trusted. They were set on plucks with
+    known truth (tests/benchmarks/plucks.py, seed 777, and a plainer string of one exponential) so
+    that 95 % intervals cover about 95 %, and are checked on others by bench_readings.py there.
     """
-    parts = (_TRUST_FIT * np.hypot(fit, split), _TRUST_BEAT * beat, _TRUST_GLIDE * glide)
+    parts = (
+        _TRUST_FIT * fit,
+        _TRUST_BEAT * beat,
+        _TRUST_FIRST * first_glide,
+        _TRUST_LAST * last_glide,
+    )
     return float(np.sqrt(np.sum(np.square(parts)) * CENTS_PER_NEPER**2 + _LEAST_U_CENTS**2))

@@ -70,7 +70,7 @@ def tail_average(demodulator: Demodulator, model: Settled) -> Settled:
     return replace(
         model,
         f1_hz=model.f1_hz * (1.0 + mean),
-        u_cents=u_of(u, 0.0, 0.0, 0.0),
+        u_cents=u_of(u),
         glide_eps=np.zeros_like(model.glide_eps),
         bands=bands,
         frequency_hz=f_k * (1.0 + slope),

@@ -1,4 +1,4 @@
-"""Plain synthetic notes for the tests of the pitch room: every number in them is chosen, not drawn."""
+"""Plain synthetic notes for the tests of the pitch room: all numbers are chosen, none are drawn."""
 
 from __future__ import annotations
 
