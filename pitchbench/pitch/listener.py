@@ -54,7 +54,7 @@ _DRAW_STEPS: Final = 2
 _CLEAR: Final = 0.75
 _CLEAR_FRAMES: Final = 2
 #: A rise that shows no steady pitch by now is no pluck.
-_DOUBT_S: Final = 0.4
+_DOUBT_S: Final = 0.6
 #: Ages at which a note that still rings is read, seconds; how certain a reading must be to be
 #: offered.
 _OFFERS_S: Final = (0.6, 0.9, 1.3, 1.8, 2.5, 3.5, 5.0, 7.0, 9.0)
