@@ -29,13 +29,18 @@ def tell_frets(
 
     Notes
     -----
-    A named string may be flat by up to `OUT_OF_TUNE_CENTS`, since nothing sounds below the open
-    string, but sharp only by `NEAR_CENTS`: beyond that its open note would pass for the 1st fret.
-    Where no open note is found the frets are counted from the name.
+    A named string may be flat by up to `OUT_OF_TUNE_CENTS`, but sharp only by `NEAR_CENTS`: beyond
+    that its open note would pass for the 1st fret. Of the notes in that range the one that makes
+    most of the others frets is open, so that plucks made while tuning up do not count. Where there
+    is none in it the frets are counted from the name.
     """
     if not pitches_hz:
         return []
-    place_hz = _open_place_hz(pitches_hz, open_hz)
+    return _frets(pitches_hz, _open_place_hz(pitches_hz, open_hz, highest), highest)
+
+
+def _frets(pitches_hz: Sequence[float], place_hz: float, highest: int) -> list[int | None]:
+    """The fret of each note if the open string is at ``place_hz``."""
 
     def fret(pitch_hz: float) -> int | None:
         cents = cents_between(pitch_hz, place_hz)
@@ -46,16 +51,25 @@ def tell_frets(
     return [fret(pitch_hz) for pitch_hz in pitches_hz]
 
 
-def _open_place_hz(pitches_hz: Sequence[float], open_hz: float | None) -> float:
+def _open_place_hz(pitches_hz: Sequence[float], open_hz: float | None, highest: int) -> float:
     """The middle of the open plucks, or the name where there is none."""
     if open_hz is None:
-        return _lowest_note_hz(pitches_hz)
-    off_cents = {hz: cents_between(hz, open_hz) for hz in pitches_hz}
-    near = [hz for hz, cents in off_cents.items() if abs(cents) <= NEAR_CENTS]
-    flat = [hz for hz, cents in off_cents.items() if -OUT_OF_TUNE_CENTS <= cents < 0.0]
-    return _lowest_note_hz(near or flat) if near or flat else open_hz
+        return _note_from_hz(pitches_hz, min(pitches_hz))
+
+    def merit(place_hz: float) -> tuple[int, float]:
+        frets = _frets(pitches_hz, place_hz, highest)
+        return sum(fret is not None for fret in frets), -abs(cents_between(place_hz, open_hz))
+
+    places = [
+        _note_from_hz(pitches_hz, hz)
+        for hz in pitches_hz
+        if -OUT_OF_TUNE_CENTS <= cents_between(hz, open_hz) <= NEAR_CENTS
+    ]
+    return max(places, key=merit, default=open_hz)
 
 
-def _lowest_note_hz(pitches_hz: Sequence[float]) -> float:
-    lowest = min(pitches_hz)
-    return median(hz for hz in pitches_hz if cents_between(hz, lowest) <= _SAME_NOTE_CENTS)
+def _note_from_hz(pitches_hz: Sequence[float], lowest_hz: float) -> float:
+    """The middle of the plucks that are one note with ``lowest_hz``, none of them lower."""
+    return median(
+        hz for hz in pitches_hz if 0.0 <= cents_between(hz, lowest_hz) <= _SAME_NOTE_CENTS
+    )

@@ -259,11 +259,11 @@ def neck_figure(
     """
     frets = sorted({fret.fret for _, neck in strings for fret in neck.frets})
     farthest = max(abs(fret.offset_cents) + fret.u_cents for _, n in strings for fret in n.frets)
-    room = max(_LEAST_ROOM_CENTS, 1.15 * farthest)
+    room = max(_LEAST_ROOM_CENTS, 1.6 * farthest)  # for the numbers too
     heights = [-2.0 * room * place for place in range(len(strings))]
     end = _along_neck(frets[-1]) + _BEYOND
     with mpl.rc_context(_NECK):
-        figure = Figure(figsize=(13.0, 2.2 + 1.4 * len(strings)), layout="constrained")
+        figure = Figure(figsize=(13.0, 2.2 + 1.5 * len(strings)), layout="constrained")
         axes = figure.subplots()
         axes.axvline(0.0, color=_INK, linewidth=6.0)
         for fret in frets:

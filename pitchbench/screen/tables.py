@@ -12,7 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pitchbench.screen.text import printable, wrapped
-from pitchbench.screen.theme import Theme, choose_theme
+from pitchbench.screen.theme import choose_theme
 
 
 @dataclass(frozen=True)
@@ -51,9 +51,9 @@ class Page:
         """An empty line."""
         self._console.print()
 
-    def draw(self, picture: Callable[[int, Theme], Iterable[Text]]) -> None:
-        """The lines that ``picture`` makes for the terminal's width and theme."""
-        for line in picture(self._console.width, self._theme):
+    def draw(self, picture: Callable[..., Iterable[Text]]) -> None:
+        """The lines that ``picture(width=..., theme=...)`` makes for this terminal."""
+        for line in picture(width=self._console.width, theme=self._theme):
             self._console.print(line)
 
     def table(self, columns: Sequence[Column], rows: Iterable[Sequence[str]]) -> None:

@@ -1,0 +1,322 @@
+"""`pitchbench neck`: a nut too high, a fret worn and a saddle off, each named from recordings."""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pexpect
+import pytest
+from recordings import RATE_HZ, Note, Ran, record
+
+import pitchbench.report
+from pitchbench.presets import preset
+from pitchbench.strings.virtual import VirtualInstrument
+from pitchbench.units import cents_between, fret_ratio
+
+Capsys = pytest.CaptureFixture[str]
+
+FRETS = (1, 3, 5, 7, 9, 12, 15, 17)
+
+#: What a finger adds to the two takes of a note: a spread of 0.7 cents about zero.
+FRETTINGS = (0.5, -0.5)
+
+NUT_HIGH, FRET_BAD, SADDLE_OFF = 6, 4, 2
+
+
+@dataclass(frozen=True)
+class Guitar:
+    """A virtual guitar, recorded: the file of each string, and what its fingers found."""
+
+    virtual: VirtualInstrument
+    files: dict[int, Path]
+    added_cents: dict[int, dict[int, float]]
+
+    def true_cents(self, string: int, fret: int) -> float:
+        return self.virtual.true_offset_cents(string, fret) + self.added_cents[string].get(fret, 0)
+
+    def true_terms(self, string: int, frets: tuple[int, ...] = FRETS) -> tuple[float, float]:
+        """Nut and saddle by unweighted least squares through the true offsets."""
+        lever = [fret_ratio(fret) - 1.0 for fret in frets]
+        saddle, nut = np.polyfit(lever, [self.true_cents(string, fret) for fret in frets], 1)
+        return float(nut), float(saddle)
+
+
+def set_to(virtual: VirtualInstrument, string: int, offset_cents: float) -> None:
+    """Move a saddle until the true offset at the 12th is about ``offset_cents``, string tuned."""
+    for _ in range(4):
+        error = virtual.true_offset_cents(string) - offset_cents
+        virtual.move_saddle(string, error * virtual.instrument.scale_mm / 1731.2)
+        virtual.tune(string)
+
+
+@pytest.fixture(scope="module")
+def guitar(tmp_path_factory: pytest.TempPathFactory) -> Guitar:
+    """Low E: nut too high by 6 cents everywhere. D: the 7th fret 9 cents sharp by itself. B: the
+    saddle 10 cents off. Two takes of each note, from the top of the neck down."""
+    virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
+    set_to(virtual, NUT_HIGH, 1.0)
+    set_to(virtual, FRET_BAD, 1.0)
+    set_to(virtual, SADDLE_OFF, 10.0)
+    added = {NUT_HIGH: dict.fromkeys(FRETS, 6.0), FRET_BAD: {7: 9.0}, SADDLE_OFF: {}}
+    folder = tmp_path_factory.mktemp("neck")
+    files = {}
+    for string, extra in added.items():
+        notes = [
+            Note(string, fret, detune_cents=extra.get(fret, 0.0) + finger * bool(fret), ring_s=1.5)
+            for finger in FRETTINGS
+            for fret in (*reversed(FRETS), 0)
+        ]
+        files[string] = folder / f"string-{string}.wav"
+        record(files[string], virtual, notes)
+    return Guitar(virtual, files, added)
+
+
+@pytest.fixture(scope="module")
+def schema() -> Any:
+    place = Path(pitchbench.report.__file__).with_name("neck.schema.json")
+    return json.loads(place.read_text())
+
+
+@pytest.fixture
+def document(capsys: Capsys, guitar: Guitar, schema: Any) -> dict[str, Any]:
+    """All three strings, told apart by the lowest note of each file."""
+    options = ("--preset", "six-string", "--chord", "1-x-3-x-12-x", "--format", "json")
+    ran = Ran(capsys, "neck", *guitar.files.values(), *options)
+    assert ran.code == 0
+    jsonschema.validate(ran.document, schema)
+    return ran.document
+
+
+def of_string(document: dict[str, Any], number: int) -> dict[str, Any]:
+    return next(each for each in document["strings"] if each["string"] == number)
+
+
+def test_each_ill_is_named_for_what_it_is(document: dict[str, Any], guitar: Guitar) -> None:
+    assert [each["note"] for each in document["strings"]] == ["B3", "D3", "E2"]
+
+    nut = of_string(document, NUT_HIGH)
+    assert nut["verdict"] == "nut_first"
+    assert [words[:7] for words in nut["findings"]] == ["The nut"]
+    assert "qualified repairer" in nut["findings"][0]
+
+    fret = of_string(document, FRET_BAD)
+    assert [f["fret"] for f in fret["frets"] if f["stands_out"]] == [7]
+    assert [words[:17] for words in fret["findings"]] == ["Fret 7 stands out"]
+
+    saddle = of_string(document, SADDLE_OFF)
+    assert saddle["verdict"] == "move"
+    assert saddle["move"]["direction"] == "away_from_nut"
+    assert saddle["findings"] == []
+
+
+def test_every_offset_and_every_term_is_right(document: dict[str, Any], guitar: Guitar) -> None:
+    for number in guitar.files:
+        string = of_string(document, number)
+        assert [(f["fret"], f["n"]) for f in string["frets"]] == [(fret, 2) for fret in FRETS]
+        assert string["open"]["n"] == 2
+        for fret in string["frets"]:
+            # The two fingers cancel; readings of a note of 1.5 s are good to some tenths.
+            assert fret["offset_cents"] == pytest.approx(
+                guitar.true_cents(number, fret["fret"]), abs=0.4
+            )
+        sound = tuple(fret for fret in FRETS if number != FRET_BAD or fret != 7)
+        nut, off = guitar.true_terms(number, sound)
+        # The ills are 6 and 10 cents.
+        assert string["nut_cents"] == pytest.approx(nut, abs=0.6)
+        assert string["saddle_cents"] == pytest.approx(off, abs=0.6)
+        assert string["stiffness_b"] == pytest.approx(
+            guitar.virtual.true_stiffness_b(number), rel=0.3
+        )
+
+
+def test_the_move_does_what_was_foretold(document: dict[str, Any], tmp_path: Path) -> None:
+    string = of_string(document, SADDLE_OFF)
+    virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
+    set_to(virtual, SADDLE_OFF, 10.0)
+    virtual.move_saddle(SADDLE_OFF, string["move"]["mm"])
+    virtual.tune(SADDLE_OFF)
+    left = [virtual.true_offset_cents(SADDLE_OFF, fret) for fret in FRETS]
+    rms = math.sqrt(sum(cents**2 for cents in left) / len(left))
+    assert string["off_before_cents"] > 8.0
+    # Geometry leaves out the string's stretch, some per cent of the ten cents.
+    assert rms == pytest.approx(string["off_after_cents"], abs=0.5)
+    assert rms < string["off_before_cents"] / 5
+
+
+def test_a_chord_beats_as_its_partials_do(document: dict[str, Any], guitar: Guitar) -> None:
+    (chord,) = document["chords"]
+    assert [note["note"] for note in chord["notes"]] == ["F2", "F3", "B4"]
+    (octave,) = chord["intervals"]
+    assert (octave["name"], octave["lower"], octave["upper"]) == ("octave", "F2", "F3")
+
+    def sounding_hz(string: int, fret: int) -> float:
+        """With the open string in tune, as the chord supposes."""
+        open_hz = preset("six-string").string(string).note.hz()
+        return open_hz * 2.0 ** ((100.0 * fret + guitar.true_cents(string, fret)) / 1200.0)
+
+    b = guitar.virtual.true_stiffness_b(NUT_HIGH, 1)
+    second_hz = 2.0 * sounding_hz(NUT_HIGH, 1) * math.sqrt((1.0 + 4.0 * b) / (1.0 + b))
+    beats_hz = abs(second_hz - sounding_hz(FRET_BAD, 3))
+    # Half a cent at 175 Hz.
+    assert octave["beats_before_hz"] == pytest.approx(beats_hz, abs=0.05)
+    assert octave["beats_before_hz"] > 0.3
+
+
+def test_strings_that_were_not_recorded_are_left_out_of_a_chord(
+    capsys: Capsys, guitar: Guitar
+) -> None:
+    ran = Ran(capsys, "neck", guitar.files[2], "--preset", "six-string", "--chord", "x32010")
+    assert ran.code == 0
+    assert "chord x32010: without A2, D3, G3, E4, not recorded" in ran.out
+
+
+def test_files_follow_their_strings(capsys: Capsys, guitar: Guitar) -> None:
+    ran = Ran(
+        capsys, "neck", "--string", "E2", guitar.files[6], "--string", "B3", guitar.files[2],
+        "--plain",
+    )  # fmt: skip
+    assert ran.code == 0
+    do = [line for line in ran.out.splitlines() if line.startswith("do: ")]
+    assert [line.split(":")[1] for line in do] == [" String B3", " String E2"]
+    assert "found: String E2: The nut: +" in ran.out
+    assert "one file is one string: B3 string-2.wav; E2 string-6.wav" in ran.out
+    assert "assumed: a scale of 648 mm" in ran.out
+    assert sum(line.startswith("mind: A string can snap") for line in ran.out.splitlines()) == 1
+
+
+def test_the_frets_that_a_player_uses_decide(capsys: Capsys, guitar: Guitar) -> None:
+    def move_mm(*options: str) -> float:
+        ran = Ran(
+            capsys, "neck", guitar.files[6], "--string", "E2", "--format", "json", *options
+        )  # fmt: skip
+        mm: float = ran.document["strings"][0]["move"]["mm"]
+        return mm
+
+    # A nut that adds 6 cents everywhere asks for more of the saddle the lower the player stays.
+    assert move_mm("--frets", "5,7") > move_mm() > move_mm("--weights", "15:1,17:2")
+
+
+def test_one_take_of_each_says_so(capsys: Capsys, guitar: Guitar, tmp_path: Path) -> None:
+    notes = [Note(1, fret, ring_s=1.2) for fret in (0, 5, 12)]
+    virtual = VirtualInstrument(preset("six-string"), seed=9, rate_hz=RATE_HZ)
+    set_to(virtual, 1, 3.5)
+    record(tmp_path / "e.wav", virtual, notes)
+    ran = Ran(capsys, "neck", tmp_path / "e.wav", "--string", "E4", "--frets", "12")
+    assert "take more before you touch the saddle" in ran.out
+    assert "more takes: play each note two or three times" in ran.out
+    assert "mind:" not in ran.out
+    known = Ran(
+        capsys, "neck", tmp_path / "e.wav", "--string", "E4", "--frets", "12", "--spread", "0.3"
+    )
+    assert "move the saddle" in known.out
+
+
+# -- pictures ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("ending", "head"), [("svg", b"<?xml"), ("png", b"\x89PNG"), ("pdf", b"%PDF")]
+)
+def test_the_figure_is_written(
+    capsys: Capsys, guitar: Guitar, tmp_path: Path, ending: str, head: bytes
+) -> None:
+    place = tmp_path / f"neck.{ending}"
+    ran = Ran(capsys, "neck", guitar.files[4], "--string", "D3", "--out", place)
+    assert ran.code == 0
+    assert str(place) in ran.err
+    assert place.read_bytes().startswith(head)
+    again = Ran(capsys, "neck", guitar.files[4], "--string", "D3", "--out", place)
+    assert again.code == 2
+
+
+@pytest.mark.parametrize("columns", [80, 40])
+def test_on_a_terminal_it_fits_and_says_what_to_do_first(guitar: Guitar, columns: int) -> None:
+    child = pexpect.spawn(
+        sys.executable,
+        ["-c", "import sys; sys.stderr = open('/dev/null', 'w'); "
+         "from pitchbench.commands import main; main()",
+         "neck", str(guitar.files[4]), "--string", "D3"],
+        dimensions=(24, columns),
+        env={"TERM": "xterm", "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "PATH": ""},
+        encoding="utf-8",
+        timeout=60,
+    )  # fmt: skip
+    child.expect(pexpect.EOF)
+    shown = child.before.replace("\x1b[1m", "").replace("\x1b[2m", "").replace("\x1b[0m", "")
+    assert shown.startswith("String D3: ")
+    assert max(map(len, shown.splitlines())) <= columns
+    assert "Fret 7 stands out" in " ".join(shown.split())
+
+
+# -- what cannot be done -----------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def frets_alone(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("alone") / "alone.wav"
+    virtual = VirtualInstrument(preset("six-string"), seed=9, rate_hz=RATE_HZ)
+    virtual.tune(3)
+    record(path, virtual, [Note(3, fret, ring_s=1.2) for fret in (3, 12)])
+    return path
+
+
+def test_without_the_open_string_nothing_can_be_told(capsys: Capsys, frets_alone: Path) -> None:
+    ran = Ran(capsys, "neck", frets_alone, "--string", "G3")
+    assert (ran.code, ran.out) == (3, "")
+    assert "G3: fret 3 1 time, fret 12 1 time" in ran.err
+    lost = Ran(capsys, "neck", frets_alone, "--preset", "six-string")
+    assert lost.code == 3
+    assert "The lowest note in" in lost.err
+    assert "A#3" in lost.err
+
+
+def test_silence(capsys: Capsys, tmp_path: Path) -> None:
+    virtual = VirtualInstrument(preset("six-string"), seed=9, rate_hz=RATE_HZ)
+    record(tmp_path / "quiet.wav", virtual, [])
+    ran = Ran(capsys, "neck", tmp_path / "quiet.wav", "--format", "json")
+    assert (ran.code, ran.out) == (3, "")
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ((), "No recording was named"),
+        (("x.wav", "--frets", "1", "--weights", "1:1"), "both given"),
+        (("x.wav", "--frets", "0"), "no fret"),
+        (("x.wav", "--frets", "1,two"), "no fret"),
+        (("x.wav", "--weights", "12:-1"), "no weight"),
+        (("x.wav", "--weights", "12"), "no weight"),
+        (("x.wav", "--chord", "x32010"), "all strings"),
+        (("x.wav", "--chord", "x3", "--preset", "six-string"), "no chord shape"),
+        (("x.wav", "--out", "x.gif"), "drawn"),
+        (("x.wav", "x.wav"), "twice"),
+        (("x.wav", "--preset", "nylon", "--instrument", "mine"), "both given"),
+        (("x.wav", "--tuning", "E2 H9"), "not a note"),
+        (("x.wav", "--spread", "nan"), "makes no sense"),
+        (("--string",), "requires an argument"),
+    ],
+)
+def test_wrong_usage_is_told(capsys: Capsys, options: tuple[str, ...], says: str) -> None:
+    ran = Ran(capsys, "neck", *options)
+    assert (ran.code, ran.out) == (2, "")
+    assert says in ran.err
+
+
+def test_a_string_that_the_instrument_has_not(capsys: Capsys, frets_alone: Path) -> None:
+    ran = Ran(capsys, "neck", frets_alone, "--string", "C#3", "--preset", "six-string")
+    assert ran.code == 2
+    assert "no C#3 string" in ran.err
+
+
+def test_the_recordings_hold_what_they_should(guitar: Guitar) -> None:
+    """The ills are there: a check on this test's own instrument."""
+    assert guitar.true_terms(NUT_HIGH)[0] > 5.0
+    assert guitar.true_cents(SADDLE_OFF, 12) == pytest.approx(10.0, abs=0.5)
+    assert abs(cents_between(guitar.virtual.true_open_hz(6), 82.4069)) < 0.1

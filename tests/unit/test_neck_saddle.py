@@ -1,0 +1,132 @@
+"""The advice on a saddle after the whole neck was heard: how sure, and what comes first."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Bridge, BridgeKind, Instrument
+from pitchbench.intonation import geometry
+from pitchbench.intonation.bridge import Direction
+from pitchbench.intonation.neck import (
+    NeckAdvice,
+    StringNeck,
+    after_move_cents,
+    best_saddle,
+    findings,
+    judge_saddle,
+    nut_as_a_whole,
+    survey,
+)
+from pitchbench.intonation.offset import DEFAULT_PRIOR, Take
+from pitchbench.units import fret_ratio
+
+FRETS = (1, 3, 5, 7, 9, 12, 15, 17)
+BENCH = Instrument("bench", "guitar", 648.0, (), Bridge(BridgeKind.SCREW_SADDLES))
+
+
+def a_neck(
+    nut: float = 0.0,
+    saddle: float = 0.0,
+    bad: dict[int, float] | None = None,
+    *,
+    spread: float = 0.5,
+    repeats: int = 3,
+    seed: int = 1,
+) -> StringNeck:
+    """A string whose nut, saddle and bad frets are known, played with the given spread."""
+    rng = np.random.default_rng(seed)
+    takes = []
+    for fret in (0, *FRETS):
+        cents = 100.0 * fret
+        if fret:
+            cents += nut + saddle * (fret_ratio(fret) - 1.0) + (bad or {}).get(fret, 0.0)
+        for _ in range(repeats):
+            scattered = cents + rng.normal(0.0, spread if fret else spread / 3.0)
+            takes.append(Take(fret, 110.0 * 2.0 ** (scattered / 1200.0), 0.05, 0.0))
+    return survey(5, takes, prior=DEFAULT_PRIOR)
+
+
+def advice(neck: StringNeck, weights: dict[int, float] | None = None) -> NeckAdvice:
+    choice = best_saddle(neck, BENCH, weights)
+    return judge_saddle(neck, choice, BENCH, tolerance_cents=2.0).advice
+
+
+@pytest.mark.parametrize("weights", [None, {1: 1.0, 3: 2.0, 12: 1.0}, {2: 1.0, 19: 1.0}])
+def test_the_uncertainty_of_the_move_is_honest(weights: dict[int, float] | None) -> None:
+    """Over many simulated players the error is about as large as it is said to be."""
+    true_mm = geometry.saddle_move_mm(6.0, fret=12, scale_mm=648.0)
+    choices = [
+        best_saddle(a_neck(0.0, 6.0, spread=1.0, seed=s), BENCH, weights) for s in range(200)
+    ]
+    pulls = [(choice.move_mm - true_mm) / choice.u_mm for choice in choices]
+    # 200 pulls show their spread to 5 %; where nut and saddle stand in for frets that were not
+    # heard the uncertainty is meant to be on the safe side.
+    assert 0.4 < np.std(pulls) < 1.2
+    assert abs(np.mean(pulls)) < 0.3
+
+
+def test_a_saddle_that_is_off_is_moved_and_one_that_is_right_is_left() -> None:
+    assert advice(a_neck(saddle=8.0)) is NeckAdvice.MOVE
+    assert advice(a_neck(saddle=0.5)) is NeckAdvice.LEAVE
+    flat = a_neck(saddle=-8.0)
+    verdict = judge_saddle(flat, best_saddle(flat, BENCH), BENCH, tolerance_cents=2.0)
+    assert verdict.move is not None
+    assert verdict.move.direction is Direction.TOWARD_NUT
+    assert verdict.move.cautions
+
+
+def test_the_nut_comes_first_where_it_is_out_by_itself() -> None:
+    neck = a_neck(nut=6.0)
+    assert advice(neck) is NeckAdvice.NUT_FIRST
+    assert "nut" in findings(neck, tolerance_cents=2.0)[0]
+    assert advice(a_neck(nut=1.0, saddle=6.0)) is NeckAdvice.MOVE
+
+
+def test_one_scattered_take_of_each_is_not_enough() -> None:
+    once = a_neck(saddle=3.5, spread=0.1, repeats=1)
+    assert advice(once, {12: 1.0}) is NeckAdvice.TAKE_MORE
+    assert advice(a_neck(saddle=3.5, spread=0.1), {12: 1.0}) is NeckAdvice.MOVE
+
+
+def test_what_no_saddle_can_do() -> None:
+    """6 cents at the first fret would ask for some 38 mm (0.1586 cents per mm)."""
+    assert advice(a_neck(nut=6.0), {1: 1.0}) is NeckAdvice.NOT_THE_SADDLE
+    # Not even an endless string is flatter at its 1st fret by more than 100 cents.
+    with pytest.raises(PitchbenchError, match="No saddle position"):
+        best_saddle(a_neck(nut=1000.0), BENCH, {1: 1.0})
+
+
+def test_a_fret_that_stands_out_does_not_pull_the_saddle() -> None:
+    choice = best_saddle(a_neck(saddle=6.0, bad={15: 12.0}), BENCH)
+    assert 15 not in choice.weights
+    exact = geometry.saddle_move_mm(6.0, fret=12, scale_mm=648.0)
+    # 12 cents at the 15th would pull by 1 mm.
+    assert choice.move_mm == pytest.approx(exact, abs=0.3)
+    asked = best_saddle(a_neck(saddle=6.0, bad={15: 12.0}), BENCH, {15: 1.0})
+    assert asked.move_mm > exact + 2.0
+
+
+def test_before_and_after_are_told_alike() -> None:
+    neck = a_neck(nut=1.0, saddle=6.0)
+    choice = best_saddle(neck, BENCH, {5: 3.0, 12: 1.0})
+    assert choice.before_cents[12] == neck.expected_cents(12)
+    for fret, cents in choice.remaining_cents.items():
+        assert cents == after_move_cents(neck, fret, BENCH, move_mm=choice.move_mm)
+    weighted = (3 * choice.before_cents[5] ** 2 + choice.before_cents[12] ** 2) / 4
+    assert choice.rms_before_cents == pytest.approx(math.sqrt(weighted))
+    assert choice.rms_cents < choice.rms_before_cents
+    assert after_move_cents(neck, 0, BENCH, move_mm=3.0) == 0.0
+
+
+def test_a_nut_as_a_whole_and_a_single_slot() -> None:
+    alike = [a_neck(nut=5.0, seed=s) for s in range(6)]
+    whole = nut_as_a_whole(alike, tolerance_cents=2.0)
+    assert whole is not None
+    assert whole.mean == pytest.approx(5.0, abs=0.5)
+    one_slot = [a_neck(nut=9.0 if s == 2 else 0.0, seed=s) for s in range(6)]
+    assert nut_as_a_whole(one_slot, tolerance_cents=2.0) is None
+    assert nut_as_a_whole(alike[:2], tolerance_cents=2.0) is None
