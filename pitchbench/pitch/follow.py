@@ -132,9 +132,17 @@ def excess_of(residual: Array, weight: Array) -> Array:
 
 
 def course_spread(t: Array, residual: Array, weight: Array) -> Array:
-    """Rms of each partial's relative pitch about its mean, a fifth of the note at a time, (K,)."""
+    """Rms of each partial's relative pitch about its mean, a fifth of the note at a time, (K,).
+
+    Infinite for a partial that is heard in fewer than three of the fifths.
+    """
     heard = np.flatnonzero(weight.sum(axis=0) > 0)
     edges = np.linspace(heard[0], heard[-1] + 1, 6).astype(np.intp)
-    slopes = [slope_of(t[a:b], residual[:, a:b], weight[:, a:b]) for a, b in pairwise(edges)]
-    spread: Array = np.sqrt(np.mean(np.square(slopes), axis=0))
+    slopes = np.array(
+        [slope_of(t[a:b], residual[:, a:b], weight[:, a:b]) for a, b in pairwise(edges)]
+    )
+    there = np.array([(weight[:, a:b] > 0).sum(axis=1) >= 3 for a, b in pairwise(edges)])
+    count = there.sum(axis=0)
+    total = np.where(there, np.square(slopes), 0.0).sum(axis=0)
+    spread: Array = np.where(count >= 3, np.sqrt(total / np.maximum(count, 1)), np.inf)
     return spread

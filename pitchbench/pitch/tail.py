@@ -19,6 +19,7 @@ _MISFIT_RAD: Final = 0.01
 #: real instruments lie from the stiff-string law, 1 sigma (seen in sampled ones).
 _TAIL_FROM: Final = (0.15, 0.6)
 _OFF_LAW_CENTS: Final = 2.0
+_LASTING: Final = 0.5
 
 
 def does_not_fit(settled: Settled) -> bool:
@@ -63,7 +64,11 @@ def tail_average(demodulator: Demodulator, model: Settled) -> Settled:
     u_slope = np.minimum(
         np.sqrt(excess_of(residual, tail) / across), course_spread(t, residual, tail) / np.sqrt(3.0)
     )
-    off_law = np.where(number == 1, 0.0, _OFF_LAW_CENTS / CENTS_PER_NEPER)
+    # A first partial that is gone before half the tail is over speaks for the attack, not the tail.
+    length = np.sqrt(across / np.maximum(tail.sum(axis=1), 1e-300))
+    lasts = length > _LASTING * float(length[used].max())
+    off_law = np.where((number == 1) & lasts, 0.0, _OFF_LAW_CENTS / CENTS_PER_NEPER)
+    off_law = np.where(lasts, off_law, 2.0 * off_law)
     trust = np.where(used, 1.0 / (1.0 / across + off_law**2), 0.0)
     mean = float(trust @ slope / trust.sum())
     u = float(np.sqrt(np.sum(np.square(trust) * (u_slope**2 + off_law**2))) / trust.sum())
