@@ -20,6 +20,7 @@ REGISTRY: dict[str, str] = {
     "read": "every pluck in recordings: settled pitch, uncertainty, quality",
     "offset": "open against fretted in recordings: offset, verdict, saddle move",
     "neck": "several frets in recordings: nut, saddle or a single fret; chords; a picture",
+    "drift": "how a note moves from attack to tail: plucks laid over each other, faults",
     "repeatability": "how far takes spread, within a player and between, and what that limits",
     "forecast": "what a change of strings, tuning or action will do to tension and offsets",
     "inputs": "audio inputs; with --check: level, noise, hum, the precision to expect",

@@ -1,0 +1,125 @@
+"""Drift of a pluck, on plucks whose truth is known."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from pitchbench.intonation.drift import Drift, drift_of, find_beat, magnet_pull
+from pitchbench.pitch.reading import Partial, Reading, Reason, Trace
+from pitchbench.presets import preset
+from pitchbench.strings.physics import glide_cents
+from pitchbench.strings.pluck import sounding_string
+from pitchbench.strings.virtual import VirtualInstrument
+from pitchbench.units import shifted_hz
+
+TIME_S = np.arange(0.06, 3.0, 0.04)
+
+
+def reading(
+    cents: float = 0.0,
+    *,
+    decay_s: float = 1.5,
+    law_cents: float = 0.01,
+    reason: Reason | None = None,
+) -> Reading:
+    """A low E that starts 12 cents sharp, its partials so far off the stiff-string law."""
+    pitch_hz = shifted_hz(82.4069, cents)
+    glide = 12.0 * np.exp(-TIME_S / 0.5)
+    level_db = -20.0 - 20.0 / math.log(10.0) * TIME_S / decay_s
+    off = [law_cents * (-1.0) ** k for k in range(8)]
+    return Reading(
+        onset_s=0.5,
+        ring_s=3.2,
+        reason=reason,
+        pitch_hz=pitch_hz,
+        u_cents=0.05,
+        attack_cents=11.0,
+        settle_s=1.6,
+        tail_s=1.6,
+        wander_cents=0.02,
+        snr_db=50.0,
+        trace=Trace(TIME_S, pitch_hz * 2.0 ** (glide / 1200.0), level_db),
+        partials=tuple(
+            Partial(k + 1, (k + 1) * pitch_hz, 0.05, -30.0, 1.0, off[k]) for k in range(8)
+        ),
+    )
+
+
+def seen(*args: float, **kwargs: float) -> Drift:
+    drift = drift_of(reading(*args, **kwargs))  # type: ignore[arg-type]
+    assert drift is not None
+    return drift
+
+
+def test_course_and_decay_are_those_put_in() -> None:
+    drift = seen(decay_s=1.2)
+    assert drift.cents[0] == pytest.approx(12.0 * math.exp(-0.06 / 0.5), abs=1e-9)
+    assert drift.decay_s == pytest.approx(1.2, rel=1e-6)
+    assert (drift.beat, drift.uneven) == (None, "")
+
+
+def test_a_rejected_pluck_has_no_drift() -> None:
+    assert drift_of(reading(reason=Reason.CLIPPED)) is None
+
+
+def test_partials_off_the_law_are_told() -> None:
+    assert "uneven" in seen(law_cents=12.0).uneven
+    assert seen(law_cents=1.0).uneven == ""
+
+
+@pytest.mark.parametrize(("share", "rate_hz"), [(0.25, 2.0), (0.5, 1.1), (0.3, 6.0)])
+def test_two_polarisations_beat(share: float, rate_hz: float) -> None:
+    """Two tones, one ``share`` of the other: the level swings by 20 log10(1 + share) and more."""
+    turns = 2.0j * math.pi * rate_hz * TIME_S
+    level_db = 20.0 * np.log10(np.abs(1.0 + share * np.exp(turns + 0.7j))) - 6.0 * TIME_S
+    beat = find_beat(TIME_S, level_db)
+    assert beat is not None
+    # A tenth of what the length of the note resolves (0.34 Hz).
+    assert beat.rate_hz == pytest.approx(rate_hz, abs=0.05)
+    assert beat.depth_db == pytest.approx(20.0 / math.log(10.0) * share, rel=0.15)
+
+
+def test_a_smooth_fall_and_noise_do_not_beat() -> None:
+    rng = np.random.default_rng(2)
+    two_rates_db = 10.0 * np.log10(np.exp(-4.0 * TIME_S) + 0.1 * np.exp(-TIME_S))
+    assert find_beat(TIME_S, two_rates_db) is None
+    assert find_beat(TIME_S, -6.0 * TIME_S + rng.normal(0.0, 1.0, TIME_S.size)) is None
+    assert find_beat(TIME_S[:8], -6.0 * TIME_S[:8]) is None
+
+
+def test_a_magnet_that_pulls_is_found() -> None:
+    near = [seen(c - 3.0, decay_s=1.0) for c in (0.1, -0.1, 0.0)]
+    far = [seen(c, decay_s=1.6) for c in (0.1, 0.0, -0.1)]
+    pull = magnet_pull(near, far)
+    assert pull.pulls
+    assert pull.change_cents == pytest.approx(-3.0, abs=1e-9)
+    assert pull.interval95_cents[0] < -3.0 < pull.interval95_cents[1] < 0.0
+    assert pull.decay_ratio == pytest.approx(1.0 / 1.6, rel=1e-6)
+
+
+def test_scatter_is_not_taken_for_a_magnet() -> None:
+    near = [seen(c) for c in (1.0, -0.6, 0.4)]
+    far = [seen(c) for c in (0.2, -0.8, 0.9)]
+    assert not magnet_pull(near, far).pulls
+    assert not magnet_pull(near[:1], far[1:2]).pulls
+    with pytest.raises(ValueError, match="near and far"):
+        magnet_pull([], far)
+
+
+def test_the_physics_gives_back_the_pluck_and_the_stiffness() -> None:
+    """The virtual instrument's own stiffness, and the inverse of its glide."""
+    virtual = VirtualInstrument(preset("six-string"), seed=1)
+    for string, fret in ((6, 0), (6, 12), (1, 0), (3, 7)):
+        sounding = sounding_string(virtual.instrument, string, fret, a4_hz=440.0)
+        # The instrument as found is some cents out of tune and its saddle some mm off.
+        assert sounding.stiffness_b == pytest.approx(
+            virtual.true_stiffness_b(string, fret), rel=0.05
+        )
+        attack = float(
+            glide_cents(sounding.kappa, 2.0, sounding.length_mm, plucked_at=sounding.plucked_at)
+        )
+        assert sounding.pluck_mm(attack) == pytest.approx(2.0, rel=1e-9)
+        assert sounding.pluck_mm(-1.0) is None
