@@ -1,4 +1,4 @@
-"""What docs/repeatability.md shows is what the program prints on a terminal of 80 columns."""
+"""What docs/drift.md and docs/repeatability.md show is what the program prints, 80 columns wide."""
 
 from __future__ import annotations
 
@@ -25,11 +25,11 @@ def shown_examples(name: str) -> list[tuple[str, str, str]]:
     ]
 
 
-EXAMPLES = [*shown_examples("repeatability.md")]
+EXAMPLES = [*shown_examples("drift.md"), *shown_examples("repeatability.md")]
 
 
 def test_each_page_has_an_example() -> None:
-    assert {page for page, _, _ in EXAMPLES} == {"repeatability.md"}
+    assert {page for page, _, _ in EXAMPLES} == {"drift.md", "repeatability.md"}
 
 
 @pytest.mark.parametrize(("page", "command", "written"), EXAMPLES)
