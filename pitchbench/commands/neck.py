@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -11,6 +11,8 @@ from statistics import median
 from typing import TYPE_CHECKING, Any, Final
 
 import click
+import numpy as np
+from numpy.typing import NDArray
 
 from pitchbench.commands.common import (
     TOLERANCE,
@@ -29,7 +31,7 @@ from pitchbench.commands.offset import PITCH_PER_TURN, SCALE
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads
-from pitchbench.intonation.chords import parse_shape, sound_chord
+from pitchbench.intonation.chords import ChordNote, parse_shape, sound_chord
 from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.intonation.frets import tell_frets
 from pitchbench.intonation.neck import (
@@ -60,7 +62,9 @@ from pitchbench.report.neck import (
     term_words,
 )
 from pitchbench.report.readings import COVERAGE_95, reading_document
-from pitchbench.units import cents_between
+from pitchbench.sound.source import Block
+from pitchbench.strings.chord_sound import ChordTone, chord_sound
+from pitchbench.units import cents_between, fret_ratio
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -80,6 +84,10 @@ _BASS_SCALE_MM: Final = 864.0
 _LOWEST_GUITAR_NOTE: Final = Note.parse("B1")
 
 _MOST_FRETS: Final = 24
+
+_SOUNDS: Final = (".wav", ".flac")
+_HEARD_RATE_HZ: Final = 48_000
+_BETWEEN_CHORDS_S: Final = 0.5
 
 SPREAD: Final = Quantity("CENTS", 0.1, 20.0, "how far your frettings of one note spread in cents")
 
@@ -175,6 +183,8 @@ _PATH: Final = click.Path(path_type=Path)
 @click.option("--weights", metavar="N:W,...", help="Frets that you use, and how much each.")
 @click.option("--chord", "shapes", multiple=True, metavar="SHAPE",
               help="Shape to judge, low string first: x32010 or x-10-12-12-10-x.")  # fmt: skip
+@click.option("--hear", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+              help="The chords as they sound, before and after: .wav or .flac.")  # fmt: skip
 @click.option("--spread", type=SPREAD, help="Spread of your frettings, if known [2, or as heard].")
 @click.option("--scale", type=SCALE, help="Twice the distance from nut to 12th fret [648].")
 @click.option("--pitch-per-turn", type=PITCH_PER_TURN, help="Saddle travel per turn of its screw.")
@@ -197,6 +207,7 @@ def command(
     frets: str | None,
     weights: str | None,
     shapes: tuple[str, ...],
+    hear: Path | None,
     spread: float | None,
     tolerance: float | None,
     out: Path | None,
@@ -214,6 +225,7 @@ def command(
     """
     used = _weights(frets, weights)
     check_picture(out, force=force)
+    _check_hear(hear, shapes, force)
     named = tuple(dict.fromkeys(Note.parse(text) for text in strings))
     said = [(path, Note.parse(text)) for text, path in of_string]
     paths = [*((path, None) for path in files), *said]
@@ -244,6 +256,8 @@ def command(
     result = _Result(a4, within, bench, heard, surveyed, chords)
     if out is not None:
         write_picture(out, _figure(result), force=force)
+    if hear is not None:
+        _write_sound(hear, result, force)
     if output_format == "json":
         for words in bench.assumed:
             click.echo(f"Assumed: {words}.", err=True)
@@ -291,6 +305,23 @@ def _weight(word: str) -> float:
             "Write each fret with a number from 0 to 1000, such as 1:1,3:2,12:1.",
         )
     return weight
+
+
+def _check_hear(hear: Path | None, shapes: Sequence[str], force: bool) -> None:
+    """Before the work, not after it."""
+    if hear is None:
+        return
+    if not shapes:
+        raise PitchbenchError("There is no chord to hear.", "Name one with --chord, as x32010.")
+    if hear.suffix.lower() not in _SOUNDS:
+        raise PitchbenchError(
+            f"{str(hear)!r} ends in nothing that can be written as sound.",
+            "Let the name end in .wav or .flac.",
+        )
+    if hear.exists() and not force:
+        raise PitchbenchError(
+            f"{str(hear)!r} exists already.", "Give another name, or --force to replace it."
+        )
 
 
 def _refuse_twice(paths: Sequence[Path]) -> None:
@@ -587,6 +618,50 @@ def _figure(result: _Result) -> Figure:
         tolerance_cents=result.tolerance_cents,
         title=result.bench.instrument.name or "Neck",
     )
+
+
+# -- chords to hear ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Sound:
+    """Samples as a source, so that a recorder writes them."""
+
+    name: str
+    samples: NDArray[np.float32]
+    rate_hz: int = _HEARD_RATE_HZ
+
+    def blocks(self) -> Iterator[Block]:
+        yield Block(self.samples, 0, self.rate_hz)
+
+
+def _write_sound(hear: Path, result: _Result, force: bool) -> None:
+    """Each chord as it is and as it would be, one after the other."""
+    from pitchbench.sound.recorder import Recorder  # noqa: PLC0415  # only where sound is written
+
+    pause = np.zeros(round(_BETWEEN_CHORDS_S * _HEARD_RATE_HZ), np.float32)
+    pieces: list[NDArray[np.float32]] = []
+    for chord in result.chords:
+        for each in (chord.before, chord.after):
+            if each.notes:
+                tones = [_tone(note, result.strings) for note in each.notes]
+                pieces += [chord_sound(tones, rate_hz=_HEARD_RATE_HZ), pause]
+    if not pieces:
+        raise PitchbenchError(
+            "There is no chord to hear: none of its strings could be judged.",
+            "Record the strings of the chord, each open and at two frets or more.",
+            ExitCode.NO_READING,
+        )
+    sound = _Sound(str(hear), np.concatenate(pieces))
+    for _ in Recorder(sound, hear, overwrite=force).blocks():
+        pass
+    click.echo(f"Chords, each before and after: {printable(str(hear))}", err=True)
+
+
+def _tone(note: ChordNote, strings: Sequence[SurveyedString]) -> ChordTone:
+    """A chord's note with the stiffness of its string, which grows by gamma^2 up the neck."""
+    open_b = next(string.stiffness_b for string in strings if string.number == note.string)
+    return ChordTone(note.pitch_hz, (open_b or 0.0) * fret_ratio(note.fret) ** 2)
 
 
 # -- words -------------------------------------------------------------------------------------

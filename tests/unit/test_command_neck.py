@@ -13,7 +13,9 @@ import jsonschema
 import numpy as np
 import pexpect
 import pytest
+import soundfile
 from recordings import RATE_HZ, Note, Ran, record
+from reference.partial_freq import partial_freq
 
 import pitchbench.report
 from pitchbench.presets import preset
@@ -177,6 +179,26 @@ def test_strings_that_were_not_recorded_are_left_out_of_a_chord(
     assert "chord x32010: without A2, D3, G3, E4, not recorded" in ran.out
 
 
+def test_chords_are_heard_before_and_after(capsys: Capsys, guitar: Guitar, tmp_path: Path) -> None:
+    """F2 and F3 of the shape beat; the sound holds their partials where the document puts them."""
+    place = tmp_path / "chords.wav"
+    options = ("--preset", "six-string", "--chord", "1-x-3-x-x-x", "--format", "json")
+    ran = Ran(capsys, "neck", guitar.files[6], guitar.files[4], *options, "--hear", place)
+    assert (ran.code, str(place) in ran.err) == (0, True)
+    sound, rate_hz = soundfile.read(place)
+    assert len(sound) == 2 * 5.5 * rate_hz
+    low, high = ran.document["chords"][0]["notes"]
+    for begin, when in ((0.1, "before_cents"), (5.6, "after_cents")):
+        part = sound[int(begin * rate_hz) :][: 4 * rate_hz]
+        # The first partial of the low note stands alone.
+        expected_hz = 440.0 * 2.0 ** ((41 - 69) / 12 + low[when] / 1200.0)
+        assert partial_freq(part, rate_hz, expected_hz, 0.0, 4.0) == pytest.approx(
+            expected_hz, abs=0.01
+        )
+    assert high["note"] == "F3"
+    assert Ran(capsys, "neck", guitar.files[6], *options, "--hear", place).code == 2
+
+
 def test_files_follow_their_strings(capsys: Capsys, guitar: Guitar) -> None:
     ran = Ran(
         capsys, "neck", "--string", "E2", guitar.files[6], "--string", "B3", guitar.files[2],
@@ -296,6 +318,8 @@ def test_silence(capsys: Capsys, tmp_path: Path) -> None:
         (("x.wav", "--chord", "x32010"), "all strings"),
         (("x.wav", "--chord", "x3", "--preset", "six-string"), "no chord shape"),
         (("x.wav", "--out", "x.gif"), "drawn"),
+        (("x.wav", "--hear", "x.wav"), "no chord to hear"),
+        (("x.wav", "--chord", "x32010", "--preset", "nylon", "--hear", "x.mp3"), "as sound"),
         (("x.wav", "x.wav"), "twice"),
         (("x.wav", "--preset", "nylon", "--instrument", "mine"), "both given"),
         (("x.wav", "--tuning", "E2 H9"), "not a note"),
