@@ -121,14 +121,16 @@ def _one_line(state: State, theme: Theme, width: int) -> Text:
 def result_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
     """Every string's result, one to a line: what was found, what was left, where the saddle is.
 
-    Where ``height`` lines are too few, two to a line, found and left alone.
+    Strings that nobody asked for are left out. Where ``height`` lines are too few, two to a line,
+    found and left alone.
     """
-    if len(state.strings) > height:
-        short = [_pair(state, string, theme) for string in reversed(state.strings)]
+    asked = [string for string in state.strings if string.number in state.setup.order]
+    if len(asked) > height:
+        short = [_pair(state, string, theme) for string in reversed(asked)]
         half = (len(short) + 1) // 2
         return side_by_side(short[:half], short[half:], 19, 1)
     lines = []
-    for string in reversed(state.strings):
+    for string in reversed(asked):
         left = string.now
         head = f"string {string.number:>2} {_note(state, string):<4}"
         found = _cents(string.as_found, theme) or "not read"
