@@ -51,9 +51,16 @@ _STIFFNESS_FACTOR: Final = 1.6
 #: Settled pitches of the same note this near each other agree, in cents.
 _AGREE_CENTS: Final = 1.0
 _SAME_NOTE_CENTS: Final = 50.0
+#: An attack within this of the settled pitch is no drift to speak of, in cents.
+_HARDLY_CENTS: Final = 0.5
+#: A pitch that wanders by more, rms in cents, well above the noise, does so by itself. Our choice:
+#: sound strings on the virtual instrument stay below a tenth.
+_WANDER_CENTS: Final = 0.3
+_CLEAR_SNR_DB: Final = 30.0
 
 _BEATING: Final = "beating"
 _MAGNET: Final = "magnet_pull"
+_WANDERING: Final = "wandering"
 _UNEVEN: Final = "uneven_string"
 _TOO_SHARP: Final = "sharper_than_a_pluck_explains"
 _STIFF: Final = "stiffness_off_theory"
@@ -249,6 +256,9 @@ def _flags(pluck: _Pluck, string: SoundingString | None) -> list[str]:
         return []
     flags = [_BEATING] if drift.beat is not None else []
     flags += [_UNEVEN] if drift.uneven else []
+    wander, snr_db = pluck.reading.wander_cents, pluck.reading.snr_db
+    if wander is not None and snr_db is not None and snr_db > _CLEAR_SNR_DB:
+        flags += [_WANDERING] if wander > _WANDER_CENTS else []
     pluck_mm = _pluck_mm(pluck, string)
     if pluck_mm is not None and pluck_mm > _FARTHEST_PLUCK_MM:
         flags.append(_TOO_SHARP)
@@ -281,6 +291,11 @@ def _sentences(result: _Result) -> list[str]:
             f"The level swings {deepest.rate_hz:.1f} times a second: the string swings in two "
             "directions of slightly different pitch, or another string rings along."
         )
+    elif _WANDERING in flags:
+        sentences.append(
+            "The pitch wanders in the tail: a beat too slow to be counted, the pull of a magnet, "
+            "or a poor string."
+        )
     sentences += list(dict.fromkeys(drift.uneven for drift in result.drifts if drift.uneven))
     if _TOO_SHARP in flags:
         sentences.append(
@@ -307,10 +322,12 @@ def _note_sentence(note: str, group: Sequence[Drift]) -> str:
     attacks = sorted(drift.reading.attack_cents or 0.0 for drift in group)
     settle_s = max(drift.reading.settle_s or 0.0 for drift in group)
     if len(group) == 1:
-        way = "sharp" if attacks[0] >= 0.0 else "flat"
+        if abs(attacks[0]) < _HARDLY_CENTS:
+            return f"{note} starts within {_HARDLY_CENTS:g} cents of its settled pitch: no drift."
+        way = "sharp" if attacks[0] > 0.0 else "flat"
         return (
-            f"{note} starts {abs(attacks[0]):.1f} cents {way} and stands after {settle_s:.1f} s: "
-            "read it then."
+            f"{note} starts {abs(attacks[0]):.1f} cents {way} and has settled after "
+            f"{settle_s:.1f} s: read it from then on."
         )
     pitches = [drift.reading.pitch_hz or 1.0 for drift in group]
     apart = cents_between(max(pitches), min(pitches))

@@ -179,7 +179,8 @@ def drift_figure(courses: Sequence[Course], *, title: str) -> Figure:
                 at = float(np.interp(course.settle_s, course.time_s, course.cents))
                 axes.plot([course.settle_s], [at], "o", ms=13, mfc="white", mec=colour, mew=3)
         axes.plot([], [], "o", ms=13, mfc="white", mec=_INK, mew=3, ls="", label="settled")
-        axes.legend(frameon=False, handlelength=3.2)
+        # Many plucks get small words rather than words on top of their lines.
+        axes.legend(frameon=False, handlelength=3.2, fontsize=20.0 if len(courses) <= 8 else 11.0)
         axes.set_xlim(left=0.0)
         axes.set_xlabel("seconds after the pluck")
         axes.set_ylabel("cents above the settled pitch")

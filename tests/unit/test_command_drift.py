@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from numpy.typing import NDArray
 from recordings import RATE_HZ, Note, Ran, record
 
 from pitchbench.presets import preset
@@ -89,6 +90,42 @@ def test_near_and_far_a_cent_and_a_half_apart_is_a_pull(capsys: Capsys, tmp_path
         record(tmp_path / f"{name}.wav", virtual, [Note(4, 0, cents)] * 3)
     ran = Ran(capsys, "drift", "--near", tmp_path / "near.wav", "--far", tmp_path / "far.wav")
     assert "the magnet pulls the string" in ran.out
+
+
+def beating(share: float, rate_hz: float) -> NDArray[np.float64]:
+    """Three seconds of an A string that swings in two directions ``rate_hz`` apart."""
+    rng = np.random.default_rng(1)
+    time_s = np.arange(3 * RATE_HZ) / RATE_HZ
+    sound = np.zeros(time_s.size)
+    for k in range(1, 16):
+        f_hz = k * 110.0 * np.sqrt((1 + 6e-5 * k * k) / (1 + 6e-5))
+        fall = 0.08 / k**1.2 * np.exp(-time_s * (0.4 + 0.15 * k))
+        sound += fall * np.sin(2 * np.pi * f_hz * time_s + rng.uniform(0, 6))
+        other_hz = f_hz * (1 + rate_hz / 110.0)
+        sound += share * fall * np.sin(2 * np.pi * other_hz * time_s + rng.uniform(0, 6))
+    silence = np.zeros(RATE_HZ // 2)
+    whole = np.concatenate([silence, sound, silence])
+    return whole + rng.normal(0.0, 1.5e-4, whole.size)
+
+
+@pytest.mark.parametrize(
+    ("share", "rate_hz", "flags"),
+    [
+        (0.0, 1.0, []),
+        (0.3, 0.3, ["wandering"]),
+        (0.3, 1.0, ["beating", "wandering"]),
+        (0.3, 2.0, ["beating", "wandering"]),
+    ],
+)
+def test_beating_polarisations_are_heard(
+    capsys: Capsys, tmp_path: Path, share: float, rate_hz: float, flags: list[str]
+) -> None:
+    soundfile.write(tmp_path / "a.wav", beating(share, rate_hz), RATE_HZ, subtype="PCM_24")
+    (pluck,) = Ran(capsys, "drift", tmp_path / "a.wav", "--format", "json").document["plucks"]
+    assert pluck["flags"] == flags
+    if "beating" in flags:
+        # A third of what three seconds resolve.
+        assert pluck["beat_hz"] == pytest.approx(rate_hz, abs=0.1)
 
 
 def test_plain_lines(capsys: Capsys, strengths: Path) -> None:
