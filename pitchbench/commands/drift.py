@@ -279,8 +279,9 @@ def _stiffness_ratio(pluck: _Pluck, string: SoundingString | None) -> float | No
 
 
 def _sentences(result: _Result) -> list[str]:
-    """What is seen: of each note one sentence, then what points to a fault."""
-    sentences = [
+    """What is seen: what was asked of a magnet, each note, then what points to a fault."""
+    sentences = [] if result.magnet is None else [_magnet_sentence(result.magnet)]
+    sentences += [
         _note_sentence(note, group) for note, group in _by_note(result.drifts, result.a4_hz).items()
     ]
     flags = {flag for pluck in result.plucks for flag in _flags(pluck, result.string)}
@@ -306,8 +307,6 @@ def _sentences(result: _Result) -> list[str]:
         sentences.append(
             "The stiffness is not what theory gives this string: another gauge, or a faulty string."
         )
-    if result.magnet is not None:
-        sentences.append(_magnet_sentence(result.magnet))
     return sentences
 
 

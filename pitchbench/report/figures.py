@@ -226,7 +226,14 @@ def drawn(figure: Figure, form: str) -> bytes:
     }[form]
     with mpl.rc_context(_CLASSROOM):
         figure.savefig(data, format=form, metadata=metadata, dpi=100)
-    return data.getvalue()
+    return _titled(data.getvalue(), figure) if form == "svg" else data.getvalue()
+
+
+def _titled(svg: bytes, figure: Figure) -> bytes:
+    """Name the picture for who cannot see it."""
+    title = html.escape(figure.axes[0].get_title()).encode()
+    opening = svg.index(b">", svg.index(b"<svg")) + 1
+    return svg[:opening] + b"<title>" + title + b"</title>" + svg[opening:]
 
 
 def _even(count: int) -> NDArray[np.float64]:

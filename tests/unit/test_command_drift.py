@@ -53,6 +53,17 @@ def test_the_attack_gives_back_how_hard_it_was_plucked(capsys: Capsys, strengths
     assert "yet all 3 plucks settle" in document["explanation"][0]
 
 
+def test_an_instrument_on_record_gives_the_same(
+    capsys: Capsys, strengths: Path, tmp_path: Path
+) -> None:
+    store = ("--store", tmp_path / "records.db")
+    assert Ran(capsys, "instrument", "add", "mine", "--like", "six-string", *store).code == 0
+    asked = ("drift", strengths, "--string", "6", "--format", "json")
+    on_record = Ran(capsys, *asked, "--instrument", "mine", *store).document
+    assert on_record["string"] == Ran(capsys, *asked, "--preset", "six-string").document["string"]
+    assert Ran(capsys, *asked, "--instrument", "yours", *store).code == 5
+
+
 def test_without_an_instrument_nothing_is_said_of_physics(capsys: Capsys, strengths: Path) -> None:
     document = Ran(capsys, "drift", strengths, "--format", "json", "--partials").document
     assert document["string"] is None
@@ -89,7 +100,8 @@ def test_near_and_far_a_cent_and_a_half_apart_is_a_pull(capsys: Capsys, tmp_path
     for name, cents in (("near", -1.5), ("far", 0.0)):
         record(tmp_path / f"{name}.wav", virtual, [Note(4, 0, cents)] * 3)
     ran = Ran(capsys, "drift", "--near", tmp_path / "near.wav", "--far", tmp_path / "far.wav")
-    assert "the magnet pulls the string" in ran.out
+    assert ran.out.startswith("seen: With the pickup near the note is -1.5 cents from where it is")
+    assert "the magnet pulls the string" in ran.out.splitlines()[0]
 
 
 def beating(share: float, rate_hz: float) -> NDArray[np.float64]:
@@ -146,6 +158,8 @@ def test_the_figure_is_drawn_and_kept(
     assert Ran(capsys, "drift", strengths, "--out", out).code == 0
     kept = out.read_bytes()
     assert kept.startswith(begins)
+    if ending == "svg":
+        assert b"<title>From attack to tail</title>" in kept
     again = Ran(capsys, "drift", strengths, "--out", out)
     assert (again.code, out.read_bytes()) == (2, kept)
 
