@@ -114,7 +114,7 @@ _SETTLED_CENTS: Final = 0.5
 _BAND: Final = 0.16
 _WIDEST_BAND_HZ: Final = 14.0
 #: A pluck must last this long, and this many periods, to be read.
-_SHORTEST_S: Final = 0.2
+_SHORTEST_S: Final = 0.35
 _FEWEST_PERIODS: Final = 14.0
 #: Less than this of the sound before a pluck tells nothing of what is in a band.
 _LEAST_BACKGROUND_S: Final = 0.15
