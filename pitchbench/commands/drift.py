@@ -473,13 +473,13 @@ def _print_page(result: _Result) -> None:
     physics = result.string is not None
     columns = [
         Column("pluck"),
-        Column("note", right=False),
+        Column("note"),
         Column("Hz", from_width=50),
         Column("attack"),
         Column("settled"),
         Column("wander", from_width=60),
         Column("decay s", from_width=60),
-        *([Column("mm"), Column("B/theory")] if physics else []),
+        *([Column("mm"), Column("B/theory", from_width=50)] if physics else []),
         Column("", right=False),
     ]
     rows = [_row(n, pluck, result) for n, pluck in enumerate(result.plucks, start=1)]

@@ -36,7 +36,7 @@ from pitchbench.intonation.repeatability import (
 )
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading
-from pitchbench.report.readings import COVERAGE_95, reading_document, value
+from pitchbench.report.readings import COVERAGE_95, quality_words, reading_document, value
 from pitchbench.units import cents_between
 
 EXAMPLES = """\
@@ -432,7 +432,10 @@ def _lines(result: _Result) -> list[tuple[str, str]]:
     if found.plucking is not None:
         lines.append(("plucking", _plucking_words(found.plucking)))
     lines += [
-        ("rejected", f"at {e.reading.onset_s:.2f} s of {e.path.name}")
+        (
+            "rejected",
+            f"at {e.reading.onset_s:.2f} s of {e.path.name}, {quality_words(e.reading)}",
+        )
         for e in result.heard
         if e.note is None
     ]
@@ -479,8 +482,8 @@ def _print_page(result: _Result) -> None:
     page.gap()
     page.table(
         [
-            Column("note", right=False),
-            Column("", right=False),
+            Column("note"),
+            Column(""),
             Column("takes"),
             Column("players", from_width=60),
             Column("mean"),

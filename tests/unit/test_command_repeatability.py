@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 from recordings import Note, Ran, record
 
 from pitchbench.commands import REGISTRY
@@ -120,3 +121,16 @@ def test_one_take_of_each_note_is_not_enough(capsys: Capsys, tmp_path: Path) -> 
 def test_truth_of_the_fixture() -> None:
     """The unsteady player really is the less steady one, by the plain standard deviation."""
     assert np.std(UNSTEADY, ddof=1) > 8 * np.std(STEADY, ddof=1)
+
+
+def test_a_rejected_take_is_told_with_its_reason_and_not_counted(
+    capsys: Capsys, players: list[Path], tmp_path: Path
+) -> None:
+    sound, rate_hz = soundfile.read(players[0])
+    first = slice(round(0.55 * rate_hz), round(2.3 * rate_hz))
+    sound[first] = np.clip(40.0 * sound[first], -0.5, 0.5)
+    soundfile.write(tmp_path / "loud.wav", sound, rate_hz)
+    lines = Ran(capsys, "repeatability", tmp_path / "loud.wav").out.splitlines()
+    assert lines[-1].startswith("rejected: at 0.")
+    assert "too loud for the input" in lines[-1]
+    assert any(line.startswith("note D3: open, 3 takes") for line in lines)
