@@ -244,8 +244,11 @@ def _settle_s(settled: Settled, length_s: float) -> float:
     """When the glide has come within half a cent, seconds from the start of the fit.
 
     Where that does not happen while the note lasts, the earliest moment from which the glide can be
-    corrected: a third of the way in.
+    corrected; where no glide was fitted, the moment from which the tail was averaged: a third of
+    the way in.
     """
+    if not settled.glide_eps.any():
+        return length_s / 3.0
     time_s = np.linspace(0.0, length_s, 400)
     above = np.abs(settled.glide_cents(time_s)) > _SETTLED_CENTS
     last = int(np.flatnonzero(above)[-1]) + 1 if above.any() else 0
