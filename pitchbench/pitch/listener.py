@@ -48,8 +48,10 @@ class ReadingReady:
 Heard = PluckStarted | LivePitch | ReadingReady
 
 
-#: While a note rings the tracker draws it every so many of the finder's steps (10 ms).
-_DRAW_STEPS: Final = 2
+#: The tracker looks every so many of the finder's steps: 10 ms until a note is announced, then at
+#: 30 ms, which is finer than a screen can follow.
+_LOOK_STEPS: Final = 2
+_DRAW_STEPS: Final = 6
 #: A pitch this clear, this often in a row, shows the rise to be a pluck.
 _CLEAR: Final = 0.75
 _CLEAR_FRAMES: Final = 2
@@ -154,7 +156,7 @@ class Listener:
         if not self._offer_early:
             return
         note.steps += 1
-        if note.steps % _DRAW_STEPS == 0:
+        if note.steps % (_DRAW_STEPS if note.announced else _LOOK_STEPS) == 0:
             yield from self._draw(note, index)
         if note.offers < len(_OFFERS_S) and age_s >= _OFFERS_S[note.offers]:
             note.offers += 1
@@ -213,26 +215,30 @@ class _Sound:
     """The latest part of the stream, addressed by sample index."""
 
     def __init__(self) -> None:
-        self.start = 0
-        self._pieces: list[NDArray[np.float32]] = []
-        self.end = 0
+        self.start = self.end = 0
+        self._store = np.empty(1 << 16, dtype=np.float32)
 
     def append(self, samples: NDArray[np.float32]) -> None:
-        self._pieces.append(samples)
+        held = self.end - self.start
+        if held + len(samples) > len(self._store):
+            larger = np.empty(2 * (held + len(samples)), dtype=np.float32)
+            larger[:held] = self._store[:held]
+            self._store = larger
+        self._store[held : held + len(samples)] = samples
         self.end += len(samples)
 
     def between(self, first: int, last: int) -> NDArray[np.float32]:
-        """Samples ``first`` to ``last``."""
-        if len(self._pieces) > 1:
-            self._pieces = [np.concatenate(self._pieces)]
-        return self._pieces[0][first - self.start : last - self.start]
+        """Samples ``first`` to ``last``; a view, good until the next :meth:`forget`."""
+        return self._store[first - self.start : last - self.start]
 
     def forget(self, before: int) -> None:
-        """Drop whole pieces that lie before sample ``before``."""
-        while self._pieces and self.start + len(self._pieces[0]) <= before:
-            self.start += len(self._pieces.pop(0))
+        """Drop what lies before sample ``before``, once that is worth moving the rest."""
+        spare = before - self.start
+        if spare > len(self._store) // 2:
+            held = self.end - before
+            self._store[:held] = self._store[spare : spare + held].copy()
+            self.start = before
 
     def restart(self, index: int) -> None:
         """Begin anew at sample ``index``."""
-        self._pieces = []
         self.start = self.end = index
