@@ -10,7 +10,6 @@ from typing import Any, Final
 import click
 
 from pitchbench.commands.common import (
-    ExamplesFirst,
     WholeQuantity,
     a4_option,
     echo_json,
@@ -20,13 +19,16 @@ from pitchbench.commands.common import (
     printable,
     store_option,
 )
-from pitchbench.commands.listening import channel_option, listen_to
+from pitchbench.commands.listening import (
+    ManyFiles,
+    channel_option,
+    listen_to,
+    named_instrument,
+)
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.instrument import Instrument
 from pitchbench.intonation.drift import Drift, MagnetPull, drift_of, magnet_pull
 from pitchbench.pitch.reading import Reading
-from pitchbench.presets import preset
 from pitchbench.report.readings import note_name, quality_words, reading_document, value
 from pitchbench.strings.pluck import SoundingString, sounding_string
 from pitchbench.units import cents_between
@@ -66,26 +68,6 @@ _TOO_SHARP: Final = "sharper_than_a_pluck_explains"
 _STIFF: Final = "stiffness_off_theory"
 
 
-class _ManyFiles(ExamplesFirst):
-    """Lets ``--near`` and ``--far`` be followed by several files, as a shell's * gives them."""
-
-    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """Repeat the option before each of its files, which is the form that click knows."""
-        spread: list[str] = []
-        option = None
-        fresh = False
-        for word in args:
-            if word.startswith("-"):
-                option = word if word in {"--near", "--far"} else None
-                fresh = True
-            elif option is not None and not fresh:
-                spread.append(option)
-            else:
-                fresh = False
-            spread.append(word)
-        return super().parse_args(ctx, spread)
-
-
 @dataclass(frozen=True, eq=False)
 class _Pluck:
     """One pluck; ``drift`` is None where it was rejected."""
@@ -114,7 +96,7 @@ class _Result:
 _PATHS: Final = click.Path(path_type=Path)
 
 
-@click.command(cls=_ManyFiles, examples=EXAMPLES)
+@click.command(cls=ManyFiles, several={"--near", "--far"}, examples=EXAMPLES)
 @click.argument("files", nargs=-1, type=_PATHS, metavar="[FILE]...")
 @click.option("--near", "nears", type=_PATHS, multiple=True, metavar="FILE...",
               help="Recordings of one note with the pickup near the string.")  # fmt: skip
@@ -195,9 +177,8 @@ def _string(
     fret: int,
     a4_hz: float,
 ) -> SoundingString | None:
-    if preset_name is not None and name is not None:
-        raise PitchbenchError("--instrument and --preset were both given.", "Give one of them.")
-    if preset_name is None and name is None:
+    instrument = named_instrument(preset_name, name, store)
+    if instrument is None:
         if number is not None:
             raise PitchbenchError(
                 "--string says nothing without an instrument.",
@@ -208,22 +189,12 @@ def _string(
         raise PitchbenchError(
             "It is not said which string was played.", "Give its number with --string, 1 = highest."
         )
-    instrument = _instrument(preset_name, name, store)
     if number > len(instrument.strings):
         raise PitchbenchError(
             f"{instrument.name} has no string {number}.",
             f"Give a number from 1 to {len(instrument.strings)}.",
         )
     return sounding_string(instrument, number, fret, a4_hz=a4_hz)
-
-
-def _instrument(preset_name: str | None, name: str | None, store: str | None) -> Instrument:
-    if name is None:
-        return preset(preset_name or "")
-    from pitchbench.records.repository import Repository  # noqa: PLC0415  # rarely needed, slow
-
-    with Repository.open(store) as repository:
-        return repository.instrument(name).instrument
 
 
 def _magnet(by_path: Sequence[Sequence[_Pluck]], nears: int) -> MagnetPull:

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import click
 
-from pitchbench.commands.common import is_plain, printable
+from pitchbench.commands.common import ExamplesFirst, is_plain, open_records, printable
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Instrument
 from pitchbench.pitch.listener import Listener, ReadingReady
 from pitchbench.pitch.reading import Reading
+from pitchbench.presets import preset
 from pitchbench.sound.recording import Recording
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
@@ -43,6 +47,52 @@ class Listened:
     length_s: float
     damaged_after_s: float | None
     readings: tuple[Reading, ...]
+
+
+class ManyFiles(ExamplesFirst):
+    """Lets the options named in ``several`` be followed by several files, as a shell's * gives
+    them: ``@click.command(cls=ManyFiles, several={"--open"}, examples=...)``."""
+
+    def __init__(self, *args: Any, several: set[str], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.several = several
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Repeat the option before each of its files, which is the form that click knows."""
+        spread: list[str] = []
+        option = None
+        fresh = False
+        for word in args:
+            if word.startswith("-"):
+                option = word if word in self.several else None
+                fresh = True
+            elif option is not None and not fresh:
+                spread.append(option)
+            else:
+                fresh = False
+            spread.append(word)
+        return super().parse_args(ctx, spread)
+
+
+def refuse_twice(paths: Sequence[Path]) -> None:
+    """Refuse no file at all, and a file given twice: its takes would look surer than they are."""
+    if not paths:
+        raise PitchbenchError("No recording was named.", "Give one or more sound files.")
+    for path, count in Counter(path.absolute() for path in paths).items():
+        if count > 1:
+            raise PitchbenchError(f"{str(path)!r} was given twice.", "Give each file once.")
+
+
+def named_instrument(
+    preset_name: str | None, name: str | None, store: str | None
+) -> Instrument | None:
+    """The built-in instrument, or the one on record; None where neither is named."""
+    if name is None:
+        return None if preset_name is None else preset(preset_name)
+    if preset_name is not None:
+        raise PitchbenchError("--instrument and --preset were both given.", "Give one of them.")
+    with open_records(store) as repository:
+        return repository.instrument(name).instrument
 
 
 def channel_option(function: _Function) -> _Function:

@@ -26,7 +26,13 @@ from pitchbench.commands.common import (
     printable,
     store_option,
 )
-from pitchbench.commands.listening import Listened, channel_option, listen_to
+from pitchbench.commands.listening import (
+    Listened,
+    channel_option,
+    listen_to,
+    named_instrument,
+    refuse_twice,
+)
 from pitchbench.commands.offset import PITCH_PER_TURN, SCALE
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import ExitCode, PitchbenchError
@@ -229,7 +235,7 @@ def command(
     named = tuple(dict.fromkeys(Note.parse(text) for text in strings))
     said = [(path, Note.parse(text)) for text, path in of_string]
     paths = [*((path, None) for path in files), *said]
-    _refuse_twice([path for path, _ in paths])
+    refuse_twice([path for path, _ in paths])
     instrument = _instrument(**details)
     if shapes and instrument is None:
         raise PitchbenchError(
@@ -324,31 +330,14 @@ def _check_hear(hear: Path | None, shapes: Sequence[str], force: bool) -> None:
         )
 
 
-def _refuse_twice(paths: Sequence[Path]) -> None:
-    """The same takes counted twice would look surer than they are."""
-    if not paths:
-        raise PitchbenchError("No recording was named.", "Give one or more sound files.")
-    for path, count in Counter(path.absolute() for path in paths).items():
-        if count > 1:
-            raise PitchbenchError(f"{str(path)!r} was given twice.", "Give each file once.")
-
-
 def _instrument(
     *, tuning: str | None, preset_name: str | None, name: str | None, store: str | None, **_: object
 ) -> Instrument | None:
     """The instrument that the options name; None where they name none."""
-    if name is not None and preset_name is not None:
-        raise PitchbenchError("--instrument and --preset were both given.", "Give one of them.")
-    if name is not None:
-        from pitchbench.records.repository import Repository  # noqa: PLC0415  # rarely needed, slow
-
-        with Repository.open(store) as repository:
-            instrument = repository.instrument(name).instrument
-    elif preset_name is not None or tuning is not None:
-        instrument = preset(preset_name or _preset_for(tuning or ""))
-    else:
-        return None
-    return instrument if tuning is None else with_tuning(instrument, tuning)
+    instrument = named_instrument(preset_name, name, store)
+    if instrument is None and tuning is not None:
+        instrument = preset(_preset_for(tuning))
+    return instrument if instrument is None or tuning is None else with_tuning(instrument, tuning)
 
 
 def _preset_for(tuning: str) -> str:

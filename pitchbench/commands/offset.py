@@ -14,7 +14,6 @@ import click
 
 from pitchbench.commands.common import (
     TOLERANCE,
-    ExamplesFirst,
     Quantity,
     WholeQuantity,
     a4_option,
@@ -25,7 +24,14 @@ from pitchbench.commands.common import (
     printable,
     store_option,
 )
-from pitchbench.commands.listening import Listened, channel_option, listen_to
+from pitchbench.commands.listening import (
+    Listened,
+    ManyFiles,
+    channel_option,
+    listen_to,
+    named_instrument,
+    refuse_twice,
+)
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads
 from pitchbench.intonation.bridge import Move, plan_move
@@ -34,7 +40,7 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR, Group, Offset, Take, est
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict, judge
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading
-from pitchbench.presets import SCALE_RANGE_MM, preset, with_bridge, with_scale
+from pitchbench.presets import SCALE_RANGE_MM, with_bridge, with_scale
 from pitchbench.report.readings import COVERAGE_95, quality_words, reading_document, value
 from pitchbench.session.words import move_words, offset_words, ordinal
 from pitchbench.units import cents_between, fret_ratio
@@ -125,29 +131,10 @@ class _Result:
     bench: _Bench
 
 
-class _ManyFiles(ExamplesFirst):
-    """Lets ``--open`` and ``--fretted`` be followed by several files, as a shell's * gives them."""
-
-    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """Repeat the option before each of its files, which is the form that click knows."""
-        spread: list[str] = []
-        option = None
-        for word in args:
-            if word.startswith("-"):
-                option = word if word in {"--open", "--fretted"} else None
-                fresh = True
-            elif option is not None and not fresh:
-                spread.append(option)
-            else:
-                fresh = False
-            spread.append(word)
-        return super().parse_args(ctx, spread)
-
-
 _PATHS: Final = click.Path(path_type=Path)
 
 
-@click.command(cls=_ManyFiles, examples=EXAMPLES)
+@click.command(cls=ManyFiles, several={"--open", "--fretted"}, examples=EXAMPLES)
 @click.argument("files", nargs=-1, type=_PATHS, metavar="[FILE]...")
 @click.option("--open", "opens", type=_PATHS, multiple=True, metavar="FILE...",
               help="Recordings of the open string alone.")  # fmt: skip
@@ -189,8 +176,8 @@ def command(
     taken to follow one another in the order given, so that a drift of the string shows.
     """
     named = None if string is None else Note.parse(string)
-    instrument = _instrument(details["preset_name"], details["name"], details["store"])
-    _refuse_twice(*files, *opens, *fretteds)
+    instrument = named_instrument(details["preset_name"], details["name"], details["store"])
+    refuse_twice((*files, *opens, *fretteds))
     said = {Role.OPEN: len(opens), Role.FRETTED: len(fretteds)}
     roles = [None] * len(files) + [role for role, count in said.items() for _ in range(count)]
     listened = listen_to((*files, *opens, *fretteds), channel=channel, plain=plain)
@@ -223,17 +210,6 @@ def command(
             click.echo(printable(f"{label}: {words}"))
     else:
         _print_page(result)
-
-
-def _refuse_twice(*paths: Path) -> None:
-    """The same takes counted twice would look surer than they are."""
-    if not paths:
-        raise PitchbenchError(
-            "No recording was named.", "Give one or more sound files of one string."
-        )
-    for path, count in Counter(path.absolute() for path in paths).items():
-        if count > 1:
-            raise PitchbenchError(f"{str(path)!r} was given twice.", "Give each file once.")
 
 
 # -- from readings to roles --------------------------------------------------------------------
@@ -329,17 +305,6 @@ def _nothing_to_compare(
 
 
 # -- the instrument ----------------------------------------------------------------------------
-
-
-def _instrument(preset_name: str | None, name: str | None, store: str | None) -> Instrument | None:
-    if name is None:
-        return None if preset_name is None else preset(preset_name)
-    if preset_name is not None:
-        raise PitchbenchError("--instrument and --preset were both given.", "Give one of them.")
-    from pitchbench.records.repository import Repository  # noqa: PLC0415  # rarely needed, slow
-
-    with Repository.open(store) as repository:
-        return repository.instrument(name).instrument
 
 
 def _bench(
