@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -15,6 +16,7 @@ from pitchbench.commands.common import (
     a4_option,
     echo_json,
     format_option,
+    open_records,
     plain_option,
     printable,
     store_option,
@@ -34,7 +36,6 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset as built_in
 from pitchbench.records.history import opening_words
 from pitchbench.records.model import SessionRecord
-from pitchbench.records.repository import Repository
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import View, run
 from pitchbench.session.reducer import begin, resume
@@ -45,6 +46,9 @@ from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.recording import Recording
 from pitchbench.sound.source import Source
+
+if TYPE_CHECKING:
+    from pitchbench.records.repository import Repository
 
 #: How many earlier sessions of an instrument say how much its player scatters.
 _LEARN_FROM: Final = 5
@@ -121,8 +125,8 @@ def command(
     keep = recording is None if keep is None else keep
     with contextlib.ExitStack() as stack:
         repository = None
-        if keep or name is not None or resumed is not None:
-            repository = stack.enter_context(Repository.open(store))
+        if name is not None or resumed is not None:
+            repository = stack.enter_context(open_records(store))
         if resumed is not None:
             assert repository is not None
             start = _old(repository, resumed)
@@ -147,14 +151,18 @@ def command(
         name_of_source = source.name
         if record is not None:
             source = stack.enter_context(Recorder(source, record))
-        keeping = None
-        if keep:
-            assert repository is not None
-            keeping = _keeping(repository, start, name_of_source, source.rate_hz)
+
+        def begin_keeping() -> Keeping | None:
+            if not keep:
+                return None
+            records = repository or stack.enter_context(open_records(store))
+            begun = _keeping(records, start, name_of_source, source.rate_hz)
             if record is not None:
-                repository.keep_audio(keeping.session_id, record)
+                records.keep_audio(begun.session_id, record)
+            return begun
+
         screen = shown(output_format, plain, cue=cue)
-        state = _work(source, start.state, keeping, screen, output_format)
+        state, keeping = _work(source, start.state, begin_keeping, screen, output_format)
     if output_format == "json":
         session_id = None if keeping is None else keeping.session_id
         echo_json(session_document(state, session=session_id, source=name_of_source))
@@ -197,14 +205,20 @@ def _keeping(repository: Repository, start: _Start, source: str, rate_hz: int) -
 def _work(
     source: Source,
     state: State,
-    keeping: Keeping | None,
+    begin_keeping: Callable[[], Keeping | None],
     screen: contextlib.AbstractContextManager[Shown],
     output_format: str,
-) -> State:
+) -> tuple[State, Keeping | None]:
     """Run the session; whatever ends it, say where what was heard is kept."""
     json = output_format == "json"
+    keeping = None
     try:
         with screen as view:
+            if view.live:
+                # Something to look at while the records are opened.
+                for show in view.views:
+                    show(state, state)
+            keeping = begin_keeping()
             views = view.views if view.live else (*view.views, _loss_told(keeping))
             state = run(source, state, views=views, keys=view.keys, keep=keeping)
         if not view.live:
@@ -215,7 +229,7 @@ def _work(
             click.echo(keeping.words(), err=True)
     if keeping is not None:
         keeping.end(state)
-    return state
+    return state, keeping
 
 
 def _loss_told(keeping: Keeping | None) -> View:
