@@ -58,7 +58,10 @@ class LineSpectrum:
 
         What is only asked for the noise between the lines needs no padding.
         """
-        taper = np.hanning(len(samples) + 2)[1:-1].astype(np.float32)
+        phase = np.arange(1, len(samples) + 1, dtype=np.float32) * np.float32(
+            np.pi / (len(samples) + 1)
+        )
+        taper = np.square(np.sin(phase))
         size = scipy.fft.next_fast_len((1 + padded) * len(samples), real=True)
         lines = scipy.fft.rfft(samples.astype(np.float32) * taper, size)
         power = np.square(lines.real, dtype=np.float64) + np.square(lines.imag, dtype=np.float64)
