@@ -117,6 +117,9 @@ class Listener:
         note, self._note = self._note, None
         if note is None:
             return
+        if event.drowned and not note.rise_seen:
+            # The stream began with what a string left over, or with hum, before the first pluck.
+            return
         if not note.certain and not self._is_fresh(note, event.index):
             # The stream began with sound that was no pluck: nothing has rung yet.
             return

@@ -36,6 +36,8 @@ _LOUD: Final = 0.6
 _FALLEN_STEPS: Final = 40
 #: The attack may fall as fast.
 _ATTACK_STEPS: Final = 40
+#: Louder by this than the loudest of what rang before: 9 dB.
+_DROWNS: Final = 8.0
 _SUNK: Final = 1.6
 _QUIETEST: Final = 1e-6
 #: Window over which the level is the loudest step, one period of B0.
@@ -64,10 +66,12 @@ class Began:
 
 @dataclass(frozen=True)
 class Ended:
-    """The pluck ends at sample ``index``; ``replaced`` if the next one begins there."""
+    """The pluck ends at sample ``index``; ``replaced`` if the next one begins there, and
+    ``drowned`` if that one is so loud from the first that this one was hardly a pluck beside it."""
 
     index: int
     replaced: bool
+    drowned: bool = False
 
 
 @dataclass(frozen=True)
@@ -189,7 +193,7 @@ class PluckFinder:
         self._since += 1
         if self._rises(level, bright):
             if self._began is not None:
-                yield Ended(self.index, replaced=True)
+                yield Ended(self.index, replaced=True, drowned=level > _DROWNS * self._peak)
             self._began, self._since, self._peak, self._fall = self.index, 0, level, None
             yield Began(self.index, len(self._level) > _REFERENCE_STEPS[0])
         elif self._began is not None:

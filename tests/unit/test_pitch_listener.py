@@ -168,6 +168,22 @@ def test_hum_before_the_first_note_is_no_pluck():
     assert reading.snr_db == pytest.approx(20.0, abs=12.0)
 
 
+def test_what_still_rings_when_the_stream_begins_is_no_pluck():
+    # Another string, plucked before, 30 dB down; then the note.
+    left_over = note(196.0, before_s=0.0, ring_s=1.2, after_s=2.2, decay_s=0.9) * 0.03
+    sound = note(110.0, ring_s=2.0, before_s=1.0)
+    size = min(sound.size, left_over.size)
+    found = readings((sound[:size] + left_over[:size]).astype(np.float32))
+    assert [r.onset_s for r in found] == [pytest.approx(1.0, abs=0.01)]
+
+
+def test_a_recording_that_begins_with_the_pluck_itself_is_read():
+    sound = np.concatenate((note(110.0, before_s=0.0, ring_s=1.5), note(110.0, ring_s=1.5)))
+    found = readings(sound)
+    assert [r.settled for r in found] == [True, True]
+    assert abs(cents(found[0].pitch_hz, 110.0)) < 0.1
+
+
 def test_live_the_pluck_is_announced_and_drawn_and_offered_early():
     events = heard(note(82.4069, ring_s=2.5), live=True, block=512)
     kinds = [type(e) for e in events]
