@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pitchbench.pitch.note import note_of
 from pitchbench.pitch.onset import Began, Ended, PluckFinder, dies_away
-from pitchbench.pitch.reading import Pluck, Reading, read_pluck
+from pitchbench.pitch.reading import LEAST_BACKGROUND_S, Pluck, Reading, read_pluck
 from pitchbench.pitch.yin import F_MAX_HZ, F_MIN_HZ, track
 from pitchbench.sound.source import Block
 
@@ -66,7 +66,6 @@ _OFFERED_CENTS: Final = 0.5
 _BACKGROUND_S: Final = 0.7
 _CLEAR_OF_ONSET_S: Final = 0.02
 _CLEAR_OF_NOTE_S: Final = 0.1
-_LEAST_BACKGROUND_S: Final = 0.15
 
 
 class Listener:
@@ -142,7 +141,7 @@ class Listener:
             self._quiet_since + round(_CLEAR_OF_NOTE_S * self._rate_hz),
             self._sound.start,
         )
-        if last - first >= _LEAST_BACKGROUND_S * self._rate_hz:
+        if last - first >= LEAST_BACKGROUND_S * self._rate_hz:
             self._background = self._sound.between(first, last).copy()
 
     def _rings(self, note: _Note, index: int) -> Iterator[Heard]:

@@ -117,7 +117,7 @@ _WIDEST_BAND_HZ: Final = 14.0
 _SHORTEST_S: Final = 0.35
 _FEWEST_PERIODS: Final = 14.0
 #: Less than this of the sound before a pluck tells nothing of what is in a band.
-_LEAST_BACKGROUND_S: Final = 0.15
+LEAST_BACKGROUND_S: Final = 0.15
 _QUIETEST_SNR_DB: Final = 6.0
 #: A reading less certain than this cannot help to judge an offset.
 _MOST_U_CENTS: Final = 5.0
@@ -176,7 +176,7 @@ def read_pluck(pluck: Pluck) -> Reading | None:
 
 
 def _background(pluck: Pluck) -> LineSpectrum | None:
-    if len(pluck.background) < _LEAST_BACKGROUND_S * pluck.rate_hz:
+    if len(pluck.background) < LEAST_BACKGROUND_S * pluck.rate_hz:
         return None
     return LineSpectrum.of(pluck.background.astype(np.float64), pluck.rate_hz)
 

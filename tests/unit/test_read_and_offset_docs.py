@@ -41,7 +41,7 @@ def test_the_page_shows_what_the_program_prints(command: str, block: str) -> Non
     lines = [line.rstrip() for line in ESCAPE.sub("", child.before).splitlines()]
     shown, written = "\n".join(lines).strip(), block.strip()
     assert NUMBER.sub("#", shown) == NUMBER.sub("#", written)
-    # The last digit may move as the readings are sharpened; a cent may not.
+    # The last digit may move as the readings are sharpened; more than a tenth may not.
     for ours, theirs in zip(NUMBER.findall(shown), NUMBER.findall(written), strict=True):
         assert float(ours) == pytest.approx(float(theirs), abs=0.1)
 
