@@ -1,4 +1,4 @@
-"""Where sound, keys and a clock meet the reducer: the only place of a session with a thread.
+"""Where sound, keys and a clock meet a reducer: the only place of a job with a thread.
 
 The thread turns blocks into what is heard; the main loop alone changes the state, so that views
 and records never see two things happen at once.
@@ -12,7 +12,8 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Any, Final, Generic, Protocol, TypeVar
 
 from pitchbench.pitch.listener import Listener
 from pitchbench.session.reducer import advance
@@ -49,37 +50,70 @@ _RELEASE_S: Final = 3.0
 _END: Final = object()
 
 
-class Bench:
-    """Holds the state of a running session; hands every change to the views and the records.
+class Standing(Protocol):
+    """The state of any guided job: what is worth keeping only ever grows."""
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """Everything worth keeping, in order."""
+
+
+_S = TypeVar("_S", bound=Standing)
+
+
+@dataclass(frozen=True)
+class Rules(Generic[_S]):
+    """What a job is: how an event changes its state, and whether it has come to its end."""
+
+    advance: Callable[[_S, Event], _S]
+    over: Callable[[_S], bool]
+
+
+#: The rules of a session, which sets the intonation of an instrument.
+SESSION: Final = Rules[State](advance, lambda state: state.quit or state.step is Step.FINISHED)
+
+
+class Bench(Generic[_S]):
+    """Holds the state of a running job; hands every change to the views and the records.
 
     Parameters
     ----------
-    state : where the session stands.
+    state : where the job stands.
+    rules : what the job is.
     views : called with the state before and after each event, in this order, after `keep`.
     keep : called with each new entry before anything is shown.
     """
 
-    def __init__(self, state: State, *, views: Sequence[View] = (), keep: Keep | None = None):
+    def __init__(
+        self,
+        state: _S,
+        *,
+        rules: Rules[Any] = SESSION,
+        views: Sequence[Callable[[_S, _S], None]] = (),
+        keep: Keep | None = None,
+    ) -> None:
         self.state = state
+        self._rules = rules
         self._views = views
         self._keep = keep
         self._show(state, state)
 
     @property
     def over(self) -> bool:
-        """Whether the session has come to its end or was quit."""
-        return self.state.quit or self.state.step is Step.FINISHED
+        """Whether the job has come to its end or was quit."""
+        return self._rules.over(self.state)
 
     def take(self, event: Event) -> None:
         """Let one thing happen."""
-        old, new = self.state, advance(self.state, event)
+        old: _S = self.state
+        new: _S = self._rules.advance(old, event)
         if self._keep is not None:
             for entry in new.entries[len(old.entries) :]:
                 self._keep(entry)
         self.state = new
         self._show(old, new)
 
-    def _show(self, old: State, new: State) -> None:
+    def _show(self, old: _S, new: _S) -> None:
         for view in self._views:
             view(old, new)
 
@@ -107,20 +141,21 @@ class Pace:
 
 def run(
     source: Source,
-    state: State,
+    state: _S,
     *,
-    views: Sequence[View] = (),
+    rules: Rules[Any] = SESSION,
+    views: Sequence[Callable[[_S, _S], None]] = (),
     keys: Keys | None = None,
     keep: Keep | None = None,
-) -> State:
-    """Run a session until it is finished or quit, or the source ends; return its last state.
+) -> _S:
+    """Run a job until it is over, or the source ends; return its last state.
 
     Parameters
     ----------
     source : a microphone, a recording or anything else with blocks. A lost input is looked for
-        again every second; the session goes on when it is back.
-    state : from ``begin`` or ``resume``.
-    views, keep : see `Bench`.
+        again every second; the job goes on when it is back.
+    state : where it begins.
+    rules, views, keep : see `Bench`.
     keys : asked for keys some thirty times a second.
 
     Raises
@@ -130,7 +165,7 @@ def run(
     PitchbenchError
         Whatever the source raises, such as a device that cannot be opened.
     """
-    bench = Bench(state, views=views, keep=keep)
+    bench = Bench(state, rules=rules, views=views, keep=keep)
     heard: queue.SimpleQueue[Any] = queue.SimpleQueue()
     stop = threading.Event()
     listening = threading.Thread(
@@ -149,7 +184,7 @@ def run(
     return bench.state
 
 
-def _attend(bench: Bench, heard: queue.SimpleQueue[Any], keys: Keys | None) -> None:
+def _attend(bench: Bench[Any], heard: queue.SimpleQueue[Any], keys: Keys | None) -> None:
     """The main loop: one event after the other, until it is over."""
     while not bench.over:
         for key in keys() if keys is not None else ():
