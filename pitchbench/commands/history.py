@@ -19,7 +19,7 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.records.documents import to_document
 from pitchbench.records.history import Trend, changes, check_reasons, season_words, trends
-from pitchbench.records.model import SessionRecord
+from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.records.results import StringResult, string_results
 from pitchbench.report.sheet import interval_words, made_words
@@ -79,6 +79,7 @@ def _latest(repository: Repository, last: int, rehearsals: bool, output_format: 
     for name, meta in metas:
         ending = "finished" if meta.finished_at else "broken off"
         kind = ", rehearsal" if meta.rehearsal else ""
+        kind += ", neck survey" if meta.kind is SessionKind.NECK else ""
         line = f"{meta.short_id}: {meta.started_at:%Y-%m-%d %H:%M} UTC, {name}, {ending}{kind}"
         click.echo(printable(line))
     if not metas:

@@ -35,7 +35,7 @@ from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset as built_in
 from pitchbench.records.history import opening_words
-from pitchbench.records.model import SessionRecord
+from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import View, run
 from pitchbench.session.reducer import begin, resume
@@ -179,7 +179,7 @@ def _old(repository: Repository, words: str) -> _Start:
                 ExitCode.RECORDS,
             )
         words = last
-    record = repository.session(repository.find_session(words))
+    record = repository.session(repository.find_session(words, kind=SessionKind.SETUP))
     if record.meta.finished_at is not None or record.meta.rehearsal:
         raise PitchbenchError(
             f"Session {record.meta.short_id} cannot be gone on with: it is "

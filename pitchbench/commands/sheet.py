@@ -9,7 +9,7 @@ import click
 
 from pitchbench.commands.common import ExamplesFirst, printable, store_option
 from pitchbench.errors import PitchbenchError
-from pitchbench.records.model import SessionRecord
+from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, html_to_pdf, takes_csv, write_file
 from pitchbench.report.sheet import sheet_html, sheet_lines
@@ -38,7 +38,7 @@ def command(session: str, out: Path | None, force: bool, store: str | None) -> N
             f"End it in one of: {', '.join(_SUFFIXES)}.",
         )
     with Repository.open(store) as repository:
-        session_id = repository.find_session(session)
+        session_id = repository.find_session(session, kind=SessionKind.SETUP)
         record = repository.session(session_id, traces_too=suffix == ".json")
         if out is None:
             for line in sheet_lines(record):

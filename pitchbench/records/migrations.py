@@ -19,8 +19,16 @@ from pitchbench.records.schema import SCHEMA_VERSION, metadata, schema_version
 
 Step = Callable[[Connection], None]
 
-#: Version reached -> the step from the version before. None yet: version 1 is the first.
-STEPS: Final[Mapping[int, Step]] = {}
+
+def _tell_kinds_apart(connection: Connection) -> None:
+    """Form 2: a session may be a survey of the neck; until now all set the intonation."""
+    connection.execute(
+        text("ALTER TABLE sessions ADD COLUMN kind VARCHAR(16) NOT NULL DEFAULT 'setup'")
+    )
+
+
+#: Version reached -> the step from the version before.
+STEPS: Final[Mapping[int, Step]] = {2: _tell_kinds_apart}
 
 #: An arbitrary number that all benches agree on, so that one of them migrates and the others wait.
 _ADVISORY_LOCK: Final = 0x7069746368  # "pitch"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from enum import StrEnum
 from pathlib import Path
 from typing import NamedTuple
 
@@ -21,6 +22,13 @@ Parameter = str | int | float | bool | None
 _LONGEST_TEXT = 2000
 
 
+class SessionKind(StrEnum):
+    """What a session was for."""
+
+    SETUP = "setup"
+    NECK = "neck"
+
+
 @dataclass(frozen=True)
 class InstrumentRecord:
     """An instrument on record. ``id`` is the same on every bench that knows the instrument."""
@@ -33,7 +41,7 @@ class InstrumentRecord:
 
 @dataclass(frozen=True)
 class InstrumentSummary:
-    """One line of the list of instruments; rehearsals are not counted."""
+    """One line of the list of instruments; rehearsals and surveys are not counted."""
 
     record: InstrumentRecord
     sessions: int
@@ -59,6 +67,7 @@ class SessionMeta:
     rehearsal : True for a virtual instrument; rehearsals stay out of histories.
     parameters : settings of the analysis, so that the readings can be computed again.
     audio : the FLAC file with the sound, if it was kept.
+    kind : whether the intonation was set or the neck surveyed.
     """
 
     id: str
@@ -70,6 +79,7 @@ class SessionMeta:
     rehearsal: bool = False
     parameters: Mapping[str, Parameter] = field(default_factory=dict)
     audio: Path | None = None
+    kind: SessionKind = SessionKind.SETUP
 
     @property
     def short_id(self) -> str:

@@ -51,6 +51,7 @@ from pitchbench.records.model import (
     InstrumentRecord,
     InstrumentSummary,
     Parameter,
+    SessionKind,
     SessionMeta,
     SessionRecord,
 )
@@ -174,7 +175,7 @@ class Repository:
                 func.count().label("number"),
                 func.max(sessions.c.started_at).label("last"),
             )
-            .where(~sessions.c.rehearsal)
+            .where(~sessions.c.rehearsal, sessions.c.kind == SessionKind.SETUP)
             .group_by(sessions.c.instrument_id)
             .subquery()
         )
@@ -199,6 +200,7 @@ class Repository:
         source: str = "",
         rehearsal: bool = False,
         parameters: Mapping[str, Parameter] | None = None,
+        kind: SessionKind = SessionKind.SETUP,
     ) -> str:
         """Open a session and return its id: the date, then 32 random hexadecimal digits.
 
@@ -218,6 +220,7 @@ class Repository:
                 source=source,
                 rehearsal=rehearsal,
                 parameters=parameters or {},
+                kind=kind,
             )
             connection.execute(insert(sessions).values(**_session_row(setup, meta)))
         return meta.id
@@ -294,16 +297,22 @@ class Repository:
 
     # -- sessions: reading ------------------------------------------------------------------
 
-    def find_session(self, words: str) -> str:
-        """The id of the session that ``words`` name: the beginning of an id, or "last"."""
+    def find_session(self, words: str, *, kind: SessionKind | None = None) -> str:
+        """The id of the session that ``words`` name: the beginning of an id, or "last".
+
+        ``kind`` is what it must have been for; None if that does not matter.
+        """
         query = select(sessions.c.id).order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
+        if kind is not None:
+            query = query.where(sessions.c.kind == kind)
         if words != "last":
             query = query.where(sessions.c.id.startswith(words, autoescape=True))
         with self._reading() as connection:
             found = connection.execute(query.limit(2)).scalars().all()
         if not words or not found:
+            what = "survey of a neck" if kind is SessionKind.NECK else "session"
             raise PitchbenchError(
-                f"There is no session {words!r} on record.",
+                f"There is no {what} {words!r} on record.",
                 "See `pitchbench history` for the sessions that there are.",
                 ExitCode.RECORDS,
             )
@@ -330,7 +339,12 @@ class Repository:
         return SessionRecord(from_json(row.setup, Setup), with_frames, _meta(row))
 
     def sessions(
-        self, name: str | None = None, *, last: int | None = None, rehearsals: bool = False
+        self,
+        name: str | None = None,
+        *,
+        last: int | None = None,
+        rehearsals: bool = False,
+        kind: SessionKind = SessionKind.SETUP,
     ) -> list[SessionRecord]:
         """Sessions of the instrument called ``name`` (None: of all), oldest first, without frames.
 
@@ -338,8 +352,10 @@ class Repository:
         ----------
         last : how many of the latest are wanted; None for all.
         rehearsals : whether those on virtual instruments are wanted too.
+        kind : what they were for.
         """
         query = select(sessions).order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
+        query = query.where(sessions.c.kind == kind)
         if name is not None:
             query = query.where(self._of_instrument(name))
         if not rehearsals:
@@ -364,11 +380,15 @@ class Repository:
             rows = connection.execute(query.limit(last)).all()
         return [(row.instrument_name, _meta(row)) for row in rows]
 
-    def last_unfinished(self) -> str | None:
+    def last_unfinished(self, *, kind: SessionKind = SessionKind.SETUP) -> str | None:
         """The id of the latest session that was broken off, rehearsals apart; None if none was."""
         query = (
             select(sessions.c.id)
-            .where(sessions.c.finished_at.is_(None), ~sessions.c.rehearsal)
+            .where(
+                sessions.c.finished_at.is_(None),
+                ~sessions.c.rehearsal,
+                sessions.c.kind == kind,
+            )
             .order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
         )
         with self._reading() as connection:
@@ -556,6 +576,7 @@ def _session_row(setup: Setup, meta: SessionMeta) -> dict[str, Any]:
         "rehearsal": meta.rehearsal,
         "parameters": to_json(dict(meta.parameters)),
         "audio": None if meta.audio is None else str(meta.audio),
+        "kind": meta.kind,
     }
 
 
@@ -570,6 +591,7 @@ def _meta(row: Row[Any]) -> SessionMeta:
         rehearsal=row.rehearsal,
         parameters=from_json(row.parameters, dict),
         audio=None if row.audio is None else Path(row.audio),
+        kind=SessionKind(row.kind),
     )
 
 

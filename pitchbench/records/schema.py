@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 #: Version of the tables below; raise it together with a step in migrations.py.
-SCHEMA_VERSION: Final = 1
+SCHEMA_VERSION: Final = 2
 
 
 class UtcTime(TypeDecorator[datetime]):
@@ -78,6 +78,8 @@ sessions = Table(
     Column("rehearsal", Boolean, nullable=False),
     Column("parameters", Text, nullable=False),
     Column("audio", Text),
+    # Form 2; before it there was only one kind.
+    Column("kind", String(16), nullable=False, server_default="setup"),
     Index("ix_sessions_instrument", "instrument_id", "started_at"),
     Index("ix_sessions_name", "instrument_name", "started_at"),
     Index("ix_sessions_started", "started_at"),

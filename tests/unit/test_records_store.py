@@ -5,16 +5,19 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import replace
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
 import stores
+from sqlalchemy import inspect
 from stores import NOON
 
 from pitchbench import __version__
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.records import migrations
 from pitchbench.records.documents import to_json
+from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
 from pitchbench.session.state import Entry, Setup
 
@@ -223,22 +226,22 @@ def test_a_newer_store_is_refused_and_left_alone(store_place):
 def test_an_older_store_is_copied_and_then_migrated(store_place):
     with Repository.open(store_place) as repository:
         repository.add_instrument(stores.an_instrument())
-        step = {2: lambda connection: connection.exec_driver_sql("ALTER TABLE sessions ADD x TEXT")}
-        copy = migrations.bring_up_to_date(repository._engine, step, 2)
+        step = {3: lambda connection: connection.exec_driver_sql("ALTER TABLE sessions ADD x TEXT")}
+        copy = migrations.bring_up_to_date(repository._engine, step, 3)
         with repository._engine.begin() as connection:
             assert connection.exec_driver_sql("SELECT x FROM sessions").all() == []
             version = "SELECT version FROM schema_version"
-            assert connection.exec_driver_sql(version).scalar() == 2
+            assert connection.exec_driver_sql(version).scalar() == 3
         if isinstance(copy, Path):
             with sqlite3.connect(copy) as old:
-                assert old.execute(version).fetchone() == (1,)
+                assert old.execute(version).fetchone() == (2,)
                 assert old.execute("SELECT name FROM instruments").fetchone() == ("Bench guitar",)
             old.close()
         else:
             with repository._engine.begin() as connection:
                 query = f"SELECT name FROM {copy}.instruments"
                 assert connection.exec_driver_sql(query).scalar() == "Bench guitar"
-        assert migrations.bring_up_to_date(repository._engine, step, 2) is None
+        assert migrations.bring_up_to_date(repository._engine, step, 3) is None
 
 
 def test_a_migration_that_fails_changes_nothing(store_place):
@@ -247,8 +250,8 @@ def test_a_migration_that_fails_changes_nothing(store_place):
         raise RuntimeError("power cut")
 
     with Repository.open(store_place) as repository, pytest.raises(RuntimeError):
-        migrations.bring_up_to_date(repository._engine, {2: fail}, 2)
-    with Repository.open(store_place) as repository:  # still version 1, or this would be refused
+        migrations.bring_up_to_date(repository._engine, {3: fail}, 3)
+    with Repository.open(store_place) as repository:  # still version 2, or this would be refused
         assert repository.instruments() == []
         with repository._reader.connect() as connection:
             columns = connection.exec_driver_sql("SELECT * FROM sessions").keys()
@@ -273,6 +276,52 @@ def test_the_frozen_store_of_the_first_form_still_opens(tmp_path):
     assert meta.source == "frozen for the tests"
     trace = entries[2].take.reading.trace
     assert trace.pitch_hz.tolist() == stores.a_log()[2].take.reading.trace.pitch_hz.tolist()
+
+
+def test_migrated_and_new_stores_have_the_same_tables(tmp_path):
+    old, new = tmp_path / "old.sqlite", tmp_path / "new.sqlite"
+    old.write_bytes(FROZEN.read_bytes())
+    tables = []
+    for place in (old, new):
+        with Repository.open(place) as repository:
+            inspector = inspect(repository._engine)
+            tables.append(
+                {
+                    table: [
+                        (c["name"], str(c["type"]), c["nullable"])
+                        for c in inspector.get_columns(table)
+                    ]
+                    for table in inspector.get_table_names()
+                }
+            )
+    assert tables[0] == tables[1]
+
+
+def test_what_was_kept_before_there_were_surveys_set_the_intonation(tmp_path):
+    place = tmp_path / "old.sqlite"
+    place.write_bytes(FROZEN.read_bytes())
+    with Repository.open(place) as repository:
+        (record,) = repository.sessions("Frozen guitar")
+        assert record.meta.kind is SessionKind.SETUP
+
+
+def test_surveys_and_sessions_are_told_apart(store_place):
+    with Repository.open(store_place) as repository:
+        repository.add_instrument(stores.an_instrument())
+        begin = partial(repository.begin_session, stores.a_setup())
+        session = begin(at=stores.NOON)
+        survey = begin(at=stores.NOON + timedelta(hours=1), kind=SessionKind.NECK)
+        assert repository.find_session("last") == survey
+        assert repository.find_session("last", kind=SessionKind.SETUP) == session
+        assert repository.last_unfinished() == session
+        assert repository.last_unfinished(kind=SessionKind.NECK) == survey
+        assert [r.meta.id for r in repository.sessions("Bench guitar")] == [session]
+        (kept,) = repository.sessions("Bench guitar", kind=SessionKind.NECK)
+        assert (kept.meta.id, kept.meta.kind) == (survey, SessionKind.NECK)
+        assert repository.instruments()[0].sessions == 1
+        assert repository.session_ids() == [session, survey]
+        with pytest.raises(PitchbenchError, match="no survey of a neck"):
+            repository.find_session(session, kind=SessionKind.NECK)
 
 
 def test_a_file_that_is_no_database_is_left_as_it_is(tmp_path):
