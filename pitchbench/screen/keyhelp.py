@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 from rich.text import Text
@@ -11,7 +12,9 @@ from pitchbench.screen.theme import Theme
 from pitchbench.session.state import Command
 
 #: Key as written on the screen, its shortest name, its name, and what it does.
-KEYS: Final[tuple[tuple[str, str, str, str], ...]] = (
+Key = tuple[str, str, str, str]
+
+KEYS: Final[tuple[Key, ...]] = (
     ("a", "ok", "accept", "accept: go on to the next step"),
     ("r", "again", "again", "again: take this string's readings anew"),
     ("x", "strike", "strike out", "strike out the last take; 7 x strikes out take 7"),
@@ -35,11 +38,11 @@ COMMAND_OF_KEY: Final[dict[str, Command]] = {
 }  # fmt: skip
 
 
-def key_lines(theme: Theme, width: int, typed: str = "") -> list[Text]:
+def key_lines(theme: Theme, width: int, typed: str = "", keys: Sequence[Key] = KEYS) -> list[Text]:
     """The keys in as few lines as they need; ``typed`` is a take number being entered."""
-    items = [(key, name) for key, _, name, _ in KEYS]
+    items = [(key, name) for key, _, name, _ in keys]
     if len(_filled(items, theme, width)) > 1:
-        items = [(key, short) for key, short, _, _ in KEYS]
+        items = [(key, short) for key, short, _, _ in keys]
     lines = _filled(items, theme, width)
     if typed:
         lines[0] = fitted(
@@ -61,15 +64,22 @@ def _filled(items: list[tuple[str, str]], theme: Theme, width: int) -> list[Text
     return lines
 
 
-def help_lines(theme: Theme, width: int, height: int) -> list[Text]:
-    """The help page: every key, and what the marks mean where there is room."""
-    keys = [Text.assemble((f"{key:>3}", theme.key), f"  {does}") for key, _, _, does in KEYS]
-    if max(line.cell_len for line in keys) > width or len(keys) + 2 > height:
-        short = [Text.assemble((f"{k:>3}", theme.key), f"  {name}") for k, _, name, _ in KEYS]
+def help_lines(
+    theme: Theme,
+    width: int,
+    height: int,
+    keys: Sequence[Key] = KEYS,
+    marks: Sequence[Text] | None = None,
+) -> list[Text]:
+    """The help page: every key, and what the marks mean where there is room; those of a session
+    where no others are given."""
+    listed = [Text.assemble((f"{key:>3}", theme.key), f"  {does}") for key, _, _, does in keys]
+    if max(line.cell_len for line in listed) > width or len(listed) + 2 > height:
+        short = [Text.assemble((f"{k:>3}", theme.key), f"  {name}") for k, _, name, _ in keys]
         half = (len(short) + 1) // 2
-        keys = side_by_side(short[:half], short[half:], width // 2, 1)
-    lines = [title("keys", width, theme), *keys]
-    marks = _marks(theme)
+        listed = side_by_side(short[:half], short[half:], width // 2, 1)
+    lines = [title("keys", width, theme), *listed]
+    marks = _marks(theme) if marks is None else marks
     if len(lines) + len(marks) + 2 <= height and max(m.cell_len for m in marks) <= width:
         lines += [Text(), title("marks", width, theme), *marks]
     hands = Text("It follows what it hears: use no key.", theme.quiet)

@@ -9,7 +9,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from itertools import groupby
 from operator import itemgetter
 from types import FrameType, TracebackType
@@ -29,7 +29,6 @@ from pitchbench.session.state import (
     Command,
     KeyPressed,
     OutcomeEntry,
-    State,
     Step,
     TakeEntry,
     TakeFate,
@@ -59,8 +58,28 @@ _BELLS_DONE: Final = 3
 _Cell = tuple[str, Style | None]
 
 
+@dataclass(frozen=True)
+class Picture:
+    """How a job is shown.
+
+    Parameters
+    ----------
+    draw : its screen, from state, width, height, theme and the figures typed so far.
+    receipt : what stays in the scrollback, from state, theme and width.
+    finished : whether all is done, so that the screen stands until a key is pressed.
+    """
+
+    draw: Callable[[Any, int, int, Theme, str], list[Text]]
+    receipt: Callable[[Any, Theme, int], list[Text]]
+    finished: Callable[[Any], bool]
+
+
+#: A session that sets the intonation.
+SESSION: Final = Picture(render, receipt, lambda state: state.step is Step.FINISHED)
+
+
 class LiveScreen:
-    """Shows a session on a terminal and reads its keys.
+    """Shows a running job on a terminal and reads its keys.
 
     Used as a context manager around the engine's ``run``: the instance itself is the view,
     ``keys`` what the engine asks for keys. ``keys`` also draws what is due and follows a change of
@@ -69,6 +88,7 @@ class LiveScreen:
     Parameters
     ----------
     theme : characters and colours; chosen from the environment if None.
+    picture : what is shown; its states have ``entries``, ``display``, ``ringing`` and ``quit``.
     cue : whether to ring the terminal's bell: once for a take accepted, twice for one rejected,
         three times for a string done; never while a note rings.
     stream : the terminal to draw on, standard output if None.
@@ -79,10 +99,12 @@ class LiveScreen:
         self,
         theme: Theme | None = None,
         *,
+        picture: Picture = SESSION,
         cue: bool = False,
         stream: TextIO | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        self._picture = picture
         self._stream = stream or sys.stdout
         self._theme = theme or choose_theme(os.environ, self._stream.encoding)
         self._descriptor = self._stream.fileno()
@@ -91,8 +113,8 @@ class LiveScreen:
         self._keys = KeyReader()
         self._console = Console(width=200, file=self._stream)
         self._colours = _colour_system(self._theme)
-        self._state: State | None = None
-        self._held: State | None = None
+        self._state: Any = None
+        self._held: Any = None
         self._rows: list[list[_Cell]] = []
         self._drawn_for: tuple[int, int, str] | None = None
         self._drawn_at = -1.0
@@ -191,7 +213,7 @@ class LiveScreen:
 
     # -------------------------------------------------------------------------- engine's side
 
-    def __call__(self, old: State, new: State) -> None:
+    def __call__(self, old: Any, new: Any) -> None:
         """Show ``new``; as a view, this is what the engine calls after every event."""
         if new.display.frozen and not old.display.frozen:
             self._held = old
@@ -210,9 +232,9 @@ class LiveScreen:
         return pressed
 
     def linger(self) -> None:
-        """Once every string is finished, stand until a key is pressed: nobody sits at the keys."""
+        """Once all is done, stand until a key is pressed: nobody sits at the keys."""
         state = self._state
-        if state is None or state.step is not Step.FINISHED or state.quit:
+        if state is None or not self._picture.finished(state) or state.quit:
             return
         with suppress(KeyboardInterrupt):  # all is done, so Ctrl-C is one more way to leave
             while not any(key.command in _LEAVE_COMMANDS for key in self.keys()):
@@ -236,11 +258,10 @@ class LiveScreen:
 
     def _draw(self, width: int, height: int) -> None:
         """Write the lines that differ from what stands on the terminal."""
-        assert self._state is not None
         shown = self._state
         if self._held is not None:
             shown = replace(self._held, display=self._state.display)
-        lines = render(shown, width, height, self._theme, self._keys.typed)
+        lines = self._picture.draw(shown, width, height, self._theme, self._keys.typed)
         rows = [self._cells(line) for line in lines]
         changes = "" if self._rows else "\x1b[2J"
         before = self._rows or [[]] * len(rows)
@@ -296,7 +317,7 @@ class LiveScreen:
 
     # -------------------------------------------------------------------------- cues, receipt
 
-    def _note_cues(self, old: State, new: State) -> None:
+    def _note_cues(self, old: Any, new: Any) -> None:
         if not self._cue:
             return
         for entry in new.entries[len(old.entries) :]:
@@ -314,9 +335,9 @@ class LiveScreen:
             self._rang_at = now
             self._write("\a")
 
-    def _print_receipt(self, state: State) -> None:
+    def _print_receipt(self, state: Any) -> None:
         width = min(self._size()[0], 100)
-        lines = receipt(state, self._theme, width)
+        lines = self._picture.receipt(state, self._theme, width)
         self._write("".join(self._encoded(self._cells(line)) + "\r\n" for line in lines))
 
 

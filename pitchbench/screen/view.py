@@ -89,7 +89,7 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
     typed : figures of a take number that have been typed so far.
     """
     if width < LEAST_WIDTH or height < LEAST_HEIGHT:
-        return _too_small(width, height)
+        return too_small(width, height)
     keys = key_lines(theme, width, typed)
     room = height - len(keys)
     if state.display.help_open:
@@ -101,7 +101,8 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
     return [*lines, *[Text()] * (room - len(lines)), *keys]
 
 
-def _too_small(width: int, height: int) -> list[Text]:
+def too_small(width: int, height: int) -> list[Text]:
+    """What a window says that holds no screen."""
     words = wrapped(f"too small: needs {LEAST_WIDTH} x {LEAST_HEIGHT}", max(width, 1))
     return (words + [Text()] * height)[:height]
 
@@ -139,7 +140,7 @@ def step_words(state: State) -> str:
 
 def _bench(state: State, theme: Theme, width: int, room: int, scale: Scale) -> list[Text]:
     """The screen above the keys."""
-    top = [header(state, theme, width), *_ask_lines(state, theme, width)]
+    top = [header(state, theme, width), *ask_lines(state.asks, theme, width)]
     if len(top) > room:
         return top[:room]
     number = number_lines(large_of(state, theme), theme, width, scale)
@@ -158,10 +159,10 @@ def _bench(state: State, theme: Theme, width: int, room: int, scale: Scale) -> l
     return lines
 
 
-def _ask_lines(state: State, theme: Theme, width: int) -> list[Text]:
+def ask_lines(asks: str, theme: Theme, width: int) -> list[Text]:
     """The one thing to do now, never cut short."""
     mark = theme.glyphs.current
-    lines = wrapped(printable(state.asks, theme), width - 2, style=theme.ask)
+    lines = wrapped(printable(asks, theme), width - 2, style=theme.ask)
     return [Text.assemble((f"{mark if n == 0 else ' '} ", theme.ask), line)
             for n, line in enumerate(lines)]  # fmt: skip
 
@@ -264,7 +265,7 @@ def _check_lines(theme: Theme, width: int, height: int) -> list[Text]:
 
 def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text]:
     """Step, number and word alone, as large as the window allows; the request in plain text."""
-    lines = [header(state, theme, width), *_ask_lines(state, theme, width)]
+    lines = [header(state, theme, width), *ask_lines(state.asks, theme, width)]
     move = state.string.advice if state.step is Step.MOVE else None
     large = large_of(state, theme) if move is None else move_large(move)
     free = room - len(lines)

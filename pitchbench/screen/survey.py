@@ -1,0 +1,258 @@
+"""The screen of a survey: a pure function of its state and the size of the terminal.
+
+From top to bottom: string and fret; the one thing to do; the large number; what was made of the
+last thing heard; the neck as it fills in; the keys. Request, neck and keys are always there; the
+number is given up first as the window gets smaller.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import Final
+
+from rich.text import Text
+
+from pitchbench.screen.keyhelp import Key, help_lines, key_lines
+from pitchbench.screen.neck import NeckRow, neck_lines, scale_lines
+from pitchbench.screen.number import Large, Scale, figure_of, figure_scale, number_lines
+from pitchbench.screen.text import padded, printable, signed, spread, wrapped
+from pitchbench.screen.theme import Theme
+from pitchbench.screen.view import LEAST_HEIGHT, LEAST_WIDTH, ask_lines, too_small
+from pitchbench.session.state import SessionTake, TakeFate
+from pitchbench.session.survey import (
+    Survey,
+    counted,
+    fret_of,
+    offsets_cents,
+    open_hz,
+    string_done,
+    take_cents,
+    target_hz,
+    wanted,
+)
+from pitchbench.session.words import ordinal
+from pitchbench.units import cents_between
+
+KEYS: Final[tuple[Key, ...]] = (
+    ("n", "next", "next string", "next string"),
+    ("p", "prev", "previous", "previous string"),
+    ("x", "strike", "strike out", "strike out the last take; 7 x strikes out take 7"),
+    ("h", "help", "help", "this page, and back"),
+    ("q", "quit", "quit", "the result so far; what was read is kept"),
+    ("r", "again", "again", "again: take this string's notes anew"),
+    ("f", "hold", "freeze", "freeze the picture, and let it go on"),
+    ("l", "large", "large print", "large print, and back"),
+)
+
+#: Below this width the line of keys holds the first of them alone; the others are on the help page.
+_NARROW: Final = 60
+_KEYS_WHEN_NARROW: Final = 5
+
+
+def render(survey: Survey, width: int, height: int, theme: Theme, typed: str = "") -> list[Text]:
+    """The screen as exactly ``height`` lines of at most ``width`` cells.
+
+    Parameters
+    ----------
+    typed : figures of a take number that are being entered.
+    """
+    if width < LEAST_WIDTH or height < LEAST_HEIGHT:
+        return too_small(width, height)
+    listed = KEYS if width >= _NARROW else KEYS[:_KEYS_WHEN_NARROW]
+    keys = key_lines(theme, width, typed, listed)
+    room = height - len(keys)
+    if survey.display.help_open:
+        body = help_lines(theme, width, room, KEYS, _marks(theme))
+    elif survey.display.large_print:
+        body = _large_print(survey, theme, width, room)
+    else:
+        body = _body(survey, theme, width, room)
+    return [*body[:room], *[Text()] * (room - len(body)), *keys]
+
+
+def _marks(theme: Theme) -> list[Text]:
+    glyphs = theme.glyphs
+    return [
+        Text(f"  {glyphs.current}  what is asked for;  {glyphs.open}  the open note is heard"),
+        Text("  ?  heard, but the open note is not yet"),
+        Text(f"  {glyphs.done}  string done;  {glyphs.todo}  to do"),
+    ]
+
+
+def _body(survey: Survey, theme: Theme, width: int, room: int) -> list[Text]:
+    lines = _top(survey, theme, width)
+    says = wrapped(printable(survey.says, theme), width)
+    necks = _necks(survey, theme, width)
+    least = len(necks[-1])
+    number = number_lines(_large(survey, theme), theme, width, figure_scale(width, room))
+    if len(lines) + len(says) + least + len(number) <= room:
+        lines += number
+    lines += says[: max(1, room - len(lines) - least)]
+    left = room - len(lines)
+    neck = next((neck for neck in necks if len(neck) <= left), None)
+    neck = _neck_about(survey, theme, width, left) if neck is None else neck
+    return [*lines, *[Text()] * (len(neck) < left), *neck]
+
+
+def _top(survey: Survey, theme: Theme, width: int) -> list[Text]:
+    """Where the work stands, and the one thing to do now, never cut short."""
+    return [_header(survey, theme, width), *ask_lines(survey.asks, theme, width)]
+
+
+def _header(survey: Survey, theme: Theme, width: int) -> Text:
+    dot = theme.glyphs.dot
+    left = Text.assemble(
+        f"string {survey.current} {dot} {survey.spec.note} {dot} ",
+        (_asked_words(survey), theme.number),
+    )
+    heard, all_notes = _progress(survey)
+    right = Text(f"{heard} of {all_notes} notes", theme.quiet)
+    for words, applies in (("frozen", survey.display.frozen), ("no sound", survey.input_lost)):
+        if applies:
+            right = Text(f" {words} ", theme.caution)
+    return spread(left, right, width)
+
+
+def _asked_words(survey: Survey) -> str:
+    fret = wanted(survey, survey.current)
+    if survey.done:
+        return "all heard"
+    if fret is None:
+        return "done"
+    return "open" if fret == 0 else f"{ordinal(fret)} fret"
+
+
+def _progress(survey: Survey) -> tuple[int, int]:
+    """How many of the notes asked for have been heard, each as often as it is asked for."""
+    plan = survey.plan
+    heard = sum(
+        min(plan.takes, len(counted(survey, string, fret)))
+        for string in plan.setup.order
+        for fret in plan.notes
+    )
+    return heard, plan.takes * len(plan.notes) * len(plan.setup.order)
+
+
+# ------------------------------------------------------------------------------ the number
+
+
+def _large(survey: Survey, theme: Theme) -> Large:
+    """What is said large: the note that rings, else the last one, else what is to be played."""
+    if survey.input_lost is not None:
+        return Large("", "no sound", "", survey.input_lost)
+    if survey.done:
+        return Large("", "all heard", "", "key q: what it comes to")
+    if survey.ringing:
+        return _ringing(survey, theme)
+    take = survey.last_take
+    if take is not None and take.reading.settled and take.fret is not None:
+        return _of_take(survey, take, theme)
+    word = "rejected" if take is not None and take.fate is TakeFate.REJECTED else ""
+    fret = wanted(survey, survey.current)
+    asked = "pluck open" if fret == 0 else "any note" if fret is None else f"fret {fret}"
+    return Large("", word or asked, "", f"string {survey.current}: {_asked_words(survey)}")
+
+
+def _ringing(survey: Survey, theme: Theme) -> Large:
+    reading = survey.offered
+    if reading is not None and reading.pitch_hz is not None:
+        return _of_pitch(survey, reading.pitch_hz, "settled", theme, digits=1)
+    if survey.live is None:
+        return Large(" ", "wait", "", "settling")
+    return _of_pitch(survey, survey.live.pitch_hz, "wait", theme, digits=0)
+
+
+def _of_pitch(survey: Survey, pitch_hz: float, word: str, theme: Theme, *, digits: int) -> Large:
+    """A note that still rings: whole cents while it moves, for a decimal would only flicker."""
+    fret = fret_of(survey, pitch_hz)
+    if fret is None:
+        off_cents = cents_between(pitch_hz, target_hz(survey, survey.current))
+        note = survey.spec.note
+        return Large(signed(off_cents, digits=0, theme=theme), word, "", f"from open {note}")
+    if fret == 0:
+        off_cents = cents_between(pitch_hz, target_hz(survey, survey.current))
+        about = f"open, from {survey.spec.note}"
+    else:
+        off_cents = cents_between(pitch_hz, open_hz(survey)) - 100.0 * fret
+        about = f"{ordinal(fret)} fret"
+    return Large(signed(off_cents, digits=digits, theme=theme), word, "", about)
+
+
+def _of_take(survey: Survey, take: SessionTake, theme: Theme) -> Large:
+    if take.fate is TakeFate.STRUCK:
+        return Large("", "struck out", "", f"take {take.number}")
+    off_cents = take_cents(survey, take)
+    fret = take.fret or 0
+    place = f"string {take.string} open" if fret == 0 else f"string {take.string}, fret {fret}"
+    if off_cents is None:
+        return Large("", "heard", "", f"{place}; the open string is still to come")
+    word = "sharp" if off_cents > 0 else "flat"
+    if take.fate is not TakeFate.ACCEPTED:
+        word = "tune it"
+    return Large(figure_of(off_cents, theme), word, "", place)
+
+
+# ------------------------------------------------------------------------------ the neck
+
+
+def _necks(survey: Survey, theme: Theme, width: int) -> list[list[Text]]:
+    """The whole neck, from its tallest form to its lowest: with marks and their scale, with marks,
+    with numbers alone."""
+    tolerance_cents = survey.plan.setup.tolerance_cents
+    more = f"{theme.glyphs.current} asked for; ? waits for the open note"
+    marked, plain = (
+        _neck(survey, survey.plan.setup.order, theme, width, marks=marks) for marks in (True, False)
+    )
+    return [[*marked, *scale_lines(tolerance_cents, more, width, theme)], marked, plain]
+
+
+def _neck_about(survey: Survey, theme: Theme, width: int, room: int) -> list[Text]:
+    """As many strings as ``room`` lines hold about the current one."""
+    shown = sorted(survey.plan.setup.order)
+    lines = _neck(survey, shown, theme, width, marks=False)
+    while len(lines) > room and len(shown) > 1:
+        # From the end that is farther away from where the hands are.
+        place = shown.index(survey.current)
+        shown.pop(0 if place > len(shown) - 1 - place else -1)
+        lines = _neck(survey, shown, theme, width, marks=False)
+    return lines
+
+
+def _neck(
+    survey: Survey, strings: Collection[int], theme: Theme, width: int, *, marks: bool
+) -> list[Text]:
+    return neck_lines(
+        [_row(survey, string, theme, narrow=width < _NARROW) for string in sorted(strings)],
+        tolerance_cents=survey.plan.setup.tolerance_cents,
+        width=width,
+        theme=theme,
+        frets=survey.plan.frets,
+        marks=marks,
+    )
+
+
+def _row(survey: Survey, string: int, theme: Theme, *, narrow: bool) -> NeckRow:
+    glyphs = theme.glyphs
+    mark = glyphs.done if string_done(survey, string) else glyphs.todo
+    current = string == survey.current and not survey.done
+    fret = wanted(survey, string) if current else None
+    heard_open = glyphs.open if counted(survey, string, 0) else " "
+    mark = glyphs.current if current else mark
+    heard_open = glyphs.current if fret == 0 else heard_open
+    note = str(survey.plan.setup.instrument.string(string).note)
+    label = (
+        f"{mark}{string} {note.rstrip('0123456789-')}{heard_open}"
+        if narrow
+        else f"{mark} {string} {note} {heard_open}"
+    )
+    return NeckRow(label, offsets_cents(survey, string), asked=fret or None)
+
+
+def _large_print(survey: Survey, theme: Theme, width: int, room: int) -> list[Text]:
+    """The number alone, as large as the window allows; the request in plain text."""
+    lines = _top(survey, theme, width)
+    free = room - len(lines) - 1
+    large = _large(survey, theme)
+    scale = next((s for s in (Scale(6, 3), Scale(4, 2)) if 5 * s.rows <= free), Scale(2, 1))
+    number = number_lines(large, theme, width, scale)
+    return [padded(line, width) for line in [*lines, Text(), *number][:room]]

@@ -1,0 +1,518 @@
+"""A survey of the neck as a pure function: the notes of each string, open and at chosen frets.
+
+One string after the other, so that pitch alone tells the fret; within a string the notes may come
+in any order. No clock, no thread, no sound: time is what the events carry. What is worth keeping
+is an ``Entry``, as in a session that sets the intonation, and ``resume`` rebuilds a survey from
+its entries.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from pitchbench.instrument import StringSpec
+from pitchbench.intonation.frets import BETWEEN_FRETS_CENTS
+from pitchbench.intonation.offset import Take
+from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
+from pitchbench.pitch.reading import Reading
+from pitchbench.session import words
+from pitchbench.session.state import (
+    Command,
+    Display,
+    Entry,
+    Event,
+    InputBack,
+    InputLost,
+    KeyPressed,
+    NoteEntry,
+    SessionTake,
+    Setup,
+    StrikeEntry,
+    TakeEntry,
+    TakeFate,
+)
+from pitchbench.units import cents_between
+
+#: Frets that separate nut, saddle and single frets well on most necks.
+USUAL_FRETS: Final = (1, 3, 5, 7, 9, 12, 15, 17)
+
+#: An open string farther than this from its note is to be tuned before its neck says anything, and
+#: one that has moved by more than this since it was first heard has slipped.
+OUT_OF_TUNE_CENTS: Final = 10.0
+
+#: An open string as flat or as sharp as this may still be the one that is asked for.
+_FLAT_CENTS: Final = 200.0
+_SHARP_CENTS: Final = 50.0
+
+#: How the reason begins for which an open string that is to be tuned is ignored.
+_OUT_OF_TUNE: Final = "out of tune"
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What is to be heard: each string of ``setup.order`` open and at ``frets``, every note
+    ``takes`` times."""
+
+    setup: Setup
+    frets: tuple[int, ...]
+    takes: int = 1
+
+    @property
+    def notes(self) -> tuple[int, ...]:
+        """The frets of a string with the open note, 0, before them."""
+        return (0, *self.frets)
+
+
+@dataclass(frozen=True)
+class Survey:
+    """Where a survey stands.
+
+    ``current`` is the string that is asked for; ``takes`` holds every pluck, whatever became of it;
+    ``done`` says that every note has been heard. The rest is as in a session's ``State``.
+    """
+
+    plan: Plan
+    current: int
+    takes: tuple[SessionTake, ...] = ()
+    entries: tuple[Entry, ...] = ()
+    asks: str = ""
+    says: str = ""
+    at_s: float = 0.0
+    clock_s: float = 0.0
+    ringing: bool = False
+    live: LivePitch | None = None
+    offered: Reading | None = None
+    last_take: SessionTake | None = None
+    input_lost: str | None = None
+    done: bool = False
+    quit: bool = False
+    display: Display = field(default_factory=Display)
+
+    @property
+    def over(self) -> bool:
+        """Whether nothing more is to be heard."""
+        return self.done or self.quit
+
+    @property
+    def spec(self) -> StringSpec:
+        """The current string."""
+        return self.plan.setup.instrument.string(self.current)
+
+
+# ------------------------------------------------------------------------------ the three doors
+
+
+def begin(plan: Plan) -> Survey:
+    """The survey before anything is heard."""
+    return _asking(Survey(plan, plan.setup.order[0]))
+
+
+def advance(survey: Survey, event: Event) -> Survey:  # one per kind of event
+    """The next state. Once it is over, nothing that is heard changes anything."""
+    match event:
+        case KeyPressed():
+            return _asking(_key(survey, event))
+        case InputLost(reason=reason):
+            lost = replace(survey, input_lost=reason, ringing=False, live=None, offered=None)
+            return _asking(_note(lost, f"input lost: {reason}", says="The sound input is lost."))
+        case InputBack() if survey.input_lost is None:
+            return replace(survey, says="The sound input is open.")
+        case InputBack():
+            back = replace(survey, input_lost=None)
+            return _asking(_note(back, "input back", says="The sound input is back."))
+        case _ if survey.over:
+            return survey
+        case PluckStarted(onset_s=onset_s):
+            heard = replace(_at(survey, onset_s), ringing=True, live=None, offered=None)
+        case LivePitch(at_s=at_s):
+            heard = replace(_at(survey, at_s), ringing=True, live=event)
+        case ReadingReady(final=False):
+            heard = replace(survey, offered=event.reading)
+        case _:
+            heard = _pluck(survey, event.reading)
+    return _asking(heard)
+
+
+def resume(plan: Plan, entries: Iterable[Entry]) -> Survey:
+    """The survey that ``entries`` led to, ready to go on with a new stream of sound."""
+    survey = Survey(plan, plan.setup.order[0])
+    for entry in entries:
+        survey = _recall(replace(survey, entries=(*survey.entries, entry)), entry)
+    survey = replace(survey, clock_s=survey.at_s, last_take=None)
+    return _asking(_onward(survey) if string_done(survey, survey.current) else survey)
+
+
+# ------------------------------------------------------------------------------ what it comes to
+
+
+def counted(survey: Survey, string: int, fret: int | None = None) -> tuple[SessionTake, ...]:
+    """The takes that count on ``string``, or at one fret of it."""
+    return tuple(
+        take
+        for take in survey.takes
+        if take.fate is TakeFate.ACCEPTED and take.string == string and fret in (None, take.fret)
+    )
+
+
+def string_done(survey: Survey, string: int) -> bool:
+    """Whether every note of ``string`` has been heard often enough."""
+    return wanted(survey, string) is None
+
+
+def wanted(survey: Survey, string: int) -> int | None:
+    """The note of ``string`` to be played next, 0 for open; None when all have been heard.
+
+    Every note once before any note twice, so that a string that slips tells itself; the open one
+    first whenever the string has been tuned anew.
+    """
+    heard = {fret: len(counted(survey, string, fret)) for fret in survey.plan.notes}
+    if not _opens(survey, string):
+        return 0
+    missing = [fret for fret, count in heard.items() if count < survey.plan.takes]
+    return min(missing, key=lambda fret: (heard[fret], fret), default=None)
+
+
+def offsets_cents(survey: Survey, string: int) -> dict[int, float | None]:
+    """What each fret heard on ``string`` is off against its open note, as far as it is known:
+    None where the open note has not been heard yet."""
+    takes = statistics_of(counted(survey, string))
+    return {
+        fret: cents_between(_mean_hz(takes, fret) or 1.0, _mean_hz(takes, 0) or 1.0) - 100.0 * fret
+        if any(take.fret == fret for take in takes)
+        else None
+        for fret in sorted({take.fret for take in counted(survey, string) if take.fret})
+    }
+
+
+def take_cents(survey: Survey, take: SessionTake) -> float | None:
+    """How far one take is off: an open note from its name, a fretted one from the open note of
+    its tuning; None where that was not heard."""
+    assert take.reading.pitch_hz is not None
+    if take.fret == 0:
+        return cents_between(take.reading.pitch_hz, target_hz(survey, take.string))
+    same = [each for each in counted(survey, take.string, 0) if each.tuning == take.tuning]
+    heard_hz = _mean_hz(statistics_of(same), 0)
+    if heard_hz is None or take.fret is None:
+        return None
+    return cents_between(take.reading.pitch_hz, heard_hz) - 100.0 * take.fret
+
+
+def statistics_of(takes: Iterable[SessionTake]) -> tuple[Take, ...]:
+    """The takes of one string that count, as the statistics see them.
+
+    Where the string was tuned anew in between, the takes before are moved to the last tuning by
+    the ratio of its open note to theirs; those of a tuning without an open note say nothing.
+    """
+    kept = [
+        (take.tuning, Take(take.fret, reading.pitch_hz, reading.u_cents, reading.onset_s))
+        for take in takes
+        if (reading := take.reading)
+        and take.fate is TakeFate.ACCEPTED
+        and take.fret is not None
+        and reading.pitch_hz is not None
+        and reading.u_cents is not None
+    ]
+    open_hz = {
+        tuning: hz
+        for tuning in dict.fromkeys(tuning for tuning, _ in kept)
+        if (hz := _mean_hz([take for own, take in kept if own == tuning], 0)) is not None
+    }
+    return tuple(
+        replace(take, pitch_hz=take.pitch_hz * open_hz[max(open_hz)] / open_hz[tuning])
+        for tuning, take in kept
+        if tuning in open_hz
+    )
+
+
+# ------------------------------------------------------------------------------ small changes
+
+
+def _at(survey: Survey, stream_s: float) -> Survey:
+    return replace(survey, at_s=max(survey.at_s, survey.clock_s + stream_s))
+
+
+def _note(survey: Survey, text: str, *, says: str) -> Survey:
+    entry = NoteEntry(survey.at_s, survey.current, text)
+    return replace(survey, entries=(*survey.entries, entry), says=says)
+
+
+def _log(
+    survey: Survey,
+    reading: Reading,
+    fate: TakeFate,
+    *,
+    string: int | None = None,
+    fret: int | None = None,
+    why: str = "",
+    tuning: int | None = None,
+) -> Survey:
+    """Keep a pluck, whatever became of it."""
+    number = 1 + sum(isinstance(entry, TakeEntry) for entry in survey.entries)
+    string = string or survey.current
+    tuning = _tuning(survey, string) if tuning is None else tuning
+    take = SessionTake(number, string, fret, 0, reading, fate, why, tuning)
+    return replace(
+        survey,
+        takes=(*survey.takes, take),
+        last_take=take,
+        entries=(*survey.entries, TakeEntry(reading.onset_s, take)),
+    )
+
+
+def _recall(survey: Survey, entry: Entry) -> Survey:
+    survey = replace(survey, at_s=max(survey.at_s, entry.at_s))
+    if isinstance(entry, TakeEntry):
+        reading = entry.take.reading
+        return replace(
+            survey,
+            takes=(*survey.takes, entry.take),
+            current=entry.take.string if entry.take.fate is TakeFate.ACCEPTED else survey.current,
+            at_s=max(survey.at_s, reading.onset_s + reading.ring_s),
+        )
+    return _struck(survey, entry.take) if isinstance(entry, StrikeEntry) else survey
+
+
+def _struck(survey: Survey, number: int) -> Survey:
+    return replace(
+        survey,
+        takes=tuple(
+            replace(take, fate=TakeFate.STRUCK) if take.number == number else take
+            for take in survey.takes
+        ),
+    )
+
+
+def _go_to(survey: Survey, string: int) -> Survey:
+    return replace(survey, current=string, last_take=None)
+
+
+def _onward(survey: Survey) -> Survey:
+    """To the next string in the order of work that is not done yet; at the end, to the end."""
+    order = survey.plan.setup.order
+    place = order.index(survey.current)
+    for string in (*order[place + 1 :], *order[:place]):
+        if not string_done(survey, string):
+            return replace(survey, current=string)
+    return replace(survey, done=string_done(survey, survey.current))
+
+
+def _mean_hz(takes: Sequence[Take], fret: int) -> float | None:
+    """Geometric mean of the pitches at a fret, None of none."""
+    logs = [math.log(take.pitch_hz) for take in takes if take.fret == fret]
+    return math.exp(math.fsum(logs) / len(logs)) if logs else None
+
+
+def _tuning(survey: Survey, string: int) -> int:
+    """How many times the string had slipped and was tuned again."""
+    return max((take.tuning for take in survey.takes if take.string == string), default=0)
+
+
+def _opens(survey: Survey, string: int) -> tuple[SessionTake, ...]:
+    """The open takes of the present tuning."""
+    tuning = _tuning(survey, string)
+    return tuple(take for take in counted(survey, string, 0) if take.tuning == tuning)
+
+
+# ------------------------------------------------------------------------------ what is heard
+
+
+def target_hz(survey: Survey, string: int) -> float:
+    """What an open string is tuned to."""
+    setup = survey.plan.setup
+    return setup.instrument.string(string).note.hz(setup.a4_hz)
+
+
+def open_hz(survey: Survey) -> float:
+    """The open current string: as it was heard, else as it should be."""
+    heard = _mean_hz(statistics_of(_opens(survey, survey.current)), 0)
+    return target_hz(survey, survey.current) if heard is None else heard
+
+
+def fret_of(survey: Survey, pitch_hz: float) -> int | None:
+    """The fret at which the current string sounds so; 0 open, None if it does nowhere."""
+    cents = cents_between(pitch_hz, open_hz(survey))
+    fret = round(cents / 100.0)
+    near = abs(cents - 100.0 * fret) <= BETWEEN_FRETS_CENTS
+    return fret if near and 0 <= fret <= survey.plan.setup.instrument.frets else None
+
+
+def _pluck(survey: Survey, heard: Reading) -> Survey:
+    """A pluck has ended: what was it, and what follows from it?"""
+    reading = replace(heard, onset_s=survey.clock_s + heard.onset_s)
+    ended_s = reading.onset_s + reading.ring_s
+    newer = survey.live is not None and survey.live.onset_s > heard.onset_s
+    survey = replace(survey, offered=None, at_s=max(survey.at_s, ended_s))
+    if not newer:
+        survey = replace(survey, ringing=False, live=None)
+    if reading.reason is not None or reading.pitch_hz is None:
+        why = "no pitch in it" if reading.reason is None else words.rejected_words(reading.reason)
+        return replace(_log(survey, reading, TakeFate.REJECTED, why=why), says=f"Rejected: {why}.")
+    off_cents = cents_between(reading.pitch_hz, open_hz(survey))
+    fret = fret_of(survey, reading.pitch_hz)
+    is_open = fret == 0 or (
+        not _opens(survey, survey.current) and -_FLAT_CENTS <= off_cents <= _SHARP_CENTS
+    )
+    if is_open and abs(off_cents) > OUT_OF_TUNE_CENTS:
+        return _out_of_tune(survey, reading)
+    if fret is None:
+        return _elsewhere(survey, reading)
+    return _take(survey, reading, fret)
+
+
+def _out_of_tune(survey: Survey, reading: Reading) -> Survey:
+    """The offsets of a slack string are others: it is tuned first, and what was heard is kept."""
+    assert reading.pitch_hz is not None
+    off_cents = cents_between(reading.pitch_hz, target_hz(survey, survey.current))
+    off = words.sharp_or_flat(off_cents, of=survey.spec.note)
+    slipped = bool(_opens(survey, survey.current))
+    tuning = _tuning(survey, survey.current) + slipped
+    why = f"{_OUT_OF_TUNE}, {off}"
+    survey = _log(survey, reading, TakeFate.IGNORED, fret=0, why=why, tuning=tuning)
+    return replace(
+        survey,
+        says=f"String {survey.current}{' has slipped: it' * slipped} is {off}: tune it first.",
+    )
+
+
+def _elsewhere(survey: Survey, reading: Reading) -> Survey:
+    """No note of this string. Another string's open note, twice in a row, leads there."""
+    assert reading.pitch_hz is not None
+    other = _other_open(survey, reading.pitch_hz)
+    if other is None:
+        why = f"{reading.pitch_hz:.1f} Hz is no note of string {survey.current}"
+        return replace(_log(survey, reading, TakeFate.IGNORED, why=why), says=f"Ignored: {why}.")
+    last = survey.last_take
+    if last is not None and last.fate is TakeFate.IGNORED and last.string == other:
+        return _take(_go_to(survey, other), reading, 0)
+    why = f"it fits string {other} open; play it once more to go there"
+    survey = _log(survey, reading, TakeFate.IGNORED, string=other, fret=0, why=why)
+    return replace(survey, says=f"Ignored: {why}.")
+
+
+def _other_open(survey: Survey, pitch_hz: float) -> int | None:
+    """The other string whose open note this is, in tune."""
+    return next(
+        (
+            string
+            for string in survey.plan.setup.order
+            if string != survey.current
+            and abs(cents_between(pitch_hz, target_hz(survey, string))) <= OUT_OF_TUNE_CENTS
+        ),
+        None,
+    )
+
+
+def _take(survey: Survey, reading: Reading, fret: int) -> Survey:
+    """A pluck that counts; the last one of its string leads to the next string."""
+    was_done = string_done(survey, survey.current)
+    survey = _log(survey, reading, TakeFate.ACCEPTED, fret=fret)
+    assert survey.last_take is not None
+    survey = replace(survey, says=f"{take_words(survey, survey.last_take)}.")
+    if was_done or not string_done(survey, survey.current):
+        return survey
+    return _onward(survey)
+
+
+# ------------------------------------------------------------------------------ keys
+
+
+def _key(survey: Survey, key: KeyPressed) -> Survey:  # noqa: PLR0911  # one per key
+    display = survey.display
+    match key.command:
+        case Command.QUIT:
+            return replace(survey, quit=True)
+        case Command.NEXT | Command.PREVIOUS:
+            order = survey.plan.setup.order
+            step = 1 if key.command is Command.NEXT else -1
+            string = order[(order.index(survey.current) + step) % len(order)]
+            return replace(_go_to(survey, string), says=f"String {string} now.")
+        case Command.STRIKE:
+            return _strike(survey, key.take)
+        case Command.AGAIN:
+            return _again(survey)
+        case Command.FREEZE:
+            return replace(survey, display=replace(display, frozen=not display.frozen))
+        case Command.LARGE_PRINT:
+            return replace(survey, display=replace(display, large_print=not display.large_print))
+        case Command.HELP:
+            return replace(survey, display=replace(display, help_open=not display.help_open))
+    return survey
+
+
+def _strike(survey: Survey, number: int | None) -> Survey:
+    """Strike out a take that counts, the last one unless a number is given."""
+    known = [take for take in survey.takes if take.fate is TakeFate.ACCEPTED]
+    struck = [take for take in known if number in (None, take.number)]
+    if not struck:
+        what = "No take" if number is None else f"Take {number}"
+        return replace(survey, says=f"{what} counts: nothing is struck out.")
+    take = struck[-1]
+    label = note_words(survey, take.string, take.fret or 0)
+    survey = _go_to(_strike_out(survey, take), take.string)
+    return replace(survey, says=f"Take {take.number} is struck out: {label}.")
+
+
+def _strike_out(survey: Survey, take: SessionTake) -> Survey:
+    entry = StrikeEntry(survey.at_s, take.string, take.number)
+    return replace(_struck(survey, take.number), entries=(*survey.entries, entry))
+
+
+def _again(survey: Survey) -> Survey:
+    """Take the current string's notes anew."""
+    for take in counted(survey, survey.current):
+        survey = _strike_out(survey, take)
+    return replace(survey, last_take=None, says=f"String {survey.current} begins anew.")
+
+
+# ------------------------------------------------------------------------------ sentences
+
+
+def note_words(survey: Survey, string: int, fret: int) -> str:
+    """ "string 6 (E2) open", "string 6, 5th fret"."""
+    instrument = survey.plan.setup.instrument
+    if fret == 0:
+        return f"string {string} ({instrument.string(string).note}) open"
+    return f"string {string}, {words.ordinal(fret)} fret{' mark' * instrument.fretless}"
+
+
+def take_words(survey: Survey, take: SessionTake) -> str:
+    """A take that counts, and how far off: an open note from its name, the others from it."""
+    fret, reading = take.fret or 0, take.reading
+    label = note_words(survey, take.string, fret)
+    label = label[0].upper() + label[1:]
+    off_cents = take_cents(survey, take)
+    if off_cents is None:
+        return f"{label}: heard; now the open string"
+    if fret == 0:
+        note = survey.plan.setup.instrument.string(take.string).note
+        return f"{label}: {words.reading_words(reading, off_cents, note)}"
+    return f"{label}: {words.sharp_or_flat(off_cents)}"
+
+
+def _asking(survey: Survey) -> Survey:
+    return replace(survey, asks=_asks(survey))
+
+
+def _asks(survey: Survey) -> str:  # noqa: PLR0911  # one per thing to do
+    """The one thing to do now."""
+    if survey.input_lost is not None:
+        return "Connect the sound input again."
+    if survey.done:
+        return "All notes are heard."
+    if survey.ringing:
+        return "Let it ring." if survey.offered is None else "Damp the string."
+    last, note = survey.last_take, survey.spec.note
+    fret = wanted(survey, survey.current)
+    if fret is None:
+        return f"String {survey.current} is done: play any note of it again, or key n goes on."
+    if last is not None and last.fate is TakeFate.IGNORED and last.why.startswith(_OUT_OF_TUNE):
+        return f"Tune string {survey.current} up to {note} and pluck it."
+    if fret == 0:
+        return f"Pluck string {survey.current} ({note}) open."
+    # As short as it can be: on the smallest screen it has one line.
+    if survey.plan.setup.instrument.fretless:
+        return f"String {survey.current}: stop it at the {words.ordinal(fret)} mark and pluck it."
+    return f"String {survey.current}: fret the {words.ordinal(fret)} and pluck it."

@@ -1,0 +1,252 @@
+"""A survey of the neck on hand-written lists of events: every way through it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from pitchbench.intonation.neck import survey as neck_survey
+from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
+from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.presets import preset
+from pitchbench.session.state import (
+    Command,
+    InputBack,
+    InputLost,
+    KeyPressed,
+    Setup,
+    TakeEntry,
+    TakeFate,
+)
+from pitchbench.session.survey import (
+    Plan,
+    Survey,
+    advance,
+    begin,
+    counted,
+    offsets_cents,
+    resume,
+    statistics_of,
+    string_done,
+    wanted,
+)
+from pitchbench.units import shifted_hz
+
+GUITAR = preset("six-string")
+
+
+def plan(*, strings: tuple[int, ...] = (6, 5), frets=(5, 12), takes: int = 1) -> Plan:
+    return Plan(Setup(GUITAR, DEFAULT_PRIOR, strings=strings), frets, takes)
+
+
+class Played:
+    """A survey to which one plays notes, three seconds apart."""
+
+    def __init__(self, survey: Survey) -> None:
+        self.survey = survey
+        self.now_s = 0.0
+
+    def note(self, string: int, fret: int = 0, cents: float = 0.0) -> Played:
+        return self.hz(shifted_hz(GUITAR.string(string).note.hz(), 100.0 * fret + cents))
+
+    def hz(self, pitch_hz: float | None, reason: Reason | None = None) -> Played:
+        self.now_s += 3.0
+        self.then(PluckStarted(self.now_s))
+        assert self.survey.over or self.survey.asks == "Let it ring."
+        reading = Reading(self.now_s, 2.0, reason, pitch_hz=pitch_hz, u_cents=0.1)
+        self.then(ReadingReady(reading, final=False))
+        assert self.survey.over or self.survey.asks == "Damp the string."
+        return self.then(ReadingReady(reading, final=True))
+
+    def key(self, command: Command, take: int | None = None) -> Played:
+        return self.then(KeyPressed(command, take))
+
+    def then(self, event) -> Played:
+        before = self.survey
+        self.survey = advance(before, event)
+        assert self.survey.entries[: len(before.entries)] == before.entries
+        return self
+
+    @property
+    def last(self):
+        return self.survey.takes[-1]
+
+
+def playing(**changes) -> Played:
+    return Played(begin(plan(**changes)))
+
+
+def test_it_asks_for_open_and_frets_string_by_string_and_ends_by_itself() -> None:
+    story = playing()
+    asked = []
+    for string, fret in ((6, 0), (6, 5), (6, 12), (5, 0), (5, 5), (5, 12)):
+        assert (story.survey.current, wanted(story.survey, string)) == (string, fret)
+        asked.append(story.survey.asks)
+        story.note(string, fret)
+    assert asked == [
+        "Pluck string 6 (E2) open.",
+        "String 6: fret the 5th and pluck it.",
+        "String 6: fret the 12th and pluck it.",
+        "Pluck string 5 (A2) open.",
+        "String 5: fret the 5th and pluck it.",
+        "String 5: fret the 12th and pluck it.",
+    ]
+    assert story.survey.done
+    assert story.survey.over
+
+
+def test_any_order_within_a_string() -> None:
+    story = playing().note(6, 12, 3.0).note(6, 5, -2.0)
+    assert offsets_cents(story.survey, 6) == {5: None, 12: None}
+    assert "heard; now the open string" in story.survey.says
+    story.note(6, 0, 1.0)
+    assert story.survey.current == 5
+    known = offsets_cents(story.survey, 6)
+    assert known == pytest.approx({5: -3.0, 12: 2.0})
+
+
+def test_a_fret_that_was_not_asked_for_counts_too() -> None:
+    story = playing().note(6).note(6, 7, 1.5)
+    assert (story.last.fret, story.last.fate) == (7, TakeFate.ACCEPTED)
+    assert wanted(story.survey, 6) == 5
+    assert "7th fret: 1.5 cents sharp" in story.survey.says
+
+
+def test_every_note_once_before_any_note_twice() -> None:
+    story = playing(strings=(6,), takes=2)
+    order = []
+    while not story.survey.over:
+        fret = wanted(story.survey, 6)
+        order.append(fret)
+        story.note(6, fret or 0)
+    assert order == [0, 5, 12, 0, 5, 12]
+
+
+@pytest.mark.parametrize(("cents", "word"), [(-95.0, "flat"), (23.0, "sharp"), (-12.0, "flat")])
+def test_a_string_out_of_tune_is_to_be_tuned_first(cents: float, word: str) -> None:
+    story = playing().note(6, 0, cents)
+    assert story.last.fate is TakeFate.IGNORED
+    assert f"{abs(cents)} cents {word} of E2: tune it first" in story.survey.says
+    assert story.survey.asks == "Tune string 6 up to E2 and pluck it."
+    story.note(6)
+    assert story.survey.asks.startswith("String 6: fret the 5th")
+
+
+def test_a_string_that_slips_is_tuned_and_its_frets_stay_what_they_were() -> None:
+    story = playing(frets=(5, 7, 12)).note(6).note(6, 5, 3.0)
+    story.note(6, 0, -15.0)
+    assert "has slipped" in story.survey.says
+    assert wanted(story.survey, 6) == 0
+    story.note(6, 0, 2.0).note(6, 7, 5.0)
+    # Each against the open note of its own tuning.
+    assert offsets_cents(story.survey, 6) == pytest.approx({5: 3.0, 7: 3.0})
+    neck = neck_survey(6, statistics_of(counted(story.survey, 6)), prior=DEFAULT_PRIOR)
+    assert [fret.offset_cents for fret in neck.frets] == pytest.approx([3.0, 3.0])
+
+
+def test_another_string_twice_in_a_row_goes_there() -> None:
+    story = playing(strings=(5, 6)).note(6)
+    assert story.last.fate is TakeFate.IGNORED
+    assert "play it once more to go there" in story.survey.says
+    story.note(6)
+    assert (story.survey.current, story.last.fate) == (6, TakeFate.ACCEPTED)
+    # What is done there leads back to what is not.
+    story.note(6, 5).note(6, 12)
+    assert story.survey.current == 5
+
+
+def test_what_fits_nothing_is_kept_and_does_not_count() -> None:
+    story = playing().note(6).note(6, 3, 50.0)
+    assert story.last.fate is TakeFate.IGNORED
+    assert "no note of string 6" in story.survey.says
+    story.hz(None, Reason.NO_PITCH)
+    assert story.last.fate is TakeFate.REJECTED
+    assert len([e for e in story.survey.entries if isinstance(e, TakeEntry)]) == 3
+    assert len(counted(story.survey, 6)) == 1
+
+
+def test_keys_go_to_strings_strike_out_and_begin_anew() -> None:
+    story = playing().note(6).note(6, 5)
+    story.key(Command.STRIKE)
+    assert story.last.fate is TakeFate.STRUCK
+    assert wanted(story.survey, 6) == 5
+    story.note(6, 5).note(6, 12)
+    story.key(Command.STRIKE, 1)
+    assert (story.survey.current, wanted(story.survey, 6)) == (6, 0)
+    story.key(Command.NEXT)
+    assert story.survey.current == 5
+    story.key(Command.PREVIOUS).key(Command.AGAIN)
+    assert counted(story.survey, 6) == ()
+    story.key(Command.STRIKE, 99)
+    assert "nothing is struck out" in story.survey.says
+    story.key(Command.QUIT)
+    assert story.survey.over
+    assert not story.survey.done
+
+
+def test_a_string_that_is_done_may_be_played_again() -> None:
+    story = playing().note(6).note(6, 5).note(6, 12)
+    story.key(Command.PREVIOUS)
+    assert story.survey.asks.startswith("String 6 is done")
+    story.note(6, 12, 1.0)
+    assert story.survey.current == 6
+    assert offsets_cents(story.survey, 6)[12] == pytest.approx(0.5)
+
+
+def test_after_the_end_nothing_changes() -> None:
+    story = playing(strings=(6,)).note(6).note(6, 5).note(6, 12)
+    before = story.survey
+    story.note(6, 7)
+    assert story.survey == before
+
+
+def test_a_lost_input_is_told_and_goes_on() -> None:
+    story = playing().note(6).then(PluckStarted(9.0)).then(InputLost("unplugged"))
+    assert story.survey.asks == "Connect the sound input again."
+    assert not story.survey.ringing
+    story.then(InputBack())
+    assert story.survey.asks.startswith("String 6: fret the 5th")
+
+
+def test_a_reading_that_comes_after_the_next_pluck_began_does_not_end_that() -> None:
+    story = playing().note(6)
+    story.then(PluckStarted(7.0)).then(LivePitch(7.4, 7.0, 110.0, 1.0, -20.0))
+    late = Reading(3.5, 1.0, None, pitch_hz=GUITAR.string(6).note.hz(), u_cents=0.1)
+    story.then(ReadingReady(late, final=True))
+    assert story.survey.ringing
+
+
+def test_it_is_rebuilt_from_its_entries() -> None:
+    story = playing(takes=2).note(6).note(6, 5).note(6, 0, -15.0).note(6, 0, 1.0)
+    story.note(6, 12).key(Command.STRIKE, 2)
+    survey = story.survey
+    again = resume(survey.plan, survey.entries)
+    assert again.entries == survey.entries
+    assert again.takes == survey.takes
+    assert (again.current, wanted(again, 6)) == (6, wanted(survey, 6))
+    assert again.clock_s == story.now_s + 2.0
+    # The clock of a new stream begins at nought; takes are on the time line of the survey.
+    later = advance(
+        again,
+        ReadingReady(
+            Reading(1.0, 2.0, None, pitch_hz=GUITAR.string(6).note.hz(), u_cents=0.1), True
+        ),
+    )
+    assert later.takes[-1].reading.onset_s == again.clock_s + 1.0
+    assert later.takes[-1].number == survey.takes[-1].number + 1
+
+
+def test_resumed_where_a_string_was_done_it_goes_on_with_the_next() -> None:
+    story = playing().note(6).note(6, 5).note(6, 12)
+    again = resume(story.survey.plan, story.survey.entries)
+    assert again.current == 5
+    assert string_done(again, 6)
+
+
+def test_a_fretless_instrument_is_asked_for_marks() -> None:
+    fretless = replace(GUITAR, fretless=True)
+    survey = begin(Plan(Setup(fretless, DEFAULT_PRIOR), (5,)))
+    story = Played(survey).note(6)
+    assert story.survey.asks == "String 6: stop it at the 5th mark and pluck it."
