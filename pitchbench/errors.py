@@ -31,3 +31,12 @@ class PitchbenchError(Exception):
         self.what = what
         self.remedy = remedy
         self.exit_code = exit_code
+
+
+def printable(text: str) -> str:
+    """``text`` with control characters written out, so that a name cannot steer the terminal.
+
+    Written out is all that is not printable in Unicode's sense: escape sequences, line ends, the
+    marks that turn the direction of writing, halves of characters.
+    """
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)

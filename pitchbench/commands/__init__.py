@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from typing import Any
@@ -10,7 +11,7 @@ from typing import Any
 import click
 
 from pitchbench import __version__
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import ExitCode, PitchbenchError, printable
 
 #: Every command and what it is for, in the order of --help. The module is commands/NAME.py and
 #: holds a click command called ``command``.
@@ -31,6 +32,8 @@ REGISTRY: dict[str, str] = {
     "export": "instruments and sessions as JSON, to keep or to move",
     "import": "take in an export without duplicates: a new machine, two benches",
 }
+
+_PROGRAM = "pitchbench"
 
 EXAMPLES = """\b
 Examples:
@@ -54,6 +57,15 @@ class LazyGroup(click.Group):
         command: click.Command = module.command
         return command
 
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; that the reader of its output has gone (`| head`) is no failure."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            # What is still in the buffer must go somewhere when the interpreter ends.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return ExitCode.DONE
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
             formatter.write_dl(list(REGISTRY.items()))
@@ -64,29 +76,41 @@ class LazyGroup(click.Group):
 
 
 @click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(__version__, prog_name="pitchbench")
+@click.version_option(__version__, prog_name=_PROGRAM)
 def cli() -> None:
     """Set the intonation of a guitar or bass with a microphone."""
 
 
 def main(args: list[str] | None = None) -> Any:
     """Entry point: every known failure becomes two sentences and an exit code."""
+    _write_out_what_cannot_be_encoded()
     try:
-        code = cli.main(args=args, standalone_mode=False)
+        code = cli.main(args=args, prog_name=_PROGRAM, standalone_mode=False)
     except PitchbenchError as error:
-        click.echo(f"pitchbench: {error.what}\n{error.remedy}", err=True)
-        code = error.exit_code
-    except click.UsageError as error:
-        error.show()
-        code = ExitCode.USAGE
+        code = _fail(error.what, error.remedy, error.exit_code)
     except click.ClickException as error:
-        error.show()
-        code = error.exit_code
+        asked = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else ""
+        code = _fail(_sentence(error), f"See `{asked or _PROGRAM} --help`.", ExitCode.USAGE)
     except (KeyboardInterrupt, click.Abort):
         click.echo("\npitchbench: interrupted.", err=True)
         code = ExitCode.INTERRUPTED
-    except BrokenPipeError:
-        # The reader of our output has gone (as with `| head`); nothing is left to say to it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = ExitCode.DONE
     sys.exit(int(code) if isinstance(code, int) else 0)
+
+
+def _fail(what: str, remedy: str, code: ExitCode) -> ExitCode:
+    """Say what is wrong and what to do; a name in it cannot steer the terminal."""
+    click.echo(f"{_PROGRAM}: {printable(what)}\n{printable(remedy)}", err=True)
+    return code
+
+
+def _sentence(error: click.ClickException) -> str:
+    """What click says of the way the command was given, on one line and with a full stop."""
+    words = " ".join(error.format_message().split("\n"))
+    return words if words.endswith((".", "?")) else f"{words}."
+
+
+def _write_out_what_cannot_be_encoded() -> None:
+    """A terminal that knows no "−" shall see \\u2212 instead of a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from pitchbench.errors import PitchbenchError
+from pitchbench.errors import printable as printable  # noqa: PLC0414  # commands find it here
 from pitchbench.notes import A4_HZ
 
 if TYPE_CHECKING:
@@ -174,11 +175,6 @@ def is_plain(plain: bool = False) -> bool:
         or os.environ.get("TERM") == "dumb"
         or os.environ.get("ACCESSIBLE", "") not in {"", "0"}
     )
-
-
-def printable(text: str) -> str:
-    """``text`` with control characters written out, so that a name cannot steer the terminal."""
-    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
 
 
 def store_option(function: _Function) -> _Function:

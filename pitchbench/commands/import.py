@@ -4,8 +4,6 @@
 
 from __future__ import annotations
 
-from typing import BinaryIO
-
 import click
 
 from pitchbench.commands.common import ExamplesFirst, store_option
@@ -20,20 +18,12 @@ EXAMPLES = """\
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
-@click.argument("file", type=click.File("rb"))
+@click.argument("file", metavar="FILE")
 @store_option
-def command(file: BinaryIO, store: str | None) -> None:
+def command(file: str, store: str | None) -> None:
     """Take FILE, made by `pitchbench export`, into the store. What is here already stays as it is;
     a session that grew since is completed."""
-    try:
-        text = file.read().decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise PitchbenchError(
-            "This file cannot be taken in: it is not text.",
-            "Give a file made by `pitchbench export`.",
-            ExitCode.RECORDS,
-        ) from error
-    export = read_export(text)
+    export = read_export(_text(file))
     with Repository.open(store) as repository:
         instruments = sum(map(repository.add_instrument_record, export.instruments))
         sessions = sum(map(repository.add_session, export.sessions))
@@ -42,3 +32,21 @@ def command(file: BinaryIO, store: str | None) -> None:
         f"{len(export.sessions)} sessions; the others were here already.",
         err=True,
     )
+
+
+def _text(file: str) -> str:
+    """What ``file`` holds, "-" being stdin."""
+    try:
+        with click.open_file(file, "rb") as stream:
+            content: bytes = stream.read()
+        return content.decode("utf-8")
+    except OSError as error:
+        raise PitchbenchError(
+            f"{file!r} cannot be read: {error.strerror}.", "Check the name."
+        ) from error
+    except UnicodeDecodeError as error:
+        raise PitchbenchError(
+            "This file cannot be taken in: it is not text.",
+            "Give a file made by `pitchbench export`.",
+            ExitCode.RECORDS,
+        ) from error

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
-from pitchbench.errors import PitchbenchError
+from pitchbench.errors import PitchbenchError, printable
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -47,7 +48,7 @@ def check_picture(out: Path | None, *, force: bool) -> None:
             f"{str(out)!r} ends in nothing that can be drawn.",
             "Let the name end in .svg, .png or .pdf.",
         )
-    if out.exists() and not force:
+    if os.path.lexists(out) and not force:
         raise PitchbenchError(
             f"{str(out)!r} exists already.", "Give another name, or --force to replace it."
         )
@@ -59,4 +60,4 @@ def write_picture(out: Path, figure: Figure, *, force: bool) -> None:
     from pitchbench.report.figures import drawn  # noqa: PLC0415  # matplotlib is slow to load
 
     write_file(out, [drawn(figure, out.suffix.lower().removeprefix("."))], force=force)
-    click.echo(f"Figure: {out}", err=True)
+    click.echo(f"Figure: {printable(str(out))}", err=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Final
 
@@ -44,7 +45,7 @@ def command(session: str, out: Path | None, force: bool, store: str | None) -> N
             for line in sheet_lines(record):
                 click.echo(printable(line))
             return
-        if out.exists() and not force:  # before the work, not after it
+        if os.path.lexists(out) and not force:  # before the work, not after it
             write_file(out, [], force=False)
         write_file(out, [_content(suffix, record, repository)], force=force)
     click.echo(f"Written: {printable(str(out))}", err=True)

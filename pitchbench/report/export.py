@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import json
+import math
 import os
 import re
 import shutil
 import subprocess
 import tempfile
+import uuid
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
 from pitchbench import __version__
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import ExitCode, PitchbenchError, printable
 from pitchbench.instrument import Instrument
 from pitchbench.records.documents import from_document, to_document
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
@@ -80,7 +84,7 @@ def read_export(text: str) -> Export:
         If it is no export, of a newer form, or damaged.
     """
     try:
-        document = json.loads(text, parse_constant=_refuse_constant)
+        document = json.loads(text, parse_constant=_refuse_constant, parse_float=_finite)
         schema = document["schema"]
     except (ValueError, TypeError, KeyError, RecursionError) as error:
         raise _unreadable("it is not JSON, or not one of pitchbench's exports") from error
@@ -130,8 +134,10 @@ def _check_instrument(instrument: Instrument) -> None:
     _check(setback in (0, len(instrument.strings)), "the setback of an instrument")
 
 
-def _check_times(*times: Any) -> None:
+def _check_times(*times: datetime) -> None:
     _check(all(time.tzinfo is not None for time in times), "a time without its zone")
+    for time in times:
+        time.astimezone(UTC)  # as it will be kept: the first and last days there are may overflow
 
 
 def _check(sound: object, what: str) -> None:
@@ -141,6 +147,13 @@ def _check(sound: object, what: str) -> None:
 
 def _refuse_constant(name: str) -> float:
     raise ValueError(f"{name} is not JSON")
+
+
+def _finite(digits: str) -> float:
+    number = float(digits)
+    if not math.isfinite(number):
+        raise ValueError(f"{digits} is out of range")
+    return number
 
 
 def _unreadable(why: str) -> PitchbenchError:
@@ -214,9 +227,16 @@ def _csv_row(record: SessionRecord, take: SessionTake) -> dict[str, Any]:
     }
 
 
+#: How a formula begins for one spreadsheet or another, in their full-width forms too; and the
+#: apostrophe, so that the one we add can be told from the writer's own.
+_FORMULA_SIGNS: Final = "=+-@'\uff1d\uff0b\uff0d\uff20"
+
+
 def _cell(text: str) -> str:
-    """A text that a spreadsheet would take for a formula gets an apostrophe before it."""
-    return f"'{text}" if text.startswith(("=", "+", "-", "@", "'", "\t", "\r")) else text
+    """A text that a spreadsheet would take for a formula gets an apostrophe before it; control
+    characters are written out."""
+    shown = printable(text)
+    return f"'{shown}" if shown.strip()[:1] in tuple(_FORMULA_SIGNS) else shown
 
 
 # -- files -----------------------------------------------------------------------------------
@@ -230,24 +250,27 @@ def write_file(path: Path, pieces: Iterable[bytes], *, force: bool) -> None:
     PitchbenchError
         If it exists and ``force`` was not given, or cannot be written.
     """
-    if path.exists() and not force:
+    if os.path.lexists(path) and not force:
         raise PitchbenchError(
             f"{str(path)!r} exists already.", "Give another name, or --force to replace it."
         )
-    part = path.with_name(f"{path.name}.part")
+    # Under a name that nobody has, because what lies beside it may be somebody's too.
+    part = path.parent / f".{uuid.uuid4().hex}.part"
     try:
-        with part.open("wb") as file:
+        with part.open("xb") as file:
             file.writelines(pieces)
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)
     except OSError as error:
-        part.unlink(missing_ok=True)
         raise PitchbenchError(
             f"{str(path)!r} cannot be written: {error.strerror}.",
             "Choose another place, or make room.",
             ExitCode.RECORDS,
         ) from error
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
 
 
 #: Names under which the common browsers that can print without a window are installed.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import io
 import re
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
@@ -14,6 +15,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from pitchbench.errors import printable
 from pitchbench.intonation.neck import StringNeck
 from pitchbench.records.results import StringResult
 from pitchbench.report.takes import RoundTakes, rounds_of
@@ -25,6 +27,8 @@ _STYLE: Final[dict[Any, Any]] = {
     "svg.hashsalt": "pitchbench",
     "font.family": "sans-serif",
     "font.size": 8.0,
+    # A name with dollar signs in it is a name, not a formula.
+    "text.parse_math": False,
 }
 
 #: None of the file's own metadata: it would name outside addresses.
@@ -173,7 +177,11 @@ def drift_figure(courses: Sequence[Course], *, title: str) -> Figure:
         for number, course in enumerate(courses):
             colour, dashes = _APART[number % 6], _DASHES[number % 6]
             axes.plot(
-                course.time_s, course.cents, color=colour, linestyle=dashes, label=course.name
+                course.time_s,
+                course.cents,
+                color=colour,
+                linestyle=dashes,
+                label=_label(course.name),
             )
             if course.settle_s is not None:
                 at = float(np.interp(course.settle_s, course.time_s, course.cents))
@@ -200,7 +208,9 @@ def spread_figure(cells: Sequence[Cell], *, title: str) -> Figure:
         step = 0.8 / len(players)
         for number, player in enumerate(players):
             colour, mark = _APART[number % 6], _MARKS[number % 6]
-            axes.plot([], [], mark, ms=12, mfc="none", mec=colour, mew=2.5, ls="", label=player)
+            axes.plot(
+                [], [], mark, ms=12, mfc="none", mec=colour, mew=2.5, ls="", label=_label(player)
+            )
             for cell in (cell for cell in cells if cell.player == player):
                 middle = notes.index(cell.note) + step * (number - (len(players) - 1) / 2.0)
                 places = middle + step * 0.6 * _even(len(cell.cents))
@@ -224,7 +234,9 @@ def drawn(figure: Figure, form: str) -> bytes:
         "pdf": {"CreationDate": None, "Creator": None, "Producer": None},
         "png": {"Software": None},
     }[form]
-    with mpl.rc_context(_CLASSROOM):
+    with mpl.rc_context(_CLASSROOM), warnings.catch_warnings():
+        # What the font has not is drawn as a box, for all to see.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
         figure.savefig(data, format=form, metadata=metadata, dpi=100)
     return _titled(data.getvalue(), figure) if form == "svg" else data.getvalue()
 
@@ -234,6 +246,12 @@ def _titled(svg: bytes, figure: Figure) -> bytes:
     title = html.escape(figure.axes[0].get_title()).encode()
     opening = svg.index(b">", svg.index(b"<svg")) + 1
     return svg[:opening] + b"<title>" + title + b"</title>" + svg[opening:]
+
+
+def _label(name: str) -> str:
+    """``name`` as a legend shows it: one that begins with an underscore would be left out."""
+    shown = printable(name)
+    return f" {shown}" if shown.startswith("_") else shown
 
 
 def _even(count: int) -> NDArray[np.float64]:
@@ -289,7 +307,9 @@ def neck_figure(
         axes.set_xlabel(
             f"fret (grey band: ±{tolerance_cents:g} cents; * stands out from the other frets)"
         )
-        axes.set_title(f"{title}: offsets in cents, sharp upward, with 95 % intervals", loc="left")
+        axes.set_title(
+            f"{printable(title)}: offsets in cents, sharp upward, with 95 % intervals", loc="left"
+        )
         axes.tick_params(length=0)
         axes.spines[:].set_visible(False)
     return figure

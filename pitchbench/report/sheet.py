@@ -8,6 +8,7 @@ from typing import Final
 import jinja2
 from markupsafe import Markup
 
+from pitchbench.errors import printable
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.bridge import Direction, Rotation
 from pitchbench.intonation.offset import Offset
@@ -107,12 +108,20 @@ def sheet_html(record: SessionRecord) -> str:
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("pitchbench.report"),
         autoescape=True,
+        finalize=_written_out,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
     # The figure is our own markup; the names in it were escaped where it was made.
     return environment.get_template("sheet.html").render(sheet=sheet, figure=Markup(figure))
+
+
+def _written_out(value: object) -> object:
+    """Control characters in a name are shown, the lines of notes apart."""
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return "\n".join(map(printable, value.splitlines()))
+    return value
 
 
 def sheet_lines(record: SessionRecord) -> list[str]:
