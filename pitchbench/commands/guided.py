@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 import contextlib
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
 from pitchbench.commands.common import TOLERANCE, is_plain, printable
 from pitchbench.commands.instrument import SCALE, SCREW_PITCH
-from pitchbench.errors import PitchbenchError
+from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import BridgeKind, ScrewHeads
-from pitchbench.records.model import SHORT_ID_LENGTH
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.plain import PlainView
-from pitchbench.session.engine import Keys, View
+from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View
 from pitchbench.session.state import Entry, Setup, State, Step
 
 if TYPE_CHECKING:
@@ -130,6 +131,7 @@ class Shown:
     views: tuple[View, ...]
     keys: Keys | None
     live: bool
+    tell_records: TellRecords
 
 
 def cue_option(function: _Function) -> _Function:
@@ -147,12 +149,36 @@ def shown(output_format: str, plain: bool, *, cue: bool = False) -> Iterator[Sho
     json = output_format == "json"
     if not json and not is_plain(plain):
         with LiveScreen(cue=cue) as screen:
-            yield Shown((screen,), screen.keys, live=True)
+
+            def notice(trouble: PitchbenchError | None) -> None:
+                screen.show_notice("" if trouble is None else _records_words(trouble))
+
+            yield Shown((screen,), screen.keys, live=True, tell_records=notice)
             screen.linger()
         return
-    view = PlainView(lambda line: click.echo(printable(line), err=json))
+
+    def write(line: str) -> None:
+        click.echo(printable(line), err=json)
+
     with KeyReader() as keys:
-        yield Shown((view,), keys.poll, live=False)
+        yield Shown(
+            (PlainView(write),),
+            keys.poll,
+            live=False,
+            tell_records=lambda trouble: write(f"records: {_records_words(trouble)}"),
+        )
+
+
+def _records_words(trouble: PitchbenchError | None) -> str:
+    """What a person is told when the records cannot be written, and when they can again."""
+    if trouble is None:
+        return "Everything is on record again."
+    return f"Not on record yet, tried again every second: {trouble.what}"
+
+
+#: How long an entry waits for another program that holds the records, before it waits its turn
+#: among those that are tried again: the screen stands still meanwhile.
+_BUSY_S: Final = 0.5
 
 
 class Keeping:
@@ -167,16 +193,56 @@ class Keeping:
     def __init__(self, repository: Repository, session_id: str) -> None:
         self.repository = repository
         self.session_id = session_id
+        self._meta = repository.session(session_id, traces_too=False).meta
+        self._unsure = False
 
     def __call__(self, entry: Entry) -> None:
-        """When this returns, ``entry`` is safe."""
-        self.repository.append(self.session_id, entry)
+        """When this returns, ``entry`` is safe; after it has raised, call it with the same one."""
+        again, self._unsure = self._unsure, True
+        self.repository.append(self.session_id, entry, again=again, busy_s=_BUSY_S)
+        self._unsure = False
 
     def end(self, state: State) -> None:
         """Say that the session came to its end, if it did."""
         if state.step is Step.FINISHED:
-            self.repository.finish_session(self.session_id, at=datetime.now(UTC))
+            self.repository.finish_session(self.session_id, at=self._ended_at(state))
 
     def words(self) -> str:
         """What a person is told about it."""
-        return f"Kept on record as session {self.session_id[:SHORT_ID_LENGTH]}."
+        return f"Kept on record as session {self.short_id}."
+
+    @property
+    def short_id(self) -> str:
+        """The part of the session's id that people read and type."""
+        return self._meta.short_id
+
+    def write_apart(self, trouble: NotKeptError) -> PitchbenchError:
+        """Write the session to a file of its own, since the records do not take it; what the person
+        is to be told."""
+        from pitchbench.records.model import SessionRecord  # noqa: PLC0415
+        from pitchbench.report.export import export_json, write_file  # noqa: PLC0415
+
+        state: State = trouble.state
+        finished_at = self._ended_at(state) if state.step is Step.FINISHED else None
+        meta = replace(self._meta, finished_at=finished_at)
+        record = SessionRecord(state.setup, state.entries, meta)
+        name = f"pitchbench-session-{meta.id}.json"
+        refusals = []
+        for folder in (Path.cwd(), Path(tempfile.gettempdir())):
+            try:
+                pieces = (piece.encode() for piece in export_json([], [record]))
+                write_file(folder / name, pieces, force=False)
+            except PitchbenchError as error:
+                refusals.append(error)
+                continue
+            return PitchbenchError(
+                trouble.what,
+                f"The whole session is in {str(folder / name)!r}: when the records can be reached, "
+                "take it in with `pitchbench import`.",
+                ExitCode.RECORDS,
+            )
+        return refusals[-1]
+
+    def _ended_at(self, state: State) -> datetime:
+        """Now; but if the clock was set back meanwhile, as long after the start as was heard."""
+        return max(datetime.now(UTC), self._meta.started_at + timedelta(seconds=state.at_s))

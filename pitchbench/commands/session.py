@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shlex
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -37,9 +38,9 @@ from pitchbench.presets import preset as built_in
 from pitchbench.records.history import opening_words
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.screen.plain import result_lines
-from pitchbench.session.engine import View, run
+from pitchbench.session.engine import NotKeptError, View, run
 from pitchbench.session.reducer import begin, resume
-from pitchbench.session.state import Setup, State
+from pitchbench.session.state import Setup, State, Step
 from pitchbench.session.summary import session_document
 from pitchbench.session.takes import learned_from
 from pitchbench.sound.microphone import Microphone
@@ -162,7 +163,9 @@ def command(
             return begun
 
         screen = shown(output_format, plain, cue=cue)
-        state, keeping = _work(source, start.state, begin_keeping, screen, output_format)
+        state, keeping = _work(
+            source, start.state, begin_keeping, screen, output_format, store=store
+        )
     if output_format == "json":
         session_id = None if keeping is None else keeping.session_id
         echo_json(session_document(state, session=session_id, source=name_of_source))
@@ -208,6 +211,8 @@ def _work(
     begin_keeping: Callable[[], Keeping | None],
     screen: contextlib.AbstractContextManager[Shown],
     output_format: str,
+    *,
+    store: str | None,
 ) -> tuple[State, Keeping | None]:
     """Run the session; whatever ends it, say where what was heard is kept."""
     json = output_format == "json"
@@ -220,16 +225,38 @@ def _work(
                     show(state, state)
             keeping = begin_keeping()
             views = view.views if view.live else (*view.views, _loss_told(keeping))
-            state = run(source, state, views=views, keys=view.keys, keep=keeping)
+            state = run(
+                source,
+                state,
+                views=views,
+                keys=view.keys,
+                keep=keeping,
+                tell_records=view.tell_records,
+            )
         if not view.live:
             for line in result_lines(state):
                 click.echo(line, err=json)
+        if keeping is not None:
+            keeping.end(state)
+    except NotKeptError as trouble:
+        assert keeping is not None
+        apart = keeping.write_apart(trouble)
+        keeping = None
+        raise apart from trouble
     finally:
         if keeping is not None:
             click.echo(keeping.words(), err=True)
-    if keeping is not None:
-        keeping.end(state)
+            if state.step is not Step.FINISHED:
+                click.echo(f"Go on with: {_resume_words(keeping, store)}", err=True)
     return state, keeping
+
+
+def _resume_words(keeping: Keeping, store: str | None) -> str:
+    """The command that goes on with the session; a URL may hold a password, so it is not shown."""
+    words = f"pitchbench session --resume {keeping.short_id}"
+    if store is None:
+        return words
+    return f"{words} --store {'URL' if '://' in store else printable(shlex.quote(store))}"
 
 
 def _loss_told(keeping: Keeping | None) -> View:

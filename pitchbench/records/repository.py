@@ -70,8 +70,10 @@ class Repository:
     Every method raises ``PitchbenchError`` (exit code 5) when the store cannot be read or written.
     """
 
-    def __init__(self, engine: Engine, audio_folder: Path) -> None:
+    def __init__(self, engine: Engine, audio_folder: Path, path: Path | None = None) -> None:
         self._engine = engine
+        self._path = path
+        self._identity = None if path is None else _identity(path)
         self._reader = engine.execution_options(isolation_level="AUTOCOMMIT")
         self._audio_folder = audio_folder
 
@@ -90,7 +92,8 @@ class Repository:
             If it cannot be opened, was written by a newer program, or is something else.
         """
         where = str(url_or_path or os.environ.get(STORE_VARIABLE, "") or _default_path())
-        if "://" in where:
+        path = None
+        if "://" in where or where.startswith(("postgresql:", "postgres:")):
             engine = _server(where)
             audio_folder = _default_path().with_name("audio")
         else:
@@ -103,7 +106,7 @@ class Repository:
         except BaseException:
             engine.dispose()
             raise
-        return cls(engine, audio_folder)
+        return cls(engine, audio_folder, path)
 
     def close(self) -> None:
         """Let go of the file or the server."""
@@ -225,12 +228,28 @@ class Repository:
             connection.execute(insert(sessions).values(**_session_row(setup, meta)))
         return meta.id
 
-    def append(self, session_id: str, entry: Entry) -> None:
-        """Add ``entry`` to the session's log; when this returns, it is on the disk."""
-        with self._writing() as connection:
-            query = select(func.max(entries.c.sequence)).where(entries.c.session_id == session_id)
-            last = connection.execute(query).scalar()
-            _insert_entry(connection, session_id, 0 if last is None else last + 1, entry)
+    def append(
+        self, session_id: str, entry: Entry, *, again: bool = False, busy_s: float = _BUSY_S
+    ) -> None:
+        """Add ``entry`` to the session's log; when this returns, it is on the disk.
+
+        Parameters
+        ----------
+        again : this was tried before and failed, perhaps after it had reached the disk: if the log
+            ends with just this entry, nothing is done.
+        busy_s : how long to wait for another program that holds the file.
+        """
+        with self._writing(busy_s) as connection:
+            query = (
+                select(entries.c.sequence, entries.c.document)
+                .where(entries.c.session_id == session_id)
+                .order_by(entries.c.sequence.desc())
+                .limit(1)
+            )
+            last = connection.execute(query).first()
+            if again and last is not None and last.document == _document(entry):
+                return
+            _insert_entry(connection, session_id, 0 if last is None else last.sequence + 1, entry)
 
     def finish_session(self, session_id: str, *, at: datetime) -> None:
         """Say that the session came to its end."""
@@ -438,9 +457,35 @@ class Repository:
                 raise _no_such("session", session_id, [])
 
     @contextmanager
-    def _writing(self) -> Iterator[Connection]:
-        with _in_words(self._engine), self._engine.begin() as connection:
+    def _writing(self, busy_s: float = _BUSY_S) -> Iterator[Connection]:
+        if not self._same_file() and self._identity is None:
+            raise self._gone()  # and let SQLite make no new one in its place
+        engine = self._engine.execution_options(busy_s=busy_s)
+        with _in_words(engine), engine.begin() as connection:
             yield connection
+        if not self._same_file():
+            raise self._gone()
+
+    def _same_file(self) -> bool:
+        """Whether the file that is open is the one that people see under its name.
+
+        A file that was removed, or whose disk was, would take what is written to it and keep it for
+        nobody. If it is another one by now, that is opened from here on. A server has no file.
+        """
+        if self._path is None:
+            return True
+        before, self._identity = self._identity, _identity(self._path)
+        if self._identity is not None and self._identity == before:
+            return True
+        self._engine.dispose()
+        return False
+
+    def _gone(self) -> PitchbenchError:
+        return PitchbenchError(
+            f"The records in {str(self._path)!r} are not there any more.",
+            "Bring the file, or the disk that it is on, back.",
+            ExitCode.RECORDS,
+        )
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
@@ -477,10 +522,22 @@ def _file(path: Path) -> Engine:
     @event.listens_for(engine, "begin")
     def begin(connection: Connection) -> None:
         # A transaction that starts as a reader cannot wait for its turn to write, this one can.
-        if connection.get_execution_options().get("isolation_level") != "AUTOCOMMIT":
+        options = connection.get_execution_options()
+        if options.get("isolation_level") != "AUTOCOMMIT":
+            busy_ms = round(1000 * options.get("busy_s", _BUSY_S))
+            connection.exec_driver_sql(f"PRAGMA busy_timeout = {busy_ms}")
             connection.exec_driver_sql("BEGIN IMMEDIATE")
 
     return engine
+
+
+def _identity(path: Path) -> tuple[int, int] | None:
+    """Which file has this name now; None if none has, or its folder cannot be looked into."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
 
 
 def _set_write_ahead_log(connection: sqlite3.Connection) -> None:
@@ -503,16 +560,19 @@ def _server(text: str) -> Engine:
         url = make_url(text)
         if url.drivername == "postgresql":
             url = url.set(drivername="postgresql+psycopg")
-        if url.drivername != "postgresql+psycopg":
-            raise ArgumentError("not PostgreSQL")
+        if url.drivername != "postgresql+psycopg" or "@" in (url.host or ""):
+            raise ArgumentError("not PostgreSQL, or an @ in the password that is not escaped")
     except (ArgumentError, ValueError) as error:
         raise PitchbenchError(
             "The URL of the store is not one of a PostgreSQL database.",
             "Write postgresql://user@host/database, or the path of a file.",
             ExitCode.RECORDS,
         ) from error
+    # A server that does not answer, or whose cable was pulled, may not hold up a session.
+    patience = {"connect_timeout": "5", "tcp_user_timeout": "10000"}
+    asked = {name: text for name, text in patience.items() if name not in url.query}
     try:
-        return create_engine(url, pool_pre_ping=True)
+        return create_engine(url, pool_pre_ping=True, connect_args=asked)
     except ModuleNotFoundError as error:
         raise PitchbenchError(
             "The PostgreSQL driver is not installed.",
@@ -521,15 +581,27 @@ def _server(text: str) -> Engine:
         ) from error
 
 
+def _without_secrets(url: URL) -> str:
+    """``url`` as it may be shown; a password may stand in either of two places."""
+    shown = url.difference_update_query(["password", "sslpassword"])
+    return shown.render_as_string(hide_password=True)
+
+
 @contextmanager
 def _in_words(engine: Engine) -> Iterator[None]:
     """Database trouble as two sentences; the store is named without its password."""
     try:
         yield
+    except UnicodeEncodeError as error:  # a file name, or a word typed, that is no UTF-8
+        raise PitchbenchError(
+            f"{error.object!r} holds characters that cannot be kept.",
+            "Use a name of ordinary characters.",
+            ExitCode.RECORDS,
+        ) from error
     except DBAPIError as error:
         url = engine.url
         is_file = url.get_backend_name() == "sqlite"
-        place = str(url.database) if is_file else url.render_as_string(hide_password=True)
+        place = str(url.database) if is_file else _without_secrets(url)
         reason = " ".join(str(error.orig).split())
         remedy = (
             "See that the disk has room and the folder may be written, or choose another place "
@@ -601,8 +673,12 @@ def _insert_entry(connection: Connection, session_id: str, sequence: int, entry:
     kind = ENTRY_KINDS[type(entry)]
     if isinstance(entry, TakeEntry) and (trace := entry.take.reading.trace) is not None:
         connection.execute(insert(traces).values(**key, frames=_pack(trace)))
-    document = to_json(_with_trace(entry, None), Entry)
-    connection.execute(insert(entries).values(**key, kind=kind, document=document))
+    connection.execute(insert(entries).values(**key, kind=kind, document=_document(entry)))
+
+
+def _document(entry: Entry) -> str:
+    """``entry`` as it is kept, its frames apart."""
+    return to_json(_with_trace(entry, None), Entry)
 
 
 def _log(connection: Connection, session_id: str) -> list[Entry]:

@@ -23,6 +23,7 @@ from rich.text import Text
 
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.strip import receipt
+from pitchbench.screen.text import printable, wrapped
 from pitchbench.screen.theme import Palette, Theme, choose_theme
 from pitchbench.screen.view import render
 from pitchbench.session.state import (
@@ -48,6 +49,9 @@ _LINGER_POLL_S: Final = 0.05
 #: control sequences, which tmux, ssh sessions and the consoles of the day all know).
 _ENTER: Final = "\x1b[?1049h\x1b[?25l\x1b[?7l"
 _LEAVE: Final = "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l"
+
+#: At most so many lines at the foot of the screen are covered by a notice.
+_NOTICE_LINES: Final = 2
 
 #: How many bells say what.
 _BELLS: Final = {TakeFate.ACCEPTED: 1, TakeFate.REJECTED: 2}
@@ -119,6 +123,7 @@ class LiveScreen:
         self._drawn_for: tuple[int, int, str] | None = None
         self._drawn_at = -1.0
         self._due = False
+        self._notice = ""
         self._bells = 0
         self._rang_at = -1.0
         self._up = False
@@ -231,6 +236,12 @@ class LiveScreen:
         self._ring_if_due()
         return pressed
 
+    def show_notice(self, text: str) -> None:
+        """Let ``text`` stand at the foot of the screen from now on; an empty one takes it away."""
+        self._notice = text
+        self._due = True
+        self._draw_if_due()
+
     def linger(self) -> None:
         """Once all is done, stand until a key is pressed: nobody sits at the keys."""
         state = self._state
@@ -262,6 +273,9 @@ class LiveScreen:
         if self._held is not None:
             shown = replace(self._held, display=self._state.display)
         lines = self._picture.draw(shown, width, height, self._theme, self._keys.typed)
+        notice = wrapped(printable(self._notice, self._theme), width, style=self._theme.caution)
+        notice = notice[: min(_NOTICE_LINES, height - 1)]
+        lines[len(lines) - len(notice) :] = notice
         rows = [self._cells(line) for line in lines]
         changes = "" if self._rows else "\x1b[2J"
         before = self._rows or [[]] * len(rows)

@@ -10,11 +10,13 @@ import queue
 import signal
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any, Final, Generic, Protocol, TypeVar
 
+from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.pitch.listener import Listener
 from pitchbench.session.reducer import advance
 from pitchbench.session.state import (
@@ -35,13 +37,17 @@ View = Callable[[State, State], None]
 #: Returns the keys pressed since it was last asked, without waiting.
 Keys = Callable[[], Iterable[KeyPressed]]
 
-#: Called with each entry as it comes to be; when it returns, the entry is safe.
+#: Called with each entry as it comes to be; when it returns, the entry is safe. If it raises
+#: PitchbenchError, it is called with the same entry again later.
 Keep = Callable[[Entry], None]
+
+#: Called with the trouble when entries cannot be kept, and with None when all of them are.
+TellRecords = Callable[[PitchbenchError | None], None]
 
 #: How often keys are looked for while nothing is heard.
 _KEY_POLL_S: Final = 0.03
 
-#: How often a lost input is looked for.
+#: How often a lost input is looked for, and entries that could not be kept are tried again.
 _RETRY_S: Final = 1.0
 
 #: How long the source may take to let go of its device.
@@ -107,15 +113,68 @@ class Bench(Generic[_S]):
         """Let one thing happen."""
         old: _S = self.state
         new: _S = self._rules.advance(old, event)
+        self.state = new
         if self._keep is not None:
             for entry in new.entries[len(old.entries) :]:
                 self._keep(entry)
-        self.state = new
         self._show(old, new)
 
     def _show(self, old: _S, new: _S) -> None:
         for view in self._views:
             view(old, new)
+
+
+class NotKeptError(PitchbenchError):
+    """The job is over, and entries are left that the records would not take.
+
+    ``state`` is the job's last state, with every entry; ``cause`` what the records said.
+    """
+
+    def __init__(self, state: Any, waiting: int, cause: PitchbenchError) -> None:
+        number = "1 entry is" if waiting == 1 else f"{waiting} entries are"
+        super().__init__(f"{number} not on record: {cause.what}", cause.remedy, ExitCode.RECORDS)
+        self.state = state
+        self.cause = cause
+
+
+class _Waiting:
+    """Entries on their way into the records, in order. While the records are out of reach they wait
+    here and are tried again every second, so that neither they nor the job are lost."""
+
+    def __init__(self, keep: Keep, tell: TellRecords | None) -> None:
+        self.trouble: PitchbenchError | None = None
+        self._keep = keep
+        self._tell = tell
+        self._entries: deque[Entry] = deque()
+        self._tried_at = 0.0
+
+    def __len__(self) -> int:
+        return len(self._entries)
+
+    def __call__(self, entry: Entry) -> None:
+        """Keep ``entry``, now or later; as a bench's `keep`."""
+        self._entries.append(entry)
+        if self.trouble is None:
+            self.try_now()
+
+    def try_if_due(self) -> None:
+        """Try again if something waits and was not tried just now."""
+        if self._entries and time.monotonic() - self._tried_at >= _RETRY_S:
+            self.try_now()
+
+    def try_now(self) -> None:
+        """Keep all that waits, or say once why that cannot be done."""
+        before = self.trouble
+        try:
+            while self._entries:
+                self._keep(self._entries[0])
+                self._entries.popleft()
+            self.trouble = None
+        except PitchbenchError as error:
+            self.trouble = error
+        self._tried_at = time.monotonic()
+        if self._tell is not None and (before is None) is not (self.trouble is None):
+            self._tell(self.trouble)
 
 
 class Pace:
@@ -147,6 +206,7 @@ def run(
     views: Sequence[Callable[[_S, _S], None]] = (),
     keys: Keys | None = None,
     keep: Keep | None = None,
+    tell_records: TellRecords | None = None,
 ) -> _S:
     """Run a job until it is over, or the source ends; return its last state.
 
@@ -155,17 +215,21 @@ def run(
     source : a microphone, a recording or anything else with blocks. A lost input is looked for
         again every second; the job goes on when it is back.
     state : where it begins.
-    rules, views, keep : see `Bench`.
+    rules, views, keep : see `Bench`. What `keep` refuses waits and is tried again every second.
     keys : asked for keys some thirty times a second.
+    tell_records : told when entries cannot be kept, and when all of them are.
 
     Raises
     ------
+    NotKeptError
+        When it is over, or interrupted, and entries are left that `keep` refuses still.
     KeyboardInterrupt
         On SIGINT, SIGTERM and SIGHUP; everything up to then has been kept.
     PitchbenchError
         Whatever the source raises, such as a device that cannot be opened.
     """
-    bench = Bench(state, rules=rules, views=views, keep=keep)
+    waiting = None if keep is None else _Waiting(keep, tell_records)
+    bench = Bench(state, rules=rules, views=views, keep=waiting)
     heard: queue.SimpleQueue[Any] = queue.SimpleQueue()
     stop = threading.Event()
     listening = threading.Thread(
@@ -177,16 +241,27 @@ def run(
     with _signals_interrupt():
         try:
             listening.start()
-            _attend(bench, heard, keys)
+            _attend(bench, heard, keys, waiting)
         finally:
             stop.set()
             listening.join(_RELEASE_S)
+            if waiting:
+                waiting.try_now()
+                if waiting.trouble is not None:
+                    raise NotKeptError(bench.state, len(waiting), waiting.trouble)
     return bench.state
 
 
-def _attend(bench: Bench[Any], heard: queue.SimpleQueue[Any], keys: Keys | None) -> None:
+def _attend(
+    bench: Bench[Any],
+    heard: queue.SimpleQueue[Any],
+    keys: Keys | None,
+    waiting: _Waiting | None,
+) -> None:
     """The main loop: one event after the other, until it is over."""
     while not bench.over:
+        if waiting is not None:
+            waiting.try_if_due()
         for key in keys() if keys is not None else ():
             bench.take(key)
         try:

@@ -28,10 +28,12 @@ FALLBACK_RATES_HZ: Final = (48_000, 44_100)
 #: How much sound may wait for a listener that is busy; beyond it, samples are lost (and counted).
 QUEUE_S: Final = 4.0
 
-# Callbacks come in bursts up to some 50 ms apart, so half a second without one is no accident. The
-# first is awaited longer: a Bluetooth or USB input may take seconds to wake. Large blocks at a low
-# rate come more seldom by nature.
-_STALLED_S: Final = 0.5
+# Callbacks come in bursts up to some 50 ms apart, and a busy machine may hold them up for longer
+# without losing anything, since system and sound server buffer some seconds. After two seconds
+# without one the input is dead, or the machine slept: what comes then may lack a piece, so the
+# device is opened anew. The first is awaited longer: a Bluetooth or USB input may take seconds to
+# wake. Large blocks at a low rate come more seldom by nature.
+_STALLED_S: Final = 2.0
 _STALLED_BLOCKS: Final = 3
 _FIRST_BLOCK_S: Final = 5.0
 _POLL_S: Final = 0.1
@@ -80,6 +82,17 @@ def list_inputs() -> tuple[InputDevice, ...]:
     """
     with own_stderr():
         return _inputs(_portaudio())
+
+
+@dataclass(frozen=True, eq=False)
+class _Heard:
+    """What one callback brought: samples, their index, whether some are missing before them, and
+    when it came (``_now_s``)."""
+
+    samples: NDArray[np.float32]
+    start: int
+    gap: bool
+    at_s: float
 
 
 class Microphone:
@@ -140,6 +153,7 @@ class Microphone:
         A block has ``gap=True`` where the device reported an overflow (how much was lost is not
         known), where the listener fell behind by ``QUEUE_S``, and where the device was opened
         again; in the last two ``start`` counts what was lost, by the clock while it was closed.
+        Where the stream stood still, as it does while the machine sleeps, the input counts as lost.
         """
         with own_stderr():
             portaudio = _portaudio()
@@ -173,32 +187,35 @@ class Microphone:
                 stream.close(ignore_errors=True)
 
     def _listen(self, stream: Any, inbox: _Inbox) -> Generator[Block, None, None]:
-        closed_at, self._heard_at = self._heard_at, time.monotonic()
+        closed_at, self._heard_at = self._heard_at, _now_s()
         patience_s, offset = _FIRST_BLOCK_S, self._next
         while True:
             try:
-                samples, start, gap = inbox.queue.get(timeout=_POLL_S)
+                heard = inbox.queue.get(timeout=_POLL_S)
             except queue.Empty:
-                if stream.active and time.monotonic() - self._heard_at < patience_s:
+                if stream.active and _now_s() - self._heard_at < patience_s:
                     continue
                 raise InputLostError(self.name, "no sound arrives any more") from None
-            self._heard_at = time.monotonic()
-            patience_s = max(_STALLED_S, _STALLED_BLOCKS * len(samples) / self._rate_hz)
+            stood_s = heard.at_s - self._heard_at
+            if stood_s > patience_s:
+                raise InputLostError(self.name, f"it stood still for {stood_s:.0f} s")
+            self._heard_at = heard.at_s
+            size, gap = len(heard.samples), heard.gap
+            patience_s = max(_STALLED_S, _STALLED_BLOCKS * size / self._rate_hz)
             if closed_at is not None:
                 away_s = self._heard_at - closed_at
-                offset += max(0, round(away_s * self._rate_hz) - len(samples))
+                offset += max(0, round(away_s * self._rate_hz) - size)
                 closed_at, gap = None, True
-            self._next = offset + start + len(samples)
-            yield Block(samples, offset + start, self._rate_hz, gap)
+            start = offset + heard.start
+            self._next = start + size
+            yield Block(heard.samples, start, self._rate_hz, gap)
 
 
 class _Inbox:
     """Where PortAudio's thread leaves what was heard; it must never wait, so a full queue loses."""
 
     def __init__(self, column: int, most_blocks: int) -> None:
-        self.queue: queue.Queue[tuple[NDArray[np.float32], int, bool]] = queue.Queue(
-            max(most_blocks, 8)
-        )
+        self.queue: queue.Queue[_Heard] = queue.Queue(max(most_blocks, 8))
         self._column = column
         self._position = 0
         self._gap = False
@@ -207,11 +224,19 @@ class _Inbox:
         """PortAudio's callback: copy, stamp, hand over, return."""
         self._gap = self._gap or bool(status.input_overflow)
         try:
-            self.queue.put_nowait((frames[:, self._column].copy(), self._position, self._gap))
+            samples = frames[:, self._column].copy()
+            self.queue.put_nowait(_Heard(samples, self._position, self._gap, _now_s()))
             self._gap = False
         except queue.Full:
             self._gap = True
         self._position += count
+
+
+def _now_s() -> float:
+    """A clock that nobody sets, and that goes on while the machine sleeps where there is one."""
+    if hasattr(time, "CLOCK_BOOTTIME"):
+        return time.clock_gettime(time.CLOCK_BOOTTIME)
+    return time.monotonic()
 
 
 def choose_input(inputs: tuple[InputDevice, ...], wanted: str | int | None) -> InputDevice:
@@ -225,7 +250,8 @@ def choose_input(inputs: tuple[InputDevice, ...], wanted: str | int | None) -> I
     if not inputs:
         raise _trouble(
             "There is no audio input.",
-            "Plug in a microphone or an audio interface, then try again.",
+            "Plug in a microphone or an audio interface, or close other programs that hold it, "
+            "then try again.",
         )
     if wanted is None:
         fitting = [device for device in inputs if device.default] or [inputs[0]]

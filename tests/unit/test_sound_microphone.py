@@ -84,7 +84,7 @@ def frames(value: float) -> np.ndarray:
 
 def drain(inbox: _Inbox) -> list[tuple[float, int, bool]]:
     items = [inbox.queue.get_nowait() for _ in range(inbox.queue.qsize())]
-    return [(float(samples[0]), start, gap) for samples, start, gap in items]
+    return [(float(heard.samples[0]), heard.start, heard.gap) for heard in items]
 
 
 def test_an_overflow_becomes_a_gap() -> None:
@@ -119,7 +119,7 @@ def test_the_callback_copies_and_takes_its_channel() -> None:
     buffer = np.array([[1.0, 2.0], [3.0, 4.0]], np.float32)
     inbox.take(buffer, 2, None, FINE)
     buffer[:] = 0.0
-    samples, _, _ = inbox.queue.get_nowait()
+    samples = inbox.queue.get_nowait().samples
     np.testing.assert_array_equal(samples, [2.0, 4.0])
 
 
