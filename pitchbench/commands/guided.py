@@ -17,10 +17,10 @@ from pitchbench.commands.instrument import SCALE, SCREW_PITCH
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import BridgeKind, ScrewHeads
 from pitchbench.screen.keys import KeyReader
-from pitchbench.screen.live import LiveScreen
+from pitchbench.screen.live import SESSION, LiveScreen, Picture
 from pitchbench.screen.plain import PlainView
-from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View
-from pitchbench.session.state import Entry, Setup, State, Step
+from pitchbench.session.engine import Keys, NotKeptError, TellRecords
+from pitchbench.session.state import Entry, Setup
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
@@ -128,7 +128,7 @@ def work_on(setup: Setup, strings: tuple[int, ...] | None, tolerance: float | No
 class Shown:
     """How a session is shown: what the engine calls, and where it asks for keys."""
 
-    views: tuple[View, ...]
+    views: tuple[Callable[[Any, Any], None], ...]
     keys: Keys | None
     live: bool
     tell_records: TellRecords
@@ -144,11 +144,21 @@ def cue_option(function: _Function) -> _Function:
 
 
 @contextlib.contextmanager
-def shown(output_format: str, plain: bool, *, cue: bool = False) -> Iterator[Shown]:
-    """The screen where there is a terminal; else plain lines, on stderr if stdout is for JSON."""
+def shown(
+    output_format: str,
+    plain: bool,
+    *,
+    cue: bool = False,
+    picture: Picture = SESSION,
+    lines: Callable[[Callable[[str], None]], Callable[[Any, Any], None]] = PlainView,
+) -> Iterator[Shown]:
+    """The screen where there is a terminal; else plain lines, on stderr if stdout is for JSON.
+
+    ``picture`` and ``lines`` are how the job looks in either case.
+    """
     json = output_format == "json"
     if not json and not is_plain(plain):
-        with LiveScreen(cue=cue) as screen:
+        with LiveScreen(cue=cue, picture=picture) as screen:
 
             def notice(trouble: PitchbenchError | None) -> None:
                 screen.show_notice("" if trouble is None else _records_words(trouble))
@@ -162,7 +172,7 @@ def shown(output_format: str, plain: bool, *, cue: bool = False) -> Iterator[Sho
 
     with KeyReader() as keys:
         yield Shown(
-            (PlainView(write),),
+            (lines(write),),
             keys.poll,
             live=False,
             tell_records=lambda trouble: write(f"records: {_records_words(trouble)}"),
@@ -188,11 +198,18 @@ class Keeping:
     ----------
     repository : the store.
     session_id : the session that the entries belong to.
+    finished : whether a state is that of a job come to its end.
     """
 
-    def __init__(self, repository: Repository, session_id: str) -> None:
+    def __init__(
+        self,
+        repository: Repository,
+        session_id: str,
+        finished: Callable[[Any], bool] = SESSION.finished,
+    ) -> None:
         self.repository = repository
         self.session_id = session_id
+        self._finished = finished
         self._meta = repository.session(session_id, traces_too=False).meta
         self._unsure = False
 
@@ -202,9 +219,9 @@ class Keeping:
         self.repository.append(self.session_id, entry, again=again, busy_s=_BUSY_S)
         self._unsure = False
 
-    def end(self, state: State) -> None:
+    def end(self, state: Any) -> None:
         """Say that the session came to its end, if it did."""
-        if state.step is Step.FINISHED:
+        if self._finished(state):
             self.repository.finish_session(self.session_id, at=self._ended_at(state))
 
     def words(self) -> str:
@@ -222,8 +239,8 @@ class Keeping:
         from pitchbench.records.model import SessionRecord  # noqa: PLC0415
         from pitchbench.report.export import export_json, write_file  # noqa: PLC0415
 
-        state: State = trouble.state
-        finished_at = self._ended_at(state) if state.step is Step.FINISHED else None
+        state = trouble.state
+        finished_at = self._ended_at(state) if self._finished(state) else None
         meta = replace(self._meta, finished_at=finished_at)
         record = SessionRecord(state.setup, state.entries, meta)
         name = f"pitchbench-session-{meta.id}.json"
@@ -243,6 +260,6 @@ class Keeping:
             )
         return refusals[-1]
 
-    def _ended_at(self, state: State) -> datetime:
+    def _ended_at(self, state: Any) -> datetime:
         """Now; but if the clock was set back meanwhile, as long after the start as was heard."""
         return max(datetime.now(UTC), self._meta.started_at + timedelta(seconds=state.at_s))

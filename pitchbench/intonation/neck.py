@@ -31,6 +31,7 @@ from pitchbench.intonation.offset import (
     student_quantile,
     summarise,
 )
+from pitchbench.intonation.response import BY_GEOMETRY
 from pitchbench.pitch.reading import Partial
 from pitchbench.units import CENTS_PER_NEPER, cents_between, fret_ratio
 
@@ -96,11 +97,13 @@ class SaddleChoice:
     """The saddle move that is best over the frets used.
 
     ``move_mm`` is positive away from the nut, ``u_mm`` its standard uncertainty; the others hold,
-    by fret, what each is worth and its offset before and after the move.
+    by fret, what each is worth and its offset before and after the move. ``most95_cents`` is what
+    the root mean square of what truly remains lies below with at least 95 % probability.
     """
 
     move_mm: float
     u_mm: float
+    most95_cents: float
     weights: Mapping[int, float]
     before_cents: Mapping[int, float]
     remaining_cents: Mapping[int, float]
@@ -247,12 +250,14 @@ def best_saddle(
             "No saddle position is best over these frets.",
             "Weigh frets farther up the neck, where the saddle has more hold.",
         ) from error
+    before, remaining = after(np.zeros(1)), after(fit.values)
     return SaddleChoice(
         move_mm=float(fit.values[0]),
         u_mm=_move_u_mm(neck, used, instrument.scale_mm),
+        most95_cents=_most_left_cents(neck, used, remaining, remaining - before),
         weights=used,
-        before_cents={n: neck.expected_cents(n) for n in used},
-        remaining_cents=dict(zip(used, map(float, after(fit.values)), strict=True)),
+        before_cents=dict(zip(used, map(float, before), strict=True)),
+        remaining_cents=dict(zip(used, map(float, remaining), strict=True)),
     )
 
 
@@ -379,6 +384,47 @@ def _move_u_mm(neck: StringNeck, weights: Mapping[int, float], scale_mm: float) 
     )
     u_cents = math.sqrt(own + together**2 + modelled**2) / sum(pull[n] * lever[n] for n in weights)
     return u_cents * scale_mm / CENTS_PER_NEPER
+
+
+def _most_left_cents(
+    neck: StringNeck,
+    weights: Mapping[int, float],
+    remaining: NDArray[np.float64],
+    change: NDArray[np.float64],
+) -> float:
+    """What the root mean square left after a move lies below with at least 95 % probability.
+
+    Given the takes, what remains is normal about ``remaining``: the offsets err as in
+    `_move_u_mm`, and the bridge follows geometry to within `BY_GEOMETRY`. Its weighted mean square
+    is taken for a gamma variable of the same mean and variance (Satterthwaite, Biometrics Bulletin
+    2, 110, 1946). Nothing is assumed of how even the frets are, so that over many frets, some of
+    whose unevenness was the fingers', the bound is a safe one.
+
+    Parameters
+    ----------
+    remaining, change : by fret as in ``weights``, the forecast offset and what the move makes of
+        it, in cents.
+    """
+    measured = {fret.fret: fret.u_cents for fret in neck.frets}
+    known = np.array([n in measured for n in weights])
+    own = np.array([measured.get(n, 0.0) for n in weights])
+    stood_in = np.array(
+        [math.hypot(neck.nut_u_cents, neck.saddle_u_cents * (fret_ratio(n) - 1.0)) for n in weights]
+    )
+    covariance = np.diag(np.square(own))
+    for together in (
+        neck.open_u_cents * known,
+        stood_in * ~known,
+        BY_GEOMETRY.factor_u * change,
+    ):
+        covariance += np.outer(together, together)
+    weight = np.array(list(weights.values())) / sum(weights.values())
+    weighted = weight[:, None] * covariance
+    mean = float(weight @ np.square(remaining) + np.trace(weighted))
+    variance = 4.0 * float((weight * remaining) @ covariance @ (weight * remaining))
+    variance += 2.0 * float(np.trace(weighted @ weighted))
+    shape = mean**2 / variance
+    return math.sqrt(float(special.gammaincinv(shape, 0.95)) * mean / shape)
 
 
 def _design(frets: NDArray[np.int_]) -> NDArray[np.float64]:

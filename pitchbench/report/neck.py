@@ -1,25 +1,98 @@
-"""The neck survey as a document and as words: the same in every form that shows it."""
+"""What a survey of the neck comes to: its data, and how they come from the plucks heard."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from pathlib import PurePath
+from statistics import median
+from typing import Final
 
-from pitchbench.intonation.bridge import Move
-from pitchbench.intonation.chords import Chord, Interval
+from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.instrument import Instrument
+from pitchbench.intonation.chords import Chord, parse_shape, sound_chord
 from pitchbench.intonation.neck import (
-    NeckAdvice,
     NeckVerdict,
     SaddleChoice,
     StringNeck,
+    after_move_cents,
+    best_saddle,
+    findings,
+    judge_saddle,
+    survey,
+    uneven_string,
 )
-from pitchbench.intonation.offset import Take, summarise
+from pitchbench.intonation.offset import ScatterPrior, Take
 from pitchbench.notes import Note
-from pitchbench.report.readings import COVERAGE_95
-from pitchbench.session.words import move_words, ordinal
+from pitchbench.pitch.reading import Reading
+from pitchbench.session.state import SessionTake, TakeFate
+from pitchbench.session.survey import statistics_of
 
 SCHEMA: Final = "pitchbench.neck/1"
+
+
+@dataclass(frozen=True, eq=False)
+class HeardPluck:
+    """One pluck.
+
+    Parameters
+    ----------
+    source : the recording or the input in which it was heard.
+    fret : None where it was rejected or does not count.
+    why : why it does not count, where more is known than that it lies on no fret.
+    """
+
+    source: str
+    reading: Reading
+    fret: int | None = None
+    why: str = ""
+
+    @property
+    def where(self) -> str:
+        """ "at 3.20 s of e-low.wav"."""
+        return f"at {self.reading.onset_s:.2f} s of {PurePath(self.source).name}"
+
+
+@dataclass(frozen=True, eq=False)
+class HeardString:
+    """One string's plucks, and the takes that count among them; ``number`` is None where the
+    instrument is not known."""
+
+    note: Note
+    number: int | None
+    plucks: tuple[HeardPluck, ...]
+    takes: tuple[Take, ...]
+
+    @property
+    def enough(self) -> bool:
+        """Whether nut and saddle can be told apart: an open note and two frets."""
+        frets = {take.fret for take in self.takes}
+        return 0 in frets and len(frets) > 2
+
+    @property
+    def sources(self) -> tuple[str, ...]:
+        """Where it was heard."""
+        return tuple(dict.fromkeys(pluck.source for pluck in self.plucks))
+
+
+@dataclass(frozen=True)
+class Judged:
+    """By what a neck is judged.
+
+    Parameters
+    ----------
+    instrument : ``strings`` is empty where they are known from their recordings alone.
+    assumed : in words what nobody said of it.
+    weights : how much each fret is used; None for all that were heard alike.
+    """
+
+    instrument: Instrument
+    assumed: tuple[str, ...]
+    weights: Mapping[int, float] | None
+    prior: ScatterPrior
+    tolerance_cents: float
+    a4_hz: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,183 +142,141 @@ class HeardChord:
     left_out: tuple[str, ...]
 
 
-# -- words -------------------------------------------------------------------------------------
+@dataclass(frozen=True, eq=False)
+class NeckResult:
+    """All that is shown, in words or as a document; ``remarks`` are labels and words of how the
+    plucks came to be heard, ``session`` the id of the survey on record."""
+
+    judged: Judged
+    heard: tuple[HeardString, ...]
+    strings: tuple[SurveyedString, ...]
+    chords: tuple[HeardChord, ...]
+    remarks: tuple[tuple[str, str], ...] = ()
+    session: str | None = None
+
+    @property
+    def necks(self) -> list[tuple[str, StringNeck]]:
+        """Label and survey of each string, as pictures want them."""
+        return [(string.label, string.neck) for string in self.strings]
 
 
-def advice_words(string: SurveyedString, tolerance_cents: float) -> str:
-    """What to do about a string's saddle, in one sentence or two."""
-    choice, verdict = string.choice, string.verdict
-    now, then = f"{choice.rms_before_cents:.1f}", f"{choice.rms_cents:.1f}"
-    match verdict.advice:
-        case NeckAdvice.LEAVE:
-            return (
-                f"{string.name}: leave the saddle; over the frets used it is {now} cents off "
-                f"(rms), within {tolerance_cents:g}."
-            )
-        case NeckAdvice.MOVE:
-            assert verdict.move is not None
-            return (
-                f"{string.name}: move the saddle {_move_words(verdict.move)}. Over the frets used "
-                f"it is {now} cents off (rms) now, {then} then."
-            )
-        case NeckAdvice.NUT_FIRST:
-            assert verdict.move is not None
-            return (
-                f"{string.name}: the nut first. Left as it is, the best the saddle can do is "
-                f"{_move_words(verdict.move)}: {now} cents off (rms) now, {then} then."
-            )
-        case NeckAdvice.TAKE_MORE:
-            return (
-                f"{string.name}: take more before you touch the saddle; it is {now} cents off "
-                "(rms) over the frets used, but the best move may yet be either way."
-            )
-        case NeckAdvice.NOT_THE_SADDLE:
-            return (
-                f"{string.name}: {now} cents off (rms) over the frets used, and more than a saddle "
-                "can do; look at the nut, the frets and the string."
-            )
-
-
-def term_words(string: SurveyedString) -> str:
-    """Nut and saddle with the half-width of their 95 % intervals."""
-    neck = string.neck
-    return (
-        f"nut {_cents(neck.nut_cents)} ± {COVERAGE_95 * neck.nut_u_cents:.1f} cents at every fret, "
-        f"saddle {_cents(neck.saddle_cents)} ± {COVERAGE_95 * neck.saddle_u_cents:.1f} at the 12th"
-    )
-
-
-def fret_words(string: SurveyedString) -> list[tuple[str, str]]:
-    """Label and words of every fret."""
-    counts = _counts(string.takes)
-    return [
-        (
-            f"{string.name}, {ordinal(fret.fret)} fret",
-            f"{_cents(fret.offset_cents)} ± {COVERAGE_95 * fret.u_cents:.1f} cents, "
-            f"{counts[fret.fret]} take{'s' * (counts[fret.fret] != 1)}, "
-            f"{_cents(fret.residual_cents)} beside nut and saddle"
-            + (", stands out" if fret.isolated else "")
-            + f", {_cents(string.after_cents[fret.fret])} after the move"
-            * (string.verdict.move is not None),
+def heard_in_survey(
+    instrument: Instrument, takes: Sequence[SessionTake], source: str
+) -> tuple[HeardString, ...]:
+    """The strings of a survey by ear, the highest first; ``source`` is what was listened to."""
+    strings = []
+    for number, spec in enumerate(instrument.strings, start=1):
+        own = [take for take in takes if take.string == number]
+        plucks = tuple(
+            HeardPluck(source, take.reading, take.fret)
+            if take.fate is TakeFate.ACCEPTED
+            else HeardPluck(source, take.reading, why=take.why or str(take.fate))
+            for take in own
         )
-        for fret in string.neck.frets
+        if own:
+            strings.append(HeardString(spec.note, number, plucks, statistics_of(own)))
+    return tuple(strings)
+
+
+def judge_neck(
+    heard: Sequence[HeardString],
+    by: Judged,
+    *,
+    shapes: Sequence[str] = (),
+    remarks: Sequence[tuple[str, str]] = (),
+    session: str | None = None,
+) -> NeckResult:
+    """What the plucks come to.
+
+    Raises
+    ------
+    PitchbenchError
+        If no string was heard open and at two frets.
+    """
+    strings = tuple(_surveyed(string, by) for string in heard if string.enough)
+    if not strings:
+        raise PitchbenchError(
+            f"There is too little to tell the nut from the saddle: {'; '.join(map(had, heard))}.",
+            "Play each string open and at two frets or more, such as the 1st and the 12th, two "
+            "seconds each; say a string that is far out of tune with --string, or tune it first.",
+            ExitCode.NO_READING,
+        )
+    chords = tuple(_chord(shape, strings, by) for shape in shapes)
+    return NeckResult(by, tuple(heard), strings, chords, tuple(remarks), session)
+
+
+def had(string: HeardString) -> str:
+    """ "G3: open 2 times, fret 12 1 time, 1 rejected"."""
+    counts = Counter(take.fret for take in string.takes)
+    rejected = sum(not pluck.reading.settled for pluck in string.plucks)
+    other = len(string.plucks) - rejected - counts.total()
+    words = [
+        f"{'open' if fret == 0 else f'fret {fret}'} {count} time{'s' * (count != 1)}"
+        for fret, count in sorted(counts.items())
     ]
+    words += [f"{other} on no fret of it"] * bool(other) + [f"{rejected} rejected"] * bool(rejected)
+    return f"{string.note}: {', '.join(words) or 'no pluck at all'}"
 
 
-def note_words(before: Chord, after: Chord) -> list[str]:
-    """Each note of a chord, such as "E2 open", "C3 +3.1, then -0.2"."""
-    return [
-        f"{a.note} open" if a.fret == 0 else f"{a.note} {_cents(a.cents)}, then {_cents(b.cents)}"
-        for a, b in zip(before.notes, after.notes, strict=True)
-    ]
-
-
-def interval_words(before: Interval, after: Interval) -> str:
-    """ "octave C3 C4: beats 1.20 Hz, then 0.31"."""
-    return (
-        f"{before.name} {before.lower.note} {before.upper.note}: beats {before.beats_hz:.2f} Hz, "
-        f"then {after.beats_hz:.2f}"
+def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
+    instrument = by.instrument
+    if string.number is None:  # the setback on record is then of some other string
+        instrument = replace(instrument, setback_mm=())
+    opens = [pluck.reading for pluck in string.plucks if pluck.fret == 0]
+    neck = survey(string.number or 0, string.takes, prior=by.prior)
+    choice = best_saddle(neck, instrument, by.weights)
+    verdict = judge_saddle(neck, choice, instrument, tolerance_cents=by.tolerance_cents)
+    move_mm = 0.0 if verdict.move is None else verdict.move.signed_mm
+    stiffness = [reading.stiffness_b for reading in opens if reading.stiffness_b is not None]
+    uneven = [words for reading in opens if (words := uneven_string(reading.partials))]
+    return SurveyedString(
+        number=string.number,
+        note=string.note,
+        files=string.sources,
+        takes=string.takes,
+        neck=neck,
+        choice=choice,
+        verdict=verdict,
+        after_cents={
+            fret.fret: after_move_cents(neck, fret.fret, instrument, move_mm=move_mm)
+            for fret in neck.frets
+        },
+        findings=(
+            *findings(neck, tolerance_cents=by.tolerance_cents, saddle_too=False),
+            *(uneven[:1] if 2 * len(uneven) > len(opens) else ()),
+        ),
+        stiffness_b=median(stiffness) if stiffness else None,
     )
 
 
-def cautions(strings: Sequence[SurveyedString]) -> tuple[str, ...]:
-    """What to mind, each thing once, where anything is to be moved."""
-    moves = [string.verdict.move for string in strings if string.verdict.move is not None]
-    return tuple(dict.fromkeys(caution for move in moves for caution in move.cautions))
+def _chord(shape: str, strings: Sequence[SurveyedString], by: Judged) -> HeardChord:
+    """The chord on the strings that were surveyed; the others are left out of it."""
+    instrument = by.instrument
+    known = {string.number: string for string in strings}
+    count = len(instrument.strings)
+    frets = dict(zip(range(count, 0, -1), parse_shape(shape, count), strict=True))
+    sounding = "-".join(
+        "x" if fret is None or number not in known else str(fret) for number, fret in frets.items()
+    )
+    b_of = [known[n].stiffness_b or 0.0 if n in known else 0.0 for n in range(1, count + 1)]
 
+    def move_mm(string: SurveyedString) -> float:
+        return 0.0 if string.verdict.move is None else string.verdict.move.signed_mm
 
-def _move_words(move: Move) -> str:
-    low, high = move.interval95_mm
-    seen = ", seen from the screw head" if move.rotation else ""
-    return f"{move_words(move)}{seen} (95 % between {low:.1f} and {high:.1f} mm)"
+    def now(number: int, fret: int) -> float:
+        return known[number].neck.expected_cents(fret)
 
+    def then(number: int, fret: int) -> float:
+        string = known[number]
+        return after_move_cents(string.neck, fret, instrument, move_mm=move_mm(string))
 
-def _cents(value: float) -> str:
-    """With its sign; what rounds to nothing is +0.0, never -0.0."""
-    return f"{round(value, 1) + 0.0:+.1f}"
-
-
-def _counts(takes: Sequence[Take]) -> dict[int, int]:
-    frets = [take.fret for take in takes]
-    return {fret: frets.count(fret) for fret in frets}
-
-
-# -- document ----------------------------------------------------------------------------------
-
-
-def string_document(string: SurveyedString) -> dict[str, Any]:
-    """One entry of ``strings`` (neck.schema.json)."""
-    neck, choice, verdict = string.neck, string.choice, string.verdict
-    return {
-        "string": string.number,
-        "note": string.note.name,
-        "files": list(string.files),
-        "open": _group_document(string.takes, 0),
-        "frets": [
-            {
-                "fret": fret.fret,
-                **_group_document(string.takes, fret.fret),
-                "offset_cents": fret.offset_cents,
-                "u_cents": fret.u_cents,
-                "residual_cents": fret.residual_cents,
-                "stands_out": fret.isolated,
-                "after_cents": string.after_cents[fret.fret],
-            }
-            for fret in neck.frets
-        ],
-        "nut_cents": neck.nut_cents,
-        "nut_u_cents": neck.nut_u_cents,
-        "saddle_cents": neck.saddle_cents,
-        "saddle_u_cents": neck.saddle_u_cents,
-        "stiffness_b": string.stiffness_b,
-        "verdict": str(verdict.advice),
-        "off_before_cents": choice.rms_before_cents,
-        "off_after_cents": choice.rms_cents,
-        "move": None if verdict.move is None else _move_document(verdict.move),
-        "findings": list(string.findings),
-    }
-
-
-def chord_document(chord: HeardChord) -> dict[str, Any]:
-    """One entry of ``chords``."""
-    return {
-        "shape": chord.shape,
-        "left_out": list(chord.left_out),
-        "notes": [
-            {
-                "string": before.string,
-                "fret": before.fret,
-                "note": before.note.name,
-                "before_cents": before.cents,
-                "after_cents": after.cents,
-            }
-            for before, after in zip(chord.before.notes, chord.after.notes, strict=True)
-        ],
-        "intervals": [
-            {
-                "name": before.name,
-                "lower": before.lower.note.name,
-                "upper": before.upper.note.name,
-                "beats_before_hz": before.beats_hz,
-                "beats_after_hz": after.beats_hz,
-            }
-            for before, after in zip(chord.before.intervals, chord.after.intervals, strict=True)
-        ],
-    }
-
-
-def _group_document(takes: Sequence[Take], fret: int) -> dict[str, Any]:
-    group = summarise([take for take in takes if take.fret == fret])
-    return {"n": group.n, "mean_hz": group.mean_hz, "spread_cents": group.spread_cents}
-
-
-def _move_document(move: Move) -> dict[str, Any]:
-    return {
-        "direction": str(move.direction),
-        "mm": move.mm,
-        "interval95_mm": list(move.interval95_mm),
-        "turns": move.turns,
-        "rotation": None if move.rotation is None else str(move.rotation),
-        "cautions": list(move.cautions),
-        "out_of_travel": move.out_of_travel,
-    }
+    return HeardChord(
+        shape,
+        sound_chord(sounding, instrument, now, stiffness_b=b_of, a4_hz=by.a4_hz),
+        sound_chord(sounding, instrument, then, stiffness_b=b_of, a4_hz=by.a4_hz),
+        tuple(
+            str(instrument.string(n).note)
+            for n, fret in frets.items()
+            if fret is not None and n not in known
+        ),
+    )

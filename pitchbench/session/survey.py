@@ -97,6 +97,11 @@ class Survey:
         return self.done or self.quit
 
     @property
+    def setup(self) -> Setup:
+        """What it started from, as a session's state has it."""
+        return self.plan.setup
+
+    @property
     def spec(self) -> StringSpec:
         """The current string."""
         return self.plan.setup.instrument.string(self.current)

@@ -309,7 +309,9 @@ def test_silence(capsys: Capsys, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("options", "says"),
     [
-        ((), "No recording was named"),
+        (("x.wav", "--session", "last"), "More than one of"),
+        (("--frets", "12", "--no-keep"), "Two frets at least"),
+        (("--string", "C4", "--no-keep"), "no C4 string"),
         (("x.wav", "--frets", "1", "--weights", "1:1"), "both given"),
         (("x.wav", "--frets", "0"), "no fret"),
         (("x.wav", "--frets", "1,two"), "no fret"),

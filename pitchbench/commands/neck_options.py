@@ -1,0 +1,169 @@
+"""What ``pitchbench neck`` is told: strings, frets and their weights, and the instrument."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Final
+
+import click
+
+from pitchbench.commands.common import ExamplesFirst
+from pitchbench.commands.listening import named_instrument
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads
+from pitchbench.notes import Note
+from pitchbench.presets import PRESETS, preset, with_bridge, with_scale, with_tuning
+
+#: What is assumed where nobody says: the commonest scale, and that of a bass where the lowest
+#: string lies below any guitar's.
+_GUITAR_SCALE_MM: Final = 648.0
+_BASS_SCALE_MM: Final = 864.0
+_LOWEST_GUITAR_NOTE: Final = Note.parse("B1")
+
+_MOST_FRETS: Final = 24
+
+
+@dataclass(frozen=True)
+class Said:
+    """What the options say of the instrument; None where they say nothing."""
+
+    tuning: str | None
+    preset_name: str | None
+    name: str | None
+    scale: float | None
+    bridge: str | None
+    pitch_per_turn: float | None
+    screw_heads: str | None
+    store: str | None
+
+
+@dataclass(frozen=True)
+class Bench:
+    """The instrument, and in words what nobody said of it and was assumed.
+
+    ``instrument.strings`` is empty where the strings are known from their files alone.
+    """
+
+    instrument: Instrument
+    assumed: tuple[str, ...] = ()
+
+
+class StringsWithFiles(ExamplesFirst):
+    """Lets ``--string NOTE`` be followed by the files of that string."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Put ``--of NOTE`` before each file that follows a ``--string NOTE``."""
+        spread: list[str] = []
+        note = None
+        words = iter(args)
+        for word in words:
+            if word == "--string":
+                note = next(words, None)
+                spread += ["--string"] if note is None else ["--string", note]
+            elif word.startswith("-") or note is None:
+                note = None
+                spread.append(word)
+            else:
+                spread += ["--of", note, word]
+        return super().parse_args(ctx, spread)
+
+
+def read_weights(frets: str | None, weights: str | None) -> dict[int, float] | None:
+    """How much each fret is used; None where nothing was said."""
+    if frets is not None and weights is not None:
+        raise PitchbenchError("--frets and --weights were both given.", "Give one of them.")
+    if frets is not None:
+        return {_fret(word, "--frets"): 1.0 for word in frets.split(",")}
+    if weights is None:
+        return None
+    pairs = [word.replace("=", ":").partition(":") for word in weights.split(",")]
+    return {_fret(fret, "--weights"): _weight(weight) for fret, _, weight in pairs}
+
+
+def _fret(word: str, option: str) -> int:
+    if not (word.strip().isdecimal() and 1 <= int(word) <= _MOST_FRETS):
+        raise PitchbenchError(
+            f"{option}: {word!r} is no fret.",
+            f"Write frets from 1 to {_MOST_FRETS}, such as "
+            f"{'1,3,12' if option == '--frets' else '1:1,3:2,12:1'}.",
+        )
+    return int(word)
+
+
+def _weight(word: str) -> float:
+    try:
+        weight = float(word)
+    except ValueError:
+        weight = -1.0
+    if not 0.0 <= weight <= 1000.0:
+        raise PitchbenchError(
+            f"--weights: {word!r} is no weight.",
+            "Write each fret with a number from 0 to 1000, such as 1:1,3:2,12:1.",
+        )
+    return weight
+
+
+def said_instrument(said: Said) -> Instrument | None:
+    """The instrument that the options name; None where they name none."""
+    instrument = named_instrument(said.preset_name, said.name, said.store)
+    if said.tuning is None:
+        return instrument
+    return with_tuning(instrument or preset(_preset_for(said.tuning)), said.tuning)
+
+
+def _preset_for(tuning: str) -> str:
+    """The first built-in instrument with as many strings."""
+    count = len(tuning.replace(",", " ").split())
+    return next(
+        (each.name for each in PRESETS.values() if len(each.strings) == count), "six-string"
+    )
+
+
+def bench_for(instrument: Instrument | None, notes: Iterable[Note], said: Said) -> Bench:
+    """The instrument with what the options say of it; ``notes`` are the strings heard."""
+    assumed: list[str] = []
+    scale = said.scale
+    if instrument is None:
+        lowest = min(notes)
+        if scale is None:
+            scale = _BASS_SCALE_MM if lowest < _LOWEST_GUITAR_NOTE else _GUITAR_SCALE_MM
+            assumed.append(f"a scale of {scale:g} mm (say it with --scale)")
+        if said.bridge is None and said.pitch_per_turn is None and said.screw_heads is None:
+            assumed.append("saddles on screws (say it with --bridge)")
+        instrument = Instrument(
+            "", "", scale, (), Bridge(BridgeKind.SCREW_SADDLES), frets=_MOST_FRETS
+        )
+    elif said.preset_name is None and said.name is None:
+        assumed.append(
+            f"scale and bridge of the built-in {instrument.name}, {instrument.scale_mm:g} mm "
+            "(say them with --preset, --scale, --bridge)"
+        )
+    if scale is not None:
+        instrument = with_scale(instrument, scale)
+    instrument = with_bridge(
+        instrument,
+        kind=BridgeKind(said.bridge) if said.bridge else None,
+        screw_pitch_mm=said.pitch_per_turn,
+        screw_heads=ScrewHeads(said.screw_heads) if said.screw_heads else None,
+    )
+    return Bench(instrument, tuple(assumed))
+
+
+def string_number(note: Note, instrument: Instrument | None) -> int | None:
+    """The number of the string tuned to ``note``; None where the instrument is not known.
+
+    Raises
+    ------
+    PitchbenchError
+        If the instrument has no such string.
+    """
+    if instrument is None:
+        return None
+    notes = [spec.note for spec in instrument.strings]
+    if note not in notes:
+        raise PitchbenchError(
+            f"The instrument has no {note} string.",
+            f"Its strings are {', '.join(map(str, notes))}; or say another --tuning.",
+        )
+    return notes.index(note) + 1

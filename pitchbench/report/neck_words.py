@@ -1,0 +1,177 @@
+"""The neck survey in words, the same wherever it is shown."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pitchbench.intonation.bridge import Move
+from pitchbench.intonation.chords import Chord, Interval
+from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
+from pitchbench.intonation.offset import Take
+from pitchbench.report.neck import HeardChord, HeardString, NeckResult, SurveyedString, had
+from pitchbench.report.readings import COVERAGE_95
+from pitchbench.session.words import move_words, ordinal
+
+
+def result_lines(result: NeckResult) -> list[tuple[str, str]]:
+    """Label and words of every line, what to do first."""
+    lines = [
+        ("do", advice_words(string, result.judged.tolerance_cents)) for string in result.strings
+    ]
+    for string in result.strings:
+        lines += [("found", f"{string.name}: {words}") for words in string.findings]
+    for string in result.strings:
+        lines.append((string.name, term_words(string)))
+        lines += fret_words(string)
+    for chord in result.chords:
+        lines += [(f"chord {chord.shape}", words) for words in chord_words(chord)]
+    lines += remarks(result)
+    return lines + [("mind", words) for words in cautions(result.strings)]
+
+
+def remarks(result: NeckResult) -> list[tuple[str, str]]:
+    """What stands beside the strings: strings left out, what is assumed, what to mind."""
+    lines = [
+        ("left out", f"{had(string)}: too little to tell the nut from the saddle")
+        for string in result.heard
+        if not string.enough
+    ]
+    lines += result.remarks
+    lines += [("not counted", words) for string in result.heard for words in _uncounted(string)]
+    by = result.judged
+    nut = nut_as_a_whole([neck for _, neck in result.necks], tolerance_cents=by.tolerance_cents)
+    if nut is not None:
+        size = f"{nut.mean:+.1f} ± {COVERAGE_95 * nut.u:.1f} cents on the mean"
+        lines.append(("nut", f"{size}, much the same on all strings: the nut, not its slots"))
+    if by.assumed and any(string.verdict.move for string in result.strings):
+        lines.append(("assumed", "; ".join(by.assumed)))
+    if any(string.verdict.advice is NeckAdvice.TAKE_MORE for string in result.strings):
+        lines.append(
+            (
+                "more takes",
+                "play each note two or three times; frettings of one note are taken to spread by "
+                "2 cents until repeats show better (or say it with --spread)",
+            )
+        )
+    return lines
+
+
+def chord_words(chord: HeardChord) -> list[str]:
+    """Each note of a chord, each interval, and what is missing in it."""
+    words = note_words(chord.before, chord.after)
+    words += [
+        interval_words(before, after)
+        for before, after in zip(chord.before.intervals, chord.after.intervals, strict=True)
+    ]
+    if chord.left_out:
+        words.append(f"without {', '.join(chord.left_out)}, not recorded")
+    return words
+
+
+def advice_words(string: SurveyedString, tolerance_cents: float) -> str:
+    """What to do about a string's saddle, in one sentence or two."""
+    choice, verdict = string.choice, string.verdict
+    now, then = f"{choice.rms_before_cents:.1f}", f"{choice.rms_cents:.1f}"
+    then = f"{then} then, {choice.most95_cents:.1f} at most (95 %)"
+    match verdict.advice:
+        case NeckAdvice.LEAVE:
+            return (
+                f"{string.name}: leave the saddle; over the frets used it is {now} cents off "
+                f"(rms), within {tolerance_cents:g}."
+            )
+        case NeckAdvice.MOVE:
+            assert verdict.move is not None
+            return (
+                f"{string.name}: move the saddle {_move_words(verdict.move)}. Over the frets used "
+                f"it is {now} cents off (rms) now, {then}."
+            )
+        case NeckAdvice.NUT_FIRST:
+            assert verdict.move is not None
+            return (
+                f"{string.name}: the nut first. Left as it is, the best the saddle can do is "
+                f"{_move_words(verdict.move)}: {now} cents off (rms) now, {then}."
+            )
+        case NeckAdvice.TAKE_MORE:
+            return (
+                f"{string.name}: take more before you touch the saddle; it is {now} cents off "
+                "(rms) over the frets used, but the best move may yet be either way."
+            )
+        case NeckAdvice.NOT_THE_SADDLE:
+            return (
+                f"{string.name}: {now} cents off (rms) over the frets used, and more than a saddle "
+                "can do; look at the nut, the frets and the string."
+            )
+
+
+def term_words(string: SurveyedString) -> str:
+    """Nut and saddle with the half-width of their 95 % intervals."""
+    neck = string.neck
+    return (
+        f"nut {_cents(neck.nut_cents)} ± {COVERAGE_95 * neck.nut_u_cents:.1f} cents at every fret, "
+        f"saddle {_cents(neck.saddle_cents)} ± {COVERAGE_95 * neck.saddle_u_cents:.1f} at the 12th"
+    )
+
+
+def fret_words(string: SurveyedString) -> list[tuple[str, str]]:
+    """Label and words of every fret."""
+    counts = _counts(string.takes)
+    return [
+        (
+            f"{string.name}, {ordinal(fret.fret)} fret",
+            f"{_cents(fret.offset_cents)} ± {COVERAGE_95 * fret.u_cents:.1f} cents, "
+            f"{counts[fret.fret]} take{'s' * (counts[fret.fret] != 1)}, "
+            f"{_cents(fret.residual_cents)} beside nut and saddle"
+            + (", stands out" if fret.isolated else "")
+            + f", {_cents(string.after_cents[fret.fret])} after the move"
+            * (string.verdict.move is not None),
+        )
+        for fret in string.neck.frets
+    ]
+
+
+def note_words(before: Chord, after: Chord) -> list[str]:
+    """Each note of a chord, such as "E2 open", "C3 +3.1, then -0.2"."""
+    return [
+        f"{a.note} open" if a.fret == 0 else f"{a.note} {_cents(a.cents)}, then {_cents(b.cents)}"
+        for a, b in zip(before.notes, after.notes, strict=True)
+    ]
+
+
+def interval_words(before: Interval, after: Interval) -> str:
+    """ "octave C3 C4: beats 1.20 Hz, then 0.31"."""
+    return (
+        f"{before.name} {before.lower.note} {before.upper.note}: beats {before.beats_hz:.2f} Hz, "
+        f"then {after.beats_hz:.2f}"
+    )
+
+
+def cautions(strings: Sequence[SurveyedString]) -> tuple[str, ...]:
+    """What to mind, each thing once, where anything is to be moved."""
+    moves = [string.verdict.move for string in strings if string.verdict.move is not None]
+    return tuple(dict.fromkeys(caution for move in moves for caution in move.cautions))
+
+
+def _move_words(move: Move) -> str:
+    low, high = move.interval95_mm
+    seen = ", seen from the screw head" if move.rotation else ""
+    return f"{move_words(move)}{seen} (95 % between {low:.1f} and {high:.1f} mm)"
+
+
+def _cents(value: float) -> str:
+    """With its sign; what rounds to nothing is +0.0, never -0.0."""
+    return f"{round(value, 1) + 0.0:+.1f}"
+
+
+def _counts(takes: Sequence[Take]) -> dict[int, int]:
+    frets = [take.fret for take in takes]
+    return {fret: frets.count(fret) for fret in frets}
+
+
+def _uncounted(string: HeardString) -> list[str]:
+    """Plucks of a string that were well read and do not count."""
+    return [
+        f"{pluck.where}, "
+        + (pluck.why or f"on no fret of {string.note}: another string, or between two frets")
+        for pluck in string.plucks
+        if pluck.reading.settled and pluck.fret is None
+    ]
