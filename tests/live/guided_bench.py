@@ -194,7 +194,7 @@ class Bench:
         asked = [line for line in self.session.lines if line.startswith("do: ")]
         self.answer(asked[-1] if asked else self.session.wait_for("^do: "))
         for _ in range(most):
-            line = self.session.wait_for(rf"^do: |{pattern}")
+            line = self.session.wait_for(rf"^do: .* string |{pattern}")
             if re.search(pattern, line):
                 return line
             self.answer(line)
