@@ -2,7 +2,7 @@
 
 From top to bottom: string and fret; the one thing to do; the large number; what was made of the
 last thing heard; the neck as it fills in; the keys. Request, neck and keys are always there; the
-number is given up first as the window gets smaller.
+large letters are given up first as the window gets smaller.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from rich.text import Text
 
 from pitchbench.screen.keyhelp import Key, help_lines, key_lines
 from pitchbench.screen.neck import NeckRow, neck_lines, scale_lines
-from pitchbench.screen.number import Large, Scale, figure_of, figure_scale, number_lines
+from pitchbench.screen.number import Large, Scale, figure_of, figure_scale, number_lines, word_rows
 from pitchbench.screen.text import padded, printable, signed, spread, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.screen.view import LEAST_HEIGHT, LEAST_WIDTH, ask_lines, too_small
@@ -47,6 +47,9 @@ KEYS: Final[tuple[Key, ...]] = (
 #: Below this width the line of keys holds the first of them alone; the others are on the help page.
 _NARROW: Final = 60
 _KEYS_WHEN_NARROW: Final = 5
+
+#: From this width on characters are so small that what is asked for takes five lines.
+_WIDE: Final = 100
 
 
 def render(survey: Survey, width: int, height: int, theme: Theme, typed: str = "") -> list[Text]:
@@ -85,8 +88,10 @@ def _body(survey: Survey, theme: Theme, width: int, room: int) -> list[Text]:
     necks = _necks(survey, theme, width)
     least = len(necks[-1])
     number = number_lines(_large(survey, theme), theme, width, figure_scale(width, room))
-    if len(lines) + len(says) + least + len(number) <= room:
-        lines += number
+    for pane in (_asked_rows(survey, theme, width) + number, number):
+        if len(lines) + len(says) + least + len(pane) <= room:
+            lines += pane
+            break
     lines += says[: max(1, room - len(lines) - least)]
     left = room - len(lines)
     neck = next((neck for neck in necks if len(neck) <= left), None)
@@ -96,7 +101,8 @@ def _body(survey: Survey, theme: Theme, width: int, room: int) -> list[Text]:
 
 def _top(survey: Survey, theme: Theme, width: int) -> list[Text]:
     """Where the work stands, and the one thing to do now, never cut short."""
-    return [_header(survey, theme, width), *ask_lines(survey.asks, theme, width)]
+    asks = f"{survey.asks} Key q: the result." if survey.done else survey.asks
+    return [_header(survey, theme, width), *ask_lines(asks, theme, width)]
 
 
 def _header(survey: Survey, theme: Theme, width: int) -> Text:
@@ -122,6 +128,17 @@ def _asked_words(survey: Survey) -> str:
     return "open" if fret == 0 else f"{ordinal(fret)} fret"
 
 
+def _asked_rows(survey: Survey, theme: Theme, width: int) -> list[Text]:
+    """What is asked for in block letters, to be read with the hands on the strings."""
+    fret = wanted(survey, survey.current)
+    if survey.over or fret is None:
+        return []
+    height = 3 if theme.glyphs.unicode and width < _WIDE else 5
+    place = "open" if fret == 0 else f"fret {fret}"
+    rows = word_rows(f"string {survey.current} {place}", theme, width, height)
+    return [Text(row, theme.ask) for row in rows or ()] + [Text()]
+
+
 def _progress(survey: Survey) -> tuple[int, int]:
     """How many of the notes asked for have been heard, each as often as it is asked for."""
     plan = survey.plan
@@ -141,16 +158,14 @@ def _large(survey: Survey, theme: Theme) -> Large:
     if survey.input_lost is not None:
         return Large("", "no sound", "", survey.input_lost)
     if survey.done:
-        return Large("", "all heard", "", "key q: what it comes to")
+        return Large("", "all heard", "", "what it comes to follows")
     if survey.ringing:
         return _ringing(survey, theme)
     take = survey.last_take
     if take is not None and take.reading.settled and take.fret is not None:
         return _of_take(survey, take, theme)
-    word = "rejected" if take is not None and take.fate is TakeFate.REJECTED else ""
-    fret = wanted(survey, survey.current)
-    asked = "pluck open" if fret == 0 else "any note" if fret is None else f"fret {fret}"
-    return Large("", word or asked, "", f"string {survey.current}: {_asked_words(survey)}")
+    word = "rejected" if take is not None and take.fate is TakeFate.REJECTED else "ready"
+    return Large("", word, "", f"string {survey.current}: {_asked_words(survey)}")
 
 
 def _ringing(survey: Survey, theme: Theme) -> Large:

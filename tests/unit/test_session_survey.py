@@ -5,24 +5,22 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from survey_story import GUITAR, Played, plan
 
 from pitchbench.intonation.neck import survey as neck_survey
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading, Reason
-from pitchbench.presets import preset
 from pitchbench.session.state import (
     Command,
     InputBack,
     InputLost,
-    KeyPressed,
     Setup,
     TakeEntry,
     TakeFate,
 )
 from pitchbench.session.survey import (
     Plan,
-    Survey,
     advance,
     begin,
     counted,
@@ -32,46 +30,6 @@ from pitchbench.session.survey import (
     string_done,
     wanted,
 )
-from pitchbench.units import shifted_hz
-
-GUITAR = preset("six-string")
-
-
-def plan(*, strings: tuple[int, ...] = (6, 5), frets=(5, 12), takes: int = 1) -> Plan:
-    return Plan(Setup(GUITAR, DEFAULT_PRIOR, strings=strings), frets, takes)
-
-
-class Played:
-    """A survey to which one plays notes, three seconds apart."""
-
-    def __init__(self, survey: Survey) -> None:
-        self.survey = survey
-        self.now_s = 0.0
-
-    def note(self, string: int, fret: int = 0, cents: float = 0.0) -> Played:
-        return self.hz(shifted_hz(GUITAR.string(string).note.hz(), 100.0 * fret + cents))
-
-    def hz(self, pitch_hz: float | None, reason: Reason | None = None) -> Played:
-        self.now_s += 3.0
-        self.then(PluckStarted(self.now_s))
-        assert self.survey.over or self.survey.asks == "Let it ring."
-        reading = Reading(self.now_s, 2.0, reason, pitch_hz=pitch_hz, u_cents=0.1)
-        self.then(ReadingReady(reading, final=False))
-        assert self.survey.over or self.survey.asks == "Damp the string."
-        return self.then(ReadingReady(reading, final=True))
-
-    def key(self, command: Command, take: int | None = None) -> Played:
-        return self.then(KeyPressed(command, take))
-
-    def then(self, event) -> Played:
-        before = self.survey
-        self.survey = advance(before, event)
-        assert self.survey.entries[: len(before.entries)] == before.entries
-        return self
-
-    @property
-    def last(self):
-        return self.survey.takes[-1]
 
 
 def playing(**changes) -> Played:

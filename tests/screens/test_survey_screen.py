@@ -1,0 +1,110 @@
+"""The screen of a survey: its whole text at three sizes, in monochrome and in ASCII, and its fit.
+
+After an intended change: PITCHBENCH_REWRITE_GOLDENS=1 pytest tests/screens/test_survey_screen.py,
+then read the difference.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from survey_story import GUITAR, Played, plan
+from test_goldens import GOLDENS, REWRITE, SIZES, VARIANTS, heading, stored
+
+from pitchbench.pitch.listener import LivePitch, PluckStarted
+from pitchbench.pitch.reading import Reason
+from pitchbench.presets import PRESETS
+from pitchbench.screen.survey import render
+from pitchbench.screen.theme import Palette, make_theme
+from pitchbench.session.state import Command, InputBack, InputLost
+from pitchbench.session.survey import USUAL_FRETS, Survey, begin
+from pitchbench.units import fret_ratio, shifted_hz
+
+
+def _heard(story: Played, string: int, frets: tuple[int, ...]) -> None:
+    """Plays notes on a string whose nut is 1.5 cents off and its saddle ``string`` at the 12th."""
+    for fret in frets:
+        off = 1.5 + (string - 3) * (fret_ratio(fret) - 1.0) if fret else 0.4
+        story.note(string, fret, off + 0.3 * (-1) ** fret)
+
+
+def _states() -> dict[str, Survey]:
+    story = Played(begin(plan(strings=(), frets=USUAL_FRETS)))
+    states = {"begin": story.survey}
+    _heard(story, 6, (0, 1))
+    states["heard"] = story.survey
+    live_hz = shifted_hz(GUITAR.string(6).note.hz(), 304.0)
+    story.then(PluckStarted(50.0)).then(LivePitch(50.9, 50.0, live_hz, 1.0, -20.0))
+    states["ringing"] = story.survey
+    _heard(story, 6, USUAL_FRETS[1:])
+    _heard(story, 5, (0, *USUAL_FRETS))
+    _heard(story, 4, (12, 7))
+    states["open still to come"] = story.survey
+    story.note(4, 0, -23.0)
+    states["out of tune"] = story.survey
+    story.hz(None, Reason.TOO_SHORT)
+    states["rejected"] = story.survey
+    story.then(InputLost("unplugged"))
+    states["input lost"] = story.survey
+    story.then(InputBack())
+    large = Played(states["heard"]).key(Command.LARGE_PRINT)
+    states["large print"] = large.survey
+    states["help"] = Played(states["heard"]).key(Command.HELP).survey
+    for string in (4, 3, 2, 1):
+        _heard(story, string, (0, *USUAL_FRETS))
+    states["done"] = story.survey
+    return states
+
+
+STATES = _states()
+
+
+def drawn(survey: Survey, width: int, height: int, variant: str = "monochrome") -> list[str]:
+    theme = make_theme(Palette.MONOCHROME, ascii_only=variant == "ascii")
+    lines = render(survey, width, height, theme)
+    assert len(lines) == height
+    assert max(line.cell_len for line in lines) <= width
+    return [line.plain.rstrip() for line in lines]
+
+
+@pytest.mark.parametrize("variant", VARIANTS)
+@pytest.mark.parametrize(("width", "height"), SIZES)
+def test_every_screen_is_as_it_was_last_looked_at(width: int, height: int, variant: str) -> None:
+    path = GOLDENS / f"survey-{width}x{height}-{variant}.txt"
+    screens = {
+        name: "\n".join(drawn(survey, width, height, variant)) for name, survey in STATES.items()
+    }
+    if REWRITE:
+        text = "".join(f"{heading(name)}\n{text}\n" for name, text in screens.items())
+        path.write_text(text, encoding="utf-8")
+    assert screens == stored(path)
+    if variant == "ascii":
+        assert path.read_text(encoding="utf-8").isascii()
+
+
+@pytest.mark.parametrize("name", PRESETS)
+@pytest.mark.parametrize(("width", "height"), [*SIZES, (60, 15), (200, 60)])
+def test_every_instrument_fits_and_the_string_at_work_is_seen(
+    name: str, width: int, height: int
+) -> None:
+    instrument = PRESETS[name]
+    frets = tuple(fret for fret in USUAL_FRETS if fret <= instrument.frets)
+    asked = plan(strings=(), frets=frets)
+    survey = begin(replace(asked, setup=replace(asked.setup, instrument=instrument)))
+    lines = drawn(survey, width, height)
+    assert lines[1].startswith("▸ Pluck string")
+    assert any(line.startswith(("▸ ", f"▸{survey.current} ")) for line in lines[2:])
+    assert "q quit" in " ".join(lines)
+
+
+def test_too_small_a_window_says_so() -> None:
+    assert drawn(STATES["begin"], 30, 8)[0] == "too small: needs 40 x 12"
+
+
+def test_frets_that_were_not_asked_for_are_drawn_where_they_are() -> None:
+    story = Played(begin(plan())).note(6).note(6, 7, 3.2)
+    text = "\n".join(drawn(story.survey, 80, 24))
+    (heads,) = [line.split() for line in text.split("\n") if line.startswith("fret  ")]
+    assert heads == ["fret", "5", "7", "12"]
+    assert "+3.2" in text

@@ -1,0 +1,52 @@
+"""Surveys of a neck for the tests, played note by note without sound. Every number is invented."""
+
+from __future__ import annotations
+
+from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.pitch.listener import PluckStarted, ReadingReady
+from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.presets import preset
+from pitchbench.session.state import Command, KeyPressed, Setup
+from pitchbench.session.survey import Plan, Survey, advance
+from pitchbench.units import shifted_hz
+
+GUITAR = preset("six-string")
+
+
+def plan(
+    *, strings: tuple[int, ...] = (6, 5), frets: tuple[int, ...] = (5, 12), takes: int = 1
+) -> Plan:
+    return Plan(Setup(GUITAR, DEFAULT_PRIOR, strings=strings), frets, takes)
+
+
+class Played:
+    """A survey to which one plays notes, three seconds apart."""
+
+    def __init__(self, survey: Survey) -> None:
+        self.survey = survey
+        self.now_s = 0.0
+
+    def note(self, string: int, fret: int = 0, cents: float = 0.0) -> Played:
+        return self.hz(shifted_hz(GUITAR.string(string).note.hz(), 100.0 * fret + cents))
+
+    def hz(self, pitch_hz: float | None, reason: Reason | None = None) -> Played:
+        self.now_s += 3.0
+        self.then(PluckStarted(self.now_s))
+        assert self.survey.over or self.survey.asks == "Let it ring."
+        reading = Reading(self.now_s, 2.0, reason, pitch_hz=pitch_hz, u_cents=0.1)
+        self.then(ReadingReady(reading, final=False))
+        assert self.survey.over or self.survey.asks == "Damp the string."
+        return self.then(ReadingReady(reading, final=True))
+
+    def key(self, command: Command, take: int | None = None) -> Played:
+        return self.then(KeyPressed(command, take))
+
+    def then(self, event) -> Played:
+        before = self.survey
+        self.survey = advance(before, event)
+        assert self.survey.entries[: len(before.entries)] == before.entries
+        return self
+
+    @property
+    def last(self):
+        return self.survey.takes[-1]
