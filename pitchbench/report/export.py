@@ -248,8 +248,11 @@ def write_file(path: Path, pieces: Iterable[bytes], *, force: bool) -> None:
     Raises
     ------
     PitchbenchError
-        If it exists and ``force`` was not given, or cannot be written.
+        If it exists and ``force`` was not given, is something other than a file, or cannot be
+        written.
     """
+    if os.path.exists(path) and not os.path.isfile(path):  # never raise
+        raise PitchbenchError(f"{str(path)!r} is not a file.", "Give the name of a file.")
     if os.path.lexists(path) and not force:
         raise PitchbenchError(
             f"{str(path)!r} exists already.", "Give another name, or --force to replace it."

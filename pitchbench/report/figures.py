@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import html
 import io
+import logging
 import re
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-import matplotlib as mpl
 import numpy as np
-from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from pitchbench.errors import printable
@@ -20,6 +19,12 @@ from pitchbench.intonation.neck import StringNeck
 from pitchbench.records.results import StringResult
 from pitchbench.report.takes import RoundTakes, rounds_of
 from pitchbench.units import fret_ratio
+
+# Where there is no home, matplotlib says at length where it keeps its own things instead.
+logging.getLogger("matplotlib").setLevel(logging.ERROR)
+
+import matplotlib as mpl  # noqa: E402
+from matplotlib.figure import Figure  # noqa: E402
 
 #: Text stays text (selectable, in the page's font), and the same data give the same bytes.
 _STYLE: Final[dict[Any, Any]] = {
