@@ -33,7 +33,6 @@ from pitchbench.commands.neck_live import (
     PICTURE,
     begin_keeping,
     fresh,
-    heard_on_record,
     listen,
     old,
     plan_for,
@@ -56,7 +55,13 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR, ScatterPrior
 from pitchbench.notes import Note
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
-from pitchbench.report.neck import Judged, NeckResult, heard_in_survey, judge_neck
+from pitchbench.report.neck import (
+    Judged,
+    NeckResult,
+    heard_in_survey,
+    heard_on_record,
+    judge_neck,
+)
 from pitchbench.report.neck_document import neck_document
 from pitchbench.report.neck_words import (
     advice_words,

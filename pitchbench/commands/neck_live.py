@@ -11,8 +11,7 @@ import click
 
 from pitchbench.commands.guided import Keeping, Shown
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.records.model import Parameter, SessionKind, SessionRecord
-from pitchbench.report.neck import HeardString, heard_in_survey
+from pitchbench.records.model import Parameter, SessionKind
 from pitchbench.screen.live import Picture
 from pitchbench.screen.survey import render
 from pitchbench.session.engine import NotKeptError, Rules, run
@@ -128,11 +127,3 @@ def listen(source: Source, start: Start, shown: Shown, keeping: Keeping | None) 
             if not survey.done:
                 click.echo(f"Go on with: pitchbench neck --resume {keeping.short_id}", err=True)
     return survey
-
-
-def heard_on_record(record: SessionRecord) -> tuple[HeardString, ...]:
-    """The strings of a survey on record."""
-    from pitchbench.records.results import string_results  # noqa: PLC0415
-
-    takes = [t for result in string_results(record.setup, record.entries) for t in result.takes]
-    return heard_in_survey(record.setup.instrument, takes, record.meta.source)

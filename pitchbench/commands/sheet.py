@@ -42,7 +42,7 @@ def command(session: str, out: Path | None, force: bool, store: str | None) -> N
         session_id = repository.find_session(session, kind=SessionKind.SETUP)
         record = repository.session(session_id, traces_too=suffix == ".json")
         if out is None:
-            for line in sheet_lines(record):
+            for line in sheet_lines(record, _survey(repository, record)):
                 click.echo(printable(line))
             return
         if os.path.lexists(out) and not force:  # before the work, not after it
@@ -56,5 +56,16 @@ def _content(suffix: str, record: SessionRecord, repository: Repository) -> byte
         return takes_csv(record).encode()
     if suffix == ".json":
         return "".join(export_json(repository.instruments_of([record]), [record])).encode()
-    page = sheet_html(record)
+    page = sheet_html(record, _survey(repository, record))
     return html_to_pdf(page) if suffix == ".pdf" else page.encode()
+
+
+def _survey(repository: Repository, record: SessionRecord) -> SessionRecord | None:
+    """The latest survey of the neck, for the sheet of the instrument's latest session."""
+    on_record = repository.instruments_of([record])
+    name = (on_record[0] if on_record else record.setup).instrument.name
+    latest = repository.sessions(name, last=1)
+    if not latest or latest[0].meta.id != record.meta.id:
+        return None
+    surveys = repository.sessions(name, last=1, kind=SessionKind.NECK)
+    return surveys[0] if surveys else None

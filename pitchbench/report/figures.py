@@ -81,7 +81,7 @@ def takes_figure(results: Sequence[StringResult], *, tolerance_cents: float, tit
         f"the judged offset, its 95 % interval and the tolerance of {tolerance_cents:g} cents. "
         "The table below holds the same numbers."
     )
-    return _inline(text.getvalue(), title, description)
+    return _inline(text.getvalue(), "takes", title, description)
 
 
 def _draw(
@@ -114,16 +114,17 @@ def _legend(axes: Any) -> None:
     )
 
 
-def _inline(svg: str, title: str, description: str) -> str:
-    """Drop what only a file of its own needs, and name the picture for who cannot see it."""
-    svg = svg[svg.index("<svg") :].strip()
+def _inline(svg: str, name: str, title: str, description: str) -> str:
+    """Drop what only a file of its own needs, and name the picture for who cannot see it; ``name``
+    tells it from others on the page."""
+    svg = re.sub(r'( id="|url\(#|href="#)', rf"\g<1>{name}-", svg[svg.index("<svg") :].strip())
     head = (
-        f'<title id="takes-title">{html.escape(title)}</title>'
-        f'<desc id="takes-desc">{html.escape(description)}</desc>'
+        f'<title id="{name}-title">{html.escape(title)}</title>'
+        f'<desc id="{name}-desc">{html.escape(description)}</desc>'
     )
     opening = re.sub(
         r'width="[^"]*" height="[^"]*"',
-        'role="img" aria-labelledby="takes-title takes-desc"',
+        f'role="img" aria-labelledby="{name}-title {name}-desc"',
         svg[: svg.index(">") + 1],
         count=1,
     )
@@ -318,6 +319,22 @@ def neck_figure(
         axes.tick_params(length=0)
         axes.spines[:].set_visible(False)
     return figure
+
+
+def neck_inline(
+    strings: Sequence[tuple[str, StringNeck]], *, tolerance_cents: float, title: str
+) -> str:
+    """`neck_figure` as an ``<svg>`` element with ``<title>`` and ``<desc>`` for a page."""
+    figure = neck_figure(strings, tolerance_cents=tolerance_cents, title="")
+    figure.axes[0].set_title("", loc="left")  # the page's heading says it
+    text = io.StringIO()
+    with mpl.rc_context({**_NECK, "svg.fonttype": "none", "svg.hashsalt": "pitchbench neck"}):
+        figure.savefig(text, format="svg", metadata=_NO_METADATA, transparent=True)
+    description = (
+        "Offset at every fret that was heard on each string, sharp upward, with its 95 % interval "
+        f"and the tolerance of {tolerance_cents:g} cents. The list below holds the same numbers."
+    )
+    return _inline(text.getvalue(), "neck", title, description)
 
 
 def _along_neck(fret: int) -> float:

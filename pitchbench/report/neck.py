@@ -26,6 +26,8 @@ from pitchbench.intonation.neck import (
 from pitchbench.intonation.offset import ScatterPrior, Take
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Reading
+from pitchbench.records.model import SessionRecord
+from pitchbench.records.results import string_results
 from pitchbench.session.state import SessionTake, TakeFate
 from pitchbench.session.survey import statistics_of
 
@@ -176,6 +178,24 @@ def heard_in_survey(
         if own:
             strings.append(HeardString(spec.note, number, plucks, statistics_of(own)))
     return tuple(strings)
+
+
+def heard_on_record(record: SessionRecord) -> tuple[HeardString, ...]:
+    """The strings of a survey on record."""
+    results = string_results(record.setup, record.entries)
+    takes = [take for result in results for take in result.takes]
+    return heard_in_survey(record.setup.instrument, takes, record.meta.source)
+
+
+def neck_on_record(record: SessionRecord) -> NeckResult | None:
+    """What a survey on record came to, by what it was judged then; None where too little of it was
+    heard."""
+    setup = record.setup
+    heard = heard_on_record(record)
+    by = Judged(setup.instrument, (), None, setup.prior, setup.tolerance_cents, setup.a4_hz)
+    if not any(string.enough for string in heard):
+        return None
+    return judge_neck(heard, by, session=record.meta.id)
 
 
 def judge_neck(

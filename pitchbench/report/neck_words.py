@@ -112,20 +112,30 @@ def term_words(string: SurveyedString) -> str:
     )
 
 
-def fret_words(string: SurveyedString) -> list[tuple[str, str]]:
-    """Label and words of every fret."""
-    counts = _counts(string.takes)
+def offset_words(string: SurveyedString) -> list[tuple[str, str]]:
+    """Label and offset of every fret."""
     return [
         (
             f"{string.name}, {ordinal(fret.fret)} fret",
-            f"{_cents(fret.offset_cents)} ± {COVERAGE_95 * fret.u_cents:.1f} cents, "
-            f"{counts[fret.fret]} take{'s' * (counts[fret.fret] != 1)}, "
+            f"{_cents(fret.offset_cents)} ± {COVERAGE_95 * fret.u_cents:.1f} cents",
+        )
+        for fret in string.neck.frets
+    ]
+
+
+def fret_words(string: SurveyedString) -> list[tuple[str, str]]:
+    """Label and words of every fret, with what becomes of it."""
+    counts = _counts(string.takes)
+    return [
+        (
+            label,
+            f"{offset}, {counts[fret.fret]} take{'s' * (counts[fret.fret] != 1)}, "
             f"{_cents(fret.residual_cents)} beside nut and saddle"
             + (", stands out" if fret.isolated else "")
             + f", {_cents(string.after_cents[fret.fret])} after the move"
             * (string.verdict.move is not None),
         )
-        for fret in string.neck.frets
+        for fret, (label, offset) in zip(string.neck.frets, offset_words(string), strict=True)
     ]
 
 

@@ -14,6 +14,8 @@ from pitchbench.intonation.bridge import Direction, Rotation
 from pitchbench.intonation.offset import Offset
 from pitchbench.records.model import SessionRecord
 from pitchbench.records.results import StringResult, string_results, tolerance_cents
+from pitchbench.report.neck import NeckResult, neck_on_record
+from pitchbench.report.neck_words import offset_words, term_words
 from pitchbench.report.takes import RoundTakes, rounds_of
 from pitchbench.session.state import MoveEntry, Outcome, Setup
 from pitchbench.session.words import move_words, ordinal, place
@@ -56,6 +58,15 @@ class TakesRow:
 
 
 @dataclass(frozen=True)
+class NeckPart:
+    """What the page says of the neck: heading, what it shows, and every fret in words."""
+
+    heading: str
+    found: tuple[str, ...]
+    frets: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Sheet:
     """Everything that stands on the page; ``facts`` are labels and values in reading order."""
 
@@ -94,10 +105,13 @@ def build_sheet(record: SessionRecord) -> Sheet:
     )
 
 
-def sheet_html(record: SessionRecord) -> str:
-    """The sheet as one HTML page that needs nothing else: no script, no link, no other file."""
+def sheet_html(record: SessionRecord, survey: SessionRecord | None = None) -> str:
+    """The sheet as one HTML page that needs nothing else: no script, no link, no other file.
+
+    ``survey`` is a survey of the same neck, which goes on a second sheet of paper.
+    """
     # Only a page needs it, and it takes longer to load than all the rest.
-    from pitchbench.report.figures import takes_figure  # noqa: PLC0415
+    from pitchbench.report.figures import neck_inline, takes_figure  # noqa: PLC0415
 
     sheet = build_sheet(record)
     figure = takes_figure(
@@ -113,8 +127,16 @@ def sheet_html(record: SessionRecord) -> str:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    # The figure is our own markup; the names in it were escaped where it was made.
-    return environment.get_template("sheet.html").render(sheet=sheet, figure=Markup(figure))
+    neck, neck_figure = None, ""
+    if survey is not None and (result := neck_on_record(survey)) is not None:
+        neck = _neck_part(result, record, survey)
+        neck_figure = neck_inline(
+            result.necks, tolerance_cents=result.judged.tolerance_cents, title=neck.heading
+        )
+    # The figures are our own markup; the names in them were escaped where they were made.
+    return environment.get_template("sheet.html").render(
+        sheet=sheet, figure=Markup(figure), neck=neck, neck_figure=Markup(neck_figure)
+    )
 
 
 def _written_out(value: object) -> object:
@@ -124,8 +146,8 @@ def _written_out(value: object) -> object:
     return value
 
 
-def sheet_lines(record: SessionRecord) -> list[str]:
-    """The sheet as plain lines, label before value."""
+def sheet_lines(record: SessionRecord, survey: SessionRecord | None = None) -> list[str]:
+    """The sheet as plain lines, label before value; ``survey`` as for the page."""
     sheet = build_sheet(record)
     lines = [sheet.title]
     lines += [sheet.warning] if sheet.warning else []
@@ -137,7 +159,26 @@ def sheet_lines(record: SessionRecord) -> list[str]:
             f"left {row.left}; saddle {row.saddle}; {row.outcome}"
         )
     lines += [f"notes: {sheet.notes}"] if sheet.notes else []
+    if survey is not None and (result := neck_on_record(survey)) is not None:
+        neck = _neck_part(result, record, survey)
+        lines += [f"{neck.heading.lower()}: {words}" for words in neck.found]
     return [*lines, *sheet.method, sheet.version]
+
+
+def _neck_part(result: NeckResult, record: SessionRecord, survey: SessionRecord) -> NeckPart:
+    """No advice: the saddles may have been moved since the neck was surveyed."""
+    when = "before" if survey.meta.started_at < record.meta.started_at else "after"
+    found = [f"{string.name}: {term_words(string)}" for string in result.strings]
+    found += [f"{string.name}: {words}" for string in result.strings for words in string.findings]
+    return NeckPart(
+        heading=f"The neck, surveyed {survey.meta.started_at:%Y-%m-%d}, {when} this session",
+        found=tuple(found),
+        frets=tuple(
+            f"{label}: {offset}"
+            for string in result.strings
+            for label, offset in offset_words(string)
+        ),
+    )
 
 
 def _facts(record: SessionRecord, tolerance: float) -> tuple[tuple[str, str], ...]:
