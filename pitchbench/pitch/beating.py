@@ -34,6 +34,12 @@ _EXTRA_DECAY: Final = (-0.35, 0.1, 0.8)
 #: No second polarisation, when more probable than this, is taken as it is.
 _AS_GOOD_AS_CERTAIN: Final = 0.7
 
+#: Where in what a beat is held against the level's own basis, the level, and what is seen in the
+#: phase stand: the shared unknowns, then the phase itself. The phase's own basis comes first.
+_LEVEL_OWN: Final = slice(1, 3)
+_LEVEL: Final = 3
+_SEEN: Final = slice(4, None)
+
 
 @dataclass(frozen=True, eq=False)
 class Leftover:
@@ -92,9 +98,10 @@ def second_polarisation(leftover: Leftover) -> Beating:
     for law, widest in zip(laws, widest_hz, strict=True):
         steps = int(np.clip(widest / step_hz, 12, _MOST_STEPS))
         ladder = np.linspace(step_hz, min(widest, steps * step_hz), steps)
-        split_hz = np.tile(np.concatenate((-ladder[::-1], ladder)), len(_EXTRA_DECAY))
-        extra = np.repeat(_EXTRA_DECAY, 2 * steps)
-        tried.append((law, split_hz, extra, *search.gain(law[:, None] * split_hz, extra)))
+        split_hz, extra = (each.ravel() for each in np.meshgrid(ladder, _EXTRA_DECAY))
+        gain, pitch = search.gain(law[:, None] * split_hz, extra)
+        split_hz, extra = np.concatenate((split_hz, -split_hz)), np.tile(extra, 2)
+        tried.append((law, split_hz, extra, gain.ravel(), pitch.ravel()))
     law, split_hz, extra, of_law, pitch_of_law = max(tried, key=lambda one: float(one[3].max()))
     top = int(np.argmax(of_law))
     found_hz, found_extra = float(split_hz[top]), float(extra[top])
@@ -102,7 +109,7 @@ def second_polarisation(leftover: Leftover) -> Beating:
     width_hz, width_extra = step_hz, 0.35
     for _ in range(_REFINEMENTS):
         split_hz, extra = _around(found_hz, width_hz, found_extra, width_extra)
-        nearby, their_pitch = search.gain(law[:, None] * split_hz, extra)
+        (nearby, _), (their_pitch, _) = search.gain(law[:, None] * split_hz, extra)
         top = int(np.argmax(nearby))
         found_hz, found_extra = float(split_hz[top]), float(extra[top])
         best = max(best, (float(nearby[top]), float(their_pitch[top])))
@@ -138,83 +145,91 @@ class _Search:
 
     def __init__(self, leftover: Leftover) -> None:
         self._of = leftover
-        root = np.sqrt(leftover.weight)
-        t = leftover.time_s
-        ones = np.ones_like(t)
+        self._root = np.sqrt(leftover.weight)
+        root = self._root[:, :, None]
+        t = leftover.time_s[:, None]
         # Orthonormal bases of what a partial may do alone: constant phase; level and decay.
-        self._phase_own = np.linalg.qr((root * ones)[:, :, None])[0]
-        self._level_own = np.linalg.qr(np.stack((root * ones, root * t), axis=2))[0]
-        self._root = root
-        columns = leftover.columns * root[:, None, :]
-        inside = columns @ self._phase_own
-        self._columns = columns - inside @ self._phase_own.transpose(0, 2, 1)
-        self._phase = _without(root * leftover.phase, self._phase_own)
-        self._level = _without(root * leftover.level, self._level_own)
-        self._gram = self._columns @ self._columns.transpose(0, 2, 1)
-        self._moment = (self._columns @ self._phase[:, :, None])[:, :, 0]
-        log_p, pitch = self._shared(self._gram[None], self._moment[None])
-        self._plain, self.plain_pitch = float(log_p[0]), float(pitch[0])
+        phase_own = np.linalg.qr(root * np.ones_like(t))[0]
+        level_own = np.linalg.qr(root * np.concatenate((np.ones_like(t), t), axis=1))[0]
+        seen = np.concatenate((leftover.columns, leftover.phase[:, None]), axis=1)
+        seen = _without(root * seen.transpose(0, 2, 1), phase_own)
+        level = _without(root * leftover.level[:, :, None], level_own)
+        # What a beat is held against, (K, M, 4 + J + 1): see the slices below.
+        self._against = np.concatenate((phase_own, level_own, level, seen), axis=2)
+        self._gram = seen.transpose(0, 2, 1) @ seen
+        nothing = np.zeros((len(root), 1, seen.shape[2]))
+        plain, pitch = self._shared(nothing, nothing)
+        self._plain, self.plain_pitch = float(plain[0]), float(pitch[0])
 
     def beat(self, split_hz: Array, extra: Array) -> NDArray[np.complex128]:
         """e(t) of every partial for splits (K, S) and extra decays (S,), shape (K, S, M)."""
         of = self._of
         rate = 2j * np.pi * split_hz - of.decay_rate[:, None] * extra
         step = float(of.time_s[1] - of.time_s[0])
-        # Powers of one step: times are evenly spaced, and products are cheaper than exponentials.
         beat = np.empty((*rate.shape, len(of.time_s)), dtype=np.complex128)
         beat[:, :, 0] = np.exp(rate * of.time_s[0])
-        beat[:, :, 1:] = np.exp(rate * step)[:, :, None]
-        powers: NDArray[np.complex128] = np.multiply.accumulate(beat, axis=2)
-        return powers
+        # Times are evenly spaced: what is there, turned on by as much, is the next part, and so on.
+        there = 1
+        while there < beat.shape[2]:
+            more = min(there, beat.shape[2] - there)
+            turn = np.exp(rate * step * there)[:, :, None]
+            np.multiply(beat[:, :, :more], turn, out=beat[:, :, there : there + more])
+            there += more
+        return beat
 
     def gain(self, split_hz: Array, extra: Array) -> tuple[Array, Array]:
         """Gain of splits (K, S) and extra decays (S,) over no second polarisation, and the pitch
-        that each implies, both (S,)."""
+        that each implies, both (2, S): with the splits as they are, and with their negatives."""
         e = self.beat(split_hz, extra) * self._root[:, None, :]
-        real, imag = e.real, e.imag
-        own_real, own_imag = real @ self._phase_own, imag @ self._phase_own
-        level_real, level_imag = real @ self._level_own, imag @ self._level_own
+        real, imag = np.ascontiguousarray(e.real), np.ascontiguousarray(e.imag)
         energy = (real * real + imag * imag).sum(axis=2) + RHO_SIGMA**-2
+        real, imag = real @ self._against, imag @ self._against
         # Regressor of rho's real part: imag in the phase, real in the level; of its imaginary
         # part: real in the phase, -imag in the level.
-        rr = energy - (own_imag**2).sum(axis=2) - (level_real**2).sum(axis=2)
-        ii = energy - (own_real**2).sum(axis=2) - (level_imag**2).sum(axis=2)
-        ri = (level_real * level_imag).sum(axis=2) - (own_real * own_imag).sum(axis=2)
-        phase, level = self._phase[:, :, None], self._level[:, :, None]
-        y = np.concatenate((imag @ phase + real @ level, real @ phase - imag @ level), axis=2)
-        across = self._columns.transpose(0, 2, 1)
-        x = np.stack((imag @ across, real @ across), axis=2)  # (K, S, 2, J)
-        det = rr * ii - ri * ri
-        inverse = np.stack((np.stack((ii, -ri), -1), np.stack((-ri, rr), -1)), -2)
-        inverse /= det[:, :, None, None]
-        solved = inverse @ x
-        gram = self._gram[:, None] - x.transpose(0, 1, 3, 2) @ solved
-        moment = self._moment[:, None] - (solved.transpose(0, 1, 3, 2) @ y[..., None])[..., 0]
-        alone = 0.5 * np.einsum("ksi,ksij,ksj->ks", y, inverse, y) - 0.5 * np.log(
-            det * RHO_SIGMA**4
-        )
-        shared, pitch = self._shared(gram.transpose(1, 0, 2, 3), moment.transpose(1, 0, 2))
-        return alone.sum(axis=0) + shared - self._plain, pitch
+        rr = energy - imag[..., 0] ** 2 - np.square(real[..., _LEVEL_OWN]).sum(axis=2)
+        ii = energy - real[..., 0] ** 2 - np.square(imag[..., _LEVEL_OWN]).sum(axis=2)
+        ri = (real * imag)[..., _LEVEL_OWN].sum(axis=2) - real[..., 0] * imag[..., 0]
+        lean = ri / rr
+        ii = ii - lean * ri
+        # The negative of a split has the conjugate beat.
+        imag = np.stack((imag, -imag))
+        lean = np.stack((lean, -lean))
+        first = imag[..., _SEEN]
+        first[..., -1] += real[..., _LEVEL]
+        second = real[..., _SEEN] - lean[..., None] * first
+        second[..., -1] -= imag[..., _LEVEL]
+        alone = np.log(rr * ii * RHO_SIGMA**4).sum(axis=0)
+        first = first / np.sqrt(rr)[..., None]
+        second = second / np.sqrt(ii)[..., None]
+        log_p, pitch = self._shared(first, second)
+        return log_p - 0.5 * alone - self._plain, pitch
 
-    def _shared(self, gram: Array, moment: Array) -> tuple[Array, Array]:
-        """Log probability with the shared unknowns integrated out, and the pitch, both (S,)."""
-        variance = self._of.deviation
-        shrink = 1.0 + variance * gram[:, :, 0, 0]
-        column = gram[:, :, :, 0]
-        first = moment[:, :, 0]
-        factor = variance / shrink
-        own = 0.5 * (factor * first**2 - np.log(shrink)).sum(axis=1)
-        moment = moment - (factor * first)[:, :, None] * column
-        gram = gram - factor[:, :, None, None] * column[..., None] * column[:, :, None, :]
-        total = gram.sum(axis=1) + np.diag(self._of.precision)
-        right = moment.sum(axis=1)
-        solved = np.linalg.solve(total, right[:, :, None])[:, :, 0]
-        log_p: Array = own + 0.5 * (right * solved).sum(axis=1) - 0.5 * np.linalg.slogdet(total)[1]
-        return log_p, solved[:, 0]
+    def _shared(self, first: Array, second: Array) -> tuple[Array, Array]:
+        """Log probability with the shared unknowns integrated out, and the pitch, both (..., S).
+
+        ``first`` and ``second``, (..., K, S, J + 1), are what each partial's rho takes away: the
+        parts of what is seen that lie along its two regressors, made orthonormal.
+        """
+        variance = self._of.deviation[:, None]
+        column = self._gram[:, None, 0] - first[..., :1] * first - second[..., :1] * second
+        shrink = 1.0 + variance * column[..., 0]
+        deviation = np.sqrt(variance / shrink)[..., None] * column
+        taken = np.concatenate((first, second, deviation), axis=-3)
+        taken = np.moveaxis(taken, -3, -2)
+        rest = self._gram.sum(axis=0) - np.swapaxes(taken, -1, -2) @ taken
+        total = rest[..., :-1, :-1] + np.diag(self._of.precision)
+        right = rest[..., :-1, -1]
+        solved = np.linalg.solve(total, right[..., None])[..., 0]
+        log_p: Array = 0.5 * (
+            (right * solved).sum(axis=-1)
+            - rest[..., -1, -1]
+            - np.linalg.slogdet(total)[1]
+            - np.log(shrink).sum(axis=-2)
+        )
+        return log_p, solved[..., 0]
 
 
 def _without(data: Array, basis: Array) -> Array:
-    """``data`` (K, M) with its part along the orthonormal ``basis`` (K, M, P) taken out."""
-    inside = np.einsum("kmp,km->kp", basis, data)
-    rest: Array = data - np.einsum("kmp,kp->km", basis, inside)
+    """``data`` (K, M, N) with its part along the orthonormal ``basis`` (K, M, P) taken out."""
+    rest: Array = data - basis @ (basis.transpose(0, 2, 1) @ data)
     return rest

@@ -201,7 +201,8 @@ def average_over(
     right[1] = (gradient * moment[:, 0]).sum()
     right[2:] = moment[:, 1:].sum(axis=0)
 
-    solved = [_solve(info, right, *candidates) for candidates in glides.sets]
+    reduced = _without_pitch(info, right)
+    solved = [_solve(reduced, *candidates) for candidates in glides.sets]
     log_p = np.concatenate([part[0] for part in solved])
     p = np.exp(log_p - log_p.max())
     p /= p.sum()
@@ -218,31 +219,57 @@ def average_over(
     return Solution(mean, float(np.sqrt(spread)), float(p @ stiff), eps)
 
 
+@dataclass(frozen=True, eq=False)
+class _Reduced:
+    """What is known of the glides' eps once x and B, which every candidate has, are eliminated.
+
+    ``info`` (n, n) and ``right`` (n,) of eps; ``alone`` (2,), x and B without a glide, ``variance``
+    of that x, and ``pull`` (2, n), how far each eps draws them down.
+    """
+
+    info: Array
+    right: Array
+    alone: Array
+    variance: float
+    pull: Array
+
+
+def _without_pitch(info: Array, right: Array) -> _Reduced:
+    # Scaled to a unit diagonal: the information of x and of B differ by many orders.
+    scale = 1.0 / np.sqrt(np.diag(info)[:2])
+    inverse = np.linalg.inv(info[:2, :2] * np.outer(scale, scale)) * np.outer(scale, scale)
+    pull = inverse @ info[:2, 2:]
+    return _Reduced(
+        info[2:, 2:] - info[2:, :2] @ pull,
+        right[2:] - right[:2] @ pull,
+        inverse @ right[:2],
+        float(inverse[0, 0]),
+        pull,
+    )
+
+
 def _solve(
-    info: Array, right: Array, columns: NDArray[np.intp], log_prior: Array, sigma: Array
+    reduced: _Reduced, columns: NDArray[np.intp], log_prior: Array, sigma: Array
 ) -> tuple[Array, Array, Array, Array, Array]:
     """Log evidence, x, var x, B's correction and eps of each candidate, all of one size J."""
-    candidates, components = columns.shape
-    rows = np.concatenate((np.tile([0, 1], (candidates, 1)), columns + 2), axis=1)
-    a = info[rows[:, :, None], rows[:, None, :]]
-    diagonal = np.arange(2, 2 + components)
+    components = columns.shape[1]
+    a = reduced.info[columns[:, :, None], columns[:, None, :]]
+    diagonal = np.arange(components)
     a[:, diagonal, diagonal] += sigma**-2
-    # Scaled to a unit diagonal: the information of x and of B differ by many orders.
-    scale = 1.0 / np.sqrt(np.einsum("cii->ci", a))
-    inverse = np.linalg.inv(a * scale[:, :, None] * scale[:, None, :])
-    inverse *= scale[:, :, None] * scale[:, None, :]
-    c = right[rows]
-    theta = np.einsum("cij,cj->ci", inverse, c)
-    log_det = -np.linalg.slogdet(inverse)[1]
+    covariance = np.linalg.inv(a)
+    right = reduced.right[columns]
+    eps = (covariance @ right[:, :, None])[:, :, 0]
+    pull = reduced.pull[:, columns]
+    x, b = reduced.alone[:, None] - (pull * eps).sum(axis=2)
+    variance = reduced.variance + np.einsum("ci,cij,cj->c", pull[0], covariance, pull[0])
     log_evidence = (
         log_prior
-        + 0.5 * np.einsum("ci,ci->c", theta, c)
-        - 0.5 * log_det
+        + 0.5 * (eps * right).sum(axis=1)
+        - 0.5 * np.linalg.slogdet(a)[1]
         - np.log(sigma).sum(axis=1)
     )
-    eps = theta[:, 2:]
     if components in (1, 2):
         # A string only relaxes: the prior of a component is half a normal distribution.
-        spread = np.sqrt(inverse[:, diagonal, diagonal])
+        spread = np.sqrt(covariance[:, diagonal, diagonal])
         log_evidence += (scipy.special.log_ndtr(eps / spread) + np.log(2.0)).sum(axis=1)
-    return log_evidence, theta[:, 0], inverse[:, 0, 0], theta[:, 1], eps
+    return log_evidence, x, variance, b, eps

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pitchbench.pitch.partials import Array, Comb, LineSpectrum, comb
+from pitchbench.pitch.partials import Comb, LineSpectrum, comb
 from pitchbench.pitch.yin import F_MIN_HZ, track
 
 #: The tracker judges this part of a pluck: past the pick, before the note is lost in hum.
@@ -48,7 +48,7 @@ def note_of(samples: NDArray[np.float32], rate_hz: int) -> float | None:
     return float(np.median(pitch[np.abs(1200.0 * octaves) < _STEADY_CENTS]))
 
 
-def find_partials(sound: Array, rate_hz: int, period_hz: float) -> Comb | None:
+def find_partials(sound: NDArray[np.float32], rate_hz: int, period_hz: float) -> Comb | None:
     """The partials of the note whose period the tracker found, in the octave that they show.
 
     A string picked where its first partial is weak repeats almost twice in a period, and the

@@ -53,7 +53,7 @@ class LineSpectrum:
     density: float
 
     @classmethod
-    def of(cls, samples: Array, rate_hz: int, *, padded: bool = True) -> LineSpectrum:
+    def of(cls, samples: NDArray[np.float32], rate_hz: int, *, padded: bool = True) -> LineSpectrum:
         """Taper ``samples`` (Hann) and transform them, padded to half-bin spacing or closer.
 
         What is only asked for the noise between the lines needs no padding.
@@ -63,7 +63,7 @@ class LineSpectrum:
         )
         taper = np.square(np.sin(phase))
         size = scipy.fft.next_fast_len((1 + padded) * len(samples), real=True)
-        lines = scipy.fft.rfft(samples.astype(np.float32) * taper, size)
+        lines = scipy.fft.rfft(samples * taper, size)
         power = np.square(lines.real, dtype=np.float64) + np.square(lines.imag, dtype=np.float64)
         return cls(power, rate_hz / size, float(np.sum(np.square(taper, dtype=np.float64))))
 
@@ -173,9 +173,9 @@ def fit_law(
     y = frequency_hz[used] ** 2 / k2
     w = weight[used].copy()
     for _ in range(5):
-        root = np.sqrt(w)
-        design = np.stack((root, root * k2), axis=1)
-        (intercept, slope), *_ = np.linalg.lstsq(design, root * y, rcond=None)
+        middle = np.average(k2, weights=w)
+        slope = (w * (k2 - middle)) @ y / (w @ (k2 - middle) ** 2)
+        intercept = np.average(y, weights=w) - slope * middle
         residual = np.abs(y - intercept - slope * k2) * np.sqrt(weight[used])
         scale = max(1e-9 * float(intercept), 1.5 * float(np.median(residual)))
         w = weight[used] / (1.0 + (residual / (2.0 * scale)) ** 2)
@@ -218,7 +218,11 @@ class Demodulator:
     """
 
     def __init__(
-        self, samples: Array, rate_hz: int, f1_hz: float, background: LineSpectrum | None = None
+        self,
+        samples: NDArray[np.float32],
+        rate_hz: int,
+        f1_hz: float,
+        background: LineSpectrum | None = None,
     ) -> None:
         self._rate_hz = rate_hz
         self._n = len(samples)
@@ -231,7 +235,7 @@ class Demodulator:
         faded = samples.copy()
         ends = min(self._n // 2, int(self._fade_s * rate_hz) + 1)
         for end in (slice(0, ends), slice(self._n - ends, self._n)):
-            faded[end] *= self._fade(np.arange(self._n)[end] / rate_hz)
+            faded[end] *= self._fade(np.arange(self._n)[end] / rate_hz).astype(np.float32)
         self._transform = scipy.fft.rfft(faded, self._size)
 
     def _fade(self, time_s: Array) -> Array:

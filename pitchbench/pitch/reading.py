@@ -159,7 +159,7 @@ def read_pluck(pluck: Pluck) -> Reading | None:
     if pluck.ring_s < max(_SHORTEST_S, _FEWEST_PERIODS / period_hz):
         return replace(unread, reason=Reason.GAP) if pluck.gap else unread
     cut = round(_PICK_S * pluck.rate_hz)
-    sound = pluck.samples[cut:].astype(np.float64)
+    sound = pluck.samples[cut:]
     found = find_partials(sound, pluck.rate_hz, period_hz)
     if found is None:
         return replace(unread, reason=Reason.TOO_QUIET)
@@ -178,7 +178,7 @@ def read_pluck(pluck: Pluck) -> Reading | None:
 def _background(pluck: Pluck) -> LineSpectrum | None:
     if len(pluck.background) < LEAST_BACKGROUND_S * pluck.rate_hz:
         return None
-    return LineSpectrum.of(pluck.background.astype(np.float64), pluck.rate_hz)
+    return LineSpectrum.of(pluck.background, pluck.rate_hz)
 
 
 def _report(pluck: Pluck, settled: Settled, cut_s: float) -> Reading:
@@ -261,11 +261,12 @@ def _settle_s(settled: Settled, length_s: float) -> float:
 def _level_db(pluck: Pluck, time_s: Array) -> Array:
     """Level of the sound around ``time_s`` after the onset, dB below full scale (rms)."""
     half = round(0.025 * pluck.rate_hz)
-    power = np.concatenate(([0.0], np.cumsum(np.square(pluck.samples, dtype=np.float64))))
     middle = np.rint(time_s * pluck.rate_hz).astype(np.intp)
-    first = np.clip(middle - half, 0, len(pluck.samples) - 1)
-    last = np.clip(middle + half, first + 1, len(pluck.samples))
-    level: Array = 10.0 * np.log10((power[last] - power[first]) / (last - first) + 1e-20)
+    first = np.clip(middle - half, 0, len(pluck.samples) - 2)
+    last = np.clip(middle + half, first + 1, len(pluck.samples) - 1)
+    # Sums from each first to each last; those from a last to the next first are left out.
+    power = np.add.reduceat(np.square(pluck.samples), np.stack((first, last), axis=1).ravel())[::2]
+    level: Array = 10.0 * np.log10(power / (last - first) + 1e-20)
     return level
 
 
@@ -304,12 +305,11 @@ def _clipped(samples: NDArray[np.float32]) -> bool:
 
     A quiet, low note of few bits also repeats its peak value, but arrives there gently.
     """
-    peak = float(np.max(np.abs(samples)))
-    top = np.abs(samples) >= peak * (1.0 - 1e-6)
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], top.astype(np.int8), [0]))))
-    starts, ends = edges[::2], edges[1::2]
-    long = (ends - starts >= 3) & (starts > 0)
-    if np.count_nonzero(long) < 2:
-        return False
-    onto = np.abs(samples[starts[long]] - samples[starts[long] - 1])
+    size = np.abs(samples)
+    peak = float(size.max())
+    top = np.flatnonzero(size >= peak * (1.0 - 1e-6))
+    first = np.flatnonzero(np.diff(top, prepend=-2) > 1)
+    starts = top[first[np.diff(first, append=len(top)) >= 3]]
+    starts = starts[starts > 0]
+    onto = np.abs(samples[starts] - samples[starts - 1])
     return bool(np.count_nonzero(onto > 2e-3 * peak) >= 2)

@@ -38,7 +38,7 @@ from pitchbench.pitch.tail import does_not_fit, tail_average
 from pitchbench.units import CENTS_PER_NEPER
 
 #: How often the fit is repeated about the second polarisation that it found.
-_BEAT_TURNS: Final = 2
+_BEAT_TURNS: Final = 1
 #: Fewer partials than this cannot tell a second polarisation from a change of pitch.
 _FEWEST_VOTERS: Final = 3
 #: The least share of the glide that a partial takes, below which it is asked how it is shared.
@@ -109,6 +109,8 @@ def _fit(
     solution = fit.solution
     heard_until = t[np.flatnonzero(followed.weight.sum(axis=0))[-1]]
     glide_eps = solution.eps @ glides.mix
+    # No partial is heard beyond its band, whatever a hopeless fit makes of it.
+    band = bands.half_width_hz / f_model
     last_glide = float(glide_eps @ np.exp(-heard_until / glides.tau_s))
     return Settled(
         f1_hz=f1_hz * (1.0 + solution.x + shift),
@@ -122,7 +124,7 @@ def _fit(
         glide_eps=glide_eps,
         glide_tau_s=glides.tau_s,
         bands=bands,
-        frequency_hz=f_model * (1.0 + fit.slope),
+        frequency_hz=f_model * (1.0 + np.clip(fit.slope, -band, band)),
         u_partial=fit.u_slope,
         vote=fit.vote,
         law_sigma=fit.law_sigma,
@@ -398,8 +400,7 @@ def _agreement(deviation: Array, u: Array, number: NDArray[np.int64]) -> tuple[A
     sigma = 1e-3 / CENTS_PER_NEPER
     if np.count_nonzero(upper) >= 4:
         # Robust spread in excess of the uncertainties (median of normal |x| is 0.6745 sigma).
-        seen = np.median(deviation[upper] ** 2) / 0.6745**2
-        expected = np.median(u[upper] ** 2)
+        seen, expected = np.median(np.square((deviation[upper] / 0.6745, u[upper])), axis=1)
         if seen > _LAW_BROKEN * expected:
             sigma = max(sigma, float(np.sqrt(seen - expected)))
     scale = np.sqrt(u**2 + np.where(upper, sigma**2, 0.0))

@@ -98,9 +98,15 @@ def _brought_down(x: NDArray[np.float32], down: int) -> NDArray[np.float32]:
     """Every ``down``-th sample after a short low-pass; the tracker needs no steep one."""
     if down == 1:
         return x
-    taps = scipy.signal.firwin(8 * down + 1, 1.0 / down).astype(np.float32)
-    lowered: NDArray[np.float32] = scipy.signal.upfirdn(taps, x, 1, down)
-    return lowered[4 : 4 + -(-len(x) // down)]
+    reach = 4 * down
+    taps = np.sinc(np.arange(-reach, reach + 1) / down) * np.hamming(2 * reach + 1)
+    taps /= taps.sum()
+    count = -(-len(x) // down)
+    padded = np.pad(x, (reach, reach + down))
+    lowered = np.zeros(count, dtype=np.float32)
+    for start, tap in enumerate(taps.tolist()):
+        lowered += tap * padded[start : start + count * down : down]
+    return lowered
 
 
 def _difference(frames: NDArray[np.float32], energy: NDArray[np.float32]) -> NDArray[np.float32]:
