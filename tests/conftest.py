@@ -7,8 +7,13 @@ import os
 from collections.abc import Generator, Iterator
 from pathlib import Path
 
+import hypothesis
 import pytest
 import stores
+
+# How long an example takes is no property of it on a machine that others use as well.
+hypothesis.settings.register_profile("here", deadline=None)
+hypothesis.settings.load_profile("here")
 
 _numbers = itertools.count()
 

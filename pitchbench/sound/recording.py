@@ -167,7 +167,8 @@ def _opened(path: Path) -> soundfile.SoundFile:
     if empty:
         raise PitchbenchError(f"{str(path)!r} is empty.", "Record again.", ExitCode.NO_READING)
     try:
-        return soundfile.SoundFile(path)
+        # As bytes, since a name may come from a system with another encoding; Windows has no such.
+        return soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
     except (soundfile.SoundFileError, TypeError, ValueError) as error:
         # TypeError: a headerless format, of which nobody knows the rate.
         raise PitchbenchError(

@@ -63,7 +63,7 @@ def damaged(draw: st.DrawFn) -> Any:
         elif how == 1 and isinstance(within, list):
             within.append(copy.deepcopy(within[key]))
         else:
-            within[key] = draw(st.sampled_from(VALUES))
+            within[key] = copy.deepcopy(draw(st.sampled_from(VALUES)))
         if not document:
             break
     return document

@@ -3,9 +3,11 @@ it goes."""
 
 from __future__ import annotations
 
+import contextlib
 import os
 import struct
-from collections.abc import Callable
+import tempfile
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -136,13 +138,28 @@ def test_control_characters_in_a_name_are_shown_not_obeyed(tmp_path: Path) -> No
     assert "\n" not in error.value.what
 
 
-def test_unreadable(tmp_path: Path) -> None:
-    if os.geteuid() == 0:
-        pytest.skip("root may read everything")
-    path = wav(tmp_path / "a.wav")
-    path.chmod(0)
-    with pytest.raises(PitchbenchError, match="cannot be opened"):
-        Recording(path)
+@contextlib.contextmanager
+def nobody() -> Iterator[None]:
+    """Root may read everything; nobody may not."""
+    if os.geteuid() != 0:
+        yield
+        return
+    os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(0)
+
+
+def test_unreadable() -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        Path(folder).chmod(0o755)
+        path = wav(Path(folder) / "a.wav")
+        path.chmod(0)
+        with nobody(), pytest.raises(PitchbenchError, match="cannot be opened") as error:
+            Recording(path)
+    assert error.value.what.endswith(": Permission denied.")
+    assert error.value.exit_code == ExitCode.USAGE
 
 
 def test_a_name_too_long_for_the_system(tmp_path: Path) -> None:
