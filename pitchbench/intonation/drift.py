@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import Any, Final
 
 import numpy as np
@@ -36,6 +37,11 @@ _FEWEST_LEVELS: Final = 12
 _TYPICAL_CENTS: Final = 0.7
 _LEAST_PULL_CENTS: Final = 0.5
 
+#: Settled pitches this near each other are one note, and its plucks differ in strength if their
+#: levels do by so much. Our choice.
+SAME_NOTE_CENTS: Final = 50.0
+_LEAST_RANGE_DB: Final = 4.0
+
 
 @dataclass(frozen=True)
 class Beat:
@@ -64,6 +70,14 @@ class Drift:
     decay_s: float | None
     beat: Beat | None
     uneven: str
+
+
+class Strength(StrEnum):
+    """How hard a pluck was, among others of the same note."""
+
+    SOFT = "soft"
+    MEDIUM = "medium"
+    HARD = "hard"
 
 
 @dataclass(frozen=True)
@@ -100,6 +114,32 @@ def drift_of(reading: Reading) -> Drift | None:
         beat=find_beat(trace.time_s[heard], trace.level_db[heard]),
         uneven=uneven_string(reading.partials),
     )
+
+
+def tell_strengths(drifts: Sequence[Drift]) -> list[Strength | None]:
+    """Soft, medium or hard, by the highest level of each pluck among those of its note: the thirds
+    of their range in dB. None where they are all alike, or one is alone."""
+    told: list[Strength | None] = []
+    for drift in drifts:
+        pitch_hz = drift.reading.pitch_hz or 1.0
+        levels_db = [
+            _loudest_db(other)
+            for other in drifts
+            if abs(CENTS_PER_NEPER * math.log((other.reading.pitch_hz or 1.0) / pitch_hz))
+            < SAME_NOTE_CENTS
+        ]
+        low_db, range_db = min(levels_db), max(levels_db) - min(levels_db)
+        if range_db < _LEAST_RANGE_DB:
+            told.append(None)
+            continue
+        third = min(2, int(3.0 * (_loudest_db(drift) - low_db) / range_db))
+        told.append((Strength.SOFT, Strength.MEDIUM, Strength.HARD)[third])
+    return told
+
+
+def _loudest_db(drift: Drift) -> float:
+    trace = drift.reading.trace
+    return -math.inf if trace is None else float(trace.level_db.max())
 
 
 def find_beat(time_s: NDArray[np.float64], level_db: NDArray[np.float64]) -> Beat | None:

@@ -88,6 +88,7 @@ class Recording:
     string: String
     takes: Sequence[PluckSpec]
     every_s: float = 2.4
+    levels_db: tuple[float, ...] = ()
 
 
 def recordings() -> list[Recording]:
@@ -135,6 +136,8 @@ def recordings() -> list[Recording]:
             E2,
             drift,
             every_s=4.0,
+            # The shift of pitch goes with the square of the swing, and so with the power.
+            levels_db=tuple(10.0 * np.log10(g / 20.0) for g in (2.0, 8.0, 20.0)),
         ),
         *(
             Recording(
@@ -156,7 +159,10 @@ def recordings() -> list[Recording]:
 def make(recording: Recording) -> dict[str, object]:
     """Write one recording and return its truth."""
     samples, truths = plucks.render_session(
-        recording.takes, every_s=recording.every_s, rate_hz=RATE_HZ
+        recording.takes,
+        every_s=recording.every_s,
+        rate_hz=RATE_HZ,
+        levels_db=recording.levels_db,
     )
     path = FOLDER / f"{recording.name}.flac"
     soundfile.write(path, samples, RATE_HZ, subtype="PCM_16", compression_level=1.0)

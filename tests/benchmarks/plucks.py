@@ -245,11 +245,16 @@ def _clear_s(
 
 
 def render_session(
-    plucks: Sequence[PluckSpec], *, every_s: float = 6.0, rate_hz: int = 48000
+    plucks: Sequence[PluckSpec],
+    *,
+    every_s: float = 6.0,
+    rate_hz: int = 48000,
+    levels_db: Sequence[float] = (),
 ) -> tuple[NDArray[np.float32], list[Truth]]:
     """One long recording: a pluck every ``every_s`` over one continuous background.
 
-    Every pluck is brought to the same loudness and fits its place, silence around it included.
+    Every pluck is brought to the same loudness, or to its own of ``levels_db``, and fits its place,
+    silence around it included.
     """
     slot = round(every_s * rate_hz)
     plucks = [
@@ -265,7 +270,8 @@ def render_session(
     for number, spec in enumerate(plucks):
         string, truth = _note(spec)
         start = number * slot
-        sound[start : start + string.size] += string[:slot]
+        gain = 10.0 ** (levels_db[number] / 20.0) if levels_db else 1.0
+        sound[start : start + string.size] += gain * string[:slot]
         truths.append(replace(truth, onset=start + truth.onset))
     sound *= plucks[0].peak / np.max(np.abs(sound))
     return sound.astype(np.float32), truths

@@ -167,7 +167,6 @@ def test_the_figure_is_drawn_and_kept(
 @pytest.mark.parametrize(
     ("arguments", "says"),
     [
-        ((), "No recording was named."),
         (("a.wav", "--string", "6"), "--string says nothing without an instrument."),
         (("a.wav", "--preset", "six-string"), "It is not said which string was played."),
         (("a.wav", "--preset", "six-string", "--string", "9"), "has no string 9."),
