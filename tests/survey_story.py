@@ -33,7 +33,9 @@ class Played:
         self.now_s += 3.0
         self.then(PluckStarted(self.now_s))
         assert self.survey.over or self.survey.asks == "Let it ring."
-        reading = Reading(self.now_s, 2.0, reason, pitch_hz=pitch_hz, u_cents=0.1)
+        reading = Reading(
+            self.now_s, 2.0, reason, pitch_hz=pitch_hz, u_cents=0.1, settle_s=0.6, tail_s=1.3
+        )
         self.then(ReadingReady(reading, final=False))
         assert self.survey.over or self.survey.asks == "Damp the string."
         return self.then(ReadingReady(reading, final=True))
