@@ -181,49 +181,81 @@ def postgresql_binaries() -> Path | None:
     return folders[-1] if folders else None
 
 
-@contextmanager
-def postgresql_server() -> Iterator[str]:
-    """A private server on a unix socket in a temporary folder; yields its socket's folder.
+class PostgresqlServer:
+    """A private server on a unix socket in a temporary folder, running within a ``with``.
 
     PostgreSQL refuses to run as root, so under root it runs as nobody.
     """
-    binaries = postgresql_binaries()
-    if binaries is None:
-        raise RuntimeError("PostgreSQL is not installed")
-    folder = Path(tempfile.mkdtemp(prefix="pb-pg-", dir="/tmp"))
-    as_user = {"user": "nobody"} if os.geteuid() == 0 else {}
-    if as_user:
-        shutil.chown(folder, "nobody")
-    environment = {"PATH": os.environ["PATH"], "LC_ALL": "C.UTF-8", "HOME": str(folder)}
-    data = folder / "data"
-    subprocess.run(
-        [binaries / "initdb", "-D", data, "-U", "bench", "-A", "trust", "-E", "UTF8", "--no-sync"],
-        check=True,
-        capture_output=True,
-        env=environment,
-        cwd=folder,
-        **as_user,  # type: ignore[call-overload]
-    )
-    server = subprocess.Popen(
-        [binaries / "postgres", "-D", data, "-k", folder, "-c", "listen_addresses="],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        env=environment,
-        cwd=folder,
-        **as_user,  # type: ignore[call-overload]
-    )
-    try:
-        wait = [binaries / "pg_isready", "-q", "-h", folder, "-U", "bench", "-d", "postgres"]
+
+    def __init__(self) -> None:
+        binaries = postgresql_binaries()
+        if binaries is None:
+            raise RuntimeError("PostgreSQL is not installed")
+        self.folder = Path(tempfile.mkdtemp(prefix="pb-pg-", dir="/tmp"))
+        self._binaries = binaries
+        self._as_user = {"user": "nobody"} if os.geteuid() == 0 else {}
+        if self._as_user:
+            shutil.chown(self.folder, "nobody")
+        self._environment = {
+            "PATH": os.environ["PATH"],
+            "LC_ALL": "C.UTF-8",
+            "HOME": str(self.folder),
+        }
+        self._server: subprocess.Popen[bytes] | None = None
+
+    def __enter__(self) -> PostgresqlServer:
+        words = ["-D", self._data, "-U", "bench", "-A", "trust", "-E", "UTF8", "--no-sync"]
+        subprocess.run(
+            [self._binaries / "initdb", *words],
+            check=True,
+            capture_output=True,
+            env=self._environment,
+            cwd=self.folder,
+            **self._as_user,  # type: ignore[call-overload]
+        )
+        self.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.stop()
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+    @property
+    def _data(self) -> Path:
+        return self.folder / "data"
+
+    def start(self) -> None:
+        """Start it; returns when it takes connections."""
+        words = ["-D", self._data, "-k", self.folder, "-c", "listen_addresses="]
+        self._server = subprocess.Popen(
+            [self._binaries / "postgres", *words],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            env=self._environment,
+            cwd=self.folder,
+            **self._as_user,  # type: ignore[call-overload]
+        )
+        ready = ["-q", "-h", self.folder, "-U", "bench", "-d", "postgres"]
+        wait = [self._binaries / "pg_isready", *ready]
         deadline = time.monotonic() + 60
-        while subprocess.run(wait, check=False, env=environment).returncode != 0:
-            if server.poll() is not None or time.monotonic() > deadline:
+        while subprocess.run(wait, check=False, env=self._environment).returncode != 0:
+            if self._server.poll() is not None or time.monotonic() > deadline:
                 raise RuntimeError("the PostgreSQL server did not come up")
             time.sleep(0.05)
-        yield str(folder)
-    finally:
-        server.send_signal(signal.SIGINT)  # the fast way down: does not wait for its clients
-        server.wait(30)
-        shutil.rmtree(folder, ignore_errors=True)
+
+    def stop(self, number: signal.Signals = signal.SIGINT) -> None:
+        """End it: SIGINT throws its clients out, SIGQUIT is as if it had crashed."""
+        if self._server is not None:
+            self._server.send_signal(number)
+            self._server.wait(30)
+            self._server = None
+
+
+@contextmanager
+def postgresql_server() -> Iterator[str]:
+    """A private server; yields its socket's folder."""
+    with PostgresqlServer() as server:
+        yield str(server.folder)
 
 
 def new_database(socket_folder: str, name: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import io
 import os
@@ -65,6 +66,8 @@ class LazyGroup(click.Group):
             # What is still in the buffer must go somewhere when the interpreter ends.
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             return ExitCode.DONE
+        except KeyboardInterrupt:  # before click writes to a terminal that may have gone
+            return _interrupted()
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         with formatter.section("Commands"):
@@ -92,9 +95,14 @@ def main(args: list[str] | None = None) -> Any:
         asked = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else ""
         code = _fail(_sentence(error), f"See `{asked or _PROGRAM} --help`.", ExitCode.USAGE)
     except (KeyboardInterrupt, click.Abort):
-        click.echo("\npitchbench: interrupted.", err=True)
-        code = ExitCode.INTERRUPTED
+        code = _interrupted()
     sys.exit(int(code) if isinstance(code, int) else 0)
+
+
+def _interrupted() -> ExitCode:
+    with contextlib.suppress(OSError):  # the terminal may be what has gone
+        click.echo("\npitchbench: interrupted.", err=True)
+    return ExitCode.INTERRUPTED
 
 
 def _fail(what: str, remedy: str, code: ExitCode) -> ExitCode:

@@ -245,9 +245,10 @@ def _work(
         raise apart from trouble
     finally:
         if keeping is not None:
-            click.echo(keeping.words(), err=True)
-            if state.step is not Step.FINISHED:
-                click.echo(f"Go on with: {_resume_words(keeping, store)}", err=True)
+            with contextlib.suppress(OSError):  # the terminal may be what has gone
+                click.echo(keeping.words(), err=True)
+                if state.step is not Step.FINISHED:
+                    click.echo(f"Go on with: {_resume_words(keeping, store)}", err=True)
     return state, keeping
 
 

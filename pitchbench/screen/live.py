@@ -92,7 +92,8 @@ class LiveScreen:
     Parameters
     ----------
     theme : characters and colours; chosen from the environment if None.
-    picture : what is shown; its states have ``entries``, ``display``, ``ringing`` and ``quit``.
+    picture : what is shown; its states have ``entries``, ``display``, ``ringing``, ``live`` and
+        ``quit``.
     cue : whether to ring the terminal's bell: once for a take accepted, twice for one rejected,
         three times for a string done; never while a note rings.
     stream : the terminal to draw on, standard output if None.
@@ -187,7 +188,8 @@ class LiveScreen:
         self._errors.close()
         self._errors = self._stderr_copy = None
         if text:
-            _write_all(2, text)
+            with suppress(OSError):  # the terminal is gone
+                _write_all(2, text)
 
     def _signals(self, *, on: bool) -> None:
         """An end that is asked for becomes KeyboardInterrupt; a stop gives the terminal back."""
@@ -225,9 +227,11 @@ class LiveScreen:
         elif not new.display.frozen:
             self._held = None
         self._note_cues(old, new)
+        # A note's first pitch follows its start at once, and must not wait for the next frame.
+        first = new.live is not None and (self._state is None or self._state.live is None)
         self._state = new
         self._due = True
-        self._draw_if_due()
+        self._draw_if_due(at_once=first)
 
     def keys(self) -> list[KeyPressed]:
         """Keys pressed since the last call; draws what is due meanwhile."""
@@ -253,14 +257,14 @@ class LiveScreen:
 
     # -------------------------------------------------------------------------- drawing
 
-    def _draw_if_due(self) -> None:
+    def _draw_if_due(self, *, at_once: bool = False) -> None:
         if self._state is None or not self._up:
             return
         now = self._clock()
         size = self._size()
         drawn_for = (*size, self._keys.typed)
         if drawn_for == self._drawn_for:
-            if not self._due or now - self._drawn_at < 1.0 / FRAMES_PER_S:
+            if not self._due or not (at_once or now - self._drawn_at >= 1.0 / FRAMES_PER_S):
                 return
         elif self._drawn_for is None or self._drawn_for[:2] != size:
             self._rows = []

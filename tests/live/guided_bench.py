@@ -33,7 +33,8 @@ RATE_HZ: Final = 48_000
 PITCHBENCH: Final = [sys.executable, "-c", "from pitchbench.commands import main; main()"]
 PATIENCE_S: Final = 30.0
 
-#: How long a note rings before it is damped, and the silence before the next.
+#: How long a note rings before it is damped, if nothing else is said, and the silence before the
+#: next.
 RING_S: Final = 2.2
 DAMPED_S: Final = 0.5
 
@@ -50,17 +51,25 @@ class Played:
 class Hands:
     """Play on ``instrument`` what is asked, into the microphone.
 
-    ``channels`` is how many the file has that is played; all but the last are silent.
+    ``channels`` is how many the file has that is played; all but the last are silent. A note rings
+    for ``ring_s`` before it is damped.
     """
 
     def __init__(
-        self, vmic: VirtualMic, folder: Path, instrument: VirtualInstrument, *, channels: int = 1
+        self,
+        vmic: VirtualMic,
+        folder: Path,
+        instrument: VirtualInstrument,
+        *,
+        channels: int = 1,
+        ring_s: float = RING_S,
     ) -> None:
         self.instrument = instrument
         self.played: list[Played] = []
         self._vmic = vmic
         self._note = folder / "note.wav"
         self._channels = channels
+        self._ring_s = ring_s
 
     @property
     def plucks(self) -> int:
@@ -70,7 +79,7 @@ class Hands:
     def pluck(self, string: int, fret: int, detune_cents: float = 0.0) -> None:
         """Play one note and damp it; returns when it has been played."""
         rate_hz = self.instrument.rate_hz
-        note = self.instrument.pluck(string, fret, ring_s=RING_S, detune_cents=detune_cents)
+        note = self.instrument.pluck(string, fret, ring_s=self._ring_s, detune_cents=detune_cents)
         sound = np.zeros((len(note) + round(DAMPED_S * rate_hz), self._channels), np.float32)
         sound[: len(note), -1] = note
         true_hz = shifted_hz(self.instrument.true_hz(string, fret), detune_cents)
@@ -164,13 +173,14 @@ class Bench:
 
     def __init__(
         self,
-        vmic: VirtualMic,
+        vmic: VirtualMic | None,
         folder: Path,
         *,
         options: Sequence[object] = (),
         command: Sequence[object] = tuple(PITCHBENCH),
         store: object = None,
         env: dict[str, str] | None = None,
+        ring_s: float = RING_S,
     ) -> None:
         self.vmic = vmic
         self.folder = folder
@@ -179,11 +189,10 @@ class Bench:
         instrument.tune(self.string)
         self.found_cents = instrument.true_offset_cents(self.string)
         assert self.found_cents > 4.0, "this seed's string is found sharp"
-        self.hands = Hands(vmic, folder, instrument)
+        self.hands = Hands(vmic, folder, instrument, ring_s=ring_s)
+        self._room: subprocess.Popen[bytes] | None = None
         words = ["session", "--plain", "--preset", "six-string", "--strings", self.string]
-        self.session = Session(
-            [*command, *words, "--store", self.store, *options], env or self.vmic.env
-        )
+        self.session = Session([*command, *words, "--store", self.store, *options], env or vmic.env)
 
     def answer(self, asked: str) -> None:
         """Let the hands do what is asked."""
@@ -191,7 +200,7 @@ class Bench:
 
     def play_until(self, pattern: str, most: int = 40) -> str:
         """Answer what is asked until a line fits ``pattern``."""
-        asked = [line for line in self.session.lines if line.startswith("do: ")]
+        asked = [line for line in self.session.lines if re.search("^do: .* string ", line)]
         self.answer(asked[-1] if asked else self.session.wait_for("^do: "))
         for _ in range(most):
             line = self.session.wait_for(rf"^do: .* string |{pattern}")
@@ -199,6 +208,20 @@ class Bench:
                 return line
             self.answer(line)
         pytest.fail(f"{pattern!r} never came:\n{self.session.text()}")
+
+    def make_room(self) -> None:
+        """Let the room be heard, from now on and for a minute and a half."""
+        path = self.folder / "room.wav"
+        if not path.exists():
+            soundfile.write(path, room_noise(90), RATE_HZ, subtype="FLOAT")
+        self.leave_room()
+        self._room = self.vmic.start_playing(path)
+
+    def leave_room(self) -> None:
+        """Let nothing be heard but what is played."""
+        if self._room is not None:
+            self._room.kill()
+            self._room.wait()
 
     def quiet(self, seconds: float) -> None:
         """Let some time go by with nothing but the room."""
@@ -225,15 +248,12 @@ def room_noise(seconds: int, rate_hz: int = RATE_HZ) -> NDArray[np.float32]:
 @contextlib.contextmanager
 def bench(vmic: VirtualMic, folder: Path, **options: object) -> Iterator[Bench]:
     """A session that has heard a second of the room, as there is before anybody's first pluck."""
-    room = folder / "room.wav"
-    soundfile.write(room, room_noise(240), RATE_HZ, subtype="FLOAT")
-    noise = vmic.start_playing(room)
     running = Bench(vmic, folder, **options)  # type: ignore[arg-type]
     try:
         running.session.wait_for("^heard: The sound input is open")
+        running.make_room()
         running.quiet(1.0)
         yield running
     finally:
         running.session.close()
-        noise.kill()
-        noise.wait()
+        running.leave_room()

@@ -65,6 +65,12 @@ class VirtualMic:
         """Mute the input: it goes on calling back, with zeros."""
         self._pactl("set-source-mute", "cable.monitor", "1" if muted else "0")
 
+    @property
+    def server_pid(self) -> int:
+        """The running sound server's process."""
+        assert self._server is not None
+        return self._server.pid
+
     def start_server(self) -> None:
         """Start the sound server, the microphone plugged in; returns when it is up."""
         log = self._folder / "pa.log"
