@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from pitchbench.pitch.note import note_of
 from pitchbench.pitch.onset import Began, Ended, PluckFinder, dies_away
 from pitchbench.pitch.reading import LEAST_BACKGROUND_S, Pluck, Reading, read_pluck
-from pitchbench.pitch.yin import F_MAX_HZ, F_MIN_HZ, track
+from pitchbench.pitch.yin import DIP, F_MAX_HZ, F_MIN_HZ, track
 from pitchbench.sound.source import Block
+from pitchbench.units import cents_between
 
 
 @dataclass(frozen=True)
@@ -52,9 +53,15 @@ Heard = PluckStarted | LivePitch | ReadingReady
 #: 30 ms, which is finer than a screen can follow.
 _LOOK_STEPS: Final = 2
 _DRAW_STEPS: Final = 6
-#: A pitch this clear, this often in a row, shows the rise to be a pluck.
+#: A pitch this clear, the same for two looks in a row, shows the rise to be a pluck. While the
+#: attack grows, two and three periods fit better than one: a young note is not announced where a
+#: part of the period might be the whole.
+_SURE: Final = 1.0 - DIP
+_SAME_CENTS: Final = 50.0
+_RIVAL: Final = 0.55
+_YOUNG_S: Final = 0.25
+#: What is less clear than this is not drawn.
 _CLEAR: Final = 0.75
-_CLEAR_FRAMES: Final = 2
 #: A rise that shows no steady pitch by now is no pluck.
 _DOUBT_S: Final = 0.6
 #: Ages at which a note that still rings is read, seconds; how certain a reading must be to be
@@ -185,16 +192,22 @@ class Listener:
         tracked = track(window, self._rate_hz, fmin_hz=fmin_hz, hop=len(window))
         if not len(tracked.f0_hz):
             return
-        clarity = float(tracked.clarity[-1])
-        note.clear = note.clear + 1 if clarity >= _CLEAR else 0
-        if not note.announced and note.clear >= _CLEAR_FRAMES:
+        pitch_hz, clarity = float(tracked.f0_hz[-1]), float(tracked.clarity[-1])
+        if not note.announced:
+            young = index - note.onset < _YOUNG_S * self._rate_hz
+            sure = clarity >= _SURE and not (young and tracked.rival[-1] >= _RIVAL)
+            before_hz, note.looked_hz = note.looked_hz, pitch_hz if sure else None
+            if note.looked_hz is None or before_hz is None:
+                return
+            if abs(cents_between(pitch_hz, before_hz)) > _SAME_CENTS:
+                return
             note.announced = True
             yield PluckStarted(note.onset / self._rate_hz)
-        if note.announced and note.clear:
+        if clarity >= _CLEAR:
             yield LivePitch(
                 at_s=index / self._rate_hz,
                 onset_s=note.onset / self._rate_hz,
-                pitch_hz=float(tracked.f0_hz[-1]),
+                pitch_hz=pitch_hz,
                 clarity=clarity,
                 level_db=10.0 * float(np.log10(np.mean(np.square(window)) + 1e-20)),
             )
@@ -208,7 +221,7 @@ class _Note:
     rise_seen: bool
     certain: bool = False
     announced: bool = False
-    clear: int = 0
+    looked_hz: float | None = None
     steps: int = 0
     offers: int = 0
 

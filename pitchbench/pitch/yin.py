@@ -40,11 +40,14 @@ class Track:
     time_s : middle of each frame, seconds from the first sample.
     f0_hz : period's frequency; of use only where ``clarity`` is high.
     clarity : 1 for a perfect period, 0 for noise (1 minus the normalised difference).
+    rival : the same of a half, a third or a quarter of the period, whichever fits best: high where
+        several periods may have been taken for one, as while an attack grows.
     """
 
     time_s: NDArray[np.float64]
     f0_hz: NDArray[np.float64]
     clarity: NDArray[np.float64]
+    rival: NDArray[np.float64]
 
 
 def track(
@@ -76,7 +79,7 @@ def track(
     shortest = max(2, int(rate / fmax_hz))
     length = 2 * longest
     if len(x) < length:
-        return Track(np.empty(0), np.empty(0), np.empty(0))
+        return Track(*(np.empty(0) for _ in range(4)))
     starts = np.arange(0, len(x) - length + 1, hop / down).astype(np.intp)
     frames = np.lib.stride_tricks.sliding_window_view(x, length)
     # Energy of the W samples from every sample on: one running sum serves all frames and lags.
@@ -84,14 +87,13 @@ def track(
     energy = np.lib.stride_tricks.sliding_window_view(
         (running[longest:] - running[:-longest]).astype(np.float32), longest
     )
-    period = np.empty(len(starts))
-    clarity = np.empty(len(starts))
+    period, clarity, rival = np.empty((3, len(starts)))
     for first in range(0, len(starts), _BATCH):
         chosen = slice(first, first + _BATCH)
         difference = _difference(frames[starts[chosen]], energy[starts[chosen]])
-        period[chosen], clarity[chosen] = _first_dip(difference, shortest)
+        period[chosen], clarity[chosen], rival[chosen] = _first_dip(difference, shortest)
     middle = (starts.astype(np.float64) + 0.5 * length) / rate
-    return Track(middle, np.divide(rate, period), clarity)
+    return Track(middle, np.divide(rate, period), clarity, rival)
 
 
 def _brought_down(x: NDArray[np.float32], down: int) -> NDArray[np.float32]:
@@ -128,8 +130,8 @@ def _difference(frames: NDArray[np.float32], energy: NDArray[np.float32]) -> NDA
 
 def _first_dip(
     difference: NDArray[np.float32], shortest: int
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """The period in samples and the clarity of each frame of ``difference``, shape (frames, lags).
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Period in samples, clarity and rival of each frame of ``difference``, shape (frames, lags).
 
     The first dip below the threshold keeps the octave safe: later ones are multiples of the period.
     """
@@ -146,5 +148,10 @@ def _first_dip(
     # The parabola through the unnormalised difference, as in the paper: the normalised one leans.
     shift = np.zeros_like(here)
     np.divide(0.5 * (before - after), bend, out=shift, where=bend > 0)
-    clarity = np.clip(1.0 - norm[rows, first].astype(np.float64), 0.0, 1.0)
-    return first + np.clip(shift, -1.0, 1.0), clarity
+    parts = np.array([2, 3, 4])[:, None, None]
+    near = np.maximum(first // parts + np.arange(-1, 3)[:, None], 0)
+    other = np.where(first >= shortest * parts, norm[rows, near], 1.0).min(axis=(0, 1))
+    clarity, rival = (
+        np.clip(1.0 - depth.astype(np.float64), 0.0, 1.0) for depth in (norm[rows, first], other)
+    )
+    return first + np.clip(shift, -1.0, 1.0), clarity, rival

@@ -89,6 +89,24 @@ def test_at_most_fifteen_frames_a_second_and_the_last_one_always(terminal: Pty) 
         assert terminal.written() == b""
 
 
+def test_the_first_pitch_of_a_note_does_not_wait_for_the_next_frame(terminal: Pty) -> None:
+    clock = Clock()
+    (*_, live) = live_notes(3.0, hz=E2, seconds=2.0)
+    before = state(Step.OPEN, wanted_fret=0)
+    ringing = replace(before, ringing=True, live=None)
+    with make(terminal, clock) as screen:
+        screen(before, before)
+        clock.now_s += 10.0
+        screen(before, ringing)
+        terminal.written()
+        # The clock stands still.
+        first = replace(ringing, live=live)
+        screen(ringing, first)
+        assert terminal.written()
+        screen(first, replace(ringing, live=replace(live, pitch_hz=1.01 * live.pitch_hz)))
+        assert terminal.written() == b""
+
+
 def test_a_frozen_screen_stands_still(terminal: Pty) -> None:
     clock = Clock()
     first, later = STATES["open"], STATES["fretted"]

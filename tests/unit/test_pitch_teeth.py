@@ -11,11 +11,14 @@ import numpy as np
 import pytest
 from string_sound import cents, note
 
+import pitchbench.pitch.listener as listener_room
 import pitchbench.pitch.note as note_room
 import pitchbench.pitch.reading as reading_room
 import pitchbench.pitch.settle as settle_room
 from pitchbench.pitch.beating import Beating
+from pitchbench.pitch.listener import Listener, LivePitch
 from pitchbench.pitch.reading import Pluck, read_pluck
+from pitchbench.sound.source import Block
 
 RATE_HZ = 48000
 ONSET = round(0.7 * RATE_HZ)
@@ -90,6 +93,22 @@ def test_an_octave_below_that_only_rings_along_is_not_taken():
     sound = note(164.81)
     faint = note(82.4069, amplitudes=tuple(0.005 / k for k in range(1, 9)), decay_s=4.0, seed=5)
     assert abs(error_cents((sound + faint).astype(np.float32), 164.81)) < 0.5
+
+
+def test_a_body_that_thumps_along_is_not_the_first_pitch_drawn(monkeypatch):
+    # The body answers a twelfth below the note for a moment: three periods fit better than one.
+    sound = note(329.63)
+    t = np.arange(sound.size - ONSET) / RATE_HZ
+    thump = 0.2 * np.exp(-t / 0.03) * np.sin(2 * np.pi * 329.63 / 3 * t)
+    sound[ONSET:] += thump.astype(np.float32)
+
+    def first_live_hz():
+        events = Listener(RATE_HZ, offer_early=True).feed(Block(sound, 0, RATE_HZ))
+        return next(e.pitch_hz for e in events if isinstance(e, LivePitch))
+
+    assert abs(cents(first_live_hz(), 329.63)) < 30.0
+    monkeypatch.setattr(listener_room, "_RIVAL", 1.1)
+    assert cents(first_live_hz(), 329.63) < -1800.0
 
 
 def test_second_polarisation(monkeypatch):
