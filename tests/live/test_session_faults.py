@@ -16,10 +16,12 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
-from guided_bench import PITCHBENCH, RATE_HZ, Bench, bench
+import stores
+from guided_bench import PITCHBENCH, RATE_HZ, Bench, Session, bench
 from virtual_mic import VirtualMic
 
 from pitchbench.pitch.reading import Reason
@@ -212,3 +214,69 @@ def test_a_refused_rate_falls_back_to_the_inputs_own(jack: dict[str, str], tmp_p
     with Repository.open(running.store) as repository:
         meta = repository.session(repository.find_session("last")).meta
     assert meta.parameters["rate_hz"] == 32_000
+
+
+@pytest.mark.postgresql
+def test_the_database_server_is_restarted(vmic: VirtualMic, tmp_path: Path) -> None:
+    """Takes that are made while it is away are on record when it is back."""
+    if stores.postgresql_binaries() is None:
+        pytest.skip("PostgreSQL is not installed")
+    with stores.PostgresqlServer() as server:
+        place = stores.new_database(str(server.folder), "bench")
+        with bench(vmic, tmp_path, ring_s=RING_S, store=place) as running:
+            running.play_until(r"^take 1: accepted")
+            server.stop()
+            running.hands.pluck(6, 12)
+            running.session.wait_for("^records: Not on record yet, tried again every second")
+            running.hands.pluck(6, 0)
+            running.session.wait_for(r"^take 3: ")
+            server.start()
+            running.session.wait_for("^records: Everything is on record again")
+            takes = check_nothing_bent(running)
+            assert [take.number for take in takes] == [1, 2, 3]
+
+
+def test_the_clock_is_set_back(vmic: VirtualMic, tmp_path: Path) -> None:
+    """By an hour, in mid-session. (libfaketime; nobody's real clock is touched.)"""
+    libraries = sorted(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"))
+    if not libraries:
+        pytest.skip("libfaketime is not installed")
+    clock = tmp_path / "clock"
+    clock.write_text("+0")
+    env = {
+        **vmic.env,
+        "LD_PRELOAD": str(libraries[0]),
+        "FAKETIME_TIMESTAMP_FILE": str(clock),
+        "FAKETIME_NO_CACHE": "1",
+        "FAKETIME_DONT_FAKE_MONOTONIC": "1",
+    }
+    began = datetime.now(UTC)
+    with bench(vmic, tmp_path, ring_s=RING_S, env=env, options=["--tolerance", "12"]) as running:
+        running.play_until(r"^take 1: accepted")
+        clock.write_text("-3600")
+        running.play_until(r"^done: String 6: leave it")
+        running.session.wait_for("^Kept on record")
+        assert running.session.process.wait(20) == 0
+        check_nothing_bent(running)
+    # Another one is begun and broken off; the clock now says that it came before the first.
+    words = ["session", "--plain", "--store", running.store, "--strings", "5"]
+    second = Session([*PITCHBENCH, *words], env)
+    try:
+        second.wait_for("^heard: The sound input is open")
+        second.end(signal.SIGINT)
+    finally:
+        second.close()
+    (going_on,) = [line for line in second.lines if line.startswith("Go on with: ")]
+    with Repository.open(running.store) as repository:
+        later_by_clock, by_clock = (each.meta for each in reversed(repository.sessions()))
+        assert repository.find_session("last") == later_by_clock.id
+        entries = repository.session(later_by_clock.id).entries
+    # The first really was cut by the change of the clock, and yet it ends after it began, by as
+    # much as was heard; the times of its entries are those of the sound.
+    assert later_by_clock.finished_at is not None
+    heard = later_by_clock.finished_at - later_by_clock.started_at
+    assert timedelta(seconds=6) < heard < datetime.now(UTC) - began
+    assert all(0.0 <= entry.at_s <= heard.total_seconds() for entry in entries)
+    # What is said at the end names the session itself, so the clock cannot mislead anybody.
+    assert by_clock.short_id in going_on
+    assert by_clock.started_at < later_by_clock.started_at
