@@ -34,7 +34,7 @@ import soundfile
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "live"))
 
 from guided_bench import Hands, Played, Session, room_noise
-from virtual_mic import VirtualMic, virtual_mic
+from virtual_mic import VirtualMic, missing, virtual_mic
 
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
@@ -56,8 +56,9 @@ SEED: Final = 4
 TICKS_PER_S: Final = os.sysconf("SC_CLK_TCK")
 PAGE_BYTES: Final = os.sysconf("SC_PAGE_SIZE")
 #: How often the process is looked at, and how much of its start is left out of the slopes.
-LOOK_S: Final = 5.0
+LOOK_S: Final = 2.0
 WARM_UP_S: Final = 60.0
+
 
 @dataclass(frozen=True)
 class Slope:
@@ -183,7 +184,7 @@ def soak(
     """Pluck for that long."""
     with (
         tempfile.TemporaryDirectory(prefix="soak-") as place,
-        _microphone(rate_hz, channels) as mic,
+        virtual_mic(rate_hz, channels) as mic,
     ):
         folder = Path(place)
         instrument = VirtualInstrument(preset("six-string"), seed=SEED, rate_hz=rate_hz)
@@ -229,12 +230,6 @@ def soak(
         )
 
 
-@contextmanager
-def _microphone(rate_hz: int, channels: int) -> Iterator[VirtualMic]:
-    with virtual_mic(rate_hz, channels) as mic:
-        yield mic
-
-
 def _play(hands: Hands, until_s: float) -> None:
     """Play each string open and at the 12th fret, twice, one string after the other, for ever. All
     are found off by more than the tolerance and no saddle is moved, so none is ever done."""
@@ -248,18 +243,35 @@ def _play(hands: Hands, until_s: float) -> None:
                 return
 
 
-def report(done: Soaked) -> str:
-    """One row of the table in docs/reliability.md."""
+def row(done: Soaked) -> str:
+    """The run as a row of the table in docs/reliability.md; slopes with their 95 % bounds."""
     fates = done.fates
-    return (
-        f"| {done.rate_hz / 1000:g} kHz, {done.block_size}, {done.channels} "
-        f"| {done.heard_s / 60:.1f} min | {done.gaps} ({done.lost} samples) "
-        f"| {len(done.played)} = {fates['accepted']} + {fates['rejected']} + {fates['ignored']} "
-        f"| {done.worst_cents:.2f} cents "
-        f"| {done.cpu.mean:.1%}, {done.cpu.per_hour:+.1%} ± {2 * done.cpu.u_per_hour:.1%} "
-        f"| {done.rss_mb.mean:.0f} MB, {done.rss_mb.per_hour:+.1f} ± "
-        f"{2 * done.rss_mb.u_per_hour:.1f} |"
+    channels = "1 channel" if done.channels == 1 else f"{done.channels} channels"
+    cells = (
+        f"{done.rate_hz / 1000:g} kHz, blocks of {done.block_size}, {channels}",
+        f"{done.heard_s / 60:.1f} min",
+        f"{done.lost} in {done.gaps} gaps",
+        f"{len(done.played)} = {fates['accepted']} + {fates['rejected']} + {fates['ignored']}",
+        f"{done.worst_cents:.2f}",
+        f"{done.cpu.mean:.1%}, {_per_hour(done.cpu, 100)}",
+        f"{done.rss_mb.mean:.0f} MB, {_per_hour(done.rss_mb, 1)}",
+        f"{done.load:.1f}",
     )
+    return f"| {' | '.join(cells)} |"
+
+
+def _per_hour(slope: Slope, factor: float) -> str:
+    return f"{factor * slope.per_hour:+.1f} ± {factor * 2 * slope.u_per_hour:.1f} an hour"
+
+
+def write_row(text: str, page: Path = PAGE) -> None:
+    """Put ``text`` into the table, in the place of the last run that was set up alike."""
+    before, start, rest = page.read_text(encoding="utf-8").partition("<!-- soak -->\n")
+    table, end, after = rest.partition("<!-- /soak -->")
+    alike = text.split("|")[1]
+    lines = [line for line in table.splitlines() if line.split("|")[1:2] != [alike]]
+    table = "\n".join([*lines, text]) + "\n"
+    page.write_text(before + start + table + end + after, encoding="utf-8")
 
 
 def main() -> None:
@@ -268,17 +280,20 @@ def main() -> None:
     options.add_argument("--rate", type=int, default=48_000)
     options.add_argument("--block-size", type=int, default=512)
     options.add_argument("--channels", type=int, default=1)
+    options.add_argument("--write", action="store_true", help="into docs/reliability.md")
     asked = options.parse_args()
+    if lacking := missing():
+        options.error(lacking)
     done = soak(
         asked.minutes,
         rate_hz=asked.rate,
         block_size=asked.block_size,
         channels=asked.channels,
     )
-
-    print(report(done))
+    print(row(done))
     print("not accepted:", dict(done.reasons))
-    print(f"load of the machine over the last quarter of an hour: {done.load:.1f}")
+    if asked.write:
+        write_row(row(done))
 
 
 if __name__ == "__main__":
