@@ -123,6 +123,23 @@ def test_a_frozen_screen_stands_still(terminal: Pty) -> None:
         assert b"fret the 12th" in terminal.written()
 
 
+def test_a_notice_stands_at_the_foot_until_it_is_taken_away(terminal: Pty) -> None:
+    clock = Clock()
+    before = STATES["open"]
+    with make(terminal, clock) as screen:
+        screen(before, before)
+        foot = terminal.written().rpartition(b"\x1b[24;1H")[2]
+        clock.now_s += 1
+        screen.show_notice("Not on record yet: the disk is full.\x1b[2J")
+        shown = terminal.written()
+        # Only its own line is drawn, and a control sequence in it is not obeyed.
+        assert shown.startswith(b"\x1b[24;1H")
+        assert b"the disk is full.?[2J" in shown
+        clock.now_s += 1
+        screen.show_notice("")
+        assert foot.split(b"\x1b")[1] in terminal.written()
+
+
 def test_bells_only_if_asked_and_never_while_a_note_rings(terminal: Pty) -> None:
     clock = Clock()
     quiet = state(Step.OPEN, wanted_fret=0)
