@@ -79,6 +79,23 @@ def _neck() -> String:
     return String("G3", 195.9977 * 2 ** (0.8 / 1200), 6.0e-5, 1.1, offsets)
 
 
+def _low_strings() -> list[String]:
+    """Low E, A and D of one guitar: nut 0.5 cents sharp, each saddle off in its own way."""
+    frets = (2, 5, 12)
+    return [
+        replace(
+            string,
+            open_hz=string.open_hz * 2 ** (tuned / 1200),
+            offset_cents={n: 0.5 + saddle * (2.0 ** (n / 12.0) - 1.0) for n in frets},
+        )
+        for string, tuned, saddle in (
+            (String("E2", 82.4069, 9.0e-5, 1.5, {}), 0.3, 8.0),
+            (String("A2", 110.0, 6.5e-5, 1.6, {}), -0.4, -5.0),
+            (String("D3", 146.8324, 5.0e-5, 1.3, {}), 0.2, 4.0),
+        )
+    ]
+
+
 @dataclass(frozen=True)
 class Recording:
     """One file: what it shows, the string, and its takes in order."""
@@ -152,6 +169,20 @@ def recordings() -> list[Recording]:
                 ("low-frets", (0, 1, 3, 5, 7), 500),
                 ("high-frets", (0, 9, 12, 15, 17), 600),
             )
+        ),
+        *(
+            Recording(
+                f"chords-{string.note.lower()}",
+                "open and frets 2, 5, 12, for the chords of three strings: nut 0.5 cents, saddle "
+                f"{string.offset_cents[12] - 0.5:+.0f} cents at the 12th",
+                string,
+                [
+                    replace(take, ring_s=1.7)
+                    for take in series(string, (0, 2, 5, 12), 700 + 10 * number, 0.2)
+                ],
+                every_s=2.1,
+            )
+            for number, string in enumerate(_low_strings())
         ),
     ]
 
