@@ -40,7 +40,7 @@ def load_aubio() -> Any:
     except ImportError as error:
         raise PitchbenchError(
             "A second opinion needs aubio, which is not installed.",
-            "Install it with: pip install 'pitchbench[aubio]'.",
+            "In the folder of pitchbench: .venv/bin/pip install '.[aubio]'.",
         ) from error
     return aubio
 

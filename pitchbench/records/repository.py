@@ -576,7 +576,7 @@ def _server(text: str) -> Engine:
     except ModuleNotFoundError as error:
         raise PitchbenchError(
             "The PostgreSQL driver is not installed.",
-            "Install it with: pip install 'pitchbench[postgresql]'",
+            "In the folder of pitchbench: .venv/bin/pip install '.[postgresql]'.",
             ExitCode.RECORDS,
         ) from error
 

@@ -200,7 +200,7 @@ def test_without_aubio_it_says_how_to_get_it(
     monkeypatch.setitem(sys.modules, "aubio", None)  # as if it were not installed
     ran = Ran(capsys, "read", recorded[0], "--second-opinion")
     assert ran.code == 2
-    assert "pip install 'pitchbench[aubio]'" in ran.err
+    assert ".venv/bin/pip install '.[aubio]'" in ran.err
     assert ran.out == ""
     assert Ran(capsys, "read", recorded[0]).code == 0
 
