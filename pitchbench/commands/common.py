@@ -6,7 +6,7 @@ import json
 import math
 import os
 import sys
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -162,6 +162,25 @@ def echo_json(document: Mapping[str, Any]) -> None:
         If it holds NaN or infinity: an absent quantity is None.
     """
     click.echo(json.dumps(document, indent=2, allow_nan=False))
+
+
+def show_result(
+    output_format: str,
+    plain: bool,
+    *,
+    document: Callable[[], Mapping[str, Any]],
+    lines: Callable[[], Iterable[tuple[str, str]]],
+    page: Callable[[], None],
+) -> None:
+    """Write a result to stdout in the form that was asked for: its document, its lines as label and
+    words, or, on a terminal, its page."""
+    if output_format == "json":
+        echo_json(document())
+    elif is_plain(plain):
+        for label, words in lines():
+            click.echo(printable(f"{label}: {words}"))
+    else:
+        page()
 
 
 def is_plain(plain: bool = False) -> bool:

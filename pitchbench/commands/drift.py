@@ -4,26 +4,22 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
 import click
 
+from pitchbench.commands.bench import named_options
 from pitchbench.commands.common import (
     WholeQuantity,
-    a4_option,
-    echo_json,
-    format_option,
-    is_plain,
-    plain_option,
-    printable,
-    store_option,
+    show_result,
 )
 from pitchbench.commands.guided import shown
 from pitchbench.commands.listening import (
     ManyFiles,
-    channel_option,
     listen_to,
+    listening_options,
     named_instrument,
 )
 from pitchbench.commands.live import input_options, microphone
@@ -75,19 +71,14 @@ _PATHS: Final = click.Path(path_type=Path)
               help="Recordings of one note with the pickup near the string.")  # fmt: skip
 @click.option("--far", "fars", type=_PATHS, multiple=True, metavar="FILE...",
               help="The same note with the pickup lowered.")  # fmt: skip
-@click.option("--preset", "preset_name", metavar="NAME", help="Built-in instrument.")
-@click.option("--instrument", "name", metavar="NAME", help="Instrument on record.")
+@named_options
 @click.option("--string", "number", type=STRING, help="String that was played, 1 = highest.")
 @click.option("--fret", type=FRET, default=0, show_default=True, help="Fret; 0 = open.")
 @click.option("--partials", is_flag=True, help="Partial by partial, too.")
 @click.option("--plucks", "enough", type=PLUCKS, help="By ear: end after so many [key q].")
 @input_options
 @picture_options
-@channel_option
-@a4_option
-@store_option
-@plain_option
-@format_option
+@listening_options
 def command(
     *,
     files: tuple[Path, ...],
@@ -142,13 +133,13 @@ def command(
             )
         heard = [DriftPluck(source.name, each.reading, each.drift) for each in overlay.plucks]
     result = DriftResult(a4, with_strengths(heard), string, magnet, partials)
-    if output_format == "json":
-        echo_json(drift_document(result))
-    elif is_plain(plain):
-        for label, words in drift_lines(result):
-            click.echo(printable(f"{label}: {words}"))
-    else:
-        _print_page(result)
+    show_result(
+        output_format,
+        plain,
+        document=partial(drift_document, result),
+        lines=partial(drift_lines, result),
+        page=partial(_print_page, result),
+    )
     if not result.drifts:
         raise PitchbenchError(
             "There is no usable reading in what was heard." if heard else "No pluck was heard.",

@@ -12,7 +12,16 @@ from typing import Any, Final, TypeVar
 
 import click
 
-from pitchbench.commands.common import ExamplesFirst, is_plain, open_records, printable
+from pitchbench.commands.common import (
+    ExamplesFirst,
+    a4_option,
+    format_option,
+    is_plain,
+    open_records,
+    plain_option,
+    printable,
+    store_option,
+)
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.pitch.listener import Listener, ReadingReady
@@ -103,6 +112,13 @@ def channel_option(function: _Function) -> _Function:
         metavar="N",
         help="Channel to listen to, from 1 [the one in which most happens].",
     )(function)
+
+
+def listening_options(function: _Function) -> _Function:
+    """``--channel``, ``--a4``, ``--store``, ``--plain`` and ``--format``."""
+    for option in (format_option, plain_option, store_option, a4_option, channel_option):
+        function = option(function)
+    return function
 
 
 def listen_to(

@@ -11,22 +11,17 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from pitchbench.commands.bench import Bench, Said, bench_for, bench_options
 from pitchbench.commands.chords_heard import check_hear, write_chords
 from pitchbench.commands.common import (
     TOLERANCE,
     Quantity,
     WholeQuantity,
-    a4_option,
-    echo_json,
-    format_option,
-    is_plain,
     open_records,
-    plain_option,
-    printable,
-    store_option,
+    show_result,
 )
 from pitchbench.commands.guided import cue_option, shown
-from pitchbench.commands.listening import channel_option, listen_to, refuse_twice
+from pitchbench.commands.listening import listen_to, listening_options, refuse_twice
 from pitchbench.commands.live import input_options, microphone
 from pitchbench.commands.neck_files import by_string, files_words, heard_string
 from pitchbench.commands.neck_live import (
@@ -38,18 +33,14 @@ from pitchbench.commands.neck_live import (
     plan_for,
 )
 from pitchbench.commands.neck_options import (
-    Bench,
-    Said,
     StringsWithFiles,
-    bench_for,
     read_weights,
     said_instrument,
     string_number,
 )
-from pitchbench.commands.offset import PITCH_PER_TURN, SCALE
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import PitchbenchError
-from pitchbench.instrument import BridgeKind, Instrument, ScrewHeads
+from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import parse_shape
 from pitchbench.intonation.offset import DEFAULT_PRIOR, ScatterPrior
 from pitchbench.notes import Note
@@ -100,8 +91,7 @@ _PATH: Final = click.Path(path_type=Path)
               help="Open note of a string, such as E2, and its recordings.")  # fmt: skip
 @click.option("--of", "of_string", nargs=2, type=(str, _PATH), multiple=True, hidden=True)
 @click.option("--tuning", metavar="NOTES", help='Open notes, such as "E2 A2 D3 G3 B3 E4".')
-@click.option("--preset", "preset_name", metavar="NAME", help="Built-in instrument.")
-@click.option("--instrument", "name", metavar="NAME", help="Instrument on record.")
+@bench_options
 @click.option("--frets", metavar="N,N,...",
               help="Frets that you use; by ear they are asked for [1,3,5,7,9,12,15,17; in "
               "recordings all that were heard].")  # fmt: skip
@@ -119,20 +109,10 @@ _PATH: Final = click.Path(path_type=Path)
 @click.option("--hear", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="The chords as they sound, before and after: .wav or .flac.")  # fmt: skip
 @click.option("--spread", type=SPREAD, help="Spread of your frettings, if known [2, or as heard].")
-@click.option("--scale", type=SCALE, help="Twice the distance from nut to 12th fret [648].")
-@click.option("--pitch-per-turn", type=PITCH_PER_TURN, help="Saddle travel per turn of its screw.")
-@click.option("--screw-heads", type=click.Choice([str(side) for side in ScrewHeads]),
-              help="Side of the screws' heads: decides which way to turn.")  # fmt: skip
-@click.option("--bridge", type=click.Choice([str(kind) for kind in BridgeKind]),
-              help="Sort of bridge: decides what to mind [screw-saddles].")  # fmt: skip
 @click.option("--tolerance", type=TOLERANCE, help="Offset that may be left alone [2].")
 @picture_options
-@channel_option
-@a4_option
-@store_option
-@plain_option
 @cue_option
-@format_option
+@listening_options
 def command(
     *,
     files: tuple[Path, ...],
@@ -315,12 +295,13 @@ def _show(result: NeckResult, asked: _Asked) -> None:
     if asked.output_format == "json":
         for words in result.judged.assumed:
             click.echo(f"Assumed: {words}.", err=True)
-        echo_json(neck_document(result))
-    elif is_plain(asked.plain):
-        for label, words in result_lines(result):
-            click.echo(printable(f"{label}: {words}"))
-    else:
-        _print_page(result)
+    show_result(
+        asked.output_format,
+        asked.plain,
+        document=partial(neck_document, result),
+        lines=partial(result_lines, result),
+        page=partial(_print_page, result),
+    )
 
 
 def _figure(result: NeckResult) -> Figure:

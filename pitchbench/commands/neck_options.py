@@ -2,51 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Final
 
 import click
 
+from pitchbench.commands.bench import Said
 from pitchbench.commands.common import ExamplesFirst
 from pitchbench.commands.listening import named_instrument
 from pitchbench.errors import PitchbenchError
-from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads
+from pitchbench.instrument import Instrument
 from pitchbench.notes import Note
-from pitchbench.presets import PRESETS, preset, with_bridge, with_scale, with_tuning
-
-#: What is assumed where nobody says: the commonest scale, and that of a bass where the lowest
-#: string lies below any guitar's.
-_GUITAR_SCALE_MM: Final = 648.0
-_BASS_SCALE_MM: Final = 864.0
-_LOWEST_GUITAR_NOTE: Final = Note.parse("B1")
+from pitchbench.presets import PRESETS, preset, with_tuning
 
 _MOST_FRETS: Final = 24
-
-
-@dataclass(frozen=True)
-class Said:
-    """What the options say of the instrument; None where they say nothing."""
-
-    tuning: str | None
-    preset_name: str | None
-    name: str | None
-    scale: float | None
-    bridge: str | None
-    pitch_per_turn: float | None
-    screw_heads: str | None
-    store: str | None
-
-
-@dataclass(frozen=True)
-class Bench:
-    """The instrument, and in words what nobody said of it and was assumed.
-
-    ``instrument.strings`` is empty where the strings are known from their files alone.
-    """
-
-    instrument: Instrument
-    assumed: tuple[str, ...] = ()
 
 
 class StringsWithFiles(ExamplesFirst):
@@ -118,36 +86,6 @@ def _preset_for(tuning: str) -> str:
     return next(
         (each.name for each in PRESETS.values() if len(each.strings) == count), "six-string"
     )
-
-
-def bench_for(instrument: Instrument | None, notes: Iterable[Note], said: Said) -> Bench:
-    """The instrument with what the options say of it; ``notes`` are the strings heard."""
-    assumed: list[str] = []
-    scale = said.scale
-    if instrument is None:
-        lowest = min(notes)
-        if scale is None:
-            scale = _BASS_SCALE_MM if lowest < _LOWEST_GUITAR_NOTE else _GUITAR_SCALE_MM
-            assumed.append(f"a scale of {scale:g} mm (say it with --scale)")
-        if said.bridge is None and said.pitch_per_turn is None and said.screw_heads is None:
-            assumed.append("saddles on screws (say it with --bridge)")
-        instrument = Instrument(
-            "", "", scale, (), Bridge(BridgeKind.SCREW_SADDLES), frets=_MOST_FRETS
-        )
-    elif said.preset_name is None and said.name is None:
-        assumed.append(
-            f"scale and bridge of the built-in {instrument.name}, {instrument.scale_mm:g} mm "
-            "(say them with --preset, --scale, --bridge)"
-        )
-    if scale is not None:
-        instrument = with_scale(instrument, scale)
-    instrument = with_bridge(
-        instrument,
-        kind=BridgeKind(said.bridge) if said.bridge else None,
-        screw_pitch_mm=said.pitch_per_turn,
-        screw_heads=ScrewHeads(said.screw_heads) if said.screw_heads else None,
-    )
-    return Bench(instrument, tuple(assumed))
 
 
 def string_number(note: Note, instrument: Instrument | None) -> int | None:

@@ -6,41 +6,34 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from statistics import median
 from typing import Any, Final
 
 import click
 
+from pitchbench.commands.bench import Bench, Said, bench_for, bench_options
 from pitchbench.commands.common import (
     TOLERANCE,
-    Quantity,
     WholeQuantity,
-    a4_option,
-    echo_json,
-    format_option,
-    is_plain,
-    plain_option,
-    printable,
-    store_option,
+    show_result,
 )
 from pitchbench.commands.listening import (
     Listened,
     ManyFiles,
-    channel_option,
     listen_to,
+    listening_options,
     named_instrument,
     refuse_twice,
 )
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads
 from pitchbench.intonation.bridge import Move, plan_move
 from pitchbench.intonation.classify import NEAR_CENTS, OUT_OF_TUNE_CENTS, Sounded, tell_apart
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Group, Offset, Take, estimate_offset
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict, judge
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading
-from pitchbench.presets import SCALE_RANGE_MM, with_bridge, with_scale
 from pitchbench.report.readings import COVERAGE_95, quality_words, reading_document, value
 from pitchbench.session.words import move_words, offset_words, ordinal
 from pitchbench.units import cents_between, fret_ratio
@@ -55,14 +48,6 @@ EXAMPLES = """\
 _SCHEMA: Final = "pitchbench.offset/1"
 
 FRET: Final = WholeQuantity("N", 1, 24, "the fret that was played")
-SCALE: Final = Quantity("MM", *SCALE_RANGE_MM, "twice the distance from nut to 12th fret in mm")
-PITCH_PER_TURN: Final = Quantity("MM", 0.2, 2.0, "the saddle's travel per turn of its screw in mm")
-
-#: What is assumed where nobody says: the commonest scale, and that of a bass where the open note
-#: lies below any guitar's.
-_GUITAR_SCALE_MM: Final = 648.0
-_BASS_SCALE_MM: Final = 864.0
-_LOWEST_GUITAR_NOTE: Final = Note.parse("B1")
 
 #: As many takes, open and fretted together, as are worth making (as in a session).
 _MOST_TAKES: Final = 16
@@ -103,21 +88,6 @@ class _Heard:
         )
 
 
-@dataclass(frozen=True)
-class _Bench:
-    """What is known of the instrument beside its sound.
-
-    Parameters
-    ----------
-    string : number of the string; 0 where the instrument is not on record or has no such string.
-    assumed : what nobody said and was assumed, in words.
-    """
-
-    instrument: Instrument
-    string: int
-    assumed: tuple[str, ...]
-
-
 @dataclass(frozen=True, eq=False)
 class _Result:
     """All that is shown, in words or as a document."""
@@ -128,7 +98,7 @@ class _Result:
     offset: Offset
     verdict: Verdict
     move: Move | None
-    bench: _Bench
+    bench: Bench
 
 
 _PATHS: Final = click.Path(path_type=Path)
@@ -142,20 +112,9 @@ _PATHS: Final = click.Path(path_type=Path)
               help="Recordings of the fretted note alone.")  # fmt: skip
 @click.option("--string", "string", metavar="NOTE", help="Open note, such as E2 [inferred].")
 @click.option("--fret", type=FRET, default=12, show_default=True, help="Fret that was played.")
-@click.option("--scale", type=SCALE, help="Twice the distance from nut to 12th fret [648].")
-@click.option("--pitch-per-turn", type=PITCH_PER_TURN, help="Saddle travel per turn of its screw.")
-@click.option("--screw-heads", type=click.Choice([str(side) for side in ScrewHeads]),
-              help="Side of the screws' heads: decides which way to turn.")  # fmt: skip
-@click.option("--bridge", type=click.Choice([str(kind) for kind in BridgeKind]),
-              help="Sort of bridge: decides what to mind [screw-saddles].")  # fmt: skip
-@click.option("--preset", "preset_name", metavar="NAME", help="Built-in instrument.")
-@click.option("--instrument", "name", metavar="NAME", help="Instrument on record.")
+@bench_options
 @click.option("--tolerance", type=TOLERANCE, help="Offset that may be left alone [2].")
-@channel_option
-@a4_option
-@store_option
-@plain_option
-@format_option
+@listening_options
 def command(
     *,
     files: tuple[Path, ...],
@@ -176,7 +135,8 @@ def command(
     taken to follow one another in the order given, so that a drift of the string shows.
     """
     named = None if string is None else Note.parse(string)
-    instrument = named_instrument(details["preset_name"], details["name"], details["store"])
+    said_of_it = Said(**details)
+    instrument = named_instrument(said_of_it.preset_name, said_of_it.name, said_of_it.store)
     refuse_twice((*files, *opens, *fretteds))
     said = {Role.OPEN: len(opens), Role.FRETTED: len(fretteds)}
     roles = [None] * len(files) + [role for role, count in said.items() for _ in range(count)]
@@ -192,24 +152,25 @@ def command(
     if offset is None:
         raise _nothing_to_compare(heard, named, fret, a4)
     note = named or nearest_note(offset.open.mean_hz, a4)[0]
-    bench = _bench(instrument, note, **details)
+    bench = bench_for(instrument, [note], said_of_it)
     verdict = judge(
         offset,
         tolerance_cents=bench.instrument.tolerance_cents if tolerance is None else tolerance,
         prior=DEFAULT_PRIOR,
         most_takes=_MOST_TAKES,
     )
-    move = _planned(offset, bench) if verdict.decision is Decision.MOVE else None
+    move = _planned(offset, note, bench) if verdict.decision is Decision.MOVE else None
     result = _Result(a4, note, heard, offset, verdict, move, bench)
     if output_format == "json":
         for words in bench.assumed if move else ():
             click.echo(f"Assumed: {words}.", err=True)
-        echo_json(_document(result))
-    elif is_plain(plain):
-        for label, words in _lines(result):
-            click.echo(printable(f"{label}: {words}"))
-    else:
-        _print_page(result)
+    show_result(
+        output_format,
+        plain,
+        document=partial(_document, result),
+        lines=partial(_lines, result),
+        page=partial(_print_page, result),
+    )
 
 
 # -- from readings to roles --------------------------------------------------------------------
@@ -307,42 +268,13 @@ def _nothing_to_compare(
 # -- the instrument ----------------------------------------------------------------------------
 
 
-def _bench(
-    instrument: Instrument | None,
-    note: Note,
-    *,
-    scale: float | None,
-    bridge: str | None,
-    pitch_per_turn: float | None,
-    screw_heads: str | None,
-    **_: object,
-) -> _Bench:
-    """The instrument with what the options say of it."""
-    assumed: list[str] = []
-    if instrument is None:
-        if scale is None:
-            scale = _BASS_SCALE_MM if note < _LOWEST_GUITAR_NOTE else _GUITAR_SCALE_MM
-            assumed.append(f"a scale of {scale:g} mm (say it with --scale)")
-        if bridge is None and pitch_per_turn is None and screw_heads is None:
-            assumed.append("saddles on screws (say it with --bridge)")
-        instrument = Instrument("", "", scale, (), Bridge(BridgeKind.SCREW_SADDLES))
-    if scale is not None:
-        instrument = with_scale(instrument, scale)
-    instrument = with_bridge(
-        instrument,
-        kind=BridgeKind(bridge) if bridge else None,
-        screw_pitch_mm=pitch_per_turn,
-        screw_heads=ScrewHeads(screw_heads) if screw_heads else None,
-    )
+def _planned(offset: Offset, note: Note, bench: Bench) -> Move:
+    instrument = bench.instrument
     string = next((n for n, s in enumerate(instrument.strings, start=1) if s.note == note), 0)
     if not string:  # the setback on record is then of some other string
         instrument = replace(instrument, setback_mm=())
-    return _Bench(instrument, string, tuple(assumed))
-
-
-def _planned(offset: Offset, bench: _Bench) -> Move:
     try:
-        return plan_move(offset, bench.instrument, bench.string)
+        return plan_move(offset, instrument, string)
     except ValueError as error:
         raise PitchbenchError(
             f"No saddle position cures {offset.offset_cents:+.1f} cents at the "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Final
 
@@ -11,16 +12,10 @@ import click
 from pitchbench.commands.common import (
     ExamplesFirst,
     Quantity,
-    a4_option,
-    echo_json,
-    format_option,
-    is_plain,
     open_records,
-    plain_option,
-    printable,
-    store_option,
+    show_result,
 )
-from pitchbench.commands.listening import channel_option, listen_to
+from pitchbench.commands.listening import listen_to, listening_options
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.commands.takes import from_recordings, from_sessions
 from pitchbench.errors import ExitCode, PitchbenchError
@@ -108,11 +103,7 @@ class _Players(ExamplesFirst):
     help="A session on record, or a survey of a neck, and who played: anna=20260314-a3f91c.",
 )
 @picture_options
-@channel_option
-@a4_option
-@store_option
-@plain_option
-@format_option
+@listening_options
 def command(
     *,
     files: tuple[Path, ...],
@@ -155,13 +146,13 @@ def command(
             ExitCode.NO_READING,
         )
     result = StudyResult(a4, within, takes, study(takes.played))
-    if output_format == "json":
-        echo_json(study_document(result))
-    elif is_plain(plain):
-        for label, words in study_lines(result):
-            click.echo(printable(f"{label}: {words}"))
-    else:
-        _print_page(result)
+    show_result(
+        output_format,
+        plain,
+        document=partial(study_document, result),
+        lines=partial(study_lines, result),
+        page=partial(_print_page, result),
+    )
     if out is not None:
         _draw(result, out, force=force)
 
