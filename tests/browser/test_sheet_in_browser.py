@@ -10,16 +10,19 @@ import shutil
 import subprocess
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 import stores
 from stores import NOON
+from survey_story import Played, plan
 
 from pitchbench.instrument import Instrument
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.report.export import html_to_pdf
 from pitchbench.report.sheet import sheet_html
+from pitchbench.session.survey import begin, wanted
 
 pytestmark = pytest.mark.browser
 
@@ -57,6 +60,22 @@ def the_fullest_page() -> str:
     )
 
 
+def a_page_with_a_neck() -> str:
+    """A session and, after it, a survey of two strings with everything off by 3 cents."""
+    story = Played(begin(plan(frets=(1, 5, 12))))
+    while not story.survey.over:
+        string = story.survey.current
+        fret = wanted(story.survey, string) or 0
+        story.note(string, fret, 3.0 if fret else 0.0)
+    guitar = stores.an_instrument()
+    session = SessionMeta("20260314-" + "a" * 32, None, NOON, NOON, "0.1.0")
+    survey = replace(session, id="20260314-" + "b" * 32, started_at=NOON + timedelta(hours=1))
+    return sheet_html(
+        SessionRecord(stores.a_setup(guitar), stores.a_log(guitar), session),
+        SessionRecord(story.survey.setup, story.survey.entries, survey),
+    )
+
+
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[object]:
     if CHROMIUM is None:
@@ -89,7 +108,9 @@ def page(chromium, tmp_path):
     context.close()
 
 
-@pytest.mark.parametrize("html", [a_page, the_fullest_page], ids=["usual", "fullest"])
+@pytest.mark.parametrize(
+    "html", [a_page, the_fullest_page, a_page_with_a_neck], ids=["usual", "fullest", "neck"]
+)
 def test_it_asks_for_nothing_and_complains_of_nothing(page, html):
     page.show(html())
     assert [url for url in page.requests if not url.endswith("/sheet.html")] == []
@@ -120,6 +141,22 @@ def test_it_prints_on_one_page(page, html, paper, tmp_path):
     out = tmp_path / "sheet.pdf"
     page.pdf(path=str(out), format=paper)
     assert pages_and_size(out) == (1, PAPERS[paper])
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_a_survey_of_the_neck_takes_a_second_page(page, paper, tmp_path):
+    page.show(a_page_with_a_neck())
+    out = tmp_path / "sheet.pdf"
+    page.pdf(path=str(out), format=paper)
+    assert pages_and_size(out) == (2, PAPERS[paper])
+    second = subprocess.run(
+        ["pdftotext", "-f", "2", "-l", "2", str(out), "-"],
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout
+    assert second.startswith("The neck, surveyed 2026-03-14")
+    assert "String 6, E2: nut" in second
 
 
 def test_our_own_way_to_pdf_gives_one_page_with_the_words(tmp_path):
