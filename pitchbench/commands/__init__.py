@@ -27,6 +27,7 @@ REGISTRY: dict[str, str] = {
     "forecast": "what a change of strings, tuning or action will do to tension and offsets",
     "inputs": "audio inputs; with --check: level, noise, hum, the precision to expect",
     "instrument": "the instruments on record: add, show, edit, list, remove",
+    "trouble": "what may be wrong, from what you see to what to do about it",
     "guide": "the steps and cautions for a kind of bridge, in a page of plain text",
     "history": "sessions of an instrument, what changed since, whether a check is due",
     "sheet": "the setup sheet of a session: text, HTML that prints, PDF, CSV, JSON",

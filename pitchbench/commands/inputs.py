@@ -51,6 +51,14 @@ CURES: Final = {
     ),
 }
 
+#: The words that `pitchbench trouble` knows each of them by.
+TROUBLES: Final = {
+    Condition.NOTHING_HEARD: "nothing is heard",
+    Condition.CLIPPING: "too loud",
+    Condition.TOO_NOISY: "too quiet",
+    Condition.HUM: "hum",
+}
+
 EXAMPLES = """\
   pitchbench inputs                         which inputs there are
   pitchbench inputs --check                 listen to the default one for a few seconds
@@ -156,6 +164,7 @@ def check_lines(check: Check) -> list[str]:
         f"input: {printable(check.device.full_name)}, {check.rate_hz} Hz",
         f"result: {silence.condition}",
         f"what to do: {CURES[silence.condition]}",
+        *_more(silence.condition),
         f"level: {_level(silence.level_dbfs)}",
         f"peak: {_level(silence.peak_dbfs)}",
         f"clipped samples: {silence.clipped}",
@@ -180,6 +189,12 @@ def check_lines(check: Check) -> list[str]:
     return lines
 
 
+def _more(condition: Condition) -> list[str]:
+    """Where to read on, if something is wrong."""
+    words = TROUBLES.get(condition)
+    return [] if words is None else [f"more: pitchbench trouble {words}"]
+
+
 def _level(level_dbfs: float | None) -> str:
     return "none" if level_dbfs is None else f"{level_dbfs:.1f} dBFS"
 
@@ -202,6 +217,7 @@ def _check_document(check: Check) -> dict[str, Any]:
         "heard_s": silence.heard_s,
         "condition": silence.condition.name.lower(),
         "cure": CURES[silence.condition],
+        "trouble": TROUBLES.get(silence.condition),
         "level_dbfs": silence.level_dbfs,
         "peak_dbfs": silence.peak_dbfs,
         "clipped_samples": silence.clipped,

@@ -123,6 +123,8 @@ def starts(place: Environment, home: Path) -> None:
     done = place.pitchbench("--version", home=home)
     assert done.stdout == f"pitchbench, version {wanted[1]}\n", done
     assert done.stderr == "", done
+    done = place.pitchbench("trouble", "hum", home=home)  # what lies beside the code came along
+    assert done.stdout.startswith("Hum\n"), done
 
 
 def reads(place: Environment, home: Path) -> None:
