@@ -183,7 +183,9 @@ def pages_and_size(pdf: Path) -> tuple[int, tuple[float, float]]:
 
 
 @pytest.mark.skipif(AXE is None, reason="PITCHBENCH_AXE does not say where axe-core is")
-@pytest.mark.parametrize("html", [a_page, the_fullest_page], ids=["usual", "fullest"])
+@pytest.mark.parametrize(
+    "html", [a_page, the_fullest_page, a_page_with_a_neck], ids=["usual", "fullest", "neck"]
+)
 def test_it_passes_an_accessibility_check(page, html):
     page.show(html())
     page.add_script_tag(path=AXE)
