@@ -32,6 +32,7 @@ from pitchbench.commands.guided import (
     work_options,
 )
 from pitchbench.commands.instrument import with_details
+from pitchbench.commands.live import input_options
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset as built_in
@@ -77,11 +78,9 @@ class _Start:
 @click.option("--instrument", "name", metavar="NAME", help="Instrument on record.")
 @work_options
 @a4_option
-@click.option("--device", metavar="DEVICE", help="Input, by number or by part of its name.")
-@click.option("--rate", type=click.IntRange(8_000, 192_000), default=48_000, show_default=True)
+@input_options
 @click.option("--channel", type=click.IntRange(min=1), help="Channel of the input [1].")
 @click.option("--recording", type=click.Path(path_type=Path), help="Listen to this file instead.")
-@click.option("--record", type=click.Path(path_type=Path), help="Keep the sound in this file.")
 @click.option(
     "--resume",
     "resumed",

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -155,3 +158,20 @@ def test_a_survey_of_too_little_adds_nothing(capsys: Capsys, store: str) -> None
     put(store, Played(played(strings=()).survey).note(6).note(6, 5), finished=False)
     assert "surveyed" not in Ran(capsys, "sheet", "last", "--store", store).out
     assert Ran(capsys, "neck", "--session", "last", "--store", store).code == 3
+
+
+@pytest.mark.parametrize("command", ["neck", "drift"])
+def test_without_an_input_it_is_said_and_nothing_is_begun(command: str, store: str) -> None:
+    options = ["--store", store, "--plain"]
+    done = subprocess.run(
+        [sys.executable, "-c", "from pitchbench.commands import main; main()", command, *options],
+        env={**os.environ, "PULSE_SERVER": "unix:/nowhere"},
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert (done.returncode, done.stdout) == (4, "")
+    assert len(done.stderr.splitlines()) == 2
+    with Repository.open(store) as repository:
+        assert repository.sessions(kind=SessionKind.NECK) == []
