@@ -15,7 +15,6 @@ from __future__ import annotations
 import argparse
 import itertools
 import os
-import signal
 import subprocess
 import sys
 import tempfile
@@ -203,7 +202,7 @@ def soak(
                 _play(hands, time.monotonic() + 60 * minutes)
                 watch.stop()
                 session.wait_for(rf"^take {hands.plucks}: ")
-                code = session.end(signal.SIGINT)
+                code = session.end()
             except BaseException:
                 print(*session.lines[-30:], sep="\n", file=sys.stderr)
                 raise

@@ -149,9 +149,12 @@ class Session:
         """Everything it has said so far."""
         return "\n".join(self.lines)
 
-    def end(self, signal_number: int) -> int:
-        """Ask it to end, read the rest of what it says, return its exit code."""
-        self.process.send_signal(signal_number)
+    def end(self) -> int:
+        """Ask it to end, read the rest of what it says, return its exit code.
+
+        By SIGTERM: a shell lets programs that it runs in the background ignore SIGINT.
+        """
+        self.process.terminate()
         code = self.process.wait(20)
         self._reader.join()
         self.lines += iter(self._queue.get, None)

@@ -80,7 +80,7 @@ def test_the_sound_server_is_restarted_and_the_recording_replays_exactly(
         running.make_room()
         running.quiet(1.0)
         running.play_until(r"^take 3: ")
-        assert running.session.end(signal.SIGINT) == 130
+        assert running.session.end() == 130
         takes = check_nothing_bent(running)
         assert len(takes) == running.hands.plucks
         live = [to_json(take.reading) for take in takes]
@@ -114,7 +114,7 @@ def test_the_machine_sleeps(vmic: VirtualMic, tmp_path: Path) -> None:
         running.session.wait_for("^note: input lost: it stood still for 4 s|no sound arrives")
         running.session.wait_for("^note: input back")
         running.play_until(r"^take 4: accepted")
-        running.session.end(signal.SIGINT)
+        running.session.end()
         takes = check_nothing_bent(running)
         first, whole, torn = takes[:3]
         assert (first.fate, whole.fate) == (TakeFate.ACCEPTED, TakeFate.ACCEPTED)
@@ -144,7 +144,7 @@ def test_a_machine_that_is_too_busy(vmic: VirtualMic, tmp_path: Path) -> None:
         running.quiet(2.5)
         known = len(running.takes())
         running.play_until(rf"^take {known + 1}: accepted")
-        running.session.end(signal.SIGINT)
+        running.session.end()
         takes = check_nothing_bent(running)
         # It did lose something, and said so: else this would show nothing.
         assert read_gaps(record)
@@ -208,7 +208,7 @@ def test_a_refused_rate_falls_back_to_the_inputs_own(jack: dict[str, str], tmp_p
     running = Bench(None, tmp_path, options=words, env=jack)
     try:
         running.session.wait_for("^heard: The sound input is open")
-        running.session.end(signal.SIGINT)
+        running.session.end()
     finally:
         running.session.close()
     with Repository.open(running.store) as repository:
@@ -263,7 +263,7 @@ def test_the_clock_is_set_back(vmic: VirtualMic, tmp_path: Path) -> None:
     second = Session([*PITCHBENCH, *words], env)
     try:
         second.wait_for("^heard: The sound input is open")
-        second.end(signal.SIGINT)
+        second.end()
     finally:
         second.close()
     (going_on,) = [line for line in second.lines if line.startswith("Go on with: ")]

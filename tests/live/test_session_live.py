@@ -4,7 +4,6 @@ and one that is broken off."""
 from __future__ import annotations
 
 import re
-import signal
 from pathlib import Path
 
 import pytest
@@ -48,7 +47,7 @@ def test_the_device_removed_halfway_saves_what_it_has_and_goes_on(
 
         vmic.restore_device()
         running.session.wait_for("^note: input back")
-        running.session.process.send_signal(signal.SIGINT)
+        running.session.process.terminate()
         running.session.wait_for("interrupted")
         assert running.session.process.wait(20) == 130
         entries = running.kept()
