@@ -37,7 +37,7 @@ _SHARE_SIGMA: Final = 0.7
 _TAU_SIGMA: Final = 0.4
 _TAU_FLOOR: Final = 0.01
 #: Prior probability of no glide, of the predicted one, of one and of two exponentials.
-_PRIOR: Final = {"none": 0.4, "predicted": 0.35, "one": 0.125, "two": 0.125}
+_PRIOR: Final = {"none": 0.6, "predicted": 0.24, "one": 0.08, "two": 0.08}
 #: No glide, when more probable than this, is taken as it is.
 _AS_GOOD_AS_CERTAIN: Final = 0.7
 

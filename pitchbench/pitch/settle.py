@@ -48,6 +48,8 @@ _PINNED: Final = 0.6
 #: The partials lie off the law when their spread (variance) is this many times what is expected: a
 #: median of ten has a standard deviation of half its value.
 _LAW_BROKEN: Final = 2.2
+#: How far partials that seem to lie on it may do so unseen, 1 sigma.
+_LAW_CENTS: Final = 3e-4
 
 
 def settle(
@@ -397,7 +399,7 @@ def _own_slopes(evidence: Evidence, solution: Solution, excess: Array) -> tuple[
 def _agreement(deviation: Array, u: Array, number: NDArray[np.int64]) -> tuple[Array, float]:
     """Votes of the partials (robust weights) and how far real partials stray from the law."""
     upper = number > 1
-    sigma = 1e-3 / CENTS_PER_NEPER
+    sigma = _LAW_CENTS / CENTS_PER_NEPER
     if np.count_nonzero(upper) >= 4:
         # Robust spread in excess of the uncertainties (median of normal |x| is 0.6745 sigma).
         seen, expected = np.median(np.square((deviation[upper] / 0.6745, u[upper])), axis=1)

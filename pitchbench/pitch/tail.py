@@ -71,6 +71,7 @@ def tail_average(demodulator: Demodulator, model: Settled) -> Settled:
     off_law = np.where(lasts, off_law, 2.0 * off_law)
     trust = np.where(used, 1.0 / (1.0 / across + off_law**2), 0.0)
     mean = float(trust @ slope / trust.sum())
+    band = bands.half_width_hz / f_k
     u = float(np.sqrt(np.sum(np.square(trust) * (u_slope**2 + off_law**2))) / trust.sum())
     return replace(
         model,
@@ -78,7 +79,7 @@ def tail_average(demodulator: Demodulator, model: Settled) -> Settled:
         u_cents=u_of(u),
         glide_eps=np.zeros_like(model.glide_eps),
         bands=bands,
-        frequency_hz=f_k * (1.0 + slope),
+        frequency_hz=f_k * (1.0 + np.clip(slope, -band, band)),
         u_partial=u_slope,
         vote=np.ones(len(number)),
         residual=1j * residual * (2.0 * np.pi * f_k[:, None]),
