@@ -23,6 +23,8 @@ HIGHEST_RATE_HZ: Final = 192_000
 # lies damage; not-a-number fails the same comparison.
 _LARGEST_SAMPLE: Final = 2.0**31
 _READ_FRAMES: Final = 65_536
+# A file may have a thousand channels; of so many, fewer frames are held at a time.
+_MOST_SAMPLES: Final = 1 << 22
 
 
 class Recording:
@@ -129,7 +131,9 @@ class Recording:
         return int(np.argmax(variance)) + 1
 
     def _read(self, file: soundfile.SoundFile, frames: int, position: int) -> NDArray[np.float32]:
-        """The next ``frames`` frames, shape (n, channels); n = 0 at the end and where it breaks."""
+        """At most the next ``frames`` frames, shape (n, channels); n = 0 at the end and where it
+        breaks."""
+        frames = min(frames, _MOST_SAMPLES // self.channels)
         try:
             samples: NDArray[np.float32] = file.read(frames, dtype="float32", always_2d=True)
         except soundfile.SoundFileRuntimeError as error:

@@ -194,6 +194,33 @@ def test_a_header_that_promises_too_much(tmp_path: Path) -> None:
     assert sum(len(block.samples) for block in Recording(path).blocks()) == 48_000
 
 
+@pytest.mark.parametrize("claimed", [0, 1, 2**31, 2**32 - 1])
+@pytest.mark.parametrize("field", [b"RIFF", b"fmt ", b"data"])
+def test_lengths_that_are_not_true(tmp_path: Path, field: bytes, claimed: int) -> None:
+    """Each length in the header of a WAV file: read as far as it goes, or refused."""
+    path = wav(tmp_path / "a.wav", frames=4_800)
+    content = bytearray(path.read_bytes())
+    at = content.index(field) + 4
+    content[at : at + 4] = struct.pack("<I", claimed)
+    path.write_bytes(content)
+    with contextlib.suppress(PitchbenchError):
+        heard = sum(len(block.samples) for block in Recording(path).blocks())
+        assert 0 < heard <= 4_800
+
+
+@pytest.mark.parametrize("channels", [3, 64, 1024])
+def test_many_channels(tmp_path: Path, channels: int) -> None:
+    """The one in which something happens is found."""
+    samples = np.zeros((9_000, channels))
+    samples[:, channels - 2] = np.random.default_rng(3).uniform(-0.5, 0.5, 9_000)
+    path = tmp_path / "a.wav"
+    soundfile.write(path, samples, 48_000, subtype="FLOAT")
+    recording = Recording(path, block_size=65_536)
+    assert recording.channel == channels - 1
+    heard = np.concatenate([block.samples for block in recording.blocks()])
+    np.testing.assert_array_equal(heard, samples[:, channels - 2].astype(np.float32))
+
+
 def test_a_recording_of_which_nothing_is_left(tmp_path: Path) -> None:
     path = tmp_path / "a.flac"
     soundfile.write(path, np.random.default_rng(3).uniform(-0.5, 0.5, 48_000), 48_000)
