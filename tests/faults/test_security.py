@@ -20,6 +20,7 @@ import click
 import pytest
 import stores
 from absurd import NASTY_NAMES, hold_to_promises, run
+from sockets import internet_sockets
 from test_fuzz_options import COMMANDS
 
 from pitchbench.commands.common import printable
@@ -388,21 +389,6 @@ def test_a_password_is_not_kept_or_shown_either(postgresql_url: str, tmp_path: P
 
 
 # -- the network ---------------------------------------------------------------------------------
-
-
-def internet_sockets(pid: int) -> set[str]:
-    """The inodes of the sockets of a process that belong to TCP or UDP, listening or not."""
-    opened = set()
-    for descriptor in Path(f"/proc/{pid}/fd").iterdir():
-        try:
-            opened |= set(re.findall(r"socket:\[(\d+)\]", str(descriptor.readlink())))
-        except FileNotFoundError:
-            continue  # closed meanwhile
-    known = set()
-    for table in ("tcp", "tcp6", "udp", "udp6", "raw", "raw6"):
-        lines = Path(f"/proc/{pid}/net/{table}").read_text().splitlines()[1:]
-        known |= {line.split()[9] for line in lines}
-    return opened & known
 
 
 @pytest.fixture
