@@ -71,7 +71,9 @@ class StringNeck:
     """One string over the neck.
 
     ``nut_cents`` is a, ``saddle_cents`` what the saddle contributes at the 12th fret (b), each
-    with its standard uncertainty. ``open_u_cents`` is that of the open note, common to all frets.
+    with its standard uncertainty; ``covariance_cents2`` is what they err together. ``open_u_cents``
+    is the uncertainty of the open note, common to all frets; ``fret_sd_cents`` how far frets differ
+    from what nut and saddle make of them.
     """
 
     string: int
@@ -81,6 +83,8 @@ class StringNeck:
     saddle_cents: float
     saddle_u_cents: float
     open_u_cents: float
+    covariance_cents2: float = 0.0
+    fret_sd_cents: float = FRETWORK_CENTS
 
     def expected_cents(self, fret: int) -> float:
         """The offset at ``fret``: measured if it was, else what nut and saddle make of it."""
@@ -191,6 +195,10 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
         saddle_cents=saddle,
         saddle_u_cents=float(fit.u[1]) * wider,
         open_u_cents=open_u,
+        covariance_cents2=float(fit.covariance[0, 1]) * wider**2,
+        fret_sd_cents=math.sqrt(
+            FRETWORK_CENTS**2 + (wider**2 - 1.0) * float(np.mean(u**2 + FRETWORK_CENTS**2))
+        ),
     )
 
 
@@ -251,10 +259,11 @@ def best_saddle(
             "Weigh frets farther up the neck, where the saddle has more hold.",
         ) from error
     before, remaining = after(np.zeros(1)), after(fit.values)
+    left = math.sqrt(float(np.average(np.square(remaining), weights=list(used.values()))))
     return SaddleChoice(
         move_mm=float(fit.values[0]),
         u_mm=_move_u_mm(neck, used, instrument.scale_mm),
-        most95_cents=_most_left_cents(neck, used, remaining, remaining - before),
+        most95_cents=_most_left_cents(neck, used, left, remaining - before),
         weights=used,
         before_cents=dict(zip(used, map(float, before), strict=True)),
         remaining_cents=dict(zip(used, map(float, remaining), strict=True)),
@@ -387,44 +396,51 @@ def _move_u_mm(neck: StringNeck, weights: Mapping[int, float], scale_mm: float) 
 
 
 def _most_left_cents(
-    neck: StringNeck,
-    weights: Mapping[int, float],
-    remaining: NDArray[np.float64],
-    change: NDArray[np.float64],
+    neck: StringNeck, weights: Mapping[int, float], left_cents: float, change: NDArray[np.float64]
 ) -> float:
     """What the root mean square left after a move lies below with at least 95 % probability.
 
-    Given the takes, what remains is normal about ``remaining``: the offsets err as in
-    `_move_u_mm`, and the bridge follows geometry to within `BY_GEOMETRY`. Its weighted mean square
-    is taken for a gamma variable of the same mean and variance (Satterthwaite, Biometrics Bulletin
-    2, 110, 1946). Nothing is assumed of how even the frets are, so that over many frets, some of
-    whose unevenness was the fingers', the bound is a safe one.
+    What remains at each fret is what nut, saddle and the fret itself are believed to make of it,
+    and what the move does; its weighted mean square is taken for a gamma variable of the same mean
+    and variance (Satterthwaite, Biometrics Bulletin 2, 110, 1946). A fret is believed to differ
+    from nut and saddle as far as frets do on this string, one that stands out as far as was heard;
+    the bridge to follow geometry to within `BY_GEOMETRY`.
 
     Parameters
     ----------
-    remaining, change : by fret as in ``weights``, the forecast offset and what the move makes of
-        it, in cents.
+    left_cents : the root mean square of what was heard and the move; never less than this.
+    change : what the move does at each fret of ``weights``, in cents.
     """
-    measured = {fret.fret: fret.u_cents for fret in neck.frets}
-    known = np.array([n in measured for n in weights])
-    own = np.array([measured.get(n, 0.0) for n in weights])
-    stood_in = np.array(
-        [math.hypot(neck.nut_u_cents, neck.saddle_u_cents * (fret_ratio(n) - 1.0)) for n in weights]
-    )
-    covariance = np.diag(np.square(own))
-    for together in (
-        neck.open_u_cents * known,
-        stood_in * ~known,
-        BY_GEOMETRY.factor_u * change,
-    ):
-        covariance += np.outer(together, together)
+    believed = {fret.fret: _believed_residual(fret, neck.fret_sd_cents) for fret in neck.frets}
+    unheard = (0.0, neck.fret_sd_cents**2)
+    residual, variance = np.array([believed.get(n, unheard) for n in weights]).T
+    design = _design(np.array(list(weights)))
+    remaining = design @ [neck.nut_cents, neck.saddle_cents] + residual + change
+    covariance = design @ _terms_covariance(neck) @ design.T + np.diag(variance)
+    covariance += np.outer(change, change) * BY_GEOMETRY.factor_u**2
     weight = np.array(list(weights.values())) / sum(weights.values())
     weighted = weight[:, None] * covariance
     mean = float(weight @ np.square(remaining) + np.trace(weighted))
-    variance = 4.0 * float((weight * remaining) @ covariance @ (weight * remaining))
-    variance += 2.0 * float(np.trace(weighted @ weighted))
-    shape = mean**2 / variance
-    return math.sqrt(float(special.gammaincinv(shape, 0.95)) * mean / shape)
+    square = 4.0 * float((weight * remaining) @ covariance @ (weight * remaining))
+    square += 2.0 * float(np.trace(weighted @ weighted))
+    shape = mean**2 / square
+    bound = math.sqrt(float(special.gammaincinv(shape, 0.95)) * mean / shape)
+    return max(bound, left_cents)
+
+
+def _believed_residual(fret: FretOffset, fret_sd_cents: float) -> tuple[float, float]:
+    """Mean and variance of how far a fret truly differs from nut and saddle, given its takes."""
+    heard = fret.u_cents**2
+    if fret.isolated:
+        return fret.residual_cents, heard
+    share = fret_sd_cents**2 / (fret_sd_cents**2 + heard)
+    return share * fret.residual_cents, share * heard
+
+
+def _terms_covariance(neck: StringNeck) -> NDArray[np.float64]:
+    """Of nut and saddle; the open note, which errs at every fret alike, is in the nut."""
+    together = neck.covariance_cents2
+    return np.array([[neck.nut_u_cents**2, together], [together, neck.saddle_u_cents**2]])
 
 
 def _design(frets: NDArray[np.int_]) -> NDArray[np.float64]:

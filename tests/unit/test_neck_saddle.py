@@ -76,8 +76,8 @@ def test_what_is_left_after_the_move_is_seldom_more_than_foretold(
     weights: dict[int, float] | None, least: float
 ) -> None:
     """Of 400 players whose bridges follow geometry to within 6 %, one in twenty at most is left
-    with more than the bound; sampling alone spreads that share by 1.1 %. Over many frets it is
-    seldomer still, since what fingers added to single frets is taken for the frets' own."""
+    with more than the bound; sampling alone spreads that share by 1.1 %. It is seldomer where
+    frets are truly even, as here, than where they are believed to be by what fingers added."""
     rng = np.random.default_rng(5)
     count, beyond, bounds = 400, 0, []
     for seed in range(count):
