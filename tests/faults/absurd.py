@@ -11,6 +11,7 @@ import copy
 import io
 import json
 import os
+import sys
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -27,6 +28,8 @@ from pitchbench.report.export import export_json
 
 #: The promises: an exit code that is documented, soon, in little memory.
 EXIT_CODES = {0, 2, 3, 4, 5}
+#: Where a question finds nobody who answers.
+INTERRUPTED = 130
 SOON_S = 10.0
 LITTLE_MB = 500.0
 
@@ -90,16 +93,21 @@ class Outcome:
     seconds: float
 
 
-def run(*arguments: str | Path) -> Outcome:
-    """Run the program; anything but an orderly exit is raised here."""
+def run(*arguments: str | Path, answers: str = "") -> Outcome:
+    """Run the program, ``answers`` being all that is typed while it runs; anything but an orderly
+    exit is raised here."""
+    typed = io.BytesIO(answers.encode("utf-8", "surrogateescape"))
     out, err = (io.TextIOWrapper(io.BytesIO(), encoding="utf-8") for _ in range(2))
     code: object = None
     begun = time.perf_counter()
-    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        try:
+    stdin, sys.stdin = sys.stdin, io.TextIOWrapper(typed, "utf-8", "surrogateescape")
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
             main([str(word) for word in arguments])
-        except SystemExit as ended:
-            code = ended.code
+    except SystemExit as ended:
+        code = ended.code
+    finally:
+        sys.stdin = stdin
     seconds = time.perf_counter() - begun
     told = []
     for stream in (out, err):
@@ -112,10 +120,12 @@ def hold_to_promises(outcome: Outcome) -> None:
     """No traceback (it would have been raised), soon, a known exit code, nothing that steers a
     terminal; and where it fails, what is wrong and what to do as the last two lines."""
     assert outcome.seconds < SOON_S, outcome
-    assert outcome.code in EXIT_CODES, outcome
+    assert outcome.code in EXIT_CODES | {INTERRUPTED}, outcome
     steering = {c for c in outcome.out + outcome.err if not c.isprintable()} - {"\n"}
     assert not steering, outcome
-    if outcome.code:
+    if outcome.code == INTERRUPTED:
+        assert outcome.err.endswith("\npitchbench: interrupted.\n"), outcome
+    elif outcome.code:
         told = [line for line in outcome.err.splitlines() if line]
         assert told[-2].startswith("pitchbench: "), outcome
         assert all(sentence.endswith((".", "?")) for sentence in told[-2:]), outcome

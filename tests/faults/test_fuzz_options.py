@@ -82,18 +82,35 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         yield place
 
 
-@pytest.mark.parametrize("name", COMMANDS)
-@given(data=st.data())
-@settings(
+fuzzed = settings(
     max_examples=int(os.environ.get("PITCHBENCH_FUZZ", "25")),
     derandomize="PITCHBENCH_FUZZ" not in os.environ,
     deadline=None,
     database=None,
     suppress_health_check=list(HealthCheck),
 )
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+@given(data=st.data())
+@fuzzed
 def test_what_nobody_should_type(
     folder: Path, monkeypatch: pytest.MonkeyPatch, name: str, data: st.DataObject
 ) -> None:
     monkeypatch.chdir(folder)
     hold_to_promises(run(*data.draw(typed(name))))
     assert not list(folder.rglob("pwned"))
+
+
+@given(answers=st.lists(words | st.sampled_from(["y", "1", "keep", "today", "648"]), max_size=14))
+@fuzzed
+def test_what_nobody_should_answer(folder: Path, answers: list[str]) -> None:
+    """The questions of `instrument add`, which are asked until an answer makes sense."""
+    for file in folder.glob("asked.sqlite*"):
+        file.unlink()
+    outcome = run(
+        *("instrument", "add", "--store", folder / "asked.sqlite"),
+        answers="".join(f"{answer}\n" for answer in answers),
+    )
+    hold_to_promises(outcome)
+    assert outcome.code in {0, 130}

@@ -17,6 +17,9 @@ from pathlib import Path
 import pytest
 from matrix import ROOT, SAMPLES, Built, Environment, build, reads, rehearses, run, starts
 
+#: One environment for all of them, not one for each worker.
+pytestmark = pytest.mark.xdist_group("install")
+
 SAMPLE = SAMPLES / "b0-bass.flac"
 linux = pytest.mark.skipif(sys.platform != "linux", reason="uses Linux's namespaces and users")
 
