@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import queue
 import re
+import signal
 import subprocess
 import sys
 import threading
@@ -149,12 +150,12 @@ class Session:
         """Everything it has said so far."""
         return "\n".join(self.lines)
 
-    def end(self) -> int:
-        """Ask it to end, read the rest of what it says, return its exit code.
+    def end(self, number: signal.Signals = signal.SIGTERM) -> int:
+        """Send it a signal, read the rest of what it says, return its exit code.
 
-        By SIGTERM: a shell lets programs that it runs in the background ignore SIGINT.
+        Not SIGINT: a shell lets programs that it runs in the background ignore that.
         """
-        self.process.terminate()
+        self.process.send_signal(number)
         code = self.process.wait(20)
         self._reader.join()
         self.lines += iter(self._queue.get, None)
