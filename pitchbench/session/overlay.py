@@ -58,6 +58,11 @@ class Overlay:
     entries: tuple[Entry, ...] = ()
 
     @property
+    def live(self) -> LivePitch | None:
+        """The pitch of the note that rings, or of the last one, as it was heard last."""
+        return self.live_trace[-1] if self.live_trace else None
+
+    @property
     def settled(self) -> tuple[LaidPluck, ...]:
         """The plucks that can be drawn."""
         return tuple(pluck for pluck in self.plucks if pluck.drift is not None)
