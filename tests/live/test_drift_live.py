@@ -48,7 +48,7 @@ def test_a_class_sees_every_pluck_and_one_struck_out(vmic: VirtualMic, tmp_path:
         wait_for(screen, "▸ Pluck a string")
         playing = vmic.start_playing(SAMPLE)
         wait_for(screen, "▸ Let it ring")
-        wait_for(screen, "3 E2 hard: attack +19")
+        wait_for(screen, "3 E2 hard: attack +1")
         assert playing.wait(20) == 0
         screen.send("x")
         wait_for(screen, "Pluck 3 is struck out.")

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 import re
-import signal
 import subprocess
 import time
 from collections.abc import Iterator, Sequence
@@ -124,7 +123,8 @@ def test_a_neck_is_surveyed_killed_and_gone_on_with(
         first, "^do: Pluck string 5", first.wait_for("^do: String 6: fret the 12th")
     )
     surveyor.play_until(first, "^take 6: accepted, String 5", asked)
-    first.end(signal.SIGKILL)
+    first.process.kill()
+    first.process.wait(20)
 
     with Repository.open(surveyor.store) as repository:
         kept = repository.last_unfinished(kind=SessionKind.NECK)
