@@ -60,6 +60,8 @@ def _trace_from_document(document: Document, _: type[Trace]) -> Trace:
     )
     if not time_s.shape == pitch_hz.shape == level_db.shape:
         raise ValueError("the arrays of a trace differ in length")
+    if np.isinf([time_s, pitch_hz, level_db]).any():
+        raise ValueError("a number of a trace is past all bounds")
     return Trace(time_s, pitch_hz, level_db)
 
 
@@ -69,8 +71,17 @@ def _parameter(value: Any, _: Any) -> Any:
     return value
 
 
-def _converter() -> Converter:
+def _finite(value: Any, _: Any) -> float:
+    """What comes from elsewhere may hold "nan" or "inf" where a number should be."""
+    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+        raise ValueError(f"{str(value)[:60]!r} is no number that can be kept")
+    return float(value)
+
+
+def _converter(*, foreign: bool = False) -> Converter:
     converter = Converter()
+    if foreign:
+        converter.register_structure_hook(float, _finite)
     converter.register_unstructure_hook(Note, lambda note: note.name)
     converter.register_structure_hook(Note, lambda name, _: Note.parse(name))
     for moment in (date, datetime):
@@ -88,6 +99,7 @@ def _converter() -> Converter:
 
 
 _CONVERTER: Final = _converter()
+_FOREIGN: Final = _converter(foreign=True)
 
 
 def to_document(value: Any, kind: Any = None) -> Any:
@@ -96,15 +108,15 @@ def to_document(value: Any, kind: Any = None) -> Any:
 
 
 def from_document(document: Any, kind: Any) -> Any:
-    """The value of type ``kind`` that ``document`` describes.
+    """The value of type ``kind`` that ``document``, which comes from elsewhere, describes.
 
     Raises
     ------
     Exception
         Whatever the damage causes (cattrs groups them): what was written by hand or by
-        something else is checked by whoever reads it in.
+        something else is checked by whoever reads it in. Numbers are finite.
     """
-    return _CONVERTER.structure(document, kind)
+    return _FOREIGN.structure(document, kind)
 
 
 def to_json(value: Any, kind: Any = None) -> str:
@@ -114,4 +126,4 @@ def to_json(value: Any, kind: Any = None) -> str:
 
 def from_json(text: str, kind: Any) -> Any:
     """The inverse of ``to_json``."""
-    return from_document(json.loads(text), kind)
+    return _CONVERTER.structure(json.loads(text), kind)

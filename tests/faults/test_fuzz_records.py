@@ -1,6 +1,6 @@
 """The importer and all that reads what it let in, given exports that nobody should make: damaged,
-absurd or malicious. Found so far by these: numbers past all bounds, days that are on no calendar in
-UTC, names that no encoding knows, and dollar signs that a figure took for a formula.
+absurd or malicious. Found so far by these: numbers past all bounds, words that Python takes for
+numbers, days that are on no calendar in UTC, names that no encoding knows.
 
 PITCHBENCH_FUZZ=2000 tries that many, at random; without it, few and always the same.
 """
@@ -17,9 +17,11 @@ import numpy as np
 import pytest
 import soundfile
 from absurd import (
+    HUGE,
     VALUES,
     an_export,
     as_text,
+    changed,
     fresh_store,
     hold_to_promises,
     little_memory,
@@ -28,6 +30,9 @@ from absurd import (
 )
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.report.export import read_export
 
 EXPORT = an_export()
 fuzzed = settings(
@@ -80,6 +85,33 @@ def test_damaged_exports_and_what_reads_them(folder: Path, document: Any) -> Non
     if taken.code == 0:
         for words in reading_commands(folder):
             hold_to_promises(run(*words, *store))
+
+
+def numbers(within: Any, keys: tuple[Any, ...] = ()) -> Iterator[tuple[Any, ...]]:
+    """Where every number of a document stands that need not be whole."""
+    inside = within.items() if isinstance(within, dict) else enumerate(within)
+    for key, value in inside:
+        if isinstance(value, float):
+            yield (*keys, key)
+        elif isinstance(value, dict | list):
+            yield from numbers(value, (*keys, key))
+
+
+@pytest.mark.parametrize("word", ["inf", "-Infinity", HUGE, [], 10**400], ids=range(5))
+def test_what_is_no_number_is_never_let_in(word: object) -> None:
+    """Python reads some words as numbers that no document may hold."""
+    session = EXPORT["sessions"][0]
+    kinds = {entry["kind"]: entry for entry in reversed(session["entries"])}
+    one_of_each = {
+        **EXPORT,
+        "sessions": [{**session, "entries": list(kinds.values())}],
+    }
+    tried = 0
+    for keys in numbers(one_of_each):
+        tried += 1
+        with pytest.raises(PitchbenchError, match="cannot be taken in"):
+            read_export(as_text(changed(one_of_each, keys, word)))
+    assert tried > 50
 
 
 @given(data=st.data())
