@@ -22,6 +22,20 @@ def say(text: str) -> None:
     print(text, flush=True)
 
 
+def stall(seconds: float, *, hold: bool) -> None:
+    """Do nothing for a while; if ``hold``, as code does that keeps the interpreter to itself, so
+    that PortAudio's callback cannot run either."""
+    if not hold:
+        time.sleep(seconds)
+        return
+    before = sys.getswitchinterval()
+    sys.setswitchinterval(2.0 * seconds)
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        pass
+    sys.setswitchinterval(before)
+
+
 def main() -> None:
     options = argparse.ArgumentParser()
     options.add_argument("out")
@@ -32,11 +46,13 @@ def main() -> None:
     options.add_argument("--queue-s", type=float)
     options.add_argument("--stall-at-s", type=float, default=float("inf"))
     options.add_argument("--stall-s", type=float, default=0.0)
+    options.add_argument("--hold", action="store_true", help="let no thread run while it stalls")
+    options.add_argument("--device")
     asked = options.parse_args()
     if asked.queue_s:
         microphone.QUEUE_S = asked.queue_s  # a shorter queue, so that the test need not stall long
 
-    mic = microphone.Microphone(rate_hz=asked.rate, block_size=asked.block_size)
+    mic = microphone.Microphone(asked.device, rate_hz=asked.rate, block_size=asked.block_size)
     say(f"rate {mic.rate_hz}")
     source = Recorder(mic, asked.record) if asked.record else mic
     heard: list[Block] = []
@@ -53,7 +69,7 @@ def main() -> None:
                     heard.append(block)
                     if block.start >= asked.stall_at_s * mic.rate_hz:
                         asked.stall_at_s = float("inf")
-                        time.sleep(asked.stall_s)
+                        stall(asked.stall_s, hold=asked.hold)
                     if block.start + len(block.samples) >= end:
                         state = "done"
                         break

@@ -1,8 +1,4 @@
-"""The microphone through the real PortAudio, on a virtual device.
-
-Not provoked here: an input overflow, since the sound server buffers; test_sound_microphone.py has
-a stand-in for PortAudio's flag, and says so.
-"""
+"""The microphone through the real PortAudio, on a virtual device."""
 
 from __future__ import annotations
 
@@ -56,11 +52,11 @@ class Child:
 
 
 @contextlib.contextmanager
-def listening(vmic: VirtualMic, folder: Path, *options: str) -> Iterator[Child]:
+def listening(env: dict[str, str], folder: Path, *options: str) -> Iterator[Child]:
     out = folder / "heard.npz"
     process = subprocess.Popen(
         [sys.executable, str(CHILD), str(out), *options],
-        env=vmic.env,
+        env=env,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -105,7 +101,7 @@ def test_what_is_played_arrives_bit_for_bit(
     vmic: VirtualMic, tmp_path: Path, noise: tuple[Path, NDArray[np.float32]], block_size: int
 ) -> None:
     path, played = noise
-    with listening(vmic, tmp_path, "--until-s=4", f"--block-size={block_size}") as child:
+    with listening(vmic.env, tmp_path, "--until-s=4", f"--block-size={block_size}") as child:
         child.wait_for("ready")
         vmic.play(path)
         heard = child.result()
@@ -120,7 +116,7 @@ def test_a_lost_input_is_noticed_and_comes_back(
     vmic: VirtualMic, tmp_path: Path, noise: tuple[Path, NDArray[np.float32]]
 ) -> None:
     path, played = noise
-    with listening(vmic, tmp_path, "--until-s=9") as child:
+    with listening(vmic.env, tmp_path, "--until-s=9") as child:
         child.wait_for("ready")
         vmic.remove_device()
         removed = time.monotonic()
@@ -154,7 +150,7 @@ def test_a_slow_listener_loses_samples_but_not_the_time(
 ) -> None:
     path, played = noise
     options = ("--until-s=4", "--queue-s=0.2", "--stall-at-s=1", "--stall-s=0.8")
-    with listening(vmic, tmp_path, *options) as child:
+    with listening(vmic.env, tmp_path, *options) as child:
         child.wait_for("ready")
         vmic.play(path)
         heard = child.result()
@@ -173,15 +169,25 @@ def test_a_slow_listener_loses_samples_but_not_the_time(
     np.testing.assert_array_equal(seen[kept], played[kept])
 
 
+def test_an_overflow_that_portaudio_reports_is_a_gap(jack: dict[str, str], tmp_path: Path) -> None:
+    """The callback is kept waiting for longer than the server buffers, at 1 s."""
+    options = ("--device=jack, ALSA", "--rate=32000", "--until-s=2.5")
+    with listening(jack, tmp_path, *options, "--stall-at-s=1", "--stall-s=0.6", "--hold") as child:
+        heard = child.result()
+    # On a busy machine there may be others before it.
+    seams_s = heard["starts"][heard["gaps"]] / 32_000
+    assert any(0.9 < seam_s < 1.6 for seam_s in seams_s)
+
+
 def test_a_refused_rate_falls_back(vmic: VirtualMic, tmp_path: Path) -> None:
-    with listening(vmic, tmp_path, "--until-s=0.1", "--rate=5000000") as child:
+    with listening(vmic.env, tmp_path, "--until-s=0.1", "--rate=5000000") as child:
         child.wait_for("rate 48000")
         child.result()
 
 
 def test_seldom_blocks_are_no_lost_input(vmic: VirtualMic, tmp_path: Path) -> None:
     options = ("--until-s=4", "--rate=8000", "--block-size=8192")  # one block a second
-    with listening(vmic, tmp_path, *options) as child:
+    with listening(vmic.env, tmp_path, *options) as child:
         child.wait_for("rate 8000")
         heard = child.result()
         assert child.process.stdout is not None
@@ -193,7 +199,7 @@ def test_a_muted_input_is_known_by_its_zeros(
     vmic: VirtualMic, tmp_path: Path, noise: tuple[Path, NDArray[np.float32]]
 ) -> None:
     vmic.mute()
-    with listening(vmic, tmp_path, "--until-s=3") as child:
+    with listening(vmic.env, tmp_path, "--until-s=3") as child:
         child.wait_for("ready")
         vmic.play(noise[0])
         heard = child.result()
@@ -206,7 +212,7 @@ def test_the_sound_server_is_restarted(
     vmic: VirtualMic, tmp_path: Path, noise: tuple[Path, NDArray[np.float32]]
 ) -> None:
     path, played = noise
-    with listening(vmic, tmp_path, "--until-s=9") as child:
+    with listening(vmic.env, tmp_path, "--until-s=9") as child:
         child.wait_for("ready")
         vmic.stop_server()
         stopped = time.monotonic()
@@ -226,7 +232,7 @@ def test_a_recorded_session_replays_exactly_gap_and_all(
     vmic: VirtualMic, tmp_path: Path, noise: tuple[Path, NDArray[np.float32]], name: str
 ) -> None:
     record = tmp_path / name
-    with listening(vmic, tmp_path, "--until-s=8", f"--record={record}") as child:
+    with listening(vmic.env, tmp_path, "--until-s=8", f"--record={record}") as child:
         child.wait_for("ready")
         vmic.play(noise[0])
         vmic.remove_device()

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
 import signal
 import socket
 import subprocess
@@ -184,23 +183,6 @@ def test_another_program_holds_the_input(vmic: VirtualMic, tmp_path: Path) -> No
         running.quiet(1.0)
         running.play_until(r"^take 2: accepted")
         check_nothing_bent(running)
-
-
-@pytest.fixture
-def jack(vmic: VirtualMic) -> Iterator[dict[str, str]]:
-    """A sound server whose inputs know one rate, 32 kHz, and refuse all others."""
-    if not shutil.which("jackd"):
-        pytest.skip("jackd is not installed")
-    name = f"pitchbench{os.getpid()}"
-    env = {**vmic.env, "JACK_DEFAULT_SERVER": name, "JACK_NO_AUDIO_RESERVATION": "1"}
-    words = ["jackd", "-n", name, "-r", "--no-mlock", "-d", "dummy", "-r", "32000", "-p", "256"]
-    server = subprocess.Popen(words, env=env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    time.sleep(1.0)
-    try:
-        yield env
-    finally:
-        server.terminate()
-        server.wait()
 
 
 def test_a_refused_rate_falls_back_to_the_inputs_own(jack: dict[str, str], tmp_path: Path) -> None:

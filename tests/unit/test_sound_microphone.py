@@ -73,7 +73,7 @@ def test_without_a_default_the_first_input_is_taken_and_without_any_none() -> No
         choose_input((), None)
 
 
-# PortAudio's overflow flag cannot be provoked on the virtual device, so its flags are stood in for.
+# PortAudio's flags are stood in for here; tests/live/test_microphone.py has real ones.
 FINE = SimpleNamespace(input_overflow=False)
 OVERFLOW = SimpleNamespace(input_overflow=True)
 
