@@ -7,7 +7,7 @@ import math
 import os
 import sys
 from collections.abc import Callable, Iterable, Mapping
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
+
+_MOST_FIGURES: Final = 9
 
 
 class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
@@ -77,6 +79,13 @@ class WholeQuantity(Quantity):
     def fits(self, number: float) -> bool:
         """Whether ``number`` is whole and within the range."""
         return super().fits(number) and number == int(number)
+
+
+def whole_number(text: str) -> int | None:
+    """The whole number that ``text`` is; None if it is none, or longer than any that makes sense
+    (and so longer than Python reads)."""
+    text = text.strip()
+    return int(text) if text.isascii() and text.isdecimal() and len(text) <= _MOST_FIGURES else None
 
 
 class ExamplesFirst(click.Command):

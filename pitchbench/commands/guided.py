@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
-from pitchbench.commands.common import TOLERANCE, is_plain, printable
+from pitchbench.commands.common import TOLERANCE, is_plain, printable, whole_number
 from pitchbench.commands.instrument import SCALE, SCREW_PITCH
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import BridgeKind, ScrewHeads
@@ -45,7 +45,7 @@ class Strings(click.ParamType):  # type: ignore[type-arg]  # generic only in new
         if isinstance(value, tuple):
             return value
         words = str(value).replace(",", " ").split()
-        numbers = tuple(int(word) for word in words if word.isascii() and word.isdecimal())
+        numbers = tuple(n for word in words if (n := whole_number(word)) is not None)
         if not words or len(numbers) != len(words) or len(set(numbers)) != len(numbers):
             raise PitchbenchError(
                 f"--strings {str(value)!r} makes no sense here.",

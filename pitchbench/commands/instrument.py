@@ -19,6 +19,7 @@ from pitchbench.commands.common import (
     open_records,
     printable,
     store_option,
+    whole_number,
 )
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import BridgeKind, Instrument, Material, ScrewHeads, StringSpec
@@ -320,8 +321,9 @@ def _ask(question: str, read: Callable[[str], _Answer], default: str | None = No
 def _preset_name(answer: str) -> str:
     """A preset by its number in the list or by its name."""
     names = list(PRESETS)
-    if answer.strip().isdecimal() and 1 <= int(answer) <= len(names):
-        return names[int(answer) - 1]
+    number = whole_number(answer)
+    if number is not None and 1 <= number <= len(names):
+        return names[number - 1]
     return preset(answer.strip()).name
 
 
@@ -434,7 +436,7 @@ def _pairs(text: str, strings: int) -> tuple[tuple[int, int], ...]:
     pairs = []
     for word in text.split():
         one, dash, other = word.partition("-")
-        numbers = [int(part) for part in (one, other) if part.isdecimal()]
+        numbers = [n for part in (one, other) if (n := whole_number(part)) is not None]
         if not dash or len(numbers) != 2 or not 1 <= numbers[0] < numbers[1] <= strings:
             raise PitchbenchError(
                 f"{word!r} is not a pair of strings.",

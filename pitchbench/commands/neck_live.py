@@ -11,7 +11,7 @@ import click
 
 from pitchbench.commands.guided import Keeping, Shown
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.records.model import Parameter, SessionKind
+from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.screen.live import Picture
 from pitchbench.screen.survey import render
 from pitchbench.session.engine import NotKeptError, Rules, run
@@ -78,9 +78,20 @@ def old(repository: Repository, words: str) -> Start:
             f"See it with `pitchbench neck --session {record.meta.short_id}`, or start a new one.",
             ExitCode.RECORDS,
         )
-    frets, takes = record.meta.parameters["frets"], record.meta.parameters["takes"]
-    plan = Plan(record.setup, tuple(map(int, str(frets).split(","))), int(takes or 1))
-    return Start(resume(plan, record.entries), record.meta.id)
+    return Start(resume(_planned(record), record.entries), record.meta.id)
+
+
+def _planned(record: SessionRecord) -> Plan:
+    """What was to be heard in a survey on record."""
+    try:
+        frets, takes = (record.meta.parameters[name] for name in ("frets", "takes"))
+        return Plan(record.setup, tuple(map(int, str(frets).split(","))), int(takes or 1))
+    except (KeyError, ValueError) as error:  # it was taken in from elsewhere
+        raise PitchbenchError(
+            f"Survey {record.meta.short_id} does not say what was to be heard.",
+            "Start a new one.",
+            ExitCode.RECORDS,
+        ) from error
 
 
 def begin_keeping(repository: Repository, start: Start, source: Source) -> Keeping:

@@ -7,7 +7,7 @@ from typing import Final
 import click
 
 from pitchbench.commands.bench import Said
-from pitchbench.commands.common import ExamplesFirst
+from pitchbench.commands.common import ExamplesFirst, whole_number
 from pitchbench.commands.listening import named_instrument
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
@@ -50,13 +50,14 @@ def read_weights(frets: str | None, weights: str | None) -> dict[int, float] | N
 
 
 def _fret(word: str, option: str) -> int:
-    if not (word.strip().isdecimal() and 1 <= int(word) <= _MOST_FRETS):
+    fret = whole_number(word)
+    if fret is None or not 1 <= fret <= _MOST_FRETS:
         raise PitchbenchError(
             f"{option}: {word!r} is no fret.",
             f"Write frets from 1 to {_MOST_FRETS}, such as "
             f"{'1,3,12' if option == '--frets' else '1:1,3:2,12:1'}.",
         )
-    return int(word)
+    return fret
 
 
 def _weight(word: str) -> float:

@@ -22,6 +22,7 @@ from typing import Any, Final
 from pitchbench import __version__
 from pitchbench.errors import ExitCode, PitchbenchError, printable
 from pitchbench.instrument import Instrument
+from pitchbench.presets import SCALE_RANGE_MM
 from pitchbench.records.documents import from_document, to_document
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
 from pitchbench.session.state import (
@@ -117,12 +118,17 @@ def _session(document: Any) -> SessionRecord:
     _check_times(meta.started_at, *([meta.finished_at] if meta.finished_at else []))
     checked_text(meta.source, may_be_empty=True)
     _check_instrument(setup.instrument)
+    _check(1 <= setup.fret <= setup.instrument.frets, "the fret of a session")
+    _check(
+        min(setup.a4_hz, setup.tolerance_cents, setup.most_takes) > 0, "what a session started from"
+    )
     numbers = [
         entry.take.string if isinstance(entry, TakeEntry) else entry.string
         for entry in entries
         if not isinstance(entry, NoteEntry)
     ]
     strings = len(setup.instrument.strings)
+    numbers += setup.strings
     _check(all(1 <= number <= strings for number in numbers), "the number of a string")
     return record
 
@@ -130,6 +136,9 @@ def _session(document: Any) -> SessionRecord:
 def _check_instrument(instrument: Instrument) -> None:
     checked_text(instrument.name)
     _check(bool(instrument.strings), "the strings of an instrument")
+    low, high = SCALE_RANGE_MM
+    _check(low <= instrument.scale_mm <= high, "the scale of an instrument")
+    _check(all(spec.diameter_mm > 0 for spec in instrument.strings), "the strings of an instrument")
     setback = len(instrument.setback_mm)
     _check(setback in (0, len(instrument.strings)), "the setback of an instrument")
 

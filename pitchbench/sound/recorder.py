@@ -108,8 +108,10 @@ class Recorder:
             # "x" so that two programs cannot both believe that the name was free.
             self.path.open("wb" if overwrite else "xb").close()
             gaps_path(self.path).unlink(missing_ok=True)
+            # As bytes, as recordings are opened too.
+            place = self.path if os.name == "nt" else os.fsencode(self.path)
             self._file = soundfile.SoundFile(
-                self.path, "w", self.source.rate_hz, channels=1, subtype=subtype, format=kind
+                place, "w", self.source.rate_hz, channels=1, subtype=subtype, format=kind
             )
         except FileExistsError as error:
             raise PitchbenchError(

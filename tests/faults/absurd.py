@@ -23,7 +23,7 @@ import stores
 from stores import NOON
 
 from pitchbench.commands import main
-from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord
+from pitchbench.records.model import InstrumentRecord, SessionKind, SessionMeta, SessionRecord
 from pitchbench.report.export import export_json
 
 #: The promises: an exit code that is documented, soon, in little memory.
@@ -152,10 +152,12 @@ def _status_mb(field: str) -> float:
 
 NAME = "Bench guitar"
 SESSION = "20260314-" + "0123456789abcdef" * 2
+SURVEY = "20260415-" + "e" * 32
 
 
 def an_export() -> Any:
-    """Two sessions of one instrument, one of them broken off, as the document of an export."""
+    """Two sessions of one instrument and a survey of its neck, as the document of an export; one
+    session and the survey were broken off."""
     guitar, of = stores.an_instrument(NAME), "0123456789abcdef" * 2
     log = stores.a_log(guitar, frames=3)
     later = NOON + timedelta(days=31)
@@ -169,6 +171,14 @@ def an_export() -> Any:
             SessionMeta("20260414-" + "f" * 32, of, later, later, "0"),
         ),
     ]
+    asked = {"frets": "1,12", "takes": 2}
+    records.append(
+        SessionRecord(
+            stores.a_setup(guitar),
+            log[:1],
+            SessionMeta(SURVEY, of, later, None, "0", parameters=asked, kind=SessionKind.NECK),
+        )
+    )
     instruments = [InstrumentRecord(of, guitar, NOON, NOON)]
     return json.loads("".join(export_json(instruments, records)))
 
@@ -209,6 +219,9 @@ def reading_commands(folder: Path) -> list[list[str]]:
         ["session", "--resume", SESSION, "--recording", silence, "--keep"],
         ["session", "--instrument", NAME, "--recording", silence],
         ["offset", silence, "--instrument", NAME],
+        ["neck", "--session", SURVEY],
+        ["neck", "--resume", SURVEY, "--device", "none of that name"],
+        ["repeatability", "--session", SESSION],
         ["forecast", "--instrument", NAME, "--scale", "640"],
     ]
 

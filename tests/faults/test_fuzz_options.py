@@ -13,7 +13,7 @@ import click
 import numpy as np
 import pytest
 import soundfile
-from absurd import WORDS, hold_to_promises, little_memory, run
+from absurd import STEERING, WORDS, hold_to_promises, little_memory, run
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -100,6 +100,31 @@ def test_what_nobody_should_type(
     monkeypatch.chdir(folder)
     hold_to_promises(run(*data.draw(typed(name))))
     assert not list(folder.rglob("pwned"))
+
+
+#: What has no business in any option, least of all in one that wants a number.
+ANYWHERE = ("2" * 5000, f"{'2' * 5000}-1", f"1={'9' * 5000}", "\udcff", STEERING, "nan", "")
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_each_option_by_itself(folder: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    monkeypatch.chdir(folder)
+    command = COMMANDS[name]
+    needed = {"instrument add": ["A bass"], "export": [], "history": []}.get(name)
+    if needed is None:
+        arguments = [p for p in command.params if isinstance(p, click.Argument)]
+        needed = ["Blue bass" if name.startswith("instrument") else "silence.wav"][: len(arguments)]
+    for parameter in command.params:
+        if (
+            not isinstance(parameter, click.Option)
+            or parameter.is_flag
+            or parameter.name == "store"
+        ):
+            continue
+        for word in ANYWHERE:
+            words = [parameter.opts[0], *[word] * parameter.nargs, *QUICKLY.get(name, [])]
+            store = ["--store", "records.sqlite"] * any(p.name == "store" for p in command.params)
+            hold_to_promises(run(*name.split(), *needed, *words, *store))
 
 
 @given(answers=st.lists(words | st.sampled_from(["y", "1", "keep", "today", "648"]), max_size=14))
