@@ -256,7 +256,7 @@ def choose_input(inputs: tuple[InputDevice, ...], wanted: str | int | None) -> I
     if wanted is None:
         fitting = [device for device in inputs if device.default] or [inputs[0]]
     elif isinstance(wanted, int) or wanted.isdecimal():
-        fitting = [device for device in inputs if device.number == int(wanted)]
+        fitting = [device for device in inputs if str(device.number) == str(wanted)]
     else:
         text = wanted.casefold()
         fitting = [

@@ -73,6 +73,11 @@ def test_without_a_default_the_first_input_is_taken_and_without_any_none() -> No
         choose_input((), None)
 
 
+def test_a_number_longer_than_python_reads_is_no_input() -> None:
+    with pytest.raises(PitchbenchError, match="No input fits"):
+        choose_input(INPUTS, "2" * 5000)
+
+
 # PortAudio's flags are stood in for here; tests/live/test_microphone.py has real ones.
 FINE = SimpleNamespace(input_overflow=False)
 OVERFLOW = SimpleNamespace(input_overflow=True)
