@@ -37,6 +37,13 @@ def stiff_ratio(number: NDArray[Any], stiffness_b: float) -> Array:
     return ratio
 
 
+def law_gradient(number: NDArray[Any], stiffness_b: float) -> Array:
+    """d ln(f_k / f1) / dB = (k^2 / (1 + B k^2) - 1 / (1 + B)) / 2."""
+    k2 = np.asarray(number, dtype=np.float64) ** 2
+    gradient: Array = 0.5 * (k2 / (1.0 + stiffness_b * k2) - 1.0 / (1.0 + stiffness_b))
+    return gradient
+
+
 @dataclass(frozen=True, eq=False)
 class LineSpectrum:
     """Power spectrum of a tapered stretch of sound, with the noise between the lines.

@@ -32,7 +32,7 @@ from pitchbench.pitch.glide import (
     energy_of,
     glides_of,
 )
-from pitchbench.pitch.partials import Array, Bands, Demodulator, stiff_ratio
+from pitchbench.pitch.partials import Array, Bands, Demodulator, law_gradient, stiff_ratio
 from pitchbench.pitch.settled import Settled, u_of
 from pitchbench.pitch.tail import does_not_fit, tail_average
 from pitchbench.units import CENTS_PER_NEPER
@@ -161,7 +161,7 @@ def _best_shared(
     for share in shares:
         columns = np.concatenate((pitch, share[:, None, None] * glides.integral(t)), axis=1)
         columns = columns * (2.0 * np.pi * f_hz[:, None, None])
-        problem = _Problem(number, _law_gradient(number, stiffness_b), columns, followed, glides)
+        problem = _Problem(number, law_gradient(number, stiffness_b), columns, followed, glides)
         tried.append((problem, _weigh(problem, no_beat)))
     return min(tried, key=lambda one: float(one[1].excess.sum()))
 
@@ -304,13 +304,6 @@ def _leftover(problem: _Problem, fit: _Weighed, frequency_hz: Array) -> Leftover
         frequency_hz,
         followed.decay_rate,
     )
-
-
-def _law_gradient(number: NDArray[np.int64], b: float) -> Array:
-    """d ln(f_k / f1) / dB = (k^2 / (1 + B k^2) - 1 / (1 + B)) / 2."""
-    k2 = number.astype(np.float64) ** 2
-    gradient: Array = 0.5 * (k2 / (1.0 + b * k2) - 1.0 / (1.0 + b))
-    return gradient
 
 
 def _own_space(beat: NDArray[np.complex128], followed: Followed) -> tuple[Array, Array]:

@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 
 from pitchbench.pitch.follow import course_spread, excess_of, follow, slope_of
-from pitchbench.pitch.partials import Demodulator, stiff_ratio
+from pitchbench.pitch.partials import Demodulator, law_gradient, stiff_ratio
 from pitchbench.pitch.settled import Settled, u_of
 from pitchbench.units import CENTS_PER_NEPER
 
@@ -20,6 +20,8 @@ _MISFIT_RAD: Final = 0.01
 _TAIL_FROM: Final = (0.15, 0.6)
 _OFF_LAW_CENTS: Final = 2.0
 _LASTING: Final = 0.5
+#: How far the model's B may be off, 1 sigma.
+_B_SIGMA: Final = 5e-5
 
 
 def does_not_fit(settled: Settled) -> bool:
@@ -64,19 +66,23 @@ def tail_average(demodulator: Demodulator, model: Settled) -> Settled:
     u_slope = np.minimum(
         np.sqrt(excess_of(residual, tail) / across), course_spread(t, residual, tail) / np.sqrt(3.0)
     )
-    # A first partial that is gone before half the tail is over speaks for the attack, not the tail.
+    # What is gone before half the tail is over speaks for the attack, not for the tail.
     length = np.sqrt(across / np.maximum(tail.sum(axis=1), 1e-300))
-    lasts = length > _LASTING * float(length[used].max())
-    off_law = np.where((number == 1) & lasts, 0.0, _OFF_LAW_CENTS / CENTS_PER_NEPER)
-    off_law = np.where(lasts, off_law, 2.0 * off_law)
+    used &= length > _LASTING * float(length[used].max())
+    off_law = np.where(number == 1, 0.0, _OFF_LAW_CENTS / CENTS_PER_NEPER)
     trust = np.where(used, 1.0 / (1.0 / across + off_law**2), 0.0)
-    mean = float(trust @ slope / trust.sum())
+    # The law's B was fitted along with a glide that was not there: it is fitted anew, to the tail.
+    shape = np.stack((np.ones(len(number)), law_gradient(number, model.stiffness_b)))
+    information = (shape * trust) @ shape.T + np.diag((0.0, _B_SIGMA**-2))
+    share = np.linalg.solve(information, shape * trust)
+    mean, delta_b = (float(each) for each in share @ slope)
+    u = float(np.sqrt(np.sum(np.square(share[0]) * (u_slope**2 + off_law**2))))
     band = bands.half_width_hz / f_k
-    u = float(np.sqrt(np.sum(np.square(trust) * (u_slope**2 + off_law**2))) / trust.sum())
     return replace(
         model,
         f1_hz=model.f1_hz * (1.0 + mean),
         u_cents=u_of(u),
+        stiffness_b=float(np.clip(model.stiffness_b + delta_b, 0.0, 1e-2)),
         glide_eps=np.zeros_like(model.glide_eps),
         bands=bands,
         frequency_hz=f_k * (1.0 + np.clip(slope, -band, band)),
