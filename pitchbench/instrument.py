@@ -58,6 +58,10 @@ class Bridge:
     travel_away_mm: float | None = None
     pairs: tuple[tuple[int, int], ...] = ()
 
+    def beside(self, string: int) -> int | None:
+        """The string that shares the saddle of ``string``; None where each has its own."""
+        return next((sum(pair) - string for pair in self.pairs if string in pair), None)
+
 
 @dataclass(frozen=True)
 class StringSpec:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import shlex
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -40,10 +40,10 @@ from pitchbench.records.history import opening_words
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import NotKeptError, View, run
+from pitchbench.session.learning import learned_response, learned_scatter
 from pitchbench.session.reducer import begin, resume
 from pitchbench.session.state import Setup, State, Step
 from pitchbench.session.summary import session_document
-from pitchbench.session.takes import learned_from
 from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.recording import Recording
@@ -137,11 +137,13 @@ def command(
                 assert repository is not None
                 instrument = repository.instrument(name).instrument
                 earlier = repository.sessions(name, last=_LEARN_FROM)
-                prior = learned_from(session.entries for session in earlier)
+                prior = learned_scatter(session.entries for session in earlier)
             instrument = with_details(instrument, details)
             if (words := opening_words(instrument, earlier)) is not None:
                 click.echo(printable(words), err=True)
             setup = Setup(instrument=instrument, prior=prior, a4_hz=a4, fret=fret)
+            logs = [session.entries for session in earlier]
+            setup = replace(setup, response=learned_response(logs, setup))
             start = _Start(begin(work_on(setup, strings, tolerance)))
         source: Source = (
             Recording(recording, channel=channel)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -32,7 +32,9 @@ class Move:
 
     ``turns`` and ``rotation`` are None where the bridge has no screw; ``out_of_travel`` is True
     when the record says that the saddle cannot go that far. ``interval95_mm`` counts in the
-    move's direction, so a lower end below zero means the other way.
+    move's direction, so a lower end below zero means the other way. ``slack_mm`` is screw travel
+    that is counted in ``turns`` and does not move the saddle. ``ends95_cents`` is the 95 % interval
+    of where the offset is expected to end, None where that was not asked.
     """
 
     string: int
@@ -43,11 +45,21 @@ class Move:
     rotation: Rotation | None
     cautions: tuple[str, ...]
     out_of_travel: bool = False
+    slack_mm: float = 0.0
+    ends95_cents: tuple[float, float] | None = None
 
     @property
     def signed_mm(self) -> float:
-        """Positive away from the nut."""
-        return self.mm if self.direction is Direction.AWAY_FROM_NUT else -self.mm
+        """Travel of the saddle, positive away from the nut."""
+        return self._signed(self.mm)
+
+    @property
+    def screw_mm(self) -> float:
+        """Travel of the screw, its slack included, positive away from the nut."""
+        return self._signed(self.mm + self.slack_mm)
+
+    def _signed(self, mm: float) -> float:
+        return mm if self.direction is Direction.AWAY_FROM_NUT else -mm
 
 
 #: Beyond this no saddle is the cause: a wrong fret, a wrong string or a wrong scale length.
@@ -75,7 +87,7 @@ CAUTIONS: Final[dict[BridgeKind, tuple[str, ...]]] = {
         _TENSION,
     ),
     BridgeKind.CLAMPED_TREMOLO: (
-        "Slacken the string, unclamp the saddle, slide it, clamp it again, retune.",
+        "Mark where the saddle stands, slacken the string, unclamp, slide, clamp again, retune.",
         "Every retuning shifts the float: go round all strings again when the last is done.",
         "Hold the saddle as you unclamp it; never leave its clamp loose under tension.",
         _TENSION,
@@ -177,6 +189,22 @@ def move_of(
         cautions=(*(out_of_travel_advice(bridge.kind) if beyond else ()), *CAUTIONS[bridge.kind]),
         out_of_travel=beyond,
     )
+
+
+def with_slack(move: Move, slack_mm: float, bridge: Bridge) -> Move:
+    """``move`` with the turns that take up the screw's slack added; as it is without a screw."""
+    if not bridge.screw_pitch_mm:
+        return move
+    turns = geometry.turns(move.mm + slack_mm, screw_pitch_mm=bridge.screw_pitch_mm)
+    return replace(move, slack_mm=slack_mm, turns=turns)
+
+
+def resized(move: Move, signed_mm: float, bridge: Bridge) -> Move:
+    """``move`` as it was really made, its slack taken up all the same."""
+    made = move_of(signed_mm, move.interval95_mm, bridge, move.string)
+    made = with_slack(made, move.slack_mm, bridge) if signed_mm else made
+    return replace(move, direction=made.direction, mm=made.mm, turns=made.turns,
+                   rotation=made.rotation)  # fmt: skip
 
 
 def setback_mm(instrument: Instrument, string: int) -> float:

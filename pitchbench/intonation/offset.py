@@ -156,11 +156,14 @@ def estimate_offset(takes: Sequence[Take], *, fret: int, prior: ScatterPrior) ->
 
 def summarise(takes: Sequence[Take]) -> Group:
     """Count, geometric mean and standard deviation (n - 1) of takes of one note."""
-    cents = _cents(takes)
+    # Plain numbers: a session does this thousands of times for a handful of takes.
+    cents = [cents_between(take.pitch_hz, takes[0].pitch_hz) for take in takes]
+    n, mean = len(cents), math.fsum(cents) / len(cents)
+    squares = math.fsum((c - mean) ** 2 for c in cents)
     return Group(
-        n=len(takes),
-        mean_hz=takes[0].pitch_hz * 2.0 ** (float(np.mean(cents)) / 1200.0),
-        spread_cents=float(np.std(cents, ddof=1)) if len(takes) > 1 else None,
+        n=n,
+        mean_hz=takes[0].pitch_hz * 2.0 ** (mean / 1200.0),
+        spread_cents=math.sqrt(squares / (n - 1)) if n > 1 else None,
     )
 
 

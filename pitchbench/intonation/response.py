@@ -11,15 +11,19 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from enum import StrEnum
 from typing import Final
-
-import numpy as np
-from numpy.typing import NDArray
 
 from pitchbench.instrument import Instrument
 from pitchbench.intonation import geometry
-from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Move, move_of, setback_mm
-from pitchbench.intonation.fit import fit_nonlinear
+from pitchbench.intonation.bridge import (
+    LARGEST_OFFSET_CENTS,
+    Move,
+    move_of,
+    setback_mm,
+    with_slack,
+)
+from pitchbench.intonation.fit import fit_linear
 from pitchbench.intonation.offset import Group, Offset, student_quantile
 
 
@@ -28,8 +32,8 @@ class Response:
     """What is believed of a bridge: means and standard uncertainties.
 
     ``factor`` is the effective saddle travel per millimetre of screw travel, 1 by geometry;
-    ``slack_mm`` the screw travel that is lost when its direction is reversed; ``moves`` how many
-    moves taught it.
+    ``slack_mm`` the saddle travel that is lost when the screw's direction is reversed; ``moves``
+    how many moves taught it.
     """
 
     factor: float
@@ -90,18 +94,26 @@ class MadeMove:
         return self.after.offset_cents - self.before.offset_cents
 
 
+class Effect(StrEnum):
+    """What a move did, compared with what it should have done."""
+
+    AS_EXPECTED = "as expected"
+    WORSE = "worse"
+    LITTLE = "little"
+    NOT_SEATED = "not seated"
+    TOO_FAR = "too far"
+
+
 @dataclass(frozen=True)
 class Advice:
-    """The next move, and where it is expected to end.
+    """The next move, and what is then to be believed of the offset.
 
-    ``expected_cents`` and ``interval95_cents`` describe the offset after the move;
-    ``likely_gain_cents`` how much smaller the error is expected to become. ``worthwhile`` is False
-    when that is less than a measurement repeats to: then leave it.
+    ``likely_gain_cents`` is how much smaller the error is expected to become. ``worthwhile`` is
+    False when that is less than a measurement repeats to: then leave it.
     """
 
     move: Move
-    expected_cents: float
-    interval95_cents: tuple[float, float]
+    after: Offset
     likely_gain_cents: float
     worthwhile: bool
 
@@ -111,24 +123,21 @@ def learn(
 ) -> Response:
     """What the bridge does, from all measured moves on it (all strings pooled).
 
-    A nonlinear weighted fit of the factor and the slack to the changes seen, ``start`` entering
-    as two more observations; moves that did not seat are left out.
+    A weighted fit of the factor and the slack to the changes seen, ``start`` entering as two more
+    observations; moves that did not seat are left out.
     """
     teaching = [move for move in made if not did_not_seat(move, instrument, start)]
     if not teaching:
         return start
-    observed = [move.change_cents for move in teaching]
-    u = [_change_u(move, instrument) for move in teaching]
-
-    def model(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        changes = [_expected_change(move, instrument, *values) for move in teaching]
-        return np.array([*changes, *values])
-
-    fit = fit_nonlinear(
-        model,
-        [*observed, start.factor, start.slack_mm],
-        (start.factor, start.slack_mm),
-        [*u, start.factor_u, start.slack_u_mm],
+    per_mm = [-_cents_per_mm(move, instrument) for move in teaching]
+    rows = [
+        (cents * move.screw_mm, -cents * math.copysign(_share_lost(move.reversed), move.screw_mm))
+        for cents, move in zip(per_mm, teaching, strict=True)
+    ]
+    fit = fit_linear(
+        [*rows, (1.0, 0.0), (0.0, 1.0)],
+        [*(move.change_cents for move in teaching), start.factor, start.slack_mm],
+        [*(_change_u(move, instrument) for move in teaching), start.factor_u, start.slack_u_mm],
     )
     factor, slack = (float(value) for value in fit.values)
     factor_u, slack_u = (float(value) for value in fit.u)
@@ -152,11 +161,11 @@ def inferred_mm(move: MadeMove, instrument: Instrument, response: Response) -> f
 
     The two are weighted by their uncertainties, so a vague measurement leaves what was told.
     """
-    told = move.screw_mm - math.copysign(1.0, move.screw_mm) * _lost_mm(move, response.slack_mm)
+    told = _travel_mm(move.screw_mm, response.factor, response.slack_mm, move.reversed)
     told_u = math.hypot(
         _turning_error(move) * move.screw_mm, response.slack_u_mm * _share_lost(move.reversed)
     )
-    per_mm = _cents_per_mm(move, instrument) * response.factor
+    per_mm = _cents_per_mm(move, instrument)
     heard = -move.change_cents / per_mm
     heard_u = math.hypot(move.before.u_cents, move.after.u_cents) / per_mm
     if told_u == 0.0:
@@ -182,85 +191,43 @@ def advise(
     last_screw_mm : how its screw was last turned (the sign counts); None if not known. Turning
         back, the slack is added to the turns, not to the saddle's travel.
     """
-    where = _Place(offset.fret, instrument, string, moved_mm)
-    full_mm = where.cancelling_mm(offset.offset_cents)
+    place = _Place(offset.fret, instrument, string, moved_mm)
     # Turning by a share s of the full move leaves offset (1 - s f), f the uncertain factor with
     # turning error: the expected square is least at s = E f / E f^2.
     spread2 = response.factor_u**2 + (TURNED_AS_TOLD * response.factor) ** 2
-    screw_mm = full_mm * response.factor / (response.factor**2 + spread2)
-    saddle_mm = screw_mm * response.factor
-    turning_back = last_screw_mm is not None and last_screw_mm * screw_mm < 0.0
-    unsure_slack_mm = response.slack_u_mm * _share_lost(
-        None if last_screw_mm is None else turning_back
+    share = response.factor / (response.factor**2 + spread2)
+    signed_mm = share * place.cancelling_mm(offset.offset_cents)
+    low, high = (share * place.cancelling_mm(cents) for cents in offset.interval95_cents)
+    move = move_of(signed_mm, (low, high), instrument.bridge, string, moved_mm=moved_mm)
+    reversed_turn = None if last_screw_mm is None else last_screw_mm * signed_mm < 0.0
+    if reversed_turn:
+        move = with_slack(move, response.slack_mm / response.factor, instrument.bridge)
+    after = carried_over(
+        offset,
+        instrument,
+        string,
+        move.screw_mm,
+        response=response,
+        moved_before_mm=moved_mm,
+        reversed_turn=reversed_turn,
     )
-    remaining = offset.offset_cents + where.change_cents(saddle_mm)
-    turned_u = abs(where.change_cents(saddle_mm)) * math.sqrt(spread2) / response.factor
-    slack_u = abs(where.change_cents(unsure_slack_mm))
-    after_u = math.hypot(offset.u_cents, turned_u, slack_u)
-    half = max(1.96 * after_u, 0.0)
-    gain = _mean_size(offset.offset_cents, offset.u_cents) - _mean_size(remaining, after_u)
-    ends = [where.cancelling_mm(c) * screw_mm / full_mm if full_mm else 0.0
-            for c in offset.interval95_cents]  # fmt: skip
-    move = move_of(screw_mm, (ends[0], ends[1]), instrument.bridge, string, moved_mm=moved_mm)
-    if turning_back and move.turns is not None and instrument.bridge.screw_pitch_mm:
-        slack_turns = geometry.turns(
-            response.slack_mm, screw_pitch_mm=instrument.bridge.screw_pitch_mm
-        )
-        move = replace(move, turns=move.turns + slack_turns)
+    gain = _mean_size(offset) - _mean_size(after)
     return Advice(
-        move=move,
-        expected_cents=remaining,
-        interval95_cents=(remaining - half, remaining + half),
-        likely_gain_cents=gain,
-        worthwhile=gain > offset.u_cents,
+        replace(move, ends95_cents=after.interval95_cents), after, gain, gain > offset.u_cents
     )
 
 
-def advise_shared(
-    offsets: tuple[Offset, Offset],
-    instrument: Instrument,
-    strings: tuple[int, int],
-    *,
-    response: Response = BY_GEOMETRY,
-    moved_mm: float = 0.0,
-    last_screw_mm: float | None = None,
-) -> tuple[Advice, Advice]:
-    """The best compromise for two strings on one saddle: one move, and where each string ends.
+def shared(one: Offset, other: Offset) -> Offset:
+    """What two strings on one saddle ask of it together: the mean of their offsets.
 
-    The sum of the two squared errors is least at the mean of the two strings' own moves, since
-    both have the same leverage. Both strings' advice carries the same move.
+    Both have the same leverage, so the sum of the two squared errors is least where the mean is
+    zero; what then remains is half their difference on each, with opposite signs. Takes are
+    counted as those of ``one``.
     """
-    each = [
-        advise(o, instrument, s, response=response, moved_mm=moved_mm, last_screw_mm=last_screw_mm)
-        for o, s in zip(offsets, strings, strict=True)
-    ]
-    shared_mm = (each[0].move.signed_mm + each[1].move.signed_mm) / 2.0
-    found = []
-    for advice, offset, string in zip(each, offsets, strings, strict=True):
-        where = _Place(offset.fret, instrument, string, moved_mm)
-        remaining = offset.offset_cents + where.change_cents(shared_mm * response.factor)
-        shift = remaining - advice.expected_cents
-        ends = sorted(
-            shared_mm + (end - advice.move.mm) * (1 if advice.move.signed_mm >= 0 else -1)
-            for end in advice.move.interval95_mm
-        )
-        move = move_of(shared_mm, (ends[0], ends[1]), instrument.bridge, string, moved_mm=moved_mm)
-        u = (advice.interval95_cents[1] - advice.expected_cents) / 1.96
-        gain = _mean_size(offset.offset_cents, offset.u_cents) - _mean_size(remaining, u)
-        found.append(
-            Advice(
-                move,
-                remaining,
-                (advice.interval95_cents[0] + shift, advice.interval95_cents[1] + shift),
-                gain,
-                worthwhile=False,
-            )
-        )
-    # One saddle, one answer: worth it when the two strings together gain more than they repeat to.
-    together = sum(advice.likely_gain_cents for advice in found)
-    worthwhile = together > math.hypot(*(offset.u_cents for offset in offsets))
-    first, second = (replace(advice, worthwhile=worthwhile) for advice in found)
-    return first, second
+    scale = math.hypot(one.scale_cents, other.scale_cents) / 2.0
+    fourth = one.scale_cents**4 / one.dof + other.scale_cents**4 / other.dof
+    dof = min((2.0 * scale) ** 4 / fourth, _NORMAL_DOF) if fourth else _NORMAL_DOF
+    return _believed(one, (one.offset_cents + other.offset_cents) / 2.0, scale, dof)
 
 
 def carried_over(
@@ -272,6 +239,7 @@ def carried_over(
     response: Response = BY_GEOMETRY,
     said: bool = False,
     moved_before_mm: float = 0.0,
+    reversed_turn: bool | None = None,
 ) -> Offset:
     """What the takes from before a move say of the offset after it.
 
@@ -279,12 +247,14 @@ def carried_over(
     screw was turned, the bridge's factor and slack. Pitches and counts stay those of before.
     """
     place = _Place(before.fret, instrument, string, moved_before_mm)
-    change = place.change_cents(screw_mm * response.factor)
+    change = place.change_cents(
+        _travel_mm(screw_mm, response.factor, response.slack_mm, reversed_turn)
+    )
     turned = TURNED_AS_SAID if said else TURNED_AS_TOLD
     unsure = math.hypot(
         change * turned,
         change * response.factor_u / response.factor,
-        place.change_cents(response.slack_mm + response.slack_u_mm) * _share_lost(None),
+        place.change_cents(_slack_u_mm(response, reversed_turn)),
     )
     scale = math.hypot(before.scale_cents, unsure)
     # Welch and Satterthwaite; what is unsure of the move is known well enough to be normal.
@@ -314,22 +284,23 @@ def combined(now: Offset, carried: Offset) -> Offset:
     return _believed(groups, centre, u * _NORMAL_975 / student_quantile(0.975, dof), dof)
 
 
-def what_happened(
+def effect(
     move: MadeMove, instrument: Instrument, response: Response, *, tolerance_cents: float
-) -> str:
-    """What a measured move shows, in a sentence; empty when it went as expected."""
-    before, after = move.before.offset_cents, move.after.offset_cents
+) -> Effect:
+    """What a measured move did, as far as the takes can tell."""
+    expected = _expected_change(move, instrument, response.factor, response.slack_mm)
+    noise = 2.0 * math.hypot(move.before.u_cents, move.after.u_cents)
+    if abs(move.change_cents - expected) > max(noise, 0.5 * abs(expected)):
+        if move.change_cents * expected < 0.0 and abs(move.change_cents) > noise:
+            return Effect.WORSE
+        if abs(move.change_cents) <= noise:
+            return Effect.LITTLE
     if did_not_seat(move, instrument, response):
-        return (
-            f"String {move.string} changed by {move.change_cents:+.1f} cents, not as the screw was "
-            "turned: press the string down at the saddle so that it seats, tune and measure again."
-        )
+        return Effect.NOT_SEATED
+    before, after = move.before.offset_cents, move.after.offset_cents
     if before * after < 0.0 and abs(after) - 2.0 * move.after.u_cents > tolerance_cents:
-        return (
-            f"String {move.string} went too far: it was {before:+.1f} cents and is {after:+.1f}; "
-            "go back part of the way."
-        )
-    return ""
+        return Effect.TOO_FAR
+    return Effect.AS_EXPECTED
 
 
 def _believed(like: Offset, centre: float, scale: float, dof: float) -> Offset:
@@ -390,17 +361,28 @@ def _place(move: MadeMove, instrument: Instrument) -> _Place:
 def _expected_change(
     move: MadeMove, instrument: Instrument, factor: float, slack_mm: float
 ) -> float:
-    lost = math.copysign(_lost_mm(move, slack_mm), move.screw_mm)
-    return _place(move, instrument).change_cents(factor * (move.screw_mm - lost))
+    travel_mm = _travel_mm(move.screw_mm, factor, slack_mm, move.reversed)
+    return _place(move, instrument).change_cents(travel_mm)
 
 
-def _lost_mm(move: MadeMove, slack_mm: float) -> float:
-    return min(abs(move.screw_mm), max(0.0, slack_mm) * _share_lost(move.reversed))
+def _travel_mm(
+    screw_mm: float, factor: float, slack_mm: float, reversed_turn: bool | None
+) -> float:
+    """How far the saddle goes for a travel of the screw."""
+    lost_mm = max(0.0, slack_mm) * _share_lost(reversed_turn)
+    return math.copysign(max(0.0, factor * abs(screw_mm) - lost_mm), screw_mm)
 
 
 def _share_lost(reversed_turn: bool | None) -> float:
     """How much of the slack is lost: all when turning back, half of it when that is not known."""
     return 0.5 if reversed_turn is None else float(reversed_turn)
+
+
+def _slack_u_mm(response: Response, reversed_turn: bool | None) -> float:
+    """How unsure the lost travel is; not knowing whether the turn was reversed adds to it."""
+    if reversed_turn is None:
+        return math.hypot(response.slack_u_mm, response.slack_mm) / 2.0
+    return response.slack_u_mm if reversed_turn else 0.0
 
 
 def _cents_per_mm(move: MadeMove, instrument: Instrument) -> float:
@@ -419,8 +401,9 @@ def _change_u(move: MadeMove, instrument: Instrument) -> float:
     return math.hypot(move.before.u_cents, move.after.u_cents, turned)
 
 
-def _mean_size(centre: float, u: float) -> float:
-    """Expected |x| of a normal x: the folded normal distribution's mean."""
+def _mean_size(offset: Offset) -> float:
+    """Expected size of the error, taken as normal: the folded normal distribution's mean."""
+    centre, u = offset.offset_cents, offset.u_cents
     if u == 0.0:
         return abs(centre)
     z = centre / u

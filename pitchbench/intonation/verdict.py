@@ -190,7 +190,7 @@ def _half_width(belief: Belief) -> float:
 def _explain(offset: Offset, verdict: Verdict) -> str:
     value = f"{offset.offset_cents:+.1f} cents"
     within = f"{verdict.tolerance_cents:g} cents"
-    good, bad = _percent(verdict.p_within), _percent(1.0 - verdict.p_within)
+    good, bad = percent(verdict.p_within), percent(1.0 - verdict.p_within)
     if verdict.decision is Decision.LEAVE:
         return f"{value}: within {within} with {good} probability."
     if verdict.decision is Decision.MOVE:
@@ -207,7 +207,7 @@ def _explain(offset: Offset, verdict: Verdict) -> str:
     )
 
 
-def _percent(p: float) -> str:
+def percent(p: float) -> str:
     """A probability in whole per cent, never rounded up to certainty or down to none."""
     if p > 0.995:
         return "over 99 %"

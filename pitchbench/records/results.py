@@ -68,6 +68,9 @@ def string_results(setup: Setup, entries: Sequence[Entry]) -> tuple[StringResult
         else:
             continue
         results[index] = _with_entry(results[index], entry)
+        beside = setup.instrument.bridge.beside(index + 1)
+        if isinstance(entry, MoveEntry) and beside is not None:
+            results[beside - 1] = _with_entry(results[beside - 1], entry)
     return tuple(results)
 
 

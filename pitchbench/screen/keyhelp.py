@@ -21,6 +21,7 @@ KEYS: Final[tuple[Key, ...]] = (
     ("n", "next", "next", "next string"),
     ("p", "prev", "previous", "previous string"),
     ("+-", "tol", "tolerance", "tolerance up, down"),
+    (",.", "far", "less, more", "the saddle went less, more than told"),
     ("f", "hold", "freeze", "freeze the picture, and let it go on"),
     ("l", "large", "large print", "large print, and back"),
     ("h", "help", "help", "this page, and back"),
@@ -33,6 +34,7 @@ COMMAND_OF_KEY: Final[dict[str, Command]] = {
     "n": Command.NEXT, "p": Command.PREVIOUS,
     "+": Command.TOLERANCE_UP, "=": Command.TOLERANCE_UP,
     "-": Command.TOLERANCE_DOWN, "_": Command.TOLERANCE_DOWN,
+    ",": Command.LESS, "<": Command.LESS, ".": Command.MORE, ">": Command.MORE,
     "f": Command.FREEZE, "l": Command.LARGE_PRINT,
     "h": Command.HELP, "?": Command.HELP, "q": Command.QUIT,
 }  # fmt: skip

@@ -11,6 +11,7 @@ from collections.abc import Callable
 from typing import Final
 
 from pitchbench.session.reducer import LIVE_NEAR_CENTS
+from pitchbench.session.saddles import learned
 from pitchbench.session.state import (
     Entry,
     MoveEntry,
@@ -27,6 +28,7 @@ from pitchbench.session.state import (
 from pitchbench.session.words import (
     HOW_TO_PLAY,
     ORDER_OF_WORK,
+    learned_words,
     move_words,
     note_label,
     offset_words,
@@ -100,6 +102,9 @@ class PlainView:
         self._line("move", f"string {advice.string}, {move_words(advice)}")
         low, high = advice.interval95_mm
         self._line("move, 95 % interval", f"{low:.1f} to {high:.1f} mm")
+        if advice.ends95_cents is not None:
+            low, high = advice.ends95_cents
+            self._line("offset after it, 95 % interval", f"{low:+.1f} to {high:+.1f} cents")
         self._line("travel so far", f"{new.string.travel_mm:+.1f} mm")
         for caution in advice.cautions:
             self._line("caution", caution)
@@ -156,7 +161,8 @@ def result_lines(state: State) -> list[str]:
             f"result: string {number} ({note}), found {found}, now {now}, {outcome}, "
             f"{moves} move{'' if moves == 1 else 's'}, saddle travel {string.travel_mm:+.1f} mm"
         )
-    return lines
+    response = learned(state)
+    return [*lines, f"bridge: {learned_words(response)}"] if response.moves else lines
 
 
 def _take_words(state: State, take: SessionTake) -> str:

@@ -116,6 +116,9 @@ def _amount_words(
         words.append((turns + _rotation_words(state, move), theme.number))
     words.append((f"{move.mm:.2f} mm {DIRECTION_WORDS[move.direction]}", theme.number))
     words.append((f"(95 %: {low:.2f} to {high:.2f} mm)", theme.quiet))
+    if move.ends95_cents is not None:
+        low, high = move.ends95_cents
+        words.append((f"ends at {low:+.1f} to {high:+.1f} cents", theme.quiet))
     return [line for text, style in words for line in wrapped(text, width, style=style)]
 
 

@@ -19,6 +19,7 @@ _LABEL_WIDTH: Final = 11
 _SHORT_OUTCOME: Final = {
     Outcome.LEAVE: "leave",
     Outcome.BORDER: "border",
+    Outcome.COMPROMISE: "shared",
     Outcome.OUT_OF_TRAVEL: "no room",
     Outcome.DOES_NOT_SETTLE: "faulty?",
     Outcome.PASSED_OVER: "passed",

@@ -15,7 +15,7 @@ from typing import Final
 from rich.text import Text
 
 from pitchbench.screen.digits import pixel_width
-from pitchbench.screen.keyhelp import help_lines, key_lines
+from pitchbench.screen.keyhelp import KEYS, Key, help_lines, key_lines
 from pitchbench.screen.number import (
     Scale,
     figure_scale,
@@ -90,7 +90,7 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
     """
     if width < LEAST_WIDTH or height < LEAST_HEIGHT:
         return too_small(width, height)
-    keys = key_lines(theme, width, typed)
+    keys = key_lines(theme, width, typed, keys_of(state))
     room = height - len(keys)
     if state.display.help_open:
         lines = help_lines(theme, width, room)
@@ -99,6 +99,12 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
     else:
         lines = _bench(state, theme, width, room, figure_scale(width, height))
     return [*lines, *[Text()] * (room - len(lines)), *keys]
+
+
+def keys_of(state: State) -> list[Key]:
+    """The keys that have a use now: how far a saddle went in the tolerance's place."""
+    unused = "+-" if state.step in (Step.MOVE, Step.BORDER, Step.RETUNE) else ",."
+    return [key for key in KEYS if key[0] != unused]
 
 
 def too_small(width: int, height: int) -> list[Text]:

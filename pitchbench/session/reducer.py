@@ -11,16 +11,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
-from pitchbench.intonation.bridge import Move, move_of, plan_move
+from pitchbench.intonation.bridge import Move, resized
 from pitchbench.intonation.offset import Offset
-from pitchbench.intonation.verdict import (
-    Decision,
-    Verdict,
-    judge,
-)
+from pitchbench.intonation.response import effect, inferred_mm
+from pitchbench.intonation.verdict import CONFIDENCE, Decision, Verdict
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading
-from pitchbench.session import takes, words
+from pitchbench.session import saddles, takes, words
 from pitchbench.session.fit import Fit, Kind, fit, target_hz
 from pitchbench.session.state import (
     Command,
@@ -65,14 +62,16 @@ _ATTACK_S: Final = 0.4
 LIVE_NEAR_CENTS: Final = 8.0
 
 #: Fretted takes in a row before an open one is asked for, so that drift can be told.
-_FRETTED_IN_A_ROW: Final = 3
+_FRETTED_IN_A_ROW: Final = 4
 
-#: The end of the travel, but for rounding.
-_TO_THE_END: Final = 1.0 - 1e-9
+#: By how much a key corrects the advised move.
+SAID_STEP_TURNS: Final = 0.25
+SAID_STEP_MM: Final = 0.1
 
 TOLERANCE_STEP_CENTS: Final = 0.5
 TOLERANCE_RANGE_CENTS: Final = (0.5, 20.0)
 
+_CHECKED_ONCE_MORE: Final = (Outcome.LEAVE, Outcome.BORDER, Outcome.COMPROMISE)
 _READING_STEPS: Final = (Step.OPEN, Step.FRETTED, Step.BORDER, Step.LAST_ROUND)
 
 
@@ -343,23 +342,26 @@ def _found_in_tune(state: State) -> State:
 
 
 def _move_made(state: State) -> State:
-    advice = state.string.advice
+    advice, said_mm = state.string.advice, state.string.said_mm
     if advice is None:
         return state
-    entry = MoveEntry(state.at_s, state.current, advice, advice.signed_mm)
+    made_mm = advice.signed_mm if said_mm is None else said_mm
+    entry = MoveEntry(state.at_s, state.current, advice, made_mm, said=said_mm is not None)
     return _moved(_keep(state, entry), entry)
 
 
 def _moved(state: State, entry: MoveEntry) -> State:
-    string = state.strings[entry.string - 1]
-    return _with_string(
-        state,
-        entry.string,
-        moves=(*string.moves, entry),
-        now=None,
-        verdict=None,
-        advice=None,
-    )
+    """A saddle was moved, and with it every string that lies on it."""
+    beside = saddles.partner(state, state.strings[entry.string - 1])
+    if beside is not None:
+        state = _with_moves(state, beside.number, entry, outcome=None)
+    return _with_moves(state, entry.string, entry)
+
+
+def _with_moves(state: State, number: int, entry: MoveEntry, **changes: object) -> State:
+    moves = (*state.strings[number - 1].moves, entry)
+    cleared = {"now": None, "verdict": None, "advice": None, "said_mm": None}
+    return _with_string(state, number, moves=moves, **cleared, **changes)
 
 
 def _take(state: State, reading: Reading, fret: int) -> State:
@@ -385,7 +387,6 @@ def _take(state: State, reading: Reading, fret: int) -> State:
 
 def _decide(state: State) -> State:
     """Weigh the current string's takes and go where they lead."""
-    before = state.string.verdict
     state = _weighed(state)
     doubted = _doubted(state)
     if doubted is not None:
@@ -394,41 +395,56 @@ def _decide(state: State) -> State:
     missing = takes.missing_kind(state.string, state.setup.fret)
     if missing is not None or offset is None or verdict is None:
         return _wanting(state, missing if missing is not None else 0)
-    remark = _after_move(state, offset) if before is None else ""
-    if remark:
-        state = _note(state, remark, says=remark)
-    return _follow(state, offset, verdict, remark)
+    return _follow(state, offset, verdict)
 
 
-def _follow(state: State, offset: Offset, verdict: Verdict, remark: str) -> State:
+def _follow(state: State, offset: Offset, verdict: Verdict) -> State:
     """Do what the verdict on the current string says."""
-    if verdict.decision is Decision.LEAVE:
-        return _finish_string(state, Outcome.LEAVE)
+    choice = saddles.choice(state, state.string)
+    assert choice is not None
+    if not saddles.is_enough(state, state.string, verdict, choice):
+        return _wanting(state, _next_kind(state, verdict))
+    beside = saddles.partner(state, state.string)
+    if beside is not None and beside.outcome is None and saddles.belief(state, beside) is None:
+        return _measure_beside(state, beside.number)
     if verdict.decision is Decision.MOVE:
-        return _advise(state, offset, remark)
-    if verdict.border:
-        if state.string.outcome is Outcome.BORDER:
-            return _finish_string(state, Outcome.BORDER)
-        if state.step is not Step.BORDER:
-            state = _enter(state, Step.BORDER, wanted_fret=None, tuned=True)
-        state = _with_string(state, advice=_planned(state))
-        return replace(state, says=words.border_words(state))
-    return _wanting(state, _next_kind(state, verdict))
+        return _advise(state, choice.move, offset)
+    if verdict.decision is Decision.LEAVE or not choice.worth_a_move:
+        return _finish_saddle(state)
+    if state.step is not Step.BORDER:
+        state = _enter(state, Step.BORDER, wanted_fret=None, tuned=True)
+    state = _with_string(state, advice=choice.move)
+    return replace(state, says=words.border_words(state, choice.p_left, choice.p_moved))
+
+
+def _measure_beside(state: State, number: int) -> State:
+    """Turn to the other string on a shared saddle, which is judged for both together."""
+    says = f"String {number} lies on the same saddle as string {state.current}: measure it too."
+    return replace(_go_to(state, number), says=says)
+
+
+def _finish_saddle(state: State) -> State:
+    """Leave the saddle where it is: done with every string on it that was measured there."""
+    beside = saddles.partner(state, state.string)
+    if beside is not None and beside.outcome is None and saddles.weigh(state, beside) is not None:
+        state = _settled(state, _left(state, beside), beside.number)
+    return _finish_string(state, _left(state, state.string))
+
+
+def _left(state: State, string: StringState) -> Outcome:
+    """How a string is left whose saddle stays where it is."""
+    if saddles.p_within(state, string) >= CONFIDENCE:
+        return Outcome.LEAVE
+    return Outcome.BORDER if saddles.partner(state, string) is None else Outcome.COMPROMISE
 
 
 def _weighed(state: State, number: int | None = None) -> State:
     """``state`` with the offset and verdict of a string brought up to date and kept if changed."""
     string = state.string if number is None else state.strings[number - 1]
-    offset = takes.weigh(state, string)
+    offset = saddles.weigh(state, string)
     verdict = None
     if offset is not None and takes.missing_kind(string, state.setup.fret) is None:
-        verdict = judge(
-            offset,
-            tolerance_cents=state.tolerance_cents,
-            prior=takes.scatter_prior(state, string),
-            most_takes=state.setup.most_takes,
-            sequential=True,
-        )
+        verdict = saddles.verdict(state, string, offset)
     as_found = offset if string.round == 0 else string.as_found
     changed = verdict is not None and _gist(verdict) != _gist(string.verdict)
     state = _with_string(
@@ -481,34 +497,19 @@ def _doubted(state: State) -> State | None:
 
 
 def _planned(state: State) -> Move | None:
-    """The move that the current string's takes call for; None where there are none.
-
-    A saddle that cannot go quite so far goes to the end of its travel if what is then left is
-    within the tolerance.
-    """
-    string, bridge = state.string, state.setup.instrument.bridge
-    if string.now is None:
-        return None
-    move = plan_move(string.now, state.setup.instrument, state.current, moved_mm=string.travel_mm)
-    limits_mm = (-(bridge.travel_toward_nut_mm or 0.0), bridge.travel_away_mm or 0.0)
-    room_mm = limits_mm[move.signed_mm > 0.0] * _TO_THE_END - string.travel_mm
-    if not move.out_of_travel or room_mm * move.signed_mm <= 0.0:
-        return move
-    left_cents = abs(string.now.offset_cents) * (1.0 - room_mm / move.signed_mm)
-    if left_cents > state.tolerance_cents:
-        return move
-    low, high = move.interval95_mm
-    ends = (low, high) if move.signed_mm > 0.0 else (-high, -low)
-    return move_of(room_mm, ends, bridge, state.current, moved_mm=string.travel_mm)
+    """The move that the current string's takes call for; None where there are none."""
+    choice = saddles.choice(state, state.string)
+    return None if choice is None else choice.move
 
 
-def _advise(state: State, offset: Offset, remark: str) -> State:
+def _advise(state: State, move: Move, offset: Offset) -> State:
     """Advise a saddle move, or say that there is no room for it."""
-    move = _planned(state)
-    assert move is not None
+    remark = _after_move(state)
     # Where the last move went is in doubt, so is how much travel is left.
     if move.out_of_travel and not remark:
         return _finish_string(state, Outcome.OUT_OF_TRAVEL)
+    if remark:
+        state = _note(state, remark)
     state = _with_string(state, advice=move, outcome=None)
     if state.step is Step.MOVE:
         state = replace(state, tuned=False, wanted_fret=None)
@@ -516,42 +517,28 @@ def _advise(state: State, offset: Offset, remark: str) -> State:
         state = _enter(state, Step.MOVE, wanted_fret=None, tuned=False)
     says = (
         f"String {state.current} is {words.offset_words(offset)} at {words.place(state.setup)}: "
-        f"move its saddle {words.move_words(move)}."
+        f"move its saddle {words.move_words(move)}.{words.ends_words(move)}"
     )
     return replace(state, says=f"{remark} {says}".strip())
 
 
-def _after_move(state: State, now: Offset) -> str:
-    """What to say where the last move made things worse or changed nothing; else nothing."""
-    string = state.string
-    before = next(
-        (
-            entry.offset
-            for entry in reversed(state.entries)
-            if isinstance(entry, VerdictEntry)
-            and entry.string == string.number
-            and entry.round == string.round - 1
-        ),
-        None,
-    )
-    if before is None:
+def _after_move(state: State) -> str:
+    """What to say where the last move did not do what it should; else nothing."""
+    made = saddles.last_move(state, state.string)
+    if made is None:
         return ""
-    wanted_cents = -before.offset_cents
-    made_cents = now.offset_cents - before.offset_cents
-    noise_cents = 2.0 * math.hypot(now.u_cents, before.u_cents)
-    if abs(wanted_cents - made_cents) <= max(noise_cents, 0.5 * abs(wanted_cents)):
-        return ""
-    values = f"{words.offset_words(before)} before, {words.offset_words(now)} now"
-    if made_cents * wanted_cents < 0 and abs(made_cents) > noise_cents:
-        return f"The move made string {string.number} worse ({values}): did it go the other way?"
-    if abs(made_cents) <= noise_cents:
-        return f"The move changed little on string {string.number} ({values}): was it made?"
-    return ""
+    response = saddles.learned(state, but=state.current)
+    instrument = state.setup.instrument
+    found = effect(made, instrument, response, tolerance_cents=state.tolerance_cents)
+    return words.effect_words(made, found, inferred_mm(made, instrument, response))
 
 
-def _settled(state: State, outcome: Outcome) -> State:
-    entry = OutcomeEntry(state.at_s, state.current, outcome, state.string.now)
-    return _keep(_with_string(state, outcome=outcome, advice=None), entry)
+def _settled(state: State, outcome: Outcome, number: int | None = None) -> State:
+    """Done with the current string, or with string ``number``."""
+    number = state.current if number is None else number
+    state = _with_string(state, number, outcome=outcome, advice=None, said_mm=None)
+    now = state.strings[number - 1].now
+    return _keep(state, OutcomeEntry(state.at_s, number, outcome, now))
 
 
 def _finish_string(state: State, outcome: Outcome) -> State:
@@ -569,33 +556,24 @@ def _go_on(state: State) -> State:
     for number in following:
         if state.strings[number - 1].outcome is None:
             return _go_to(state, number)
-    checked = _checked(state)
-    if checked is None:
-        moved = any(string.moves for string in state.strings)
-        checked = frozenset() if moved and len(order) > 1 else frozenset(order)
-        following = order
-    for number in following:
+    disturbed = _disturbed(state)
+    began = any(isinstance(e, NoteEntry) and e.step is Step.LAST_ROUND for e in state.entries)
+    for number in following if began else order:
         left = state.strings[number - 1].outcome
-        if number not in checked and left in (Outcome.LEAVE, Outcome.BORDER):
+        if number in disturbed and left in _CHECKED_ONCE_MORE:
             return _go_to(state, number, last_round=True)
     return _enter(state, Step.FINISHED, wanted_fret=None, tuned=False)
 
 
-def _checked(state: State) -> frozenset[int] | None:
-    """The strings finished since the last round began; None if it has not begun."""
-    began = next(
-        (
-            index
-            for index, entry in enumerate(state.entries)
-            if isinstance(entry, NoteEntry) and entry.step is Step.LAST_ROUND
-        ),
-        None,
-    )
-    if began is None:
-        return None
-    return frozenset(
-        entry.string for entry in state.entries[began:] if isinstance(entry, OutcomeEntry)
-    )
+def _disturbed(state: State) -> frozenset[int]:
+    """The strings that were finished before a saddle was last moved ahead of the last round."""
+    steps = [isinstance(e, NoteEntry) and e.step is Step.LAST_ROUND for e in state.entries]
+    entries = state.entries[: steps.index(True)] if True in steps else state.entries
+    moves = [index for index, entry in enumerate(entries) if isinstance(entry, MoveEntry)]
+    if not moves:
+        return frozenset()
+    since = state.entries[moves[-1] :]
+    return frozenset(state.setup.order) - {e.string for e in since if isinstance(e, OutcomeEntry)}
 
 
 def _go_to(state: State, number: int, *, last_round: bool = False) -> State:
@@ -724,6 +702,21 @@ def _tolerance(state: State, step_cents: float) -> State:
     return _redecided(state) if state.string.now is not None else state
 
 
+def _said(state: State, steps: int) -> State:
+    """The person says that the advised move was made shorter or longer by a step."""
+    advice, bridge = state.string.advice, state.setup.instrument.bridge
+    if advice is None or state.step not in (Step.MOVE, Step.BORDER, Step.RETUNE):
+        return replace(state, says="There is no move to correct.")
+    pitch_mm = bridge.screw_pitch_mm
+    step_mm = SAID_STEP_TURNS * pitch_mm if pitch_mm else SAID_STEP_MM
+    before_mm = advice.signed_mm if state.string.said_mm is None else state.string.said_mm
+    said_mm = before_mm + steps * math.copysign(step_mm, advice.signed_mm)
+    made = words.move_words(resized(advice, said_mm, bridge))
+    state = _with_string(state, said_mm=said_mm)
+    text = f"string {state.current}: said to be moved {made}"
+    return _keep(state, NoteEntry(state.at_s, state.current, text, said_mm=said_mm))
+
+
 def _shown(name: str) -> Callable[[State, KeyPressed], State]:
     """Turn one of the display's switches over."""
 
@@ -742,6 +735,8 @@ _KEYS: Final[dict[Command, Callable[[State, KeyPressed], State]]] = {
     Command.PREVIOUS: _previous,
     Command.TOLERANCE_UP: lambda state, _: _tolerance(state, TOLERANCE_STEP_CENTS),
     Command.TOLERANCE_DOWN: lambda state, _: _tolerance(state, -TOLERANCE_STEP_CENTS),
+    Command.LESS: lambda state, _: _said(state, -1),
+    Command.MORE: lambda state, _: _said(state, 1),
     Command.FREEZE: _shown("frozen"),
     Command.LARGE_PRINT: _shown("large_print"),
     Command.HELP: _shown("help_open"),
@@ -788,13 +783,15 @@ def _recall_take(state: State, take: SessionTake) -> State:
     if take.fate is not TakeFate.ACCEPTED:
         return state
     state = _with_string(state, take.string, tuning=take.tuning)
-    offset = takes.weigh(state, state.strings[take.string - 1])
+    offset = saddles.weigh(state, state.strings[take.string - 1])
     as_found = offset if take.round == 0 else string.as_found
     state = _with_string(state, take.string, now=offset, as_found=as_found)
     return replace(state, tuned=True) if take.string == state.current else state
 
 
 def _recall_note(state: State, note: NoteEntry) -> State:
+    if note.said_mm is not None:
+        return _with_string(state, note.string, said_mm=note.said_mm)
     if note.tolerance_cents is not None:
         state = replace(state, tolerance_cents=note.tolerance_cents)
     if note.step is None or note.string is None:

@@ -21,8 +21,6 @@ from pitchbench.pitch.listener import Listener
 from pitchbench.session.engine import Bench, Keep, Keys, View, releasing
 from pitchbench.session.reducer import begin
 from pitchbench.session.state import (
-    Command,
-    KeyPressed,
     Setup,
     State,
     Step,
@@ -40,9 +38,6 @@ _BETWEEN_S: Final = (0.45, 0.8)
 
 #: A player who needs more plucks than this for one string gives up.
 _PATIENCE: Final = 80
-
-#: On the border, the probability of being within the tolerance that this player is content with.
-_GOOD_ENOUGH: Final = 0.8
 
 
 @dataclass(frozen=True)
@@ -109,7 +104,6 @@ class VirtualPlayer:
         # A stream of its own: the instrument draws from the same seed.
         self._rng = np.random.default_rng([seed, 1])
         self._followed: Move | None = None
-        self._pressed: list[KeyPressed] = []
 
     @property
     def name(self) -> str:
@@ -120,11 +114,6 @@ class VirtualPlayer:
     def rate_hz(self) -> int:
         """Sampling rate of every block."""
         return self.instrument.rate_hz
-
-    def pressed(self) -> list[KeyPressed]:
-        """The keys that the player pressed since the last call."""
-        pressed, self._pressed = self._pressed, []
-        return pressed
 
     def blocks(self) -> Iterator[Block]:
         """Pluck after pluck with the room in between, until the player gives up."""
@@ -150,12 +139,8 @@ class VirtualPlayer:
         return self._pluck(state.current, 0)
 
     def _at_move(self, state: State) -> NDArray[np.float32]:
-        """Follow the advice; on the border only if that is likely to help."""
+        """Follow the advice, once."""
         string = state.string
-        likely_good = string.verdict is not None and string.verdict.p_within >= _GOOD_ENOUGH
-        if state.step is Step.BORDER and likely_good:
-            self._pressed.append(KeyPressed(Command.ACCEPT))
-            return self._quiet(0.5)
         if string.advice is None or string.advice is self._followed:
             self._tune(state.current)
             return self._pluck(state.current, 0)
@@ -168,8 +153,8 @@ class VirtualPlayer:
         number = advice.string
         before = self.instrument.true_offset_cents(number, fret)
         self.instrument.tune(number, -300.0)
-        wanted_mm = advice.signed_mm * (1.0 + self._habits.screw_share * self._normal())
-        made_mm = self.instrument.move_saddle(number, wanted_mm)
+        turned_mm = advice.screw_mm * (1.0 + self._habits.screw_share * self._normal())
+        made_mm = self.instrument.move_saddle(number, turned_mm)
         self.instrument.tune(number)
         after = self.instrument.true_offset_cents(number, fret)
         self.moves.append(TrueMove(number, before, advice.signed_mm, made_mm, after))
@@ -237,7 +222,7 @@ def rehearse(
             for heard in listener.feed(block):
                 if not bench.over:
                     bench.take(heard)
-            for key in (*player.pressed(), *(keys() if keys is not None else ())):
+            for key in keys() if keys is not None else ():
                 bench.take(key)
             if bench.over:
                 break

@@ -14,6 +14,7 @@ from enum import StrEnum
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.offset import Offset, ScatterPrior
+from pitchbench.intonation.response import BY_GEOMETRY, Response
 from pitchbench.intonation.verdict import Verdict
 from pitchbench.notes import A4_HZ
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
@@ -39,6 +40,7 @@ class Outcome(StrEnum):
 
     LEAVE = "leave it"
     BORDER = "on the border"
+    COMPROMISE = "best compromise"
     OUT_OF_TRAVEL = "out of travel"
     DOES_NOT_SETTLE = "does not settle"
     PASSED_OVER = "passed over"
@@ -54,6 +56,8 @@ class Command(StrEnum):
     PREVIOUS = "previous string"
     TOLERANCE_UP = "tolerance up"
     TOLERANCE_DOWN = "tolerance down"
+    LESS = "moved less"
+    MORE = "moved more"
     FREEZE = "freeze"
     LARGE_PRINT = "large print"
     HELP = "help"
@@ -96,6 +100,7 @@ class Setup:
     tolerance_cents: float = 2.0
     fret: int = 12
     most_takes: int = 16
+    response: Response = BY_GEOMETRY
     strings: tuple[int, ...] = ()
 
     @property
@@ -161,12 +166,19 @@ class VerdictEntry:
 @dataclass(frozen=True)
 class MoveEntry:
     """A saddle move was advised and then found made; ``made_mm`` is signed, positive away from the
-    nut: what was answered, or what was advised where nothing was answered."""
+    nut: what was said, or what was advised where nothing was said. On a shared saddle it counts
+    for both strings."""
 
     at_s: float
     string: int
     move: Move
     made_mm: float
+    said: bool = False
+
+    @property
+    def screw_mm(self) -> float:
+        """Travel of the screw: the saddle's, and what the advice counted for its slack."""
+        return self.made_mm + self.move.screw_mm - self.move.signed_mm
 
 
 @dataclass(frozen=True)
@@ -182,13 +194,15 @@ class OutcomeEntry:
 @dataclass(frozen=True)
 class NoteEntry:
     """Anything else worth keeping: input lost, a tolerance changed (``tolerance_cents``), a step
-    begun on a string (``step``)."""
+    begun on a string (``step``), how far its saddle was moved where that was said (``said_mm``,
+    positive away from the nut)."""
 
     at_s: float
     string: int | None
     text: str
     step: Step | None = None
     tolerance_cents: float | None = None
+    said_mm: float | None = None
 
 
 Entry = TakeEntry | StrikeEntry | VerdictEntry | MoveEntry | OutcomeEntry | NoteEntry
@@ -198,7 +212,7 @@ Entry = TakeEntry | StrikeEntry | VerdictEntry | MoveEntry | OutcomeEntry | Note
 class StringState:
     """One string's story so far. ``takes`` holds every pluck, whatever became of it; ``tuning`` is
     how many times the string was found in tune; ``now`` is None after a move until takes say
-    more."""
+    more; ``said_mm`` is how far the person says the advised move was made."""
 
     number: int
     takes: tuple[SessionTake, ...] = ()
@@ -207,6 +221,7 @@ class StringState:
     now: Offset | None = None
     verdict: Verdict | None = None
     advice: Move | None = None
+    said_mm: float | None = None
     outcome: Outcome | None = None
     tuning: int = 0
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from pitchbench.intonation.offset import Offset
+from pitchbench.intonation.response import Response
+from pitchbench.session.saddles import learned
 from pitchbench.session.state import MoveEntry, State, Step, StringState
 
 if TYPE_CHECKING:
@@ -20,6 +22,7 @@ def session_document(state: State, *, session: str | None, source: str) -> dict[
         **_frame(state),
         "strings": [_string(state, state.strings[n - 1]) for n in state.setup.order],
         "moves": [_move(entry) for entry in state.entries if isinstance(entry, MoveEntry)],
+        "bridge": _bridge(learned(state)),
     }
 
 
@@ -87,6 +90,17 @@ def _offset(when: str, offset: Offset | None) -> dict[str, Any]:
     }
 
 
+def _bridge(response: Response) -> dict[str, Any]:
+    """What the bridge has been found to do: saddle travel per screw travel, and lost travel."""
+    return {
+        "factor": round(response.factor, 3),
+        "factor_u": round(response.factor_u, 3),
+        "slack_mm": round(response.slack_mm, 3),
+        "slack_u_mm": round(response.slack_u_mm, 3),
+        "moves": response.moves,
+    }
+
+
 def _move(entry: MoveEntry) -> dict[str, Any]:
     move = entry.move
     return {
@@ -96,4 +110,5 @@ def _move(entry: MoveEntry) -> dict[str, Any]:
         "turns": None if move.turns is None else round(move.turns, 2),
         "rotation": None if move.rotation is None else str(move.rotation),
         "made_mm": round(entry.made_mm, 3),
+        "said": entry.said,
     }

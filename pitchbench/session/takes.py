@@ -14,21 +14,18 @@ from pitchbench.intonation.offset import (
     estimate_offset,
     learn_scatter,
 )
-from pitchbench.intonation.response import carried_over, combined
 from pitchbench.pitch.reading import Reason
 from pitchbench.session.state import (
-    Entry,
     SessionTake,
     State,
-    StrikeEntry,
     StringState,
-    TakeEntry,
     TakeFate,
 )
 
 #: Takes of each kind before a verdict is given at all: one bad fretting shall not move a saddle
 #: (common practice, no source: several readings on each note).
-LEAST_TAKES: Final = 2
+LEAST_OPEN: Final = 1
+LEAST_FRETTED: Final = 2
 
 #: Plucks in a row that never settled before the string itself is doubted.
 MISSES_IN_A_ROW: Final = 4
@@ -40,9 +37,14 @@ _HOPELESS_FRETTED_CENTS: Final = 10.0
 _HOPELESS_TAKES: Final = 5
 
 
+def accepted(string: StringState) -> tuple[SessionTake, ...]:
+    """The takes that count."""
+    return tuple(t for t in string.takes if t.fate is TakeFate.ACCEPTED)
+
+
 def in_this_round(string: StringState) -> tuple[SessionTake, ...]:
     """The accepted takes since the saddle was last moved."""
-    return tuple(t for t in string.takes if t.fate is TakeFate.ACCEPTED and t.round == string.round)
+    return tuple(t for t in accepted(string) if t.round == string.round)
 
 
 def in_this_tuning(string: StringState) -> tuple[SessionTake, ...]:
@@ -56,40 +58,9 @@ def open_mean_hz(takes: Sequence[SessionTake]) -> float | None:
     return math.exp(math.fsum(logs) / len(logs)) if logs else None
 
 
-def weigh(state: State, string: StringState) -> Offset | None:
-    """The string's offset from all that is known of it; None until both notes were played.
-
-    What was known before the saddle was moved counts after it as well, with the uncertainty of the
-    move added, unless the takes since contradict it.
-    """
-    now = _weigh_round(state, string)
-    if now is None or not string.moves:
-        return now
-    earlier = _before_the_last_move(string)
-    before = weigh(state, earlier)
-    if before is None:
-        return now
-    return combined(
-        now,
-        carried_over(
-            before,
-            state.setup.instrument,
-            string.number,
-            string.moves[-1].made_mm,
-            moved_before_mm=earlier.travel_mm,
-        ),
-    )
-
-
-def _before_the_last_move(string: StringState) -> StringState:
-    """The string as it stood when its saddle was last to be moved."""
-    takes = tuple(t for t in string.takes if t.round < string.round)
-    tuning = max((t.tuning for t in takes if t.fate is TakeFate.ACCEPTED), default=0)
-    return replace(string, takes=takes, moves=string.moves[:-1], tuning=tuning)
-
-
-def _weigh_round(state: State, string: StringState) -> Offset | None:
-    """The string's offset from the takes since its saddle was last moved.
+def weigh_round(state: State, string: StringState) -> Offset | None:
+    """The string's offset from the takes since its saddle was last moved; None until both notes
+    were played.
 
     Takes from before a retuning in the same round count as well, each tuning referred to its own
     open pitch, unless the present ones disagree with them by more than both uncertainties
@@ -123,7 +94,7 @@ def scatter_prior(state: State, string: StringState) -> ScatterPrior:
         and not (other.number == string.number and take.round == string.round)
     ]
     start = state.setup.prior
-    learned = learn_scatter(_repeats(earlier), typical=start)
+    learned = learn_scatter(repeats(earlier), typical=start)
     if learned.open_dof < start.open_dof:
         learned = replace(learned, open_cents=start.open_cents, open_dof=start.open_dof)
     if learned.fretted_dof < start.fretted_dof:
@@ -131,24 +102,7 @@ def scatter_prior(state: State, string: StringState) -> ScatterPrior:
     return learned
 
 
-def learned_from(logs: Iterable[Sequence[Entry]]) -> ScatterPrior:
-    """What this player's earlier sessions say of the scatter; the usual belief if nothing."""
-    sets: list[list[Take]] = []
-    for log in logs:
-        struck = {entry.take for entry in log if isinstance(entry, StrikeEntry)}
-        sets += _repeats(
-            [
-                entry.take
-                for entry in log
-                if isinstance(entry, TakeEntry)
-                and entry.take.fate is TakeFate.ACCEPTED
-                and entry.take.number not in struck
-            ]
-        )
-    return learn_scatter(sets)
-
-
-def _repeats(takes: Iterable[SessionTake]) -> list[list[Take]]:
+def repeats(takes: Iterable[SessionTake]) -> list[list[Take]]:
     """``takes`` in sets within which the same fret repeats the same note."""
     sets: dict[tuple[int, int, int], list[SessionTake]] = {}
     for take in takes:
@@ -158,13 +112,13 @@ def _repeats(takes: Iterable[SessionTake]) -> list[list[Take]]:
 
 def missing_kind(string: StringState, fret: int) -> int | None:
     """The fret of the kind of take that must still come before any verdict; None if none must."""
-    everything, present = in_this_round(string), in_this_tuning(string)
+    everything, present = accepted(string), in_this_tuning(string)
 
-    def lacking(kind: int) -> int:
+    def lacking(kind: int, least: int) -> int:
         here = sum(t.fret == kind for t in present)
-        return max(LEAST_TAKES - sum(t.fret == kind for t in everything), 1 - here, 0)
+        return max(least - sum(t.fret == kind for t in everything), 1 - here, 0)
 
-    missing_open, missing_fretted = lacking(0), lacking(fret)
+    missing_open, missing_fretted = lacking(0, LEAST_OPEN), lacking(fret, LEAST_FRETTED)
     if not missing_open and not missing_fretted:
         return None
     # Taking turns lets a drift of the string be told from its offset.

@@ -9,8 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from pitchbench.intonation.bridge import Direction, Move, Rotation
+from pitchbench.instrument import BridgeKind
+from pitchbench.intonation.bridge import Direction, Move, Rotation, resized
 from pitchbench.intonation.offset import Offset
+from pitchbench.intonation.response import Effect, MadeMove, Response
+from pitchbench.intonation.verdict import percent
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.session.state import Outcome, Setup, State, Step, StringState
@@ -108,17 +111,52 @@ def move_words(move: Move) -> str:
     return f"{text} {'clockwise' if move.rotation is Rotation.CLOCKWISE else 'counterclockwise'}"
 
 
-def border_words(state: State) -> str:
-    """What each choice risks where a string is on the border."""
+def ends_words(move: Move) -> str:
+    """Where the offset is expected to end."""
+    if move.ends95_cents is None:
+        return ""
+    low, high = move.ends95_cents
+    return f" It should end between {low:+.1f} and {high:+.1f} cents."
+
+
+def border_words(state: State, p_left: float, p_moved: float) -> str:
+    """What each choice promises where a string is on the border and a move is likely to help."""
     now, tolerance = state.string.now, state.tolerance_cents
     if now is None:
         return ""
-    low, high = now.interval95_cents
-    worst = max(abs(low), abs(high))
     return (
-        f"On the border: {offset_words(now)}; left as it is, it may be as much as "
-        f"{worst:.1f} cents off, past the {tolerance:g} allowed; a move may as well make it worse "
-        "as better, since the takes cannot tell."
+        f"On the border: {offset_words(now)}. Within {tolerance:g} cents if you leave it: "
+        f"{percent(p_left)}; if you move it: {percent(p_moved)}."
+    )
+
+
+def effect_words(move: MadeMove, effect: Effect, inferred_mm: float) -> str:
+    """What a move did where it was not what it should have been; nothing where it was."""
+    which, far = f"string {move.string}", f"{abs(inferred_mm):.1f} mm"
+    values = f"{offset_words(move.before)} before, {offset_words(move.after)} now"
+    match effect:
+        case Effect.AS_EXPECTED:
+            return ""
+        case Effect.WORSE:
+            return f"The move made {which} worse ({values}): did it go the other way?"
+        case Effect.LITTLE:
+            return f"The move changed little on {which} ({values}): was it made?"
+        case Effect.NOT_SEATED:
+            return (
+                f"The move did not do what it should on {which} ({values}): press the string down "
+                "at its saddle so that it seats."
+            )
+        case Effect.TOO_FAR:
+            return f"The move went too far on {which} ({values}): about {far}, so come back."
+
+
+def learned_words(response: Response) -> str:
+    """What this bridge has been found to do."""
+    moves = f"{response.moves} move{'' if response.moves == 1 else 's'}"
+    return (
+        f"its saddles go {response.factor:.2f} ± {_COVERAGE_95 * response.factor_u:.2f} of what "
+        f"the screws are turned, slack {response.slack_mm:.2f} ± "
+        f"{_COVERAGE_95 * response.slack_u_mm:.2f} mm, learned from {moves}"
     )
 
 
@@ -140,25 +178,39 @@ def _ask_fretted(state: State) -> str:
     return f"{verb} string {state.current} lightly at {place(state.setup)} and pluck it."
 
 
+def _on_saddle(state: State) -> tuple[str, str]:
+    """The strings on the saddle at work and whose saddle it is, as they stand in a sentence."""
+    beside = state.setup.instrument.bridge.beside(state.current)
+    if beside is None:
+        return f"string {state.current}", "its"
+    return f"strings {min(state.current, beside)} and {max(state.current, beside)}", "their"
+
+
+def _how_far(state: State) -> str:
+    """The move as advised, or as the person said it was made."""
+    move, said_mm = state.string.advice, state.string.said_mm
+    if move is None:
+        return ""
+    if said_mm is None:
+        return f" {move_words(move)}"
+    return f" {move_words(resized(move, said_mm, state.setup.instrument.bridge))}, as you said"
+
+
 def _ask_move(state: State) -> str:
-    move = state.string.advice
-    how = "" if move is None else f" {move_words(move)}"
-    return f"Slacken string {state.current} and move its saddle{how}."
+    strings, whose = _on_saddle(state)
+    return f"Slacken {strings} and move {whose} saddle{_how_far(state)}."
 
 
 def _ask_border(state: State) -> str:
-    move = state.string.advice
-    how = "" if move is None else f" {move_words(move)}"
-    return f"Leave string {state.current} and play the next one, or move its saddle{how}."
+    return f"{_ask_move(state)[:-1]}; or leave it and play the next string."
 
 
 def _ask_retune(state: State) -> str:
     """The step begins when the string is heard slack: the move may still have to be made."""
-    move = state.string.advice
-    if move is None:
+    if state.string.advice is None:
         return f"Tune string {state.current} up to {_note(state)} again and pluck it."
     return (
-        f"Move the saddle {move_words(move)}; then tune string {state.current} up to "
+        f"Move the saddle{_how_far(state)}; then tune string {state.current} up to "
         f"{_note(state)} and pluck it."
     )
 
@@ -171,6 +223,15 @@ def _ask_check(state: State) -> str:
     return _ask_fretted(state)
 
 
+def _ask_finished(state: State) -> str:
+    if state.setup.instrument.bridge.kind is not BridgeKind.CLAMPED_TREMOLO:
+        return "Tune the instrument once more and play it."
+    return (
+        "Tune all strings, lowest first, and go round again until a whole round needs no turning; "
+        "then play it."
+    )
+
+
 _ASKS: Final[dict[Step, Callable[[State], str]]] = {
     Step.BEFORE: lambda s: f"Pluck string {s.current} open to begin.",
     Step.TUNE: lambda s: f"Tune string {s.current} to {_note(s)}, coming up from below.",
@@ -180,7 +241,7 @@ _ASKS: Final[dict[Step, Callable[[State], str]]] = {
     Step.RETUNE: _ask_retune,
     Step.BORDER: _ask_border,
     Step.LAST_ROUND: _ask_check,
-    Step.FINISHED: lambda _: "Tune the instrument once more and play it.",
+    Step.FINISHED: _ask_finished,
 }
 
 
@@ -192,6 +253,8 @@ def outcome_words(string: StringState, outcome: Outcome, tolerance_cents: float)
             return f"String {string.number}: leave it, {value}, within {tolerance_cents:g}."
         case Outcome.BORDER:
             return f"String {string.number}: left on the border, {value}."
+        case Outcome.COMPROMISE:
+            return f"String {string.number}: {value}, the best for both strings on its saddle."
         case Outcome.OUT_OF_TRAVEL:
             return (
                 f"String {string.number}: {value}, but its saddle is out of travel; check strings, "

@@ -60,6 +60,9 @@ _SPRINGS_N_PER_MM: Final = 30.0
 #: A string that the saddle has let go slack still has this part of its tension (it hangs on).
 _SLACK: Final = 0.02
 
+#: The most that a length screw turns back before its saddle follows.
+_MOST_SLACK_TURNS: Final = 0.25
+
 
 @dataclass
 class _String:
@@ -73,6 +76,8 @@ class _String:
     split_cents: float
     colour: NDArray[np.float64]
     travel_mm: float = 0.0
+    slack_mm: float = 0.0
+    last_turned_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +100,7 @@ class VirtualInstrument:
 
     A clamped tremolo floats: its springs balance the strings, so every string that is tuned, moved
     or pressed down takes the bridge, and with it all the others, along. (That the bridge also
-    rises and sinks as it tips is left out.)
+    rises and sinks as it tips is left out.) Length screws have slack, up to a quarter turn.
 
     Parameters
     ----------
@@ -140,6 +145,9 @@ class VirtualInstrument:
             # One saddle, so nearly one setback: its edge is filed a little for each string.
             filed_mm = float(make.normal(0.0, 0.3))
             self._string(other).setback_mm = self._string(one).setback_mm + filed_mm
+        for state in self._strings:
+            turns = float(make.uniform(0.0, _MOST_SLACK_TURNS))
+            state.slack_mm = turns * (instrument.bridge.screw_pitch_mm or 0.0)
 
     def true_open_hz(self, string: int) -> float:
         """Settled pitch of the open string: first partial, main polarisation, glide gone."""
@@ -185,14 +193,19 @@ class VirtualInstrument:
                 self._stretch(other, -tipped_mm)
 
     def move_saddle(self, string: int, mm: float) -> float:
-        """Move the saddle, positive away from the nut; return how far it really went.
+        """Turn the screw by ``mm``, positive away from the nut; return how far the saddle went.
 
-        It stops at the end of the travel that the instrument's record gives. The tuner is not
-        touched, so the open string is stretched or slackened: `tune` brings it back. A shared
-        saddle takes both of its strings along.
+        Turned back, the screw first takes up its slack. The saddle stops at the end of the travel
+        that the instrument's record gives. The tuner is not touched, so the open string is
+        stretched or slackened: `tune` brings it back. A shared saddle takes both of its strings
+        along.
         """
         bridge = self.instrument.bridge
-        state = self._string(string)
+        state = self._string(self._on_saddle(string)[0])
+        if state.last_turned_mm * mm < 0.0:
+            state.last_turned_mm, mm = mm, math.copysign(max(0.0, abs(mm) - state.slack_mm), mm)
+        elif mm:
+            state.last_turned_mm = mm
         low, high = -math.inf, math.inf
         if bridge.travel_toward_nut_mm is not None:
             low = -bridge.travel_toward_nut_mm

@@ -9,9 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from states import STATES
 
-from pitchbench.screen.keyhelp import KEYS
 from pitchbench.screen.theme import Palette, make_theme
-from pitchbench.screen.view import LEAST_HEIGHT, LEAST_WIDTH, render
+from pitchbench.screen.view import LEAST_HEIGHT, LEAST_WIDTH, keys_of, render
 from pitchbench.session.state import Step
 
 THEMES = [make_theme(Palette.MONOCHROME, ascii_only=ascii_only) for ascii_only in (False, True)]
@@ -27,7 +26,7 @@ def check(name: str, width: int, height: int, ascii_only: bool) -> None:
     # "~" marks what was cut; no state of the demo has one of its own.
     assert [line for line in text if "~" in line] == []
     shown = " ".join(" ".join(text).split())
-    assert any(all(f"{key[0]} {key[name]}" in shown for key in KEYS) for name in (1, 2))
+    assert any(all(f"{key[0]} {key[name]}" in shown for key in keys_of(state)) for name in (1, 2))
     if not state.display.help_open:
         assert " ".join(state.asks.split()) in shown
 

@@ -95,7 +95,7 @@ def test_a_source_is_heard_to_its_end_and_let_go_of() -> None:
     source.happenings = [0.5, (6, 0), (6, 12), 0.5]
     state = run(source, begin(setup_of()))
     assert _fates(state) == [TakeFate.ACCEPTED, TakeFate.ACCEPTED]
-    assert state.step is Step.OPEN
+    assert state.step is Step.FRETTED
     assert (source.opened, source.closed) == (1, 1)
 
 

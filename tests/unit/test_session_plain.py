@@ -55,11 +55,11 @@ def test_everything_the_screen_tells_is_told() -> None:
         "rejected, string 6 at the 12th fret: too loud",
         "ignored, a pluck: 98.0 Hz is neither",
         "accepted, string 6 at the 12th fret, 165.",
-        "verdict: string 6, 6.",
+        "verdict: string 6, 5.",
         "move: string 6, 2.",
         "mm away from the nut",
         "turns clockwise",
-        "move, 95 % interval: 2.",
+        "move, 95 % interval: 1.",
         "travel so far: +0.0 mm",
         "caution: Slacken the string",
         "moved: string 6, +2.",
@@ -117,8 +117,9 @@ def test_keys_and_a_lost_input_are_told() -> None:
 
 def test_results_say_how_each_string_was_found_and_left() -> None:
     lines = result_lines(_job().state)
-    assert len(lines) == 2
-    assert re.match(r"result: string 6 \(E2\), found 6\.\d ± \d\.\d cents sharp, now ", lines[0])
+    assert len(lines) == 3
+    assert re.fullmatch(r"bridge: its saddles go \d\.\d\d ± .* learned from 1 move", lines[2])
+    assert re.match(r"result: string 6 \(E2\), found \d\.\d ± \d\.\d cents sharp, now ", lines[0])
     assert "leave it, 1 move," in lines[0]
     unfinished = result_lines(Story.begin(strings=(6,)).state)
     assert unfinished == [

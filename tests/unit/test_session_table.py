@@ -28,8 +28,8 @@ def tune() -> Story:
 
 
 def opened() -> Story:
-    """At OPEN: one of each is in, the second open take is asked for."""
-    return fretted().play(6, 12, 6.1)
+    """At OPEN: taken to be in tune without a pluck."""
+    return tune().key(Command.ACCEPT)
 
 
 def fretted() -> Story:
@@ -49,7 +49,9 @@ def border() -> Story:
 
 
 def last_round() -> Story:
-    return move().move_and_retune(6).takes(0.1).string(0.1)
+    """Strings 6 and 5 were done before string 4 was moved."""
+    story = Story.begin(strings=(6, 5, 4)).string(0.1).string(0.1).string(6.0)
+    return story.move_and_retune(4).takes(0.1)
 
 
 def out_of_travel() -> Story:
@@ -57,6 +59,12 @@ def out_of_travel() -> Story:
     short = replace(guitar, bridge=replace(guitar.bridge, travel_away_mm=1.0))
     story = Story.begin(short, strings=(6, 5)).string(6.0)
     assert story.outcomes()[6] is Outcome.OUT_OF_TRAVEL
+    return story
+
+
+def _fretted(story: Story, departures: tuple[float, ...]) -> Story:
+    for departure in departures:
+        story.play(6, 12, 1.8 + departure)
     return story
 
 
@@ -93,7 +101,12 @@ ROWS: list[tuple[Step, str, Play, str, int, Step]] = [
         "pluck open", 6, Step.OPEN,
     ),
     (
-        Step.FRETTED, "the fretted note, undecided", opened,
+        Step.FRETTED, "the fretted note, undecided", lambda: fretted().play(6, 12, 6.1),
+        "fret the 12th", 6, Step.FRETTED,
+    ),
+    (
+        Step.FRETTED, "the fourth fretted note in a row, undecided",
+        lambda: _fretted(fretted(), (2.5, -2.5, 1.5, -1.5)),
         "pluck open", 6, Step.OPEN,
     ),
     (
