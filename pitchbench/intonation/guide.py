@@ -68,7 +68,8 @@ MOVE: Final[dict[BridgeKind, tuple[str, ...]]] = {
         "Slacken the string until it is loose, unclamp the saddle, slide it by the distance "
         "given (there is no lead screw: mark where its edge stands), clamp it again.",
         "Retune that string, then all the others: every retuning shifts the float.",
-        "When all strings are done, go round once more; two or three rounds are usual.",
+        "When all strings are done, tune them lowest first, round after round, until a whole round "
+        "needs no turning; two or three rounds are usual.",
     ),
     BridgeKind.BASS: (
         "Slacken the string until it can be lifted off its saddle.",

@@ -341,3 +341,41 @@ def test_true_hz_is_the_open_note_at_fret_zero() -> None:
     virtual = VirtualInstrument(preset("six-string"), seed=3, a4_hz=442.0)
     virtual.tune(5)
     assert virtual.true_hz(5, 0) == pytest.approx(shifted_hz(110.0, cents_between(442.0, 440.0)))
+
+
+def test_a_screw_that_turns_back_takes_up_its_slack_first() -> None:
+    virtual = VirtualInstrument(preset("six-string"), seed=5)
+    assert virtual.move_saddle(6, 1.0) == 1.0
+    assert virtual.move_saddle(6, 0.5) == 0.5, "onward nothing is lost"
+    back = virtual.move_saddle(6, -1.0)
+    # Up to a quarter turn of a screw of 0.5 mm per turn.
+    assert -1.0 < back < -1.0 + 0.25 * 0.5
+    assert virtual.move_saddle(6, -0.5) == -0.5
+    assert virtual.move_saddle(6, -0.0) == 0.0
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_floating_bridge_shifts_the_pitches_for_some_rounds_and_hardly_the_offsets(
+    seed: int,
+) -> None:
+    """What docs/session.md says of it: slacken string 6, move its saddle by 3 mm, tune round after
+    round."""
+    instrument = preset("clamped-tremolo")
+    virtual = VirtualInstrument(instrument, seed=seed)
+    strings = range(len(instrument.strings), 0, -1)
+    for string in strings:
+        virtual.tune(string)
+    before = {string: virtual.true_offset_cents(string) for string in strings}
+    virtual.tune(6, -300.0)
+    others = [
+        cents_between(virtual.true_open_hz(s), instrument.string(s).note.hz()) for s in (1, 5)
+    ]
+    assert min(others) > 10.0, "the others go sharp by a lot meanwhile"
+    virtual.move_saddle(6, 3.0)
+    for _ in range(3):
+        for string in strings:
+            virtual.tune(string)
+    off = [cents_between(virtual.true_open_hz(s), instrument.string(s).note.hz()) for s in strings]
+    assert max(map(abs, off)) < 2.2
+    for string in (1, 2, 3, 4, 5):
+        assert abs(virtual.true_offset_cents(string) - before[string]) < 0.1
