@@ -151,10 +151,14 @@ class VirtualPlayer:
     def _move(self, advice: Move, fret: int) -> None:
         """Slacken, turn the screw about as far as told, bring the string up most of the way."""
         number = advice.string
+        beside = self.instrument.instrument.bridge.beside(number)
         before = self.instrument.true_offset_cents(number, fret)
-        self.instrument.tune(number, -300.0)
+        for slackened in (number,) if beside is None else (number, beside):
+            self.instrument.tune(slackened, -300.0)
         turned_mm = advice.screw_mm * (1.0 + self._habits.screw_share * self._normal())
         made_mm = self.instrument.move_saddle(number, turned_mm)
+        if beside is not None:
+            self._tune(beside)
         self.instrument.tune(number)
         after = self.instrument.true_offset_cents(number, fret)
         self.moves.append(TrueMove(number, before, advice.signed_mm, made_mm, after))

@@ -18,7 +18,7 @@ from pitchbench.intonation.response import (
     learn,
     shared,
 )
-from pitchbench.intonation.verdict import Decision, Verdict, judge, probability_within
+from pitchbench.intonation.verdict import Decision, Verdict, judge, percent, probability_within
 from pitchbench.session.state import MoveEntry, State, Step, StringState, TakeFate
 from pitchbench.session.takes import scatter_prior, weigh_round
 
@@ -233,11 +233,12 @@ def verdict(state: State, string: StringState, own: Offset) -> Verdict:
 
     found = judge_it(sequential=True, most_takes=state.setup.most_takes)
     chosen = choice(state, string)
-    if found.decision is not Decision.TAKE_MORE or found.border or chosen is None:
+    if chosen is None or found.decision is not Decision.TAKE_MORE:
         return found
-    if not _is_sure(state, string, chosen):
+    if not found.border and not _is_sure(state, string, chosen):
         return found
-    return judge_it(sequential=False, most_takes=_taken(offset))
+    found = judge_it(sequential=False, most_takes=_taken(offset))
+    return replace(found, explanation=_weighed_words(state, chosen)) if found.border else found
 
 
 def is_enough(state: State, string: StringState, found: Verdict, chosen: Choice) -> bool:
@@ -261,6 +262,13 @@ def _is_sure(state: State, string: StringState, chosen: Choice) -> bool:
         return False
     least = SURE_AT_LAST if state.step is Step.LAST_ROUND else SURE_FOR_NOW
     return max(chosen.p_left, chosen.p_moved) >= least
+
+
+def _weighed_words(state: State, chosen: Choice) -> str:
+    return (
+        f"on the border: within {state.tolerance_cents:g} cents with {percent(chosen.p_left)} "
+        f"probability if left, {percent(chosen.p_moved)} if moved."
+    )
 
 
 def _taken(offset: Offset) -> int:
