@@ -10,7 +10,7 @@ from pitchbench.instrument import ScrewHeads
 from pitchbench.intonation.bridge import Direction, Move
 from pitchbench.screen.number import word_rows
 from pitchbench.screen.reference import DIRECTION_WORDS
-from pitchbench.screen.text import fitted, printable, side_by_side, wrapped
+from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import State, StringState
 from pitchbench.session.words import ordinal
@@ -118,7 +118,8 @@ def _amount_words(
     words.append((f"(95 %: {low:.2f} to {high:.2f} mm)", theme.quiet))
     if move.ends95_cents is not None:
         low, high = move.ends95_cents
-        words.append((f"ends at {low:+.1f} to {high:+.1f} cents", theme.quiet))
+        ends = f"{signed(low, theme=theme)} to {signed(high, theme=theme)}"
+        words.append((f"ends at {ends} cents", theme.quiet))
     return [line for text, style in words for line in wrapped(text, width, style=style)]
 
 
