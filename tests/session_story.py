@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from pitchbench.instrument import Instrument
-from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.presets import preset
@@ -33,7 +33,7 @@ def setup_of(instrument: Instrument | str = "six-string", **changes: object) -> 
     """A setup with the usual beliefs about a player."""
     if isinstance(instrument, str):
         instrument = preset(instrument)
-    return replace(Setup(instrument=instrument, prior=DEFAULT_PRIOR), **changes)  # type: ignore[arg-type]
+    return replace(Setup(instrument=instrument, prior=GUIDED_PRIOR), **changes)  # type: ignore[arg-type]
 
 
 @dataclass

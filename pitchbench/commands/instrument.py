@@ -23,6 +23,7 @@ from pitchbench.commands.common import (
 )
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import BridgeKind, Instrument, Material, ScrewHeads, StringSpec
+from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import (
     PRESETS,
     parse_gauges,
@@ -191,14 +192,25 @@ def edit(
 @format_option
 @store_option
 def show(name: str, output_format: str, store: str | None) -> None:
-    """Everything on record about one instrument."""
+    """Everything on record about one instrument, and what its moves taught of its bridge."""
+    # The session room is slow to load.
+    from pitchbench.session.learning import LEARN_FROM, learned_response  # noqa: PLC0415
+    from pitchbench.session.state import Setup  # noqa: PLC0415
+    from pitchbench.session.words import learned_words  # noqa: PLC0415
+
     with open_records(store) as repository:
         record = repository.instrument(name)
+        earlier = repository.sessions(name, last=LEARN_FROM)
+    setup = Setup(instrument=record.instrument, prior=DEFAULT_PRIOR)
+    response = learned_response([session.entries for session in earlier], setup)
     if output_format == "json":
-        echo_json({"schema": "pitchbench.instrument/1", **_document(record)})
+        learned = _document(response) if response.moves else None
+        echo_json({"schema": "pitchbench.instrument/1", **_document(record), "response": learned})
         return
     for label, value in described(record.instrument):
         click.echo(f"{label}: {printable(value)}")
+    if response.moves:
+        click.echo(f"bridge: {learned_words(response)}")
 
 
 def _document(kept: Any) -> Any:

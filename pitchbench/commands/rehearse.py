@@ -28,7 +28,7 @@ from pitchbench.commands.guided import (
     work_options,
 )
 from pitchbench.commands.instrument import with_details
-from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.presets import preset as built_in
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import Pace
@@ -86,7 +86,7 @@ def command(
     instrument.
     """
     instrument = with_details(built_in(preset or "six-string"), details)
-    setup = Setup(instrument=instrument, prior=DEFAULT_PRIOR, a4_hz=a4, fret=fret)
+    setup = Setup(instrument=instrument, prior=GUIDED_PRIOR, a4_hz=a4, fret=fret)
     setup = work_on(setup, strings, tolerance)
     how: dict[str, Any] = {
         "seed": seed,

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import click
 
@@ -34,13 +34,13 @@ from pitchbench.commands.guided import (
 from pitchbench.commands.instrument import with_details
 from pitchbench.commands.live import input_options
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.presets import preset as built_in
 from pitchbench.records.history import opening_words
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import NotKeptError, View, run
-from pitchbench.session.learning import learned_response, learned_scatter
+from pitchbench.session.learning import LEARN_FROM, learned_response, learned_scatter
 from pitchbench.session.reducer import begin, resume
 from pitchbench.session.state import Setup, State, Step
 from pitchbench.session.summary import session_document
@@ -52,8 +52,6 @@ from pitchbench.sound.source import Source
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
 
-#: How many earlier sessions of an instrument say how much its player scatters.
-_LEARN_FROM: Final = 5
 
 EXAMPLES = """\
   pitchbench session                                  a six-string guitar, default input
@@ -131,12 +129,12 @@ def command(
             assert repository is not None
             start = _old(repository, resumed)
         else:
-            instrument, prior = built_in(preset or "six-string"), DEFAULT_PRIOR
+            instrument, prior = built_in(preset or "six-string"), GUIDED_PRIOR
             earlier: list[SessionRecord] = []
             if name is not None:
                 assert repository is not None
                 instrument = repository.instrument(name).instrument
-                earlier = repository.sessions(name, last=_LEARN_FROM)
+                earlier = repository.sessions(name, last=LEARN_FROM)
                 prior = learned_scatter(session.entries for session in earlier)
             instrument = with_details(instrument, details)
             if (words := opening_words(instrument, earlier)) is not None:

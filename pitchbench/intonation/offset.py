@@ -74,6 +74,11 @@ DEFAULT_PRIOR: Final = ScatterPrior(
     open_cents=0.7, open_dof=0.0, fretted_cents=2.0, fretted_dof=0.0
 )
 
+#: The same where takes go on until they are enough. Whoever stops as soon as a few takes agree has
+#: picked the takes that agree by chance, so other people's spread is worth some takes here: with
+#: 4, sessions of one or two strings end as well as whole ones (tests/benchmarks/moves_table.py).
+GUIDED_PRIOR: Final = replace(DEFAULT_PRIOR, open_dof=4.0, fretted_dof=4.0)
+
 #: What a typical figure is worth where it must stand in for a note played once: with 4, a spread
 #: half as large again as the typical one is still covered in 93 % of cases.
 STAND_IN_DOF: Final = 4.0
@@ -228,7 +233,7 @@ def learn_scatter(
     ----------
     sets : one sequence of takes per string and saddle position; within one, takes of the same
         fret repeat the same note.
-    typical : what holds where there is nothing to learn from.
+    typical : what holds until there is more to learn from than it is worth.
     """
     sums = {True: 0.0, False: 0.0}
     dofs = {True: 0, False: 0}
@@ -239,13 +244,13 @@ def learn_scatter(
             sums[is_open] += (group.n - 1) * (group.spread_cents or 0.0) ** 2
             dofs[is_open] += group.n - 1
     prior = typical
-    if dofs[True]:
+    if dofs[True] > typical.open_dof:
         prior = replace(
             prior,
             open_cents=math.sqrt(sums[True] / dofs[True]),
             open_dof=min(float(dofs[True]), MOST_LEARNED_DOF),
         )
-    if dofs[False]:
+    if dofs[False] > typical.fretted_dof:
         prior = replace(
             prior,
             fretted_cents=math.sqrt(sums[False] / dofs[False]),

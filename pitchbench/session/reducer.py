@@ -404,6 +404,7 @@ def _follow(state: State, offset: Offset, verdict: Verdict) -> State:
     assert choice is not None
     if not saddles.is_enough(state, state.string, verdict, choice):
         return _wanting(state, _next_kind(state, verdict))
+    state = _acted_on(state, offset, verdict)
     beside = saddles.partner(state, state.string)
     if beside is not None and beside.outcome is None and saddles.belief(state, beside) is None:
         return _measure_beside(state, beside.number)
@@ -457,6 +458,16 @@ def _weighed(state: State, number: int | None = None) -> State:
     if verdict is None or offset is None or not changed:
         return state
     return _keep(state, VerdictEntry(state.at_s, string.number, string.round, offset, verdict))
+
+
+def _acted_on(state: State, offset: Offset, verdict: Verdict) -> State:
+    """Keep what is acted on, if takes have come in since the verdict was last kept."""
+    kept = (e for e in reversed(state.entries) if isinstance(e, VerdictEntry))
+    last = next((e for e in kept if e.string == state.current), None)
+    if last is not None and last.offset == offset:
+        return state
+    entry = VerdictEntry(state.at_s, state.current, state.string.round, offset, verdict)
+    return _keep(state, entry)
 
 
 def _gist(verdict: Verdict | None) -> object:
@@ -517,7 +528,7 @@ def _advise(state: State, move: Move, offset: Offset) -> State:
         state = _enter(state, Step.MOVE, wanted_fret=None, tuned=False)
     says = (
         f"String {state.current} is {words.offset_words(offset)} at {words.place(state.setup)}: "
-        f"move its saddle {words.move_words(move)}.{words.ends_words(move)}"
+        f"{words.what_to_move(state, 'its')} {words.move_words(move)}.{words.ends_words(move)}"
     )
     return replace(state, says=f"{remark} {says}".strip())
 

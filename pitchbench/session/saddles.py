@@ -20,17 +20,17 @@ from pitchbench.intonation.response import (
 )
 from pitchbench.intonation.verdict import Decision, Verdict, judge, percent, probability_within
 from pitchbench.session.state import MoveEntry, State, Step, StringState, TakeFate
-from pitchbench.session.takes import scatter_prior, weigh_round
+from pitchbench.session.takes import LEAST_FRETTED, scatter_prior, weigh_round
 
 #: Takes are enough as soon as one choice, to leave the saddle or to move it, ends within the
 #: tolerance with this probability. A little less will do at first: what was done is checked once
 #: more. These and the next two were chosen by counting moves, plucks and strings that end within
 #: the tolerance (tests/benchmarks/moves_table.py).
-SURE_FOR_NOW: Final = 0.94
-SURE_AT_LAST: Final = 0.97
+SURE_FOR_NOW: Final = 0.93
+SURE_AT_LAST: Final = 0.96
 
 #: By how much likelier a move must make it to be worth the trouble.
-WORTH_A_MOVE: Final = 0.05
+WORTH_A_MOVE: Final = 0.04
 
 #: From this probability of being within the tolerance on, an untouched string is worth more takes.
 _LIKELY_GOOD: Final = 0.75
@@ -127,14 +127,21 @@ def belief(state: State, string: StringState) -> Offset | None:
 
 
 def _belief(state: State, string: StringState, response: Response) -> Offset | None:
-    now = weigh_round(state, string)
+    now, before = weigh_round(state, string), _carried(state, string, response)
+    if now is None or before is None:
+        return now or before
+    return combined(now, before)
+
+
+def _carried(state: State, string: StringState, response: Response) -> Offset | None:
+    """What was known before the last move says of the offset after it; None without a move."""
     if not string.moves:
-        return now
+        return None
     last, earlier = string.moves[-1], _as_of(string, string.round - 1)
     before = _belief(state, earlier, response)
     if before is None:
-        return now
-    carried = carried_over(
+        return None
+    return carried_over(
         before,
         state.setup.instrument,
         string.number,
@@ -144,7 +151,16 @@ def _belief(state: State, string: StringState, response: Response) -> Offset | N
         moved_before_mm=earlier.travel_mm,
         reversed_turn=_reversed(earlier.moves, last.made_mm),
     )
-    return carried if now is None else combined(now, carried)
+
+
+def _surprised(state: State, string: StringState) -> bool:
+    """Whether the first fretted take since a move is not what the move should have brought."""
+    now = weigh_round(state, string)
+    carried = _carried(state, string, learned(state, but=string.number))
+    if now is None or carried is None or now.fretted.n >= LEAST_FRETTED:
+        return False
+    apart = abs(now.offset_cents - carried.offset_cents)
+    return apart > math.hypot(now.u_cents, carried.u_cents)
 
 
 def partner(state: State, string: StringState) -> StringState | None:
@@ -256,9 +272,11 @@ def _is_sure(state: State, string: StringState, chosen: Choice) -> bool:
     """Whether leaving or moving ends well surely enough.
 
     A string whose saddle was not touched yet and that is likely good is worth the takes that show
-    it: a first move costs more than they do.
+    it: a first move costs more than they do. Nor is one take enough to believe a surprise.
     """
     if not string.moves and chosen.p_left >= _LIKELY_GOOD:
+        return False
+    if _surprised(state, string):
         return False
     least = SURE_AT_LAST if state.step is Step.LAST_ROUND else SURE_FOR_NOW
     return max(chosen.p_left, chosen.p_moved) >= least

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from typing import Final
 
 from pitchbench.intonation.offset import (
@@ -93,13 +92,7 @@ def scatter_prior(state: State, string: StringState) -> ScatterPrior:
         if take.fate is TakeFate.ACCEPTED
         and not (other.number == string.number and take.round == string.round)
     ]
-    start = state.setup.prior
-    learned = learn_scatter(repeats(earlier), typical=start)
-    if learned.open_dof < start.open_dof:
-        learned = replace(learned, open_cents=start.open_cents, open_dof=start.open_dof)
-    if learned.fretted_dof < start.fretted_dof:
-        learned = replace(learned, fretted_cents=start.fretted_cents, fretted_dof=start.fretted_dof)
-    return learned
+    return learn_scatter(repeats(earlier), typical=state.setup.prior)
 
 
 def repeats(takes: Iterable[SessionTake]) -> list[list[Take]]:

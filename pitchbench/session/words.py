@@ -196,23 +196,32 @@ def _how_far(state: State) -> str:
     return f" {move_words(resized(move, said_mm, state.setup.instrument.bridge))}, as you said"
 
 
+def what_to_move(state: State, whose: str) -> str:
+    """What a hand does there: a fixed saddle is filed, and a wooden bridge slides as a whole."""
+    match state.setup.instrument.bridge.kind:
+        case BridgeKind.FIXED_SADDLE:
+            return f"file {whose} break point"
+        case BridgeKind.SLIDING_WOOD:
+            return "slide the bridge under it"
+        case _:
+            return f"move {whose} saddle"
+
+
 def _ask_move(state: State) -> str:
     strings, whose = _on_saddle(state)
-    return f"Slacken {strings} and move {whose} saddle{_how_far(state)}."
+    return f"Slacken {strings} and {what_to_move(state, whose)}{_how_far(state)}."
 
 
 def _ask_border(state: State) -> str:
-    return f"{_ask_move(state)[:-1]}; or leave it and play the next string."
+    return f"{_ask_move(state)[:-1]}; or play the next string."
 
 
 def _ask_retune(state: State) -> str:
     """The step begins when the string is heard slack: the move may still have to be made."""
     if state.string.advice is None:
         return f"Tune string {state.current} up to {_note(state)} again and pluck it."
-    return (
-        f"Move the saddle{_how_far(state)}; then tune string {state.current} up to "
-        f"{_note(state)} and pluck it."
-    )
+    move = f"{what_to_move(state, 'the').capitalize()}{_how_far(state)}"
+    return f"{move}; then tune string {state.current} up to {_note(state)} and pluck it."
 
 
 def _ask_check(state: State) -> str:

@@ -282,8 +282,8 @@ STATES: dict[str, State] = {
         Step.BORDER,
         replace(_SHARP, now=offset(2.1, 0.9), verdict=verdict(Decision.TAKE_MORE, border=True),
                 advice=_SMALL),
-        asks="Slacken string 6 and move its saddle 0.8 mm away from the nut, 1.6 turns clockwise; or "
-        "leave it and play the next string.",
+        asks="Slacken string 6 and move its saddle 0.8 mm away from the nut, 1.6 turns clockwise; "
+        "or play the next string.",
         says="On the border: 2.1 ± 1.8 cents sharp. Within 2 cents if you leave it: 45 %; if you "
         "move it: 96 %.",
     ),
