@@ -187,8 +187,12 @@ def spread(errors_cents: Sequence[float]) -> list[str]:
 
 
 def accuracy_table(outcomes: Sequence[Outcome]) -> str:
-    """Everyone's errors; how many times larger than ours on the same plucks each median is."""
-    rows = [["**pitchbench**", *spread([o.error_cents for o in outcomes]), "1"]]
+    """Everyone's errors; how many times larger than ours on the same plucks each median is.
+
+    Ours are those of the plucks that the peers read too, if there are any.
+    """
+    shared = [o for o in outcomes if o.peer_cents] or outcomes
+    rows = [["**pitchbench**", *spread([o.error_cents for o in shared]), "1"]]
     for name in peers.PEERS:
         both = [(o.peer_cents[name], o.error_cents) for o in outcomes if name in o.peer_cents]
         if both:
