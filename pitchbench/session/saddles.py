@@ -39,6 +39,9 @@ _LIKELY_GOOD: Final = 0.75
 #: of the screw will, or of half the tolerance.
 _AIM: Final = 0.8
 
+#: So many standard deviations off what the move should have brought, a first take is a surprise.
+_SURPRISE_SIGMAS: Final = 1.5
+
 #: The end of the travel, but for rounding.
 _TO_THE_END: Final = 1.0 - 1e-9
 
@@ -160,7 +163,7 @@ def _surprised(state: State, string: StringState) -> bool:
     if now is None or carried is None or now.fretted.n >= LEAST_FRETTED:
         return False
     apart = abs(now.offset_cents - carried.offset_cents)
-    return apart > math.hypot(now.u_cents, carried.u_cents)
+    return apart > _SURPRISE_SIGMAS * math.hypot(now.u_cents, carried.u_cents)
 
 
 def partner(state: State, string: StringState) -> StringState | None:
