@@ -23,7 +23,7 @@ from accuracy_page import write_section
 from session_story import Story
 
 from pitchbench.presets import preset
-from pitchbench.session.state import Step
+from pitchbench.session.state import Outcome, Step
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import CENTS_PER_NEPER, shifted_hz
 
@@ -165,12 +165,52 @@ def table(seeds: int) -> str:
     return "\n".join(lines) + "\n"
 
 
+def first_look(offset_cents: float, spreads: tuple[float, float], seed: int) -> tuple[str, int]:
+    """How a string that was never moved ends, or what is advised, and the plucks until then."""
+    rng = np.random.default_rng([seed, 5])
+    story = Story.begin(strings=(6,))
+    plucks = 0
+    while story.state.step not in (Step.FINISHED, Step.MOVE, Step.BORDER):
+        fret = (story.state.wanted_fret or 0) if story.state.tuned else 0
+        mean, spread = (offset_cents, spreads[1]) if fret else (0.0, spreads[0])
+        story.play(6, fret, rng.normal(mean, spread))
+        plucks += 1
+    return str(story.state.string.outcome or story.state.step), plucks
+
+
+def first_looks(runs: int) -> str:
+    lines = [
+        "What a session makes of one string that was not touched yet, in per cent of "
+        f"{runs} runs. It stops as soon as leaving or moving is sure enough to end well; what is "
+        "then not certain is on the border, where the likelier choice is advised. Wrong are: leave "
+        "beyond the tolerance, move within it. The string exactly on the tolerance is the worst "
+        "case. Spreads are between takes, open / fretted, in cents.",
+        "",
+        "| spread | true offset | leave it | on the border | move | wrong | plucks |",
+        "|---|---|---|---|---|---|---|",
+    ]
+    for spreads in ((0.3, 1.0), (0.5, 2.0), (1.0, 3.0)):
+        for offset in (0.0, 1.0, 1.99, 2.01, 3.0, 5.0):
+            ends = [first_look(offset, spreads, seed) for seed in range(runs)]
+            leave, border, move = (
+                100.0 * np.mean([end == word for end, _ in ends])
+                for word in (Outcome.LEAVE, Outcome.BORDER, Step.MOVE)
+            )
+            wrong = leave if offset > TOLERANCE_CENTS else move
+            plucks = np.mean([n for _, n in ends])
+            lines.append(
+                f"| {spreads[0]:g} / {spreads[1]:g} | {offset:g} | {leave:.0f} | {border:.0f} "
+                f"| {move:.0f} | {wrong:.1f} | {plucks:.1f} |"
+            )
+    return "\n".join(lines) + "\n"
+
+
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=200)
     parser.add_argument("--write", action="store_true")
     options = parser.parse_args()
-    text = table(options.seeds)
+    text = f"{table(options.seeds)}\n{first_looks(2 * options.seeds)}"
     print(text)
     if options.write:
         write_section("moves_table", text)
