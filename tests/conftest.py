@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
+import signal
 from collections.abc import Generator, Iterator
 from pathlib import Path
 
@@ -14,6 +15,10 @@ import stores
 # How long an example takes is no property of it on a machine that others use as well.
 hypothesis.settings.register_profile("here", deadline=None)
 hypothesis.settings.load_profile("here")
+
+# A shell that puts the tests into the background has them ignore Ctrl-C, and they their children.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 _numbers = itertools.count()
 
