@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import shlex
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
@@ -227,6 +228,20 @@ class Keeping:
     def words(self) -> str:
         """What a person is told about it."""
         return f"Kept on record as session {self.short_id}."
+
+    def tell(self, go_on: str | None, store: str | None) -> None:
+        """Say where it is kept and, where ``go_on`` names a command, how that goes on with it.
+
+        A URL may hold a password, so it is not shown.
+        """
+        with contextlib.suppress(OSError):  # the terminal may be what has gone
+            click.echo(self.words(), err=True)
+            if go_on is None:
+                return
+            words = f"Go on with: pitchbench {go_on} --resume {self.short_id}"
+            if store is not None:
+                words += f" --store {'URL' if '://' in store else printable(shlex.quote(store))}"
+            click.echo(words, err=True)
 
     @property
     def short_id(self) -> str:

@@ -279,7 +279,7 @@ def _by_ear(
         screen = stack.enter_context(
             shown(asked.output_format, asked.plain, cue=cue, picture=PICTURE, lines=SurveyLines)
         )
-        survey = listen(source, start, screen, keeping)
+        survey = listen(source, start, screen, keeping, said.store)
     return judge_neck(
         heard_in_survey(bench.instrument, survey.takes, source.name),
         asked.judged(bench),

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
-import click
-
 from pitchbench.commands.guided import Keeping, Shown
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
@@ -112,7 +110,9 @@ def begin_keeping(repository: Repository, start: Start, source: Source) -> Keepi
     return Keeping(repository, session_id, PICTURE.finished)
 
 
-def listen(source: Source, start: Start, shown: Shown, keeping: Keeping | None) -> Survey:
+def listen(
+    source: Source, start: Start, shown: Shown, keeping: Keeping | None, store: str | None
+) -> Survey:
     """Run the survey; whatever ends it, say where what was heard is kept."""
     survey = start.survey
     try:
@@ -134,7 +134,5 @@ def listen(source: Source, start: Start, shown: Shown, keeping: Keeping | None) 
         raise apart from trouble
     finally:
         if keeping is not None:
-            click.echo(keeping.words(), err=True)
-            if not survey.done:
-                click.echo(f"Go on with: pitchbench neck --resume {keeping.short_id}", err=True)
+            keeping.tell(None if survey.done else "neck", store)
     return survey

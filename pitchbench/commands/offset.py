@@ -34,7 +34,13 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR, Group, Offset, Take, est
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict, judge
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading
-from pitchbench.report.readings import COVERAGE_95, quality_words, reading_document, value
+from pitchbench.report.readings import (
+    COVERAGE_95,
+    move_document,
+    quality_words,
+    reading_document,
+    value,
+)
 from pitchbench.session.words import move_words, offset_words, ordinal
 from pitchbench.units import cents_between, fret_ratio
 
@@ -305,7 +311,7 @@ def _document(result: _Result) -> dict[str, Any]:
         "border": verdict.border,
         "explanation": verdict.explanation,
         "more_takes": _more_document(verdict.more_takes),
-        "move": None if result.move is None else _move_document(result.move),
+        "move": None if result.move is None else move_document(result.move),
         "scale_mm": result.bench.instrument.scale_mm,
         "bridge": str(result.bench.instrument.bridge.kind),
         "assumed": list(result.bench.assumed),
@@ -326,18 +332,6 @@ def _group_document(group: Group) -> dict[str, Any]:
 
 def _more_document(more: MoreTakes | None) -> dict[str, int] | None:
     return None if more is None else {"open": more.open, "fretted": more.fretted}
-
-
-def _move_document(move: Move) -> dict[str, Any]:
-    return {
-        "direction": str(move.direction),
-        "mm": move.mm,
-        "interval95_mm": list(move.interval95_mm),
-        "turns": move.turns,
-        "rotation": None if move.rotation is None else str(move.rotation),
-        "cautions": list(move.cautions),
-        "out_of_travel": move.out_of_travel,
-    }
 
 
 def _stray(each: _Heard, offset: Offset) -> bool:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import shlex
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -244,19 +243,8 @@ def _work(
         raise apart from trouble
     finally:
         if keeping is not None:
-            with contextlib.suppress(OSError):  # the terminal may be what has gone
-                click.echo(keeping.words(), err=True)
-                if state.step is not Step.FINISHED:
-                    click.echo(f"Go on with: {_resume_words(keeping, store)}", err=True)
+            keeping.tell(None if state.step is Step.FINISHED else "session", store)
     return state, keeping
-
-
-def _resume_words(keeping: Keeping, store: str | None) -> str:
-    """The command that goes on with the session; a URL may hold a password, so it is not shown."""
-    words = f"pitchbench session --resume {keeping.short_id}"
-    if store is None:
-        return words
-    return f"{words} --store {'URL' if '://' in store else printable(shlex.quote(store))}"
 
 
 def _loss_told(keeping: Keeping | None) -> View:

@@ -106,16 +106,10 @@ class Effect(StrEnum):
 
 @dataclass(frozen=True)
 class Advice:
-    """The next move, and what is then to be believed of the offset.
-
-    ``likely_gain_cents`` is how much smaller the error is expected to become. ``worthwhile`` is
-    False when that is less than a measurement repeats to: then leave it.
-    """
+    """The next move, and what is then to be believed of the offset."""
 
     move: Move
     after: Offset
-    likely_gain_cents: float
-    worthwhile: bool
 
 
 def learn(
@@ -211,10 +205,7 @@ def advise(
         moved_before_mm=moved_mm,
         reversed_turn=reversed_turn,
     )
-    gain = _mean_size(offset) - _mean_size(after)
-    return Advice(
-        replace(move, ends95_cents=after.interval95_cents), after, gain, gain > offset.u_cents
-    )
+    return Advice(replace(move, ends95_cents=after.interval95_cents), after)
 
 
 def shared(one: Offset, other: Offset) -> Offset:
@@ -399,14 +390,3 @@ def _change_u(move: MadeMove, instrument: Instrument) -> float:
     """Standard uncertainty of a change: both offsets', and how well the screw was turned."""
     turned = _turning_error(move) * _place(move, instrument).change_cents(move.screw_mm)
     return math.hypot(move.before.u_cents, move.after.u_cents, turned)
-
-
-def _mean_size(offset: Offset) -> float:
-    """Expected size of the error, taken as normal: the folded normal distribution's mean."""
-    centre, u = offset.offset_cents, offset.u_cents
-    if u == 0.0:
-        return abs(centre)
-    z = centre / u
-    return u * math.sqrt(2.0 / math.pi) * math.exp(-z * z / 2.0) + centre * math.erf(
-        z / math.sqrt(2.0)
-    )

@@ -5,11 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.neck import nut_as_a_whole
 from pitchbench.intonation.offset import Take, summarise
 from pitchbench.report.neck import SCHEMA, HeardChord, NeckResult, SurveyedString, had
-from pitchbench.report.readings import reading_document
+from pitchbench.report.readings import move_document, reading_document
 
 
 def neck_document(result: NeckResult) -> dict[str, Any]:
@@ -72,7 +71,7 @@ def _string_document(string: SurveyedString) -> dict[str, Any]:
         "off_before_cents": choice.rms_before_cents,
         "off_after_cents": choice.rms_cents,
         "off_after_most95_cents": choice.most95_cents,
-        "move": None if verdict.move is None else _move_document(verdict.move),
+        "move": None if verdict.move is None else move_document(verdict.move),
         "findings": list(string.findings),
     }
 
@@ -108,15 +107,3 @@ def _chord_document(chord: HeardChord) -> dict[str, Any]:
 def _group_document(takes: Sequence[Take], fret: int) -> dict[str, Any]:
     group = summarise([take for take in takes if take.fret == fret])
     return {"n": group.n, "mean_hz": group.mean_hz, "spread_cents": group.spread_cents}
-
-
-def _move_document(move: Move) -> dict[str, Any]:
-    return {
-        "direction": str(move.direction),
-        "mm": move.mm,
-        "interval95_mm": list(move.interval95_mm),
-        "turns": move.turns,
-        "rotation": None if move.rotation is None else str(move.rotation),
-        "cautions": list(move.cautions),
-        "out_of_travel": move.out_of_travel,
-    }
