@@ -135,16 +135,18 @@ def _caution_lines(caution: str, theme: Theme, width: int) -> list[Text]:
     return [Text.assemble(mark if n == 0 else "   ", " ", line) for n, line in enumerate(lines)]
 
 
-def travel_line(string: StringState, theme: Theme, width: int) -> Text:
-    """Where the saddle stands against where it was found, so that it can be put back."""
+def travel_words(string: StringState, width: int) -> str:
+    """Where the saddle stands against where it was found, shorter where that would not fit."""
     moves = f"{string.round} move{'s' if string.round != 1 else ''}"
     travel_mm = round(string.travel_mm, 2)
     if travel_mm == 0:
-        words = "saddle so far: where it was found" + (f", after {moves}" if string.moves else "")
-    else:
-        way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if travel_mm > 0 else Direction.TOWARD_NUT]
-        amount = f"{abs(travel_mm):.2f} mm {way}"
-        words = f"saddle so far: {amount} from where it was found, {moves}"
-        if len(words) > width:
-            words = f"saddle: {amount}, {moves}"
-    return fitted(Text(words, theme.quiet), width)
+        return "saddle so far: where it was found" + (f", after {moves}" if string.moves else "")
+    way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if travel_mm > 0 else Direction.TOWARD_NUT]
+    amount = f"{abs(travel_mm):.2f} mm {way}"
+    words = f"saddle so far: {amount} from where it was found, {moves}"
+    return words if len(words) <= width else f"saddle: {amount}, {moves}"
+
+
+def travel_line(string: StringState, theme: Theme, width: int) -> Text:
+    """The same as a line, so that the saddle can be put back."""
+    return fitted(Text(travel_words(string, width), theme.quiet), width)

@@ -8,8 +8,8 @@ from typing import Final
 from rich.text import Text
 
 from pitchbench.intonation.offset import Offset
-from pitchbench.screen.saddle import travel_line
-from pitchbench.screen.text import cell, fitted, printable, side_by_side, signed, title
+from pitchbench.screen.saddle import travel_words
+from pitchbench.screen.text import cell, fitted, printable, side_by_side, signed, title, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import Outcome, State, Step, StringState
 
@@ -49,6 +49,14 @@ def _mark(state: State, string: StringState, theme: Theme) -> str:
 
 def _cents(offset: Offset | None, theme: Theme, digits: int = 1) -> str:
     return "" if offset is None else signed(offset.offset_cents, digits=digits, theme=theme)
+
+
+def _sure(offset: Offset | None, theme: Theme) -> str:
+    """Half of the 95 % interval, with its sign."""
+    if offset is None:
+        return ""
+    low, high = offset.interval95_cents
+    return f"{theme.glyphs.plus_minus}{(high - low) / 2:.1f}"
 
 
 def _status(state: State, string: StringState) -> str:
@@ -135,11 +143,9 @@ def result_lines(state: State, theme: Theme, width: int, height: int) -> list[Te
         left = string.now
         head = f"string {string.number:>2} {_note(state, string):<4}"
         found = _cents(string.as_found, theme) or "not read"
-        words = f"found {found:>6}"
+        words = f"found {found:>6} {_sure(string.as_found, theme):<5}"
         if left is not None:
-            low, high = left.interval95_cents
-            sure = f"{theme.glyphs.plus_minus}{(high - low) / 2:.1f}"
-            words += f"  left {_cents(left, theme):>6} {sure:<6}"
+            words += f"  left {_cents(left, theme):>6} {_sure(left, theme):<5}"
         outcome = str(string.outcome) if string.outcome else "not finished"
         line = Text.assemble((head, theme.number), words, ("  " + outcome, theme.number))
         travel = "" if not string.moves else _travel(string, theme)
@@ -161,8 +167,11 @@ def _travel(string: StringState, theme: Theme) -> str:
 
 def _short_result(state: State, string: StringState, theme: Theme, width: int) -> Text:
     found, left = _cents(string.as_found, theme) or "?", _cents(string.now, theme) or "?"
-    outcome = str(string.outcome) if string.outcome else "not finished"
-    words = f"{string.number:>2} {_note(state, string):<3} {found:>6} to {left:>6}  {outcome}"
+    outcome = _SHORT_OUTCOME[string.outcome] if string.outcome else "not done"
+    sure = _sure(string.now, theme)
+    words = (
+        f"{string.number:>2} {_note(state, string):<3} {found:>6} to {left:>6} {sure:<5} {outcome}"
+    )
     return fitted(Text(words), width)
 
 
@@ -170,16 +179,14 @@ def receipt(state: State, theme: Theme, width: int) -> list[Text]:
     """What stays in the scrollback after the screen is left."""
     name = printable(state.setup.instrument.name, theme)
     fret = state.setup.fret
+    heading = f"{name}: cents at fret {fret} against the open string"
     lines = [
-        title(f"{name}: cents at fret {fret} against the open string", width, theme),
+        title(heading if len(heading) + 4 <= width else name, width, theme),
         *result_lines(state, theme, width, len(state.strings)),
     ]
-    moved = [string for string in reversed(state.strings) if string.moves]
-    for string in moved:
-        lines.append(
-            fitted(
-                Text.assemble(f"string {string.number:>2}: ", travel_line(string, theme, width)),
-                width,
-            )
-        )
+    for string in reversed(state.strings):
+        if string.moves:
+            head = f"string {string.number:>2}: "
+            words = head + travel_words(string, 2 * width)
+            lines += wrapped(words, width, indent="  ")
     return lines

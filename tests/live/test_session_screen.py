@@ -14,9 +14,9 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-import numpy as np
 import pytest
 import soundfile
+from guided_bench import Hands
 from virtual_mic import VirtualMic
 
 from pitchbench.presets import preset
@@ -67,44 +67,6 @@ class TmuxScreen:
         self._run("kill-server")
 
 
-class Hands:
-    """Plays what is asked on a virtual instrument, into the microphone."""
-
-    def __init__(self, vmic: VirtualMic, folder: Path) -> None:
-        self._vmic = vmic
-        self._folder = folder
-        self.instrument = VirtualInstrument(preset("six-string"), seed=SEED)
-        self.plucks = 0
-
-    def pluck(self, string: int, fret: int, detune_cents: float = 0.0) -> None:
-        self.plucks += 1
-        note = self.instrument.pluck(string, fret, ring_s=2.2, detune_cents=detune_cents)
-        path = self._folder / f"note{self.plucks}.wav"
-        silence = np.zeros(RATE_HZ // 2, np.float32)
-        soundfile.write(path, np.concatenate([note, silence]), RATE_HZ, subtype="FLOAT")
-        self._vmic.play(path)
-
-    def answer(self, asked: str) -> None:
-        scatter = 0.3 * (-1) ** self.plucks
-        named = re.search(r"string (\d)", asked)
-        assert named, asked
-        string = int(named[1])
-        move = re.match(r"Slacken .* saddle ([\d.]+) mm (away from|toward) the nut", asked)
-        if move:
-            self.instrument.tune(string, -300.0)
-            sign = 1 if move[2] == "away from" else -1
-            self.instrument.move_saddle(string, sign * float(move[1]))
-            self.instrument.tune(string, -200.0)
-            self.pluck(string, 0)
-        elif "12th fret" in asked:
-            self.pluck(string, 12, scatter)
-        elif "une string" in asked or "tune it" in asked:
-            self.instrument.tune(string, 0.4)
-            self.pluck(string, 0)
-        else:
-            self.pluck(string, 0, 0.1 * scatter)
-
-
 @contextlib.contextmanager
 def session(vmic: VirtualMic, folder: Path) -> Iterator[TmuxScreen]:
     """`pitchbench session` on the screen, in a room that is never digitally silent."""
@@ -140,7 +102,7 @@ def settled_request(screen: TmuxScreen, seconds: float = 20.0) -> str:
 
 
 def test_two_strings_are_set_by_sound_without_a_key(vmic: VirtualMic, tmp_path: Path) -> None:
-    hands = Hands(vmic, tmp_path)
+    hands = Hands(vmic, tmp_path, VirtualInstrument(preset("six-string"), seed=SEED))
     found = {string: hands.instrument.true_offset_cents(string) for string in STRINGS}
     assert all(abs(cents) > 4.0 for cents in found.values()), "both must need a move"
     with session(vmic, tmp_path) as screen:

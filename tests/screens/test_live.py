@@ -173,7 +173,7 @@ def test_the_receipt_stays_after_leaving(terminal: Pty) -> None:
     screen_text, _, after = terminal.written().decode().rpartition("\x1b[?1049l")
     assert "finished" in screen_text
     for words in (
-        "found   +6.1  left   −0.2 ±0.8",
+        "found   +6.1 ±0.9   left   −0.2 ±0.8",
         "out of travel",
         "saddle so far: 2.21 mm away from the nut from where",
     ):

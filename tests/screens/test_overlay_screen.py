@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 from overlay_story import heard, overlaid
-from test_goldens import GOLDENS, REWRITE, SIZES, VARIANTS, heading, stored
+from test_goldens import GOLDENS, SIZES, VARIANTS, compare
 
 from pitchbench.pitch.listener import LivePitch, ReadingReady
 from pitchbench.pitch.reading import Reading, Reason
@@ -53,12 +53,7 @@ def test_every_screen_is_as_it_was_last_looked_at(width: int, height: int, varia
     screens = {
         name: "\n".join(drawn(overlay, width, height, variant)) for name, overlay in STATES.items()
     }
-    if REWRITE:
-        text = "".join(f"{heading(name)}\n{text}\n" for name, text in screens.items())
-        path.write_text(text, encoding="utf-8")
-    assert screens == stored(path)
-    if variant == "ascii":
-        assert path.read_text(encoding="utf-8").isascii()
+    compare(path, screens)
 
 
 @pytest.mark.parametrize(("width", "height"), [(60, 15), (100, 30), (200, 60), (40, 40)])
