@@ -22,9 +22,7 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 
 _numbers = itertools.count()
 
-#: Tests that need something installed carry one of these marks (pyproject.toml says what).
-_NEEDING = ("live", "sampler", "browser", "postgresql", "peers")
-#: Where all of it is installed, a test that skips itself for want of it fails instead.
+#: Where everything is installed and allowed, a test that skips itself for want of it fails instead.
 _REQUIRED = os.environ.get("PITCHBENCH_REQUIRE_LIVE") == "1"
 
 
@@ -36,12 +34,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_runtest_makereport(
-    item: pytest.Item,
-) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+def pytest_runtest_makereport() -> Generator[None, pytest.TestReport, pytest.TestReport]:
     report = yield
-    if any(item.get_closest_marker(mark) for mark in _NEEDING):
-        _fail_if_skipped(report)
+    _fail_if_skipped(report)
     return report
 
 
