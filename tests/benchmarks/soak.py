@@ -103,6 +103,17 @@ class Soaked:
             if take.reading.settled and take.reading.pitch_hz
         )
 
+    @property
+    def dishonest(self) -> list[str]:
+        """Settled readings off by more than four of their own u, and more than a quarter cent."""
+        return [
+            f"{error:.2f} cents off, u {take.reading.u_cents:.2f}"
+            for take, pluck in zip(self.taken, self.played, strict=True)
+            if take.reading.settled and take.reading.pitch_hz
+            for error in [abs(cents_between(take.reading.pitch_hz, pluck.true_hz))]
+            if error > max(0.25, 4.0 * (take.reading.u_cents or 0.0))
+        ]
+
 
 class Watch:
     """Looks at a process now and then: its processor time and its memory."""

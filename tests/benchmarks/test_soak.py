@@ -21,8 +21,8 @@ def test_some_seconds_of_plucking(rate_hz: int, channels: int) -> None:
     assert len(done.taken) == len(done.played) >= 4
     assert done.fates.total() == done.fates["accepted"] + sum(done.reasons.values())
     assert all(done.reasons)
-    # Whole notes of the virtual instrument are read to a tenth of a cent.
-    assert done.worst_cents < 0.25
+    # Whole notes are mostly read to a tenth of a cent; one that is not must say so itself.
+    assert done.dishonest == []
     # A seventh of a core, as measured; a half would be another program.
     assert done.cpu.mean < 0.5
 
