@@ -19,7 +19,7 @@ from typing import Any
 
 import pitchbench.report
 from pitchbench.notes import Note
-from pitchbench.pitch.reading import Trace
+from pitchbench.pitch.reading import Reading, Trace
 from pitchbench.records.documents import ENTRY_KINDS
 from pitchbench.records.model import InstrumentRecord, SessionMeta
 from pitchbench.report.export import SCHEMA
@@ -91,7 +91,9 @@ def _of(kind: Any, definitions: dict[str, Any]) -> dict[str, Any]:
     if kind.__name__ not in definitions:
         definitions[kind.__name__] = {}  # against going round in circles
         definitions[kind.__name__] = _object(kind, definitions)
-    return {"$ref": f"#/$defs/{kind.__name__}"}
+    reference = {"$ref": f"#/$defs/{kind.__name__}"}
+    # A trace without frames is written as null.
+    return {"anyOf": [reference, {"type": "null"}]} if kind is Trace else reference
 
 
 def _object(kind: Any, definitions: dict[str, Any]) -> dict[str, Any]:
@@ -106,6 +108,9 @@ def _object(kind: Any, definitions: dict[str, Any]) -> dict[str, Any]:
         for field in fields(kind)
         if field.default is MISSING and field.default_factory is MISSING
     ]
+    if kind is Reading:  # by this it is told from a rejected pluck
+        properties = {"reason": {"type": "null"}, **properties}
+        required = ["reason", *required]
     if kind in ENTRY_KINDS:
         properties = {"kind": {"const": ENTRY_KINDS[kind]}, **properties}
         required = ["kind", *required]

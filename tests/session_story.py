@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
+from invented import a_reading
+
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.presets import preset
 from pitchbench.session.reducer import advance, begin
 from pitchbench.session.state import (
@@ -62,7 +64,7 @@ class Story:
 
     def sound(
         self,
-        pitch_hz: float | None,
+        pitch_hz: float,
         *,
         reason: Reason | None = None,
         stiffness_b: float | None = None,
@@ -72,14 +74,10 @@ class Story:
         onset_s = self.now_s
         self.now_s += 3.0
         self.event(PluckStarted(onset_s))
-        reading = Reading(
-            onset_s,
-            2.5,
-            reason,
-            pitch_hz=pitch_hz,
-            u_cents=None if pitch_hz is None else u_cents,
-            stiffness_b=stiffness_b,
-        )
+        if reason is not None:
+            reading: Reading | Rejected = Rejected(onset_s, 2.5, reason, pitch_hz=pitch_hz)
+        else:
+            reading = a_reading(pitch_hz, onset_s, u_cents=u_cents, stiffness_b=stiffness_b)
         return self.event(ReadingReady(reading, final=True))
 
     def live(self, pitch_hz: float, after_s: float = 1.0, clarity: float = 0.99) -> Story:

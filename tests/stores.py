@@ -24,7 +24,7 @@ from pitchbench.intonation.bridge import Direction, Move, Rotation
 from pitchbench.intonation.offset import Group, Offset, ScatterPrior
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
 from pitchbench.notes import Note
-from pitchbench.pitch.reading import Partial, Reading, Reason, Trace
+from pitchbench.pitch.reading import Partial, Reading, Reason, Rejected, Trace
 from pitchbench.session.state import (
     Entry,
     MoveEntry,
@@ -95,7 +95,6 @@ def a_reading(pitch_hz: float, onset_s: float, frames: int = 40, seed: int = 0) 
     return Reading(
         onset_s=onset_s,
         ring_s=frames * 0.01,
-        reason=None,
         pitch_hz=pitch_hz,
         u_cents=0.08,
         attack_cents=6.0,
@@ -113,8 +112,10 @@ def a_reading(pitch_hz: float, onset_s: float, frames: int = 40, seed: int = 0) 
     )
 
 
-def a_take(number: int, string: int, fret: int | None, round_: int, reading: Reading) -> TakeEntry:
-    fate = TakeFate.ACCEPTED if reading.settled else TakeFate.REJECTED
+def a_take(
+    number: int, string: int, fret: int | None, round_: int, reading: Reading | Rejected
+) -> TakeEntry:
+    fate = TakeFate.ACCEPTED if isinstance(reading, Reading) else TakeFate.REJECTED
     take = SessionTake(number, string, fret, round_, reading, fate)
     return TakeEntry(reading.onset_s + 2.0, take)
 
@@ -160,7 +161,7 @@ def a_log(instrument: Instrument | None = None, *, frames: int = 40) -> tuple[En
             )
             log.append(MoveEntry(at_s + 10.0, string, move, 1.9))
             at_s, left = at_s + 20.0, 0.3
-            rejected = Reading(onset_s=at_s, ring_s=0.3, reason=Reason.TOO_SHORT)
+            rejected = Rejected(onset_s=at_s, ring_s=0.3, reason=Reason.TOO_SHORT)
             number += 1
             log.append(a_take(number, string, None, 1, rejected))
             takes(string, 1, left)

@@ -26,6 +26,7 @@ from pitchbench.commands.live import input_options, microphone
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.intonation.drift import SAME_NOTE_CENTS, MagnetPull, drift_of, magnet_pull
+from pitchbench.pitch.reading import Rejected
 from pitchbench.report.drift import (
     DriftPluck,
     DriftResult,
@@ -37,11 +38,12 @@ from pitchbench.report.drift import (
     stiffness_ratio,
     with_strengths,
 )
-from pitchbench.report.readings import note_name, quality_words, value
+from pitchbench.report.readings import note_name, value
 from pitchbench.screen.live import Picture
 from pitchbench.screen.overlay import OverlayLines, render
 from pitchbench.session.engine import Rules, run
 from pitchbench.session.overlay import Overlay, advance
+from pitchbench.session.words import rejected_words
 from pitchbench.strings.pluck import SoundingString, sounding_string
 from pitchbench.units import cents_between
 
@@ -190,9 +192,9 @@ def _magnet(by_path: Sequence[Sequence[DriftPluck]], nears: int) -> MagnetPull:
             "Record the same open note three times with each height, two seconds each.",
             ExitCode.NO_READING,
         )
-    first_hz = near[0].reading.pitch_hz or 1.0
+    first_hz = near[0].reading.pitch_hz
     for drift in (*near, *far):
-        if abs(cents_between(drift.reading.pitch_hz or 1.0, first_hz)) > SAME_NOTE_CENTS:
+        if abs(cents_between(drift.reading.pitch_hz, first_hz)) > SAME_NOTE_CENTS:
             raise PitchbenchError(
                 "--near and --far do not hold the same note.",
                 "Record one open string, and do not retune it in between.",
@@ -233,24 +235,25 @@ def _print_page(result: DriftResult) -> None:
 
 def _row(number: int, pluck: DriftPluck, result: DriftResult) -> list[str]:
     reading, drift = pluck.reading, pluck.drift
-    settled = drift is not None
-    strength = [] if pluck.strength is None else [str(pluck.strength)]
     physics = [
         value(pluck_mm_of(pluck, result.string), 1),
         value(stiffness_ratio(pluck, result.string), 2),
     ]
+    physics = physics if result.string is not None else []
+    name = [str(number), note_name(reading, result.a4_hz)]
+    if isinstance(reading, Rejected):
+        return [*name, *["-"] * 5, *physics, rejected_words(reading.reason)]
+    strength = [] if pluck.strength is None else [str(pluck.strength)]
+    flags = (flag.replace("_", " ") for flag in flags_of(pluck, result.string))
     return [
-        str(number),
-        note_name(reading, result.a4_hz),
-        value(reading.pitch_hz if settled else None, 3),
-        value(reading.attack_cents if settled else None, 1, sign=True),
-        value(reading.settle_s if settled else None, 2),
-        value(reading.wander_cents if settled else None, 2),
+        *name,
+        f"{reading.pitch_hz:.3f}",
+        f"{reading.attack_cents:+.1f}",
+        f"{reading.settle_s:.2f}",
+        f"{reading.wander_cents:.2f}",
         value(None if drift is None else drift.decay_s, 2),
-        *(physics if result.string is not None else []),
-        ", ".join([*strength, *(flag.replace("_", " ") for flag in flags_of(pluck, result.string))])
-        if settled
-        else quality_words(reading),
+        *physics,
+        ", ".join([*strength, *flags]),
     ]
 
 

@@ -25,7 +25,7 @@ from pitchbench.commands.common import (
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.pitch.listener import Listener, ReadingReady
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.presets import preset
 from pitchbench.sound.recording import Recording
 
@@ -55,7 +55,7 @@ class Listened:
     channel: int
     length_s: float
     damaged_after_s: float | None
-    readings: tuple[Reading, ...]
+    readings: tuple[Reading | Rejected, ...]
 
 
 class ManyFiles(ExamplesFirst):
@@ -139,7 +139,7 @@ def listen_to(
 
 def _listened(recording: Recording, plain: bool) -> Listened:
     listener = Listener(recording.rate_hz)
-    readings: list[Reading] = []
+    readings: list[Reading | Rejected] = []
     end = 0
     with _progress(recording, plain) as advance:
         for block in recording.blocks():
@@ -163,7 +163,7 @@ def _listened(recording: Recording, plain: bool) -> Listened:
     )
 
 
-def _finished(heard: Iterable[object]) -> list[Reading]:
+def _finished(heard: Iterable[object]) -> list[Reading | Rejected]:
     return [each.reading for each in heard if isinstance(each, ReadingReady) and each.final]
 
 

@@ -14,6 +14,7 @@ from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.intonation.frets import tell_frets
 from pitchbench.intonation.offset import Take
 from pitchbench.notes import Note, nearest_note
+from pitchbench.pitch.reading import Reading
 from pitchbench.report.neck import HeardPluck, HeardString
 from pitchbench.units import cents_between
 
@@ -48,7 +49,7 @@ def by_string(
 
 def _lowest_names(sound: Listened, notes: Sequence[Note], a4_hz: float) -> Note | None:
     """The string that a file's lowest note names; None where nothing settled in it."""
-    pitches = [r.pitch_hz for r in sound.readings if r.settled and r.pitch_hz is not None]
+    pitches = [r.pitch_hz for r in sound.readings if isinstance(r, Reading)]
     if not pitches:
         return None
     lowest = min(pitches)
@@ -77,9 +78,9 @@ def heard_string(
     for sound in sounds:
         plucks += [(began_s, HeardPluck(str(sound.path), reading)) for reading in sound.readings]
         began_s += sound.length_s
-    settled = [pluck.reading for _, pluck in plucks if pluck.reading.settled]
+    settled = [pluck.reading for _, pluck in plucks if isinstance(pluck.reading, Reading)]
     frets = tell_frets(
-        [reading.pitch_hz or 0.0 for reading in settled],
+        [reading.pitch_hz for reading in settled],
         open_hz=note.hz(a4_hz),
         highest=instrument.frets,
     )
@@ -93,10 +94,7 @@ def heard_string(
         tuple(
             Take(pluck.fret, reading.pitch_hz, reading.u_cents, began_s + reading.onset_s)
             for began_s, pluck in told
-            if (reading := pluck.reading)
-            and pluck.fret is not None
-            and reading.pitch_hz is not None
-            and reading.u_cents is not None
+            if isinstance(reading := pluck.reading, Reading) and pluck.fret is not None
         ),
     )
 

@@ -33,15 +33,13 @@ from pitchbench.intonation.classify import NEAR_CENTS, OUT_OF_TUNE_CENTS, Sounde
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Group, Offset, Take, estimate_offset
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict, judge
 from pitchbench.notes import Note, nearest_note
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.report.readings import (
     COVERAGE_95,
     move_document,
-    quality_words,
     reading_document,
-    value,
 )
-from pitchbench.session.words import move_words, offset_words, ordinal
+from pitchbench.session.words import move_words, offset_words, ordinal, rejected_words
 from pitchbench.units import cents_between, fret_ratio
 
 EXAMPLES = """\
@@ -72,7 +70,7 @@ class Role(StrEnum):
 
 @dataclass(frozen=True, eq=False)
 class _Heard:
-    """One pluck: where it was recorded, and what it counts as; None where it was rejected.
+    """One pluck: where it was recorded, and what it counts as; None until that is told.
 
     ``at_s`` is on one clock for all files, which are taken to follow one another.
     """
@@ -84,8 +82,6 @@ class _Heard:
 
     def take(self, fret: int) -> Take:
         """As the statistics see it."""
-        assert self.reading.pitch_hz is not None
-        assert self.reading.u_cents is not None
         return Take(
             fret if self.role is Role.FRETTED else 0,
             self.reading.pitch_hz,
@@ -95,12 +91,21 @@ class _Heard:
 
 
 @dataclass(frozen=True, eq=False)
+class _Lost:
+    """One pluck that was rejected."""
+
+    path: Path
+    reading: Rejected
+    at_s: float
+
+
+@dataclass(frozen=True, eq=False)
 class _Result:
     """All that is shown, in words or as a document."""
 
     a4_hz: float
     note: Note
-    heard: tuple[_Heard, ...]
+    heard: tuple[_Heard | _Lost, ...]
     offset: Offset
     verdict: Verdict
     move: Move | None
@@ -151,7 +156,11 @@ def command(
         _on_one_clock(listened, roles), fret=fret, open_hz=None if named is None else named.hz(a4)
     )  # fmt: skip
     offset = estimate_offset(
-        [each.take(fret) for each in heard if each.role in {Role.OPEN, Role.FRETTED}],
+        [
+            each.take(fret)
+            for each in heard
+            if isinstance(each, _Heard) and each.role in {Role.OPEN, Role.FRETTED}
+        ],
         fret=fret,
         prior=DEFAULT_PRIOR,
     )
@@ -182,19 +191,28 @@ def command(
 # -- from readings to roles --------------------------------------------------------------------
 
 
-def _on_one_clock(listened: Iterable[Listened], roles: Sequence[Role | None]) -> list[_Heard]:
+def _on_one_clock(
+    listened: Iterable[Listened], roles: Sequence[Role | None]
+) -> list[_Heard | _Lost]:
     """Every pluck with the role that was said of its file, None where nothing was said."""
-    heard: list[_Heard] = []
+    heard: list[_Heard | _Lost] = []
     began_s = 0.0
     for sound, role in zip(listened, roles, strict=True):
-        heard += [_Heard(sound.path, r, began_s + r.onset_s, role) for r in sound.readings]
+        heard += [
+            _Lost(sound.path, r, began_s + r.onset_s)
+            if isinstance(r, Rejected)
+            else _Heard(sound.path, r, began_s + r.onset_s, role)
+            for r in sound.readings
+        ]
         began_s += sound.length_s
     return heard
 
 
-def _in_roles(heard: Sequence[_Heard], *, fret: int, open_hz: float | None) -> tuple[_Heard, ...]:
+def _in_roles(
+    heard: Sequence[_Heard | _Lost], *, fret: int, open_hz: float | None
+) -> tuple[_Heard | _Lost, ...]:
     """What each pluck is; ``open_hz`` is the named open note's pitch, None if none was named."""
-    settled = [each for each in heard if each.reading.settled]
+    settled = [each for each in heard if isinstance(each, _Heard)]
     said = [each for each in settled if each.role is not None]
     place_hz = _said_open_hz(said, fret)
     if place_hz is not None and open_hz is not None:
@@ -202,31 +220,27 @@ def _in_roles(heard: Sequence[_Heard], *, fret: int, open_hz: float | None) -> t
         place_hz = place_hz if near else open_hz
     untold = [each for each in settled if each.role is None]
     frets = tell_apart(
-        [_sounded(e.reading) for e in untold], fret=fret, open_hz=place_hz or open_hz
+        [Sounded(e.reading.pitch_hz, e.reading.stiffness_b) for e in untold],
+        fret=fret,
+        open_hz=place_hz or open_hz,
     )
     told = dict(zip(map(id, untold), frets, strict=True))
 
-    def role_of(each: _Heard) -> Role | None:
-        if not each.reading.settled:
-            return None
+    def role_of(each: _Heard) -> Role:
         if each.role is not None:
             return each.role if _fits(each, fret, place_hz) else Role.OTHER
         place = told[id(each)]
         return Role.OTHER if place is None else Role.OPEN if place == 0 else Role.FRETTED
 
-    return tuple(replace(each, role=role_of(each)) for each in heard)
-
-
-def _sounded(reading: Reading) -> Sounded:
-    return Sounded(reading.pitch_hz or 0.0, reading.stiffness_b)
+    return tuple(
+        replace(each, role=role_of(each)) if isinstance(each, _Heard) else each for each in heard
+    )
 
 
 def _said_open_hz(said: Sequence[_Heard], fret: int) -> float | None:
     """The open pitch by the plucks of which it was said what they are; None if there are none."""
     for role, ratio in ((Role.OPEN, 1.0), (Role.FRETTED, fret_ratio(fret))):
-        pitches = [
-            e.reading.pitch_hz / ratio for e in said if e.role is role and e.reading.pitch_hz
-        ]
+        pitches = [each.reading.pitch_hz / ratio for each in said if each.role is role]
         if pitches:
             return median(pitches)
     return None
@@ -234,17 +248,17 @@ def _said_open_hz(said: Sequence[_Heard], fret: int) -> float | None:
 
 def _fits(each: _Heard, fret: int, open_hz: float | None) -> bool:
     """Whether a pluck can be the note that its file was said to hold."""
-    assert each.reading.pitch_hz is not None
     assert open_hz is not None
     place_hz = open_hz * (fret_ratio(fret) if each.role is Role.FRETTED else 1.0)
     return abs(cents_between(each.reading.pitch_hz, place_hz)) <= NEAR_CENTS
 
 
 def _nothing_to_compare(
-    heard: Sequence[_Heard], named: Note | None, fret: int, a4_hz: float
+    heard: Sequence[_Heard | _Lost], named: Note | None, fret: int, a4_hz: float
 ) -> PitchbenchError:
     """Which note is missing, and what was heard instead."""
-    have = {each.role for each in heard}
+    settled = [each for each in heard if isinstance(each, _Heard)]
+    have = {each.role for each in settled}
     string = "same string" if named is None else f"{named} string"
     fretted = f"{ordinal(fret)} fret of the {string}"
     if Role.OPEN in have:
@@ -253,14 +267,10 @@ def _nothing_to_compare(
         missing = f"no reading of the open {string}"
     else:
         missing = f"no reading of the open {string} and none of the {ordinal(fret)} fret"
-    notes = Counter(
-        nearest_note(each.reading.pitch_hz, a4_hz)[0].name
-        for each in heard
-        if each.reading.settled and each.reading.pitch_hz is not None
-    )
+    notes = Counter(nearest_note(each.reading.pitch_hz, a4_hz)[0].name for each in settled)
     counts = [f"{note} {count} time{'s' * (count != 1)}" for note, count in notes.items()]
     rejected = Counter(
-        str(e.reading.reason).replace("_", " ") for e in heard if e.reading.reason is not None
+        each.reading.reason.replace("_", " ") for each in heard if isinstance(each, _Lost)
     )
     counts += [f"{count} rejected ({reason})" for reason, count in rejected.items()]
     return PitchbenchError(
@@ -318,8 +328,8 @@ def _document(result: _Result) -> dict[str, Any]:
         "readings": [
             {
                 **reading_document(str(each.path), each.reading, a4_hz=result.a4_hz),
-                "role": None if each.role is None else str(each.role),
-                "stray": _stray(each, offset),
+                "role": str(each.role) if isinstance(each, _Heard) else None,
+                "stray": isinstance(each, _Heard) and _stray(each, offset),
             }
             for each in result.heard
         ],
@@ -402,18 +412,17 @@ def _group_words(group: Group) -> str:
     return f"{takes}, spread {group.spread_cents:.1f} cents"
 
 
-def _take_words(each: _Heard, result: _Result) -> str:
-    reading = each.reading
-    words = [_role_words(each, result), f"at {reading.onset_s:.2f} s of {each.path.name}"]
-    if reading.settled:
-        cents, half = _off_cents(each, result), COVERAGE_95 * (reading.u_cents or 0.0)
-        words += [f"{value(reading.pitch_hz, 3)} Hz", f"{cents:+.2f} ± {half:.2f} cents"]
+def _take_words(each: _Heard | _Lost, result: _Result) -> str:
+    words = [_role_words(each, result), f"at {each.reading.onset_s:.2f} s of {each.path.name}"]
+    if isinstance(each, _Heard):
+        cents, half = _off_cents(each, result), COVERAGE_95 * each.reading.u_cents
+        words += [f"{each.reading.pitch_hz:.3f} Hz", f"{cents:+.2f} ± {half:.2f} cents"]
     return ", ".join(words)
 
 
-def _role_words(each: _Heard, result: _Result) -> str:
-    if each.role is None:
-        return f"rejected, {quality_words(each.reading)}"
+def _role_words(each: _Heard | _Lost, result: _Result) -> str:
+    if isinstance(each, _Lost):
+        return f"rejected, {rejected_words(each.reading.reason)}"
     if each.role is Role.OTHER:
         return "not counted, another note or string"
     words = "open" if each.role is Role.OPEN else f"{ordinal(result.offset.fret)} fret"
@@ -422,7 +431,6 @@ def _role_words(each: _Heard, result: _Result) -> str:
 
 def _off_cents(each: _Heard, result: _Result) -> float:
     """Open and other notes from the nearest note, fretted ones from the open mean and the fret."""
-    assert each.reading.pitch_hz is not None
     if each.role is Role.FRETTED:
         octave = cents_between(each.reading.pitch_hz, result.offset.open.mean_hz)
         return octave - 100.0 * result.offset.fret
@@ -473,14 +481,13 @@ def _print_page(result: _Result) -> None:
             page.say(f"- {words}", hanging=2)
 
 
-def _row(each: _Heard, result: _Result) -> list[str]:
-    reading = each.reading
-    cents = _off_cents(each, result) if reading.settled else None
-    half = COVERAGE_95 * (reading.u_cents or 0.0) if reading.settled else None
+def _row(each: _Heard | _Lost, result: _Result) -> list[str]:
+    if isinstance(each, _Lost):
+        return [f"{each.at_s:.2f}", "-", "-", "-", _role_words(each, result)]
     return [
-        value(each.at_s, 2),
-        value(reading.pitch_hz if reading.settled else None, 3),
-        value(cents, 2, sign=True),
-        value(half, 2),
+        f"{each.at_s:.2f}",
+        f"{each.reading.pitch_hz:.3f}",
+        f"{_off_cents(each, result):+.2f}",
+        f"{COVERAGE_95 * each.reading.u_cents:.2f}",
         _role_words(each, result),
     ]

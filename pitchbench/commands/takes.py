@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from statistics import fmean, median
 from typing import Final
 
 from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.intonation.repeatability import Played
 from pitchbench.notes import Note, nearest_note
+from pitchbench.pitch.reading import Reading
 from pitchbench.records.model import SessionRecord
 from pitchbench.records.results import string_results
 from pitchbench.report.repeatability import HeardTake, Takes
@@ -76,7 +78,8 @@ def _place(name: str) -> tuple[int, str]:
 
 def _played(player: str, named: Sequence[tuple[SessionTake, str]]) -> list[Played]:
     """The takes of one tuning; fretted ones without an open one beside them say nothing."""
-    open_hz = [take.reading.pitch_hz or 1.0 for take, _ in named if take.fret == 0]
+    read = [(t, t.reading, name) for t, name in named if isinstance(t.reading, Reading)]
+    open_hz = [reading.pitch_hz for take, reading, _ in read if take.fret == 0]
     if not open_hz:
         return []
     origin_hz = open_hz[0]
@@ -86,12 +89,10 @@ def _played(player: str, named: Sequence[tuple[SessionTake, str]]) -> list[Playe
             player=player,
             note=name,
             fretted=bool(take.fret),
-            cents=cents_between(take.reading.pitch_hz or 1.0, origin_hz)
-            - zero
-            - 100.0 * (take.fret or 0),
-            attack_cents=take.reading.attack_cents,
+            cents=cents_between(reading.pitch_hz, origin_hz) - zero - 100.0 * (take.fret or 0),
+            attack_cents=reading.attack_cents,
         )
-        for take, name in named
+        for take, reading, name in read
     ]
 
 
@@ -102,37 +103,41 @@ def from_recordings(heard: Iterable[HeardTake], strings: Sequence[Note], *, a4_h
     """Takes whose notes are told apart by pitch; ``strings`` are the open notes, the lowest that is
     heard if there is none."""
     told = _with_notes(heard, a4_hz)
-    counted = [each for each in told if each.note is not None]
-    if not counted:
-        return Takes(told, (), (), own_open=False)
-    notes = sorted({each.note for each in counted if each.note}, key=Note.parse)
-    opens = _open_notes(notes, strings, counted, a4_hz)
-    assumed = () if strings else (f"{opens[0]} is the open string (say it with --string)",)
-    players = {each.player for each in counted}
-    from_equal = {id(each): _from_equal_cents(each, a4_hz) for each in counted}
-    zero: dict[str, list[float]] = {
-        player: [from_equal[id(e)] for e in counted if (e.player, e.note) == (player, opens[0])]
-        for player in players
-    }
-    own_open = len(opens) == 1 and all(zero.values())
-    played = tuple(
+    equal = [
         Played(
             player=each.player,
-            note=each.note or "",
-            fretted=each.note not in opens,
-            cents=from_equal[id(each)]
-            - (fmean(zero[each.player]) if own_open and each.note not in opens else 0.0),
+            note=each.note,
+            fretted=False,
+            cents=cents_between(each.reading.pitch_hz, Note.parse(each.note).hz(a4_hz)),
             attack_cents=each.reading.attack_cents,
         )
-        for each in sorted(counted, key=lambda each: Note.parse(each.note or ""))
-    )
-    return Takes(told, played, opens, own_open, assumed)
+        for each in told
+        if isinstance(each.reading, Reading) and each.note is not None
+    ]
+    if not equal:
+        return Takes(told, (), (), own_open=False)
+    equal.sort(key=lambda take: Note.parse(take.note))
+    opens = _open_notes(equal, strings)
+    assumed = () if strings else (f"{opens[0]} is the open string (say it with --string)",)
+    zero: dict[str, list[float]] = {
+        player: [t.cents for t in equal if (t.player, t.note) == (player, opens[0])]
+        for player in {take.player for take in equal}
+    }
+    own_open = len(opens) == 1 and all(zero.values())
+
+    def from_open(take: Played) -> Played:
+        if take.note in opens:
+            return take
+        origin = fmean(zero[take.player]) if own_open else 0.0
+        return replace(take, fretted=True, cents=take.cents - origin)
+
+    return Takes(told, tuple(map(from_open, equal)), opens, own_open, assumed)
 
 
 def _with_notes(heard: Iterable[HeardTake], a4_hz: float) -> tuple[HeardTake, ...]:
     """Every pluck with its note: pitches without a wide gap between them are one note."""
     heard = tuple(heard)
-    pitches = sorted(_hz(each) for each in heard if each.reading.settled)
+    pitches = sorted(e.reading.pitch_hz for e in heard if isinstance(e.reading, Reading))
     groups: list[list[float]] = []
     for hz in pitches:
         if groups and cents_between(hz, groups[-1][-1]) < _GAP_CENTS:
@@ -141,32 +146,22 @@ def _with_notes(heard: Iterable[HeardTake], a4_hz: float) -> tuple[HeardTake, ..
             groups.append([hz])
     names = {hz: nearest_note(median(group), a4_hz)[0].name for group in groups for hz in group}
     return tuple(
-        HeardTake(e.player, e.source, e.reading, names[_hz(e)] if e.reading.settled else None)
-        for e in heard
+        replace(each, note=names[each.reading.pitch_hz])
+        if isinstance(each.reading, Reading)
+        else each
+        for each in heard
     )
 
 
-def _open_notes(
-    notes: Sequence[str], strings: Sequence[Note], counted: Sequence[HeardTake], a4_hz: float
-) -> tuple[str, ...]:
-    """Which of the notes heard are open strings."""
+def _open_notes(equal: Sequence[Played], strings: Sequence[Note]) -> tuple[str, ...]:
+    """Which of the notes heard, lowest first and in cents from their names, are open strings."""
     if not strings:
-        return (notes[0],)
+        return (equal[0].note,)
     return tuple(
-        note
-        for note in notes
-        if any(
-            abs(cents_between(_hz(each), string.hz(a4_hz))) <= NEAR_CENTS
-            for each in counted
+        dict.fromkeys(
+            take.note
+            for take in equal
             for string in strings
-            if each.note == note
+            if abs(take.cents + 100.0 * (Note.parse(take.note).midi - string.midi)) <= NEAR_CENTS
         )
     )
-
-
-def _hz(each: HeardTake) -> float:
-    return each.reading.pitch_hz or 0.0
-
-
-def _from_equal_cents(each: HeardTake, a4_hz: float) -> float:
-    return cents_between(_hz(each), Note.parse(each.note or "").hz(a4_hz))

@@ -42,14 +42,14 @@ class Played:
     note : which note, by any name that tells it from the others.
     fretted : whether a finger stopped it.
     cents : settled pitch above any origin that is the same for all takes of the note.
-    attack_cents : how sharp the attack was; None if not known. It says how hard the pluck was.
+    attack_cents : how sharp the attack was, which says how hard the pluck was.
     """
 
     player: str
     note: str
     fretted: bool
     cents: float
-    attack_cents: float | None = None
+    attack_cents: float
 
 
 @dataclass(frozen=True)
@@ -223,9 +223,8 @@ def plucking_effect(takes: Sequence[Played]) -> Plucking | None:
     A straight line through all of them by least squares; None where fewer than three degrees of
     freedom are left, or all attacks are alike (within half a cent, one standard deviation).
     """
-    known = [take for take in takes if take.attack_cents is not None]
-    cents, dof = _residuals(known, [take.cents for take in known])
-    attack, _ = _residuals(known, [take.attack_cents or 0.0 for take in known])
+    cents, dof = _residuals(takes, [take.cents for take in takes])
+    attack, _ = _residuals(takes, [take.attack_cents for take in takes])
     leverage = float(attack @ attack)
     if dof - 1 < _LEAST_SLOPE_DOF or leverage < dof * _LEAST_ATTACK_SD_CENTS**2:
         return None
@@ -274,11 +273,7 @@ def _plucked_evenly(takes: Sequence[Played], plucking: Plucking | None) -> Seque
     """
     if plucking is None or not plucking.significant:
         return takes
-    return [
-        replace(take, cents=take.cents - plucking.slope * (take.attack_cents or 0.0))
-        for take in takes
-        if take.attack_cents is not None
-    ]
+    return [replace(take, cents=take.cents - plucking.slope * take.attack_cents) for take in takes]
 
 
 def _refretting_cents(opens: Spread | None, fretted: Spread | None) -> float | None:

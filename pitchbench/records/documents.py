@@ -17,10 +17,11 @@ from typing import Any, Final
 
 import numpy as np
 from cattrs import Converter
+from cattrs.gen import make_dict_unstructure_fn
 from cattrs.strategies import configure_tagged_union
 
 from pitchbench.notes import Note
-from pitchbench.pitch.reading import Trace
+from pitchbench.pitch.reading import NO_TRACE, Reading, Reason, Rejected, Trace
 from pitchbench.records.model import Parameter
 from pitchbench.session.state import (
     Entry,
@@ -45,15 +46,20 @@ ENTRY_KINDS: Final[Mapping[type, str]] = {
 Document = dict[str, Any]
 
 
-def _trace_to_document(trace: Trace) -> Document:
-    """Arrays become lists; a moment without a pitch (NaN) becomes null."""
+def _trace_to_document(trace: Trace) -> Document | None:
+    """Arrays become lists; a moment without a pitch (NaN) becomes null, and so does a trace
+    without frames."""
+    if not trace.time_s.size:
+        return None
     return {
         name: [None if math.isnan(x) else x for x in getattr(trace, name).tolist()]
         for name in ("time_s", "pitch_hz", "level_db")
     }
 
 
-def _trace_from_document(document: Document, _: type[Trace]) -> Trace:
+def _trace_from_document(document: Document | None, _: type[Trace]) -> Trace:
+    if document is None:
+        return NO_TRACE
     time_s, pitch_hz, level_db = (
         np.array([math.nan if x is None else x for x in document[name]], dtype=np.float64)
         for name in ("time_s", "pitch_hz", "level_db")
@@ -63,6 +69,27 @@ def _trace_from_document(document: Document, _: type[Trace]) -> Trace:
     if np.isinf([time_s, pitch_hz, level_db]).any():
         raise ValueError("a number of a trace is past all bounds")
     return Trace(time_s, pitch_hz, level_db)
+
+
+def _read_hooks(converter: Converter) -> None:
+    """A pluck is one flat object, whatever became of it: ``reason`` is null in a reading."""
+    fields = make_dict_unstructure_fn(Reading, converter)
+
+    def to_flat(reading: Reading) -> Document:
+        document = fields(reading)
+        first = {name: document.pop(name) for name in ("onset_s", "ring_s")}
+        return {**first, "reason": None, **document}
+
+    def from_flat(document: Document, _: Any) -> Reading | Rejected:
+        if document.get("reason") is not None:
+            return converter.structure(document, Rejected)
+        if document["wander_cents"] is None:
+            # So older versions kept a pluck whose sound was lost before its tail began.
+            return converter.structure({**document, "reason": Reason.NEVER_SETTLED}, Rejected)
+        return converter.structure(document, Reading)
+
+    converter.register_unstructure_hook(Reading, to_flat)
+    converter.register_structure_hook(Reading | Rejected, from_flat)
 
 
 def _parameter(value: Any, _: Any) -> Any:
@@ -91,6 +118,7 @@ def _converter(*, foreign: bool = False) -> Converter:
     converter.register_structure_hook(Path, lambda text, _: Path(text))
     converter.register_unstructure_hook(Trace, _trace_to_document)
     converter.register_structure_hook(Trace, _trace_from_document)
+    _read_hooks(converter)
     converter.register_structure_hook(Parameter, _parameter)
     configure_tagged_union(
         Entry, converter, tag_name="kind", tag_generator=lambda kind: ENTRY_KINDS[kind]

@@ -8,8 +8,9 @@ from pathlib import PurePath
 from typing import Any, Final
 
 from pitchbench.intonation.drift import Drift, MagnetPull, Strength, tell_strengths
-from pitchbench.pitch.reading import Partial, Reading
-from pitchbench.report.readings import note_name, quality_words, reading_document, value
+from pitchbench.pitch.reading import Partial, Reading, Rejected
+from pitchbench.report.readings import note_name, reading_document, value
+from pitchbench.session.words import rejected_words
 from pitchbench.strings.pluck import SoundingString
 from pitchbench.units import cents_between
 
@@ -43,7 +44,7 @@ class DriftPluck:
     rejected, ``strength`` where it cannot be told."""
 
     source: str
-    reading: Reading
+    reading: Reading | Rejected
     drift: Drift | None
     strength: Strength | None = None
 
@@ -83,9 +84,9 @@ def flags_of(pluck: DriftPluck, string: SoundingString | None) -> list[str]:
         return []
     flags = [_BEATING] if drift.beat is not None else []
     flags += [_UNEVEN] if drift.uneven else []
-    wander, snr_db = pluck.reading.wander_cents, pluck.reading.snr_db
-    if wander is not None and snr_db is not None and snr_db > _CLEAR_SNR_DB:
-        flags += [_WANDERING] if wander > _WANDER_CENTS else []
+    snr_db = drift.reading.snr_db
+    if snr_db is not None and snr_db > _CLEAR_SNR_DB:
+        flags += [_WANDERING] if drift.reading.wander_cents > _WANDER_CENTS else []
     pluck_mm = pluck_mm_of(pluck, string)
     if pluck_mm is not None and pluck_mm > _FARTHEST_PLUCK_MM:
         flags.append(_TOO_SHARP)
@@ -145,8 +146,8 @@ def _by_note(drifts: Sequence[Drift], a4_hz: float) -> dict[str, list[Drift]]:
 
 
 def _note_sentence(note: str, group: Sequence[Drift]) -> str:
-    attacks = sorted(drift.reading.attack_cents or 0.0 for drift in group)
-    settle_s = max(drift.reading.settle_s or 0.0 for drift in group)
+    attacks = sorted(drift.reading.attack_cents for drift in group)
+    settle_s = max(drift.reading.settle_s for drift in group)
     if len(group) == 1:
         if abs(attacks[0]) < _HARDLY_CENTS:
             return f"{note} starts within {_HARDLY_CENTS:g} cents of its settled pitch: no drift."
@@ -155,7 +156,7 @@ def _note_sentence(note: str, group: Sequence[Drift]) -> str:
             f"{note} starts {abs(attacks[0]):.1f} cents {way} and has settled after "
             f"{settle_s:.1f} s: read it from then on."
         )
-    pitches = [drift.reading.pitch_hz or 1.0 for drift in group]
+    pitches = [drift.reading.pitch_hz for drift in group]
     apart = cents_between(max(pitches), min(pitches))
     starts = f"{note} starts {attacks[0]:+.1f} to {attacks[-1]:+.1f} cents from its settled pitch"
     if apart <= _AGREE_CENTS:
@@ -260,15 +261,15 @@ def _words(pluck: DriftPluck, result: DriftResult) -> list[str]:
     reading, drift = pluck.reading, pluck.drift
     words = [pluck.where, note_name(reading, result.a4_hz)]
     words += [] if pluck.strength is None else [str(pluck.strength)]
-    if drift is None:
-        return [*words, f"rejected: {quality_words(reading)}"]
+    if isinstance(reading, Rejected):
+        return [*words, f"rejected: {rejected_words(reading.reason)}"]
     words += [
-        f"{value(reading.pitch_hz, 3)} Hz",
-        f"attack {value(reading.attack_cents, 1, sign=True)} cents",
-        f"settled after {value(reading.settle_s, 2)} s",
-        f"wander {value(reading.wander_cents, 2)} cents",
+        f"{reading.pitch_hz:.3f} Hz",
+        f"attack {reading.attack_cents:+.1f} cents",
+        f"settled after {reading.settle_s:.2f} s",
+        f"wander {reading.wander_cents:.2f} cents",
     ]
-    if drift.decay_s is not None:
+    if drift is not None and drift.decay_s is not None:
         words.append(f"decay {drift.decay_s:.2f} s")
     pluck_mm = pluck_mm_of(pluck, result.string)
     if pluck_mm is not None:

@@ -22,6 +22,7 @@ from typing import Any, Final
 from pitchbench import __version__
 from pitchbench.errors import ExitCode, PitchbenchError, printable
 from pitchbench.instrument import Instrument
+from pitchbench.pitch.reading import NO_TRACE
 from pitchbench.presets import SCALE_RANGE_MM
 from pitchbench.records.documents import from_document, to_document
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
@@ -220,7 +221,7 @@ def takes_csv(record: SessionRecord) -> str:
 
 def _csv_row(record: SessionRecord, take: SessionTake) -> dict[str, Any]:
     instrument = record.setup.instrument
-    reading = to_document(replace(take.reading, trace=None, partials=()))
+    reading = to_document(replace(take.reading, trace=NO_TRACE, partials=()))
     return {
         "session": record.meta.id,
         "started_at": record.meta.started_at.isoformat(),

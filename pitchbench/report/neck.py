@@ -25,7 +25,7 @@ from pitchbench.intonation.neck import (
 )
 from pitchbench.intonation.offset import ScatterPrior, Take
 from pitchbench.notes import Note
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.records.model import SessionRecord
 from pitchbench.records.results import string_results
 from pitchbench.session.state import SessionTake, TakeFate
@@ -46,7 +46,7 @@ class HeardPluck:
     """
 
     source: str
-    reading: Reading
+    reading: Reading | Rejected
     fret: int | None = None
     why: str = ""
 
@@ -228,7 +228,7 @@ def judge_neck(
 def had(string: HeardString) -> str:
     """ "G3: open 2 times, fret 12 1 time, 1 rejected"."""
     counts = Counter(take.fret for take in string.takes)
-    rejected = sum(not pluck.reading.settled for pluck in string.plucks)
+    rejected = sum(isinstance(pluck.reading, Rejected) for pluck in string.plucks)
     other = len(string.plucks) - rejected - counts.total()
     words = [
         f"{'open' if fret == 0 else f'fret {fret}'} {count} time{'s' * (count != 1)}"

@@ -8,6 +8,7 @@ from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.chords import Chord, Interval
 from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
 from pitchbench.intonation.offset import Take
+from pitchbench.pitch.reading import Reading
 from pitchbench.report.neck import HeardChord, HeardString, NeckResult, SurveyedString, had
 from pitchbench.report.readings import COVERAGE_95
 from pitchbench.session.words import move_words, ordinal
@@ -183,5 +184,5 @@ def _uncounted(string: HeardString) -> list[str]:
         f"{pluck.where}, "
         + (pluck.why or f"on no fret of {string.note}: another string, or between two frets")
         for pluck in string.plucks
-        if pluck.reading.settled and pluck.fret is None
+        if isinstance(pluck.reading, Reading) and pluck.fret is None
     ]

@@ -6,14 +6,13 @@ from typing import Any, Final
 
 from pitchbench.intonation.bridge import Move
 from pitchbench.notes import nearest_note
-from pitchbench.pitch.reading import Reading
-from pitchbench.session.words import rejected_words
+from pitchbench.pitch.reading import Reading, Rejected
 
 #: A normal distribution holds 95 % within this many standard uncertainties.
 COVERAGE_95: Final = 1.96
 
 
-def reading_document(file: str, reading: Reading, *, a4_hz: float) -> dict[str, Any]:
+def reading_document(file: str, reading: Reading | Rejected, *, a4_hz: float) -> dict[str, Any]:
     """One entry of ``readings`` in ``pitchbench.readings/1`` (readings.schema.json).
 
     Parameters
@@ -26,8 +25,8 @@ def reading_document(file: str, reading: Reading, *, a4_hz: float) -> dict[str, 
     return {
         "file": file,
         "onset_s": reading.onset_s,
-        "status": "settled" if reading.settled else "rejected",
-        "reason": None if reading.reason is None else str(reading.reason),
+        "status": "rejected" if isinstance(reading, Rejected) else "settled",
+        "reason": str(reading.reason) if isinstance(reading, Rejected) else None,
         "note": None if note is None else note.name,
         "pitch_hz": reading.pitch_hz,
         "cents_from_note": cents,
@@ -42,14 +41,9 @@ def reading_document(file: str, reading: Reading, *, a4_hz: float) -> dict[str, 
     }
 
 
-def note_name(reading: Reading, a4_hz: float) -> str:
+def note_name(reading: Reading | Rejected, a4_hz: float) -> str:
     """The nearest note, "?" where no pitch was found."""
     return "?" if reading.pitch_hz is None else nearest_note(reading.pitch_hz, a4_hz)[0].name
-
-
-def quality_words(reading: Reading) -> str:
-    """ "settled", or why it was rejected and what to do about it."""
-    return "settled" if reading.reason is None else rejected_words(reading.reason)
 
 
 def value(number: float | None, digits: int, *, sign: bool = False) -> str:

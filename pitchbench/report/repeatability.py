@@ -15,8 +15,9 @@ from pitchbench.intonation.repeatability import (
     Study,
     takes_needed,
 )
-from pitchbench.pitch.reading import Reading
-from pitchbench.report.readings import COVERAGE_95, quality_words, reading_document
+from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.report.readings import COVERAGE_95, reading_document
+from pitchbench.session.words import rejected_words
 
 SCHEMA: Final = "pitchbench.repeatability/1"
 
@@ -27,7 +28,7 @@ class HeardTake:
 
     player: str
     source: str
-    reading: Reading
+    reading: Reading | Rejected
     note: str | None = None
 
 
@@ -213,10 +214,10 @@ def study_lines(result: StudyResult) -> list[tuple[str, str]]:
         (
             "rejected",
             f"at {e.reading.onset_s:.2f} s of {PurePath(e.source).name}, "
-            f"{quality_words(e.reading)}",
+            f"{rejected_words(e.reading.reason)}",
         )
         for e in result.takes.heard
-        if e.note is None
+        if isinstance(e.reading, Rejected)
     ]
     return lines
 

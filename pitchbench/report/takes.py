@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from pitchbench.intonation.offset import Offset
+from pitchbench.pitch.reading import Reading
 from pitchbench.records.results import StringResult
 from pitchbench.session.state import SessionTake
 from pitchbench.units import cents_between
@@ -39,12 +40,12 @@ def _round(takes: tuple[SessionTake, ...], offset: Offset | None) -> RoundTakes 
         open_hz = _mean_hz(t for t in same if t.fret == 0) or _mean_hz(
             t for t in takes if t.fret == 0
         )
-        if take.fret and take.reading.pitch_hz and open_hz:
+        if take.fret and isinstance(take.reading, Reading) and open_hz:
             offsets.append(cents_between(take.reading.pitch_hz, open_hz) - 100.0 * take.fret)
     return RoundTakes(sum(take.fret == 0 for take in takes), tuple(offsets), offset)
 
 
 def _mean_hz(takes: Iterable[SessionTake]) -> float | None:
     """Geometric mean of the pitches, None of none."""
-    logs = [math.log(take.reading.pitch_hz) for take in takes if take.reading.pitch_hz]
+    logs = [math.log(t.reading.pitch_hz) for t in takes if isinstance(t.reading, Reading)]
     return math.exp(math.fsum(logs) / len(logs)) if logs else None

@@ -10,7 +10,7 @@ from rich.text import Text
 from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
 from pitchbench.screen.reference import (
     DIRECTION_WORDS,
@@ -98,7 +98,7 @@ def _tuning(state: State, theme: Theme) -> Large:
     note = state.setup.instrument.string(state.current).note
     about = f"string {state.current} against {note}"
     reading = _tuning_reading(state)
-    if reading is not None and reading.pitch_hz is not None:
+    if isinstance(reading, Reading):
         cents = cents_between(reading.pitch_hz, target_hz(state))
         word = "in tune" if abs(cents) <= TUNED_WITHIN_CENTS else _direction(cents)
         return Large(figure_of(cents, theme), word, "", about)
@@ -110,22 +110,20 @@ def _tuning(state: State, theme: Theme) -> Large:
     return Large(signed(cents, digits=0, theme=theme), word, "", f"{about}, live")
 
 
-def _tuning_reading(state: State) -> Reading | None:
+def _tuning_reading(state: State) -> Reading | Rejected | None:
     """The reading of the tuning pluck that rings or rang last; an accepted take is from before."""
     if state.ringing:
-        reading = state.offered
-    elif state.last_take is not None and state.last_take.fate is not TakeFate.ACCEPTED:
-        reading = state.last_take.reading
-    else:
-        reading = None
-    return reading if reading is not None and reading.settled else None
+        return state.offered
+    if state.last_take is not None and state.last_take.fate is not TakeFate.ACCEPTED:
+        return state.last_take.reading
+    return None
 
 
 def _ringing(state: State, theme: Theme) -> Large:
     """A note that rings: "wait" until it has settled, then its reading."""
-    shown = shown_reading(state)
-    if shown is not None and shown[0].settled and shown[0].pitch_hz and shown[1] is not None:
-        return _reading_large(state, theme)
+    shown = _shown_large(state, theme)
+    if shown is not None:
+        return shown
     if state.live is None:
         return Large(" ", "wait", "", "settling")
     fret = nearest_fret(state, state.live.pitch_hz)
@@ -136,14 +134,17 @@ def _ringing(state: State, theme: Theme) -> Large:
     )
 
 
-def _reading_large(state: State, theme: Theme) -> Large:
-    shown = shown_reading(state)
-    assert shown is not None
-    reading, fret = shown
-    assert reading.pitch_hz is not None
-    assert fret is not None
+def _shown_large(state: State, theme: Theme) -> Large | None:
+    """The reading that is shown, None unless one of a note of this string is."""
+    match shown_reading(state):
+        case (Reading() as reading, int() as fret):
+            return _reading_large(state, reading, fret, theme)
+    return None
+
+
+def _reading_large(state: State, reading: Reading, fret: int, theme: Theme) -> Large:
     cents = cents_off(state, reading.pitch_hz, fret)
-    sure = _plus_minus(_K95 * reading.u_cents, theme) if reading.u_cents is not None else ""
+    sure = _plus_minus(_K95 * reading.u_cents, theme)
     against = (
         str(state.setup.instrument.string(state.current).note) if fret == 0 else "the open string"
     )
@@ -195,9 +196,9 @@ def move_large(move: Move) -> Large:
 
 def _last_note(state: State, theme: Theme) -> Large:
     """No offset yet: the last good note of this string, else what is to be played."""
-    shown = shown_reading(state)
-    if shown is not None and shown[0].settled and shown[0].pitch_hz and shown[1] is not None:
-        return _reading_large(state, theme)
+    shown = _shown_large(state, theme)
+    if shown is not None:
+        return shown
     if state.wanted_fret:
         return Large("", f"fret {state.wanted_fret}", "", f"string {state.current}")
     return Large("", "pluck open", "", f"string {state.current}")

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+from pitchbench.pitch.reading import Reading
 from pitchbench.session.reducer import LIVE_NEAR_CENTS
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import (
@@ -168,7 +169,7 @@ def result_lines(state: State) -> list[str]:
 def _take_words(state: State, take: SessionTake) -> str:
     reading = take.reading
     label = note_label(state.setup, take.string, take.fret)
-    if take.fate is TakeFate.ACCEPTED and reading.pitch_hz is not None and take.fret is not None:
+    if take.fate is TakeFate.ACCEPTED and isinstance(reading, Reading) and take.fret is not None:
         note = state.setup.instrument.string(take.string).note.up(take.fret)
         off_cents = cents_between(reading.pitch_hz, note.hz(state.setup.a4_hz))
         return (

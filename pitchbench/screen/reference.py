@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from pitchbench.intonation.bridge import Direction
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session.state import SessionTake, State, TakeFate
 from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between, fret_ratio
@@ -27,7 +27,7 @@ def open_hz(state: State) -> float:
     pitches = [
         take.reading.pitch_hz
         for take in current_takes(state)
-        if take.fate is TakeFate.ACCEPTED and take.fret == 0 and take.reading.pitch_hz
+        if take.fate is TakeFate.ACCEPTED and take.fret == 0 and isinstance(take.reading, Reading)
     ]
     if pitches:
         return sum(pitches) / len(pitches)
@@ -56,14 +56,12 @@ def cents_off(state: State, pitch_hz: float, fret: int) -> float:
     return cents_between(pitch_hz, reference_hz(state, fret))
 
 
-def shown_reading(state: State) -> tuple[Reading, int | None] | None:
+def shown_reading(state: State) -> tuple[Reading | Rejected, int | None] | None:
     """The note to draw and its fret: the one still ringing once it can be read, else the last."""
     if state.ringing:
-        offered = state.offered
-        if offered is None:
+        if state.offered is None:
             return None
-        fret = nearest_fret(state, offered.pitch_hz) if offered.pitch_hz else None
-        return offered, fret
+        return state.offered, nearest_fret(state, state.offered.pitch_hz)
     if state.last_take is not None and state.last_take.string == state.current:
         return state.last_take.reading, state.last_take.fret
     return None

@@ -12,6 +12,7 @@ from typing import Final
 
 from rich.text import Text
 
+from pitchbench.pitch.reading import Reading
 from pitchbench.screen.keyhelp import Key, help_lines, key_lines
 from pitchbench.screen.neck import NeckRow, neck_lines, scale_lines
 from pitchbench.screen.number import Large, Scale, figure_of, figure_scale, number_lines, word_rows
@@ -162,7 +163,7 @@ def _large(survey: Survey, theme: Theme) -> Large:
     if survey.ringing:
         return _ringing(survey, theme)
     take = survey.last_take
-    if take is not None and take.reading.settled and take.fret is not None:
+    if take is not None and isinstance(take.reading, Reading) and take.fret is not None:
         return _of_take(survey, take, theme)
     word = "rejected" if take is not None and take.fate is TakeFate.REJECTED else "ready"
     return Large("", word, "", f"string {survey.current}: {_asked_words(survey)}")
@@ -170,7 +171,7 @@ def _large(survey: Survey, theme: Theme) -> Large:
 
 def _ringing(survey: Survey, theme: Theme) -> Large:
     reading = survey.offered
-    if reading is not None and reading.pitch_hz is not None:
+    if reading is not None:
         return _of_pitch(survey, reading.pitch_hz, "settled", theme, digits=1)
     if survey.live is None:
         return Large(" ", "wait", "", "settling")

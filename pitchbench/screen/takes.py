@@ -7,6 +7,7 @@ from typing import Final
 
 from rich.text import Text
 
+from pitchbench.pitch.reading import Rejected
 from pitchbench.screen.reference import cents_off, current_takes, fret_words, open_hz
 from pitchbench.screen.text import fitted, printable, row_of, signed, wrapped
 from pitchbench.screen.theme import Theme
@@ -50,14 +51,14 @@ class _Axis:
 def _points(state: State) -> list[_Point]:
     points = []
     for take in current_takes(state):
-        hz = take.reading.pitch_hz
-        if take.fate is not TakeFate.ACCEPTED or hz is None or take.fret is None:
+        reading, counts = take.reading, take.fate is TakeFate.ACCEPTED
+        if not counts or take.fret is None or isinstance(reading, Rejected):
             continue
         if take.fret == 0:
-            cents = cents_between(hz, open_hz(state))
+            cents = cents_between(reading.pitch_hz, open_hz(state))
         else:
-            cents = cents_off(state, hz, take.fret)
-        points.append(_Point(take, cents, _K95 * (take.reading.u_cents or 0.0)))
+            cents = cents_off(state, reading.pitch_hz, take.fret)
+        points.append(_Point(take, cents, _K95 * reading.u_cents))
     return points
 
 
@@ -234,6 +235,7 @@ def _apart_words(take: SessionTake, theme: Theme) -> str:
     words = f"{take.number:>3} {theme.glyphs.rejected} {take.fate}"
     if take.fret is not None:
         words += f", {fret_words(take.fret)}"
-    reason = take.reading.reason
-    why = reason.replace("_", " ") if reason is not None else take.why
+    reading, why = take.reading, take.why
+    if isinstance(reading, Rejected):
+        why = reading.reason.replace("_", " ")
     return f"{words}: {why}" if why else words

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session.state import State, Step, StringState
 from pitchbench.session.takes import in_this_round, in_this_tuning, open_mean_hz
 from pitchbench.session.words import note_label, place
@@ -57,7 +57,7 @@ def target_hz(state: State, number: int) -> float:
     return state.setup.instrument.string(number).note.hz(state.setup.a4_hz)
 
 
-def fit(state: State, reading: Reading) -> Fit:
+def fit(state: State, reading: Reading | Rejected) -> Fit:
     """What ``reading`` is taken for in ``state``.
 
     While a string is being tuned almost any pitch may be that string. Once it is in tune, its own
@@ -66,10 +66,13 @@ def fit(state: State, reading: Reading) -> Fit:
     """
     if reading.pitch_hz is None:
         return Fit(Kind.NOTHING, state.current, "no pitch could be measured")
-    return _fit_tuned(state, reading) if state.tuned else _fit_tuning(state, reading.pitch_hz)
+    if state.tuned:
+        return _fit_tuned(state, reading.pitch_hz, reading.stiffness_b)
+    return fit_tuning(state, reading.pitch_hz)
 
 
-def _fit_tuning(state: State, pitch_hz: float) -> Fit:
+def fit_tuning(state: State, pitch_hz: float) -> Fit:
+    """What a pitch is taken for while the string is being tuned."""
     number = state.current
     off_cents = cents_between(pitch_hz, target_hz(state, number))
     if abs(off_cents) <= NEAR_CENTS:
@@ -92,16 +95,15 @@ def _fit_tuning(state: State, pitch_hz: float) -> Fit:
     return Fit(Kind.NOTHING, number, f"{pitch_hz:.1f} Hz fits no string of this instrument")
 
 
-def _fit_tuned(state: State, reading: Reading) -> Fit:
-    assert reading.pitch_hz is not None
+def _fit_tuned(state: State, pitch_hz: float, stiffness_b: float | None) -> Fit:
     number, fret, string = state.current, state.setup.fret, state.string
     open_hz = open_mean_hz(in_this_tuning(string)) or target_hz(state, number)
     near_cents = _near_cents(fret)
-    if abs(cents_between(reading.pitch_hz, open_hz)) <= near_cents:
+    if abs(cents_between(pitch_hz, open_hz)) <= near_cents:
         return Fit(Kind.OPEN, number)
-    other = _other_open(state, reading.pitch_hz, _OTHER_CENTS)
-    if abs(cents_between(reading.pitch_hz, open_hz * fret_ratio(fret))) <= near_cents:
-        if other is not None and _not_stiff_enough(string, fret, reading):
+    other = _other_open(state, pitch_hz, _OTHER_CENTS)
+    if abs(cents_between(pitch_hz, open_hz * fret_ratio(fret))) <= near_cents:
+        if other is not None and _not_stiff_enough(string, fret, stiffness_b):
             return Fit(Kind.OTHER, other)
         return Fit(Kind.FRETTED, number)
     if other is not None:
@@ -109,7 +111,7 @@ def _fit_tuned(state: State, reading: Reading) -> Fit:
     return Fit(
         Kind.NOTHING,
         number,
-        f"{reading.pitch_hz:.1f} Hz is neither string {number} open nor at {place(state.setup)}",
+        f"{pitch_hz:.1f} Hz is neither string {number} open nor at {place(state.setup)}",
     )
 
 
@@ -130,14 +132,14 @@ def _other_open(state: State, pitch_hz: float, within_cents: float) -> int | Non
     return nearest if distances[nearest] <= within_cents else None
 
 
-def _not_stiff_enough(string: StringState, fret: int, reading: Reading) -> bool:
+def _not_stiff_enough(string: StringState, fret: int, stiffness_b: float | None) -> bool:
     """Whether the note is too supple to be this string fretted; False where nothing is known."""
     open_bs = [
         t.reading.stiffness_b
         for t in in_this_round(string)
         if t.fret == 0 and t.reading.stiffness_b
     ]
-    if not open_bs or not reading.stiffness_b:
+    if not open_bs or not stiffness_b:
         return False
     open_b = sorted(open_bs)[len(open_bs) // 2]
-    return reading.stiffness_b < _STIFFNESS_SHARE * fret_ratio(fret) ** 2 * open_b
+    return stiffness_b < _STIFFNESS_SHARE * fret_ratio(fret) ** 2 * open_b

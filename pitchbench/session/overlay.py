@@ -12,7 +12,7 @@ from typing import Final
 from pitchbench.intonation.drift import Drift, drift_of
 from pitchbench.notes import A4_HZ
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session.state import (
     Command,
     Display,
@@ -32,7 +32,7 @@ class LaidPluck:
     rejected."""
 
     number: int
-    reading: Reading
+    reading: Reading | Rejected
     drift: Drift | None
 
 
@@ -96,7 +96,7 @@ def advance(overlay: Overlay, event: Event) -> Overlay:
     return replace(after, asks=_asks(after))
 
 
-def _laid(overlay: Overlay, reading: Reading) -> Overlay:
+def _laid(overlay: Overlay, reading: Reading | Rejected) -> Overlay:
     """One more pluck; a newer one may ring already."""
     pluck = LaidPluck(overlay.count + 1, reading, drift_of(reading))
     trace = overlay.live_trace

@@ -16,9 +16,9 @@ from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import effect, inferred_mm
 from pitchbench.intonation.verdict import CONFIDENCE, Decision, Verdict
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import saddles, takes, words
-from pitchbench.session.fit import Fit, Kind, fit, target_hz
+from pitchbench.session.fit import Fit, Kind, fit, fit_tuning, target_hz
 from pitchbench.session.state import (
     Command,
     Entry,
@@ -116,7 +116,7 @@ def advance(state: State, event: Event) -> State:
         )
     elif isinstance(event, LivePitch):
         heard = _live(_at(state, event.at_s), event)
-    elif not event.final:
+    elif isinstance(event.reading, Reading) and not event.final:
         heard = replace(state, offered=event.reading)
     else:
         heard = _pluck(state, event)
@@ -170,7 +170,7 @@ def _enter(state: State, step: Step, *, wanted_fret: int | None, tuned: bool) ->
 
 def _log(
     state: State,
-    reading: Reading,
+    reading: Reading | Rejected,
     fate: TakeFate,
     *,
     fret: int | None,
@@ -196,8 +196,7 @@ def _live(state: State, live: LivePitch) -> State:
     state = replace(state, live=live, ringing=True, live_trace=(*state.live_trace, live))
     off_cents = cents_between(live.pitch_hz, target_hz(state, state.current))
     may_move = state.step in (Step.MOVE, Step.BORDER)
-    sounding = Reading(live.onset_s, 0.0, None, pitch_hz=live.pitch_hz)
-    if may_move and live.clarity >= _SURE_CLARITY and _is_slack(state, sounding):
+    if may_move and live.clarity >= _SURE_CLARITY and _is_slack(state, live.pitch_hz):
         state = _enter(state, Step.RETUNE, wanted_fret=0, tuned=False)
     if state.tuned or state.step in (Step.BEFORE, Step.MOVE):
         return state
@@ -208,14 +207,12 @@ def _live(state: State, live: LivePitch) -> State:
     return replace(state, says=_tuning_words(state, off_cents))
 
 
-def _is_slack(state: State, reading: Reading) -> bool:
+def _is_slack(state: State, pitch_hz: float) -> bool:
     """Whether a pitch is this string let down, rather than another one or an octave slip."""
-    if reading.pitch_hz is None:
-        return False
-    off_cents = cents_between(reading.pitch_hz, target_hz(state, state.current))
+    off_cents = cents_between(pitch_hz, target_hz(state, state.current))
     if not -_SLACK_LIMIT_CENTS < off_cents < -SLACKENED_CENTS:
         return False
-    return fit(replace(state, tuned=False), reading).kind is Kind.OPEN
+    return fit_tuning(state, pitch_hz).kind is Kind.OPEN
 
 
 def _tuning_words(state: State, off_cents: float) -> str:
@@ -234,16 +231,15 @@ def _pluck(state: State, event: ReadingReady) -> State:
     if not newer:
         state = replace(state, ringing=False, live=None)
     found = fit(state, reading)
-    if reading.reason is not None:
+    if isinstance(reading, Rejected):
         return _rejected(state, reading, found)
-    if state.step is Step.BORDER and _is_slack(state, reading):
+    if state.step is Step.BORDER and _is_slack(state, reading.pitch_hz):
         state = _enter(state, Step.RETUNE, wanted_fret=0, tuned=False)
         return _pluck_while_tuning(state, reading)
     return _PLUCKED[found.kind](state, reading, found)
 
 
-def _rejected(state: State, reading: Reading, found: Fit) -> State:
-    assert reading.reason is not None
+def _rejected(state: State, reading: Rejected, found: Fit) -> State:
     fret = {Kind.OPEN: 0, Kind.FRETTED: state.setup.fret}.get(found.kind)
     why = words.rejected_words(reading.reason)
     state = _log(state, reading, TakeFate.REJECTED, fret=fret, why=why)
@@ -298,7 +294,6 @@ _PLUCKED: Final[dict[Kind, Callable[[State, Reading, Fit], State]]] = {
 
 def _pluck_while_tuning(state: State, reading: Reading) -> State:
     """An open note of a string that is not in tune yet; the one that shows it in tune is a take."""
-    assert reading.pitch_hz is not None
     off_cents = cents_between(reading.pitch_hz, target_hz(state, state.current))
     if abs(off_cents) > TUNED_WITHIN_CENTS:
         note = state.setup.instrument.string(state.current).note
@@ -314,7 +309,6 @@ def _pluck_at_move(state: State, reading: Reading) -> State:
     At another pitch the string was touched. At the same pitch nothing can be told from one pluck;
     a second one is taken for "yes, and tuned again".
     """
-    assert reading.pitch_hz is not None
     before_hz = takes.open_mean_hz(takes.in_this_tuning(state.string))
     same = before_hz is not None and abs(cents_between(reading.pitch_hz, before_hz)) <= _SAME_CENTS
     last = state.entries[-1] if state.entries else None
@@ -366,7 +360,6 @@ def _with_moves(state: State, number: int, entry: MoveEntry, **changes: object) 
 
 def _take(state: State, reading: Reading, fret: int) -> State:
     """A pluck that counts."""
-    assert reading.pitch_hz is not None
     note = state.setup.instrument.string(state.current).note
     target = target_hz(state, state.current)
     off_cents = cents_between(reading.pitch_hz, target) - 100.0 * fret

@@ -18,7 +18,7 @@ from pitchbench.intonation.response import BY_GEOMETRY, Response
 from pitchbench.intonation.verdict import Verdict
 from pitchbench.notes import A4_HZ
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 
 
 class Step(StrEnum):
@@ -129,7 +129,7 @@ class SessionTake:
     string: int
     fret: int | None
     round: int
-    reading: Reading
+    reading: Reading | Rejected
     fate: TakeFate
     why: str = ""
     tuning: int = 0

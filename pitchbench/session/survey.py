@@ -17,7 +17,7 @@ from pitchbench.instrument import StringSpec
 from pitchbench.intonation.frets import BETWEEN_FRETS_CENTS
 from pitchbench.intonation.offset import Take
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import words
 from pitchbench.session.state import (
     Command,
@@ -134,8 +134,8 @@ def advance(survey: Survey, event: Event) -> Survey:  # one per kind of event
             heard = replace(_at(survey, onset_s), ringing=True, live=None, offered=None)
         case LivePitch(at_s=at_s):
             heard = replace(_at(survey, at_s), ringing=True, live=event)
-        case ReadingReady(final=False):
-            heard = replace(survey, offered=event.reading)
+        case ReadingReady(reading=Reading() as reading, final=False):
+            heard = replace(survey, offered=reading)
         case _:
             heard = _pluck(survey, event.reading)
     return _asking(heard)
@@ -195,7 +195,8 @@ def offsets_cents(survey: Survey, string: int) -> dict[int, float | None]:
 def take_cents(survey: Survey, take: SessionTake) -> float | None:
     """How far one take is off: an open note from its name, a fretted one from the open note of
     its tuning; None where that was not heard."""
-    assert take.reading.pitch_hz is not None
+    if isinstance(take.reading, Rejected):
+        return None
     if take.fret == 0:
         return cents_between(take.reading.pitch_hz, target_hz(survey, take.string))
     same = [each for each in counted(survey, take.string, 0) if each.tuning == take.tuning]
@@ -214,11 +215,9 @@ def statistics_of(takes: Iterable[SessionTake]) -> tuple[Take, ...]:
     kept = [
         (take.tuning, Take(take.fret, reading.pitch_hz, reading.u_cents, reading.onset_s))
         for take in takes
-        if (reading := take.reading)
+        if isinstance(reading := take.reading, Reading)
         and take.fate is TakeFate.ACCEPTED
         and take.fret is not None
-        and reading.pitch_hz is not None
-        and reading.u_cents is not None
     ]
     open_hz = {
         tuning: hz
@@ -246,7 +245,7 @@ def _note(survey: Survey, text: str, *, says: str) -> Survey:
 
 def _log(
     survey: Survey,
-    reading: Reading,
+    reading: Reading | Rejected,
     fate: TakeFate,
     *,
     string: int | None = None,
@@ -344,7 +343,7 @@ def fret_of(survey: Survey, pitch_hz: float) -> int | None:
     return fret if near and 0 <= fret <= survey.plan.setup.instrument.frets else None
 
 
-def _pluck(survey: Survey, heard: Reading) -> Survey:
+def _pluck(survey: Survey, heard: Reading | Rejected) -> Survey:
     """A pluck has ended: what was it, and what follows from it?"""
     reading = replace(heard, onset_s=survey.clock_s + heard.onset_s)
     ended_s = reading.onset_s + reading.ring_s
@@ -352,8 +351,8 @@ def _pluck(survey: Survey, heard: Reading) -> Survey:
     survey = replace(survey, offered=None, at_s=max(survey.at_s, ended_s))
     if not newer:
         survey = replace(survey, ringing=False, live=None)
-    if reading.reason is not None or reading.pitch_hz is None:
-        why = "no pitch in it" if reading.reason is None else words.rejected_words(reading.reason)
+    if isinstance(reading, Rejected):
+        why = words.rejected_words(reading.reason)
         return replace(_log(survey, reading, TakeFate.REJECTED, why=why), says=f"Rejected: {why}.")
     off_cents = cents_between(reading.pitch_hz, open_hz(survey))
     fret = fret_of(survey, reading.pitch_hz)
@@ -369,7 +368,6 @@ def _pluck(survey: Survey, heard: Reading) -> Survey:
 
 def _out_of_tune(survey: Survey, reading: Reading) -> Survey:
     """The offsets of a slack string are others: it is tuned first, and what was heard is kept."""
-    assert reading.pitch_hz is not None
     off_cents = cents_between(reading.pitch_hz, target_hz(survey, survey.current))
     off = words.sharp_or_flat(off_cents, of=survey.spec.note)
     slipped = bool(_opens(survey, survey.current))
@@ -384,7 +382,6 @@ def _out_of_tune(survey: Survey, reading: Reading) -> Survey:
 
 def _elsewhere(survey: Survey, reading: Reading) -> Survey:
     """No note of this string. Another string's open note, twice in a row, leads there."""
-    assert reading.pitch_hz is not None
     other = _other_open(survey, reading.pitch_hz)
     if other is None:
         why = f"{reading.pitch_hz:.1f} Hz is no note of string {survey.current}"
@@ -489,7 +486,7 @@ def take_words(survey: Survey, take: SessionTake) -> str:
     label = note_words(survey, take.string, fret)
     label = label[0].upper() + label[1:]
     off_cents = take_cents(survey, take)
-    if off_cents is None:
+    if off_cents is None or isinstance(reading, Rejected):
         return f"{label}: heard; now the open string"
     if fret == 0:
         note = survey.plan.setup.instrument.string(take.string).note

@@ -13,7 +13,7 @@ from pitchbench.intonation.offset import (
     estimate_offset,
     learn_scatter,
 )
-from pitchbench.pitch.reading import Reason
+from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.session.state import (
     SessionTake,
     State,
@@ -53,7 +53,7 @@ def in_this_tuning(string: StringState) -> tuple[SessionTake, ...]:
 
 def open_mean_hz(takes: Sequence[SessionTake]) -> float | None:
     """Geometric mean of the open takes among ``takes``; None if there is none."""
-    logs = [math.log(t.reading.pitch_hz) for t in takes if t.fret == 0 and t.reading.pitch_hz]
+    logs = [math.log(take.pitch_hz) for take in _takes(takes) if take.fret == 0]
     return math.exp(math.fsum(logs) / len(logs)) if logs else None
 
 
@@ -133,7 +133,10 @@ def doubt(string: StringState, offset: Offset | None) -> str | None:
     """The evidence that this string does not settle; None where there is no such evidence."""
     misses = 0
     for take in reversed(string.takes):
-        if take.round != string.round or take.reading.reason is not Reason.NEVER_SETTLED:
+        never_settled = (
+            isinstance(take.reading, Rejected) and take.reading.reason is Reason.NEVER_SETTLED
+        )
+        if take.round != string.round or not never_settled:
             break
         misses += 1
     if misses >= MISSES_IN_A_ROW:
@@ -167,5 +170,5 @@ def _takes(takes: Sequence[SessionTake], ratio: float = 1.0) -> list[Take]:
     return [
         Take(t.fret, t.reading.pitch_hz * ratio, t.reading.u_cents, t.reading.onset_s)
         for t in takes
-        if t.fret is not None and t.reading.pitch_hz is not None and t.reading.u_cents is not None
+        if t.fret is not None and isinstance(t.reading, Reading)
     ]

@@ -44,7 +44,6 @@ _REMEDIES: Final = {
     Reason.TWO_STRINGS: "two strings rang: damp the others",
     Reason.HUM: "hum lies on the note: move away from transformers and lamps",
     Reason.NEVER_SETTLED: "its pitch never settled",
-    Reason.NO_PITCH: "no pitch in it",
     Reason.WRONG_STRING: "not this string",
 }
 
@@ -85,7 +84,7 @@ def sharp_or_flat(cents: float, half_width: float | None = None, *, of: Note | N
 
 def reading_words(reading: Reading, cents: float, note: Note) -> str:
     """A settled reading, ``cents`` above ``note``."""
-    return sharp_or_flat(cents, _COVERAGE_95 * (reading.u_cents or 0.0), of=note)
+    return sharp_or_flat(cents, _COVERAGE_95 * reading.u_cents, of=note)
 
 
 def offset_words(offset: Offset) -> str:

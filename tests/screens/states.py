@@ -19,7 +19,7 @@ from pitchbench.intonation.offset import Group, Offset, ScatterPrior
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
 from pitchbench.notes import Note
 from pitchbench.pitch.listener import LivePitch
-from pitchbench.pitch.reading import Reading, Reason, Trace
+from pitchbench.pitch.reading import Reading, Reason, Rejected, Trace
 from pitchbench.session.state import (
     Display,
     MoveEntry,
@@ -66,10 +66,10 @@ def reading(
     pitch_hz: float, *, at_s: float = 0.0, attack_cents: float = 7.1, wander: float = 0.1
 ) -> Reading:
     return Reading(
-        onset_s=at_s, ring_s=3.5, reason=None, pitch_hz=pitch_hz, u_cents=0.04,
+        onset_s=at_s, ring_s=3.5, pitch_hz=pitch_hz, u_cents=0.04,
         attack_cents=attack_cents, settle_s=0.9, tail_s=2.6, wander_cents=wander,
         stiffness_b=1e-4, snr_db=41.0,
-        trace=trace(pitch_hz, attack_cents=attack_cents, ring_s=3.5, wander=wander),
+        trace=trace(pitch_hz, attack_cents=attack_cents, ring_s=3.5, wander=wander), partials=(),
     )  # fmt: skip
 
 
@@ -123,7 +123,7 @@ TAKES = (
 )  # fmt: skip
 
 REJECTED = SessionTake(
-    7, 6, 12, 0, Reading(onset_s=30.0, ring_s=0.4, reason=Reason.TOO_SHORT), TakeFate.REJECTED,
+    7, 6, 12, 0, Rejected(onset_s=30.0, ring_s=0.4, reason=Reason.TOO_SHORT), TakeFate.REJECTED,
     "too short",
 )  # fmt: skip
 

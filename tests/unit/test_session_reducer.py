@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from invented import a_reading
 from session_story import Story, setup_of
 
 from pitchbench.instrument import Bridge, BridgeKind, ScrewHeads
 from pitchbench.intonation.bridge import Direction
 from pitchbench.intonation.verdict import Decision
 from pitchbench.pitch.listener import PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.pitch.reading import Reason
 from pitchbench.presets import preset
 from pitchbench.session.learning import learned_scatter
 from pitchbench.session.reducer import TUNED_WITHIN_CENTS, advance
@@ -49,7 +50,7 @@ def test_chosen_strings_are_worked_on_in_the_order_given() -> None:
 
 
 def test_noise_does_not_leave_the_checklist() -> None:
-    story = Story.begin().sound(1000.0).sound(None, reason=Reason.NO_PITCH)
+    story = Story.begin().sound(1000.0).sound(1000.0, reason=Reason.TOO_QUIET)
     assert story.state.step is Step.BEFORE
     assert [e.take.fate for e in story.entries] == [TakeFate.IGNORED, TakeFate.REJECTED]
 
@@ -98,7 +99,7 @@ def test_the_fretted_note_is_no_answer_while_the_open_one_is_tuned() -> None:
 def test_a_preliminary_reading_is_only_shown() -> None:
     story = Story.begin().play(6)
     entries = story.entries
-    reading = Reading(story.now_s, 1.0, None, pitch_hz=164.9, u_cents=0.3)
+    reading = a_reading(164.9, story.now_s, ring_s=1.0, u_cents=0.3)
     story.event(PluckStarted(story.now_s)).event(ReadingReady(reading, final=False))
     assert story.state.offered is reading
     assert story.state.ringing
