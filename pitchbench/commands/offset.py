@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import click
 
+from pitchbench.belief import half95
 from pitchbench.commands.bench import Bench, Said, bench_for, bench_options
 from pitchbench.commands.common import (
     TOLERANCE,
@@ -28,20 +29,18 @@ from pitchbench.commands.listening import (
     refuse_twice,
 )
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.intonation.bridge import Move, plan_move
+from pitchbench.intonation.bridge import Move, move_interval_words, move_words, plan_move
 from pitchbench.intonation.classify import NEAR_CENTS, OUT_OF_TUNE_CENTS, Sounded, tell_apart
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Group, Offset, Take, estimate_offset
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict, judge
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading
 from pitchbench.report.readings import (
-    COVERAGE_95,
-    move_document,
     quality_words,
     reading_document,
     value,
 )
-from pitchbench.session.words import move_words, offset_words, ordinal
+from pitchbench.session.words import offset_words, ordinal
 from pitchbench.units import cents_between, fret_ratio
 
 EXAMPLES = """\
@@ -311,7 +310,7 @@ def _document(result: _Result) -> dict[str, Any]:
         "border": verdict.border,
         "explanation": verdict.explanation,
         "more_takes": _more_document(verdict.more_takes),
-        "move": None if result.move is None else move_document(result.move),
+        "move": None if result.move is None else result.move.document(),
         "scale_mm": result.bench.instrument.scale_mm,
         "bridge": str(result.bench.instrument.bridge.kind),
         "assumed": list(result.bench.assumed),
@@ -377,7 +376,8 @@ def _figures(result: _Result) -> list[tuple[str, str]]:
         )
     ]
     if move is not None:
-        lines.append(("move", f"{move_words(move)}, 95 % between {_interval_words(move)}"))
+        between = move_interval_words(move, between=" and ")
+        lines.append(("move", f"{move_words(move)}, 95 % between {between}"))
     lines += [
         (f"open {result.note}", _group_words(offset.open)),
         (f"{ordinal(offset.fret)} fret", _group_words(offset.fretted)),
@@ -388,11 +388,6 @@ def _figures(result: _Result) -> list[tuple[str, str]]:
     if move is not None and result.bench.assumed:
         lines.append(("assumed", "; ".join(result.bench.assumed)))
     return lines
-
-
-def _interval_words(move: Move) -> str:
-    low, high = move.interval95_mm
-    return f"{low:.1f} and {high:.1f} mm"
 
 
 def _group_words(group: Group) -> str:
@@ -406,7 +401,7 @@ def _take_words(each: _Heard, result: _Result) -> str:
     reading = each.reading
     words = [_role_words(each, result), f"at {reading.onset_s:.2f} s of {each.path.name}"]
     if reading.settled:
-        cents, half = _off_cents(each, result), COVERAGE_95 * (reading.u_cents or 0.0)
+        cents, half = _off_cents(each, result), half95(reading.u_cents or 0.0)
         words += [f"{value(reading.pitch_hz, 3)} Hz", f"{cents:+.2f} ± {half:.2f} cents"]
     return ", ".join(words)
 
@@ -476,7 +471,7 @@ def _print_page(result: _Result) -> None:
 def _row(each: _Heard, result: _Result) -> list[str]:
     reading = each.reading
     cents = _off_cents(each, result) if reading.settled else None
-    half = COVERAGE_95 * (reading.u_cents or 0.0) if reading.settled else None
+    half = half95(reading.u_cents or 0.0) if reading.settled else None
     return [
         value(each.at_s, 2),
         value(reading.pitch_hz if reading.settled else None, 3),

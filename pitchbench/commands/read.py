@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import click
 
+from pitchbench.belief import half95
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
@@ -24,7 +25,6 @@ from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.notes import nearest_note
 from pitchbench.pitch.reading import Reading
 from pitchbench.report.readings import (
-    COVERAGE_95,
     note_name,
     quality_words,
     reading_document,
@@ -178,7 +178,7 @@ def _words(opined: _Opined, a4_hz: float, *, opinion: bool) -> str:
         return ", ".join(words)
     assert reading.pitch_hz is not None
     note, cents = nearest_note(reading.pitch_hz, a4_hz)
-    half = None if reading.u_cents is None else COVERAGE_95 * reading.u_cents
+    half = None if reading.u_cents is None else half95(reading.u_cents)
     words += [f"{reading.pitch_hz:.3f} Hz", sharp_or_flat(cents, half, of=note)]
     for number, text in (
         (reading.attack_cents, "attack {:+.1f} cents"),
@@ -240,7 +240,7 @@ def _print_legend(a4_hz: float, opinion: bool) -> None:
 def _row(opined: _Opined, a4_hz: float, opinion: bool) -> list[str]:
     reading, pitch_hz = opined
     cents = None if reading.pitch_hz is None else nearest_note(reading.pitch_hz, a4_hz)[1]
-    half = None if reading.u_cents is None else COVERAGE_95 * reading.u_cents
+    half = None if reading.u_cents is None else half95(reading.u_cents)
     cells = [
         value(reading.onset_s, 2),
         note_name(reading, a4_hz),

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from pitchbench.intonation.offset import Offset
 from pitchbench.records.results import StringResult
 from pitchbench.session.state import SessionTake
-from pitchbench.units import cents_between
+from pitchbench.units import cents_between, mean_hz
 
 
 @dataclass(frozen=True)
@@ -46,5 +45,5 @@ def _round(takes: tuple[SessionTake, ...], offset: Offset | None) -> RoundTakes 
 
 def _mean_hz(takes: Iterable[SessionTake]) -> float | None:
     """Geometric mean of the pitches, None of none."""
-    logs = [math.log(take.reading.pitch_hz) for take in takes if take.reading.pitch_hz]
-    return math.exp(math.fsum(logs) / len(logs)) if logs else None
+    pitches_hz = [take.reading.pitch_hz for take in takes if take.reading.pitch_hz]
+    return mean_hz(pitches_hz) if pitches_hz else None

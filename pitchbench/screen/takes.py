@@ -7,15 +7,14 @@ from typing import Final
 
 from rich.text import Text
 
-from pitchbench.screen.reference import cents_off, current_takes, fret_words, open_hz
+from pitchbench.belief import half95
+from pitchbench.screen.reference import cents_from_open, current_takes, fret_words
 from pitchbench.screen.text import fitted, printable, row_of, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import SessionTake, State, TakeFate
-from pitchbench.units import cents_between
 
 _NAME_WIDTH: Final = 13
 _VALUE_WIDTH: Final = 15
-_K95: Final = 1.96
 #: Distances between the marks of the axis, cents; the smallest that leaves room for the figures.
 _TICKS: Final = (1, 2, 5, 10, 20, 50, 100, 200, 500)
 
@@ -50,14 +49,9 @@ class _Axis:
 def _points(state: State) -> list[_Point]:
     points = []
     for take in current_takes(state):
-        hz = take.reading.pitch_hz
-        if take.fate is not TakeFate.ACCEPTED or hz is None or take.fret is None:
-            continue
-        if take.fret == 0:
-            cents = cents_between(hz, open_hz(state))
-        else:
-            cents = cents_off(state, hz, take.fret)
-        points.append(_Point(take, cents, _K95 * (take.reading.u_cents or 0.0)))
+        if take.fate is TakeFate.ACCEPTED and take.reading.pitch_hz is not None:
+            half95_cents = half95(take.reading.u_cents or 0.0)
+            points.append(_Point(take, cents_from_open(state, take), half95_cents))
     return points
 
 
@@ -179,9 +173,8 @@ def _mean_line(state: State, axis: _Axis, theme: Theme) -> list[Text]:
     cells = _empty_row(state, axis, theme)
     _interval(cells, axis, offset.interval95_cents, theme, theme.number)
     cells[axis.column(offset.offset_cents)] = (theme.glyphs.mean, theme.number)
-    low, high = offset.interval95_cents
     value = f" {signed(offset.offset_cents, theme=theme)} {theme.glyphs.plus_minus}"
-    value += f"{(high - low) / 2:.1f}"
+    value += f"{offset.belief.half():.1f}"
     name = f"{theme.glyphs.mean} offset"
     return [
         Text.assemble(
