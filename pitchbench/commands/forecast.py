@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import click
 
+from pitchbench.belief import Belief
 from pitchbench.commands.common import (
     ExamplesFirst,
     Quantity,
@@ -22,11 +23,10 @@ from pitchbench.commands.common import (
 )
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
-from pitchbench.intonation.bridge import Direction, Move
+from pitchbench.intonation.bridge import Move, move_interval_words, move_words
 from pitchbench.presets import preset, with_gauges, with_scale, with_tuning
 from pitchbench.strings.forecast import (
     PLUCK_MM,
-    Anchor,
     Forecast,
     StringCondition,
     StringForecast,
@@ -95,7 +95,7 @@ def command(
 
 def _instrument_and_offsets(
     preset_name: str | None, name: str | None, store: str | None
-) -> tuple[Instrument, dict[int, Anchor]]:
+) -> tuple[Instrument, dict[int, Belief]]:
     """The instrument as it is, with the offsets last measured on it where it is on record."""
     if name is None:
         return preset(preset_name or "six-string"), {}
@@ -114,11 +114,11 @@ def _instrument_and_offsets(
             continue
         for entry in session.entries:
             if isinstance(entry, OutcomeEntry) and entry.offset is not None:
-                anchors[entry.string] = Anchor(entry.offset.offset_cents, entry.offset.u_cents)
+                anchors[entry.string] = entry.offset.belief
     return instrument, anchors
 
 
-def _read_measured(word: str, instrument: Instrument) -> tuple[int, Anchor]:
+def _read_measured(word: str, instrument: Instrument) -> tuple[int, Belief]:
     """One "6=4.2": string number and offset."""
     number, _, cents = word.partition("=")
     try:
@@ -131,7 +131,7 @@ def _read_measured(word: str, instrument: Instrument) -> tuple[int, Anchor]:
             f"Write string=cents, such as 6=4.2, with strings 1 to {len(instrument.strings)} "
             "and at most 50 cents.",
         )
-    return string, Anchor(offset, _TYPED_U_CENTS)
+    return string, Belief.normal(offset, _TYPED_U_CENTS)
 
 
 def _changed(
@@ -196,9 +196,9 @@ def _row(string: StringForecast, lbf: bool) -> str:
         if before.spec.note != after.spec.note
         else str(after.spec.note)
     )
-    low, high = string.interval95_cents
+    low, high = string.change.interval()
     force = f"{_force(before.tension_n, lbf):>6} -> {_force(after.tension_n, lbf):<6}"
-    change = f"{string.offset_change_cents:+.1f} ({low:+.1f} to {high:+.1f})"
+    change = f"{string.change.centre:+.1f} ({low:+.1f} to {high:+.1f})"
     return f"{string.number:>6}  {note:<11}{force:<20} {change:<24}{_move_words(string.move)}"
 
 
@@ -214,10 +214,10 @@ def _plain_lines(made: Forecast, lbf: bool) -> list[str]:
     ]
     for string in made.strings:
         label = f"string {string.number}"
-        low, high = string.interval95_cents
+        low, high = string.change.interval()
         before, after = string.before, string.after
         tension = f"{_force(before.tension_n, lbf)} to {_force(after.tension_n, lbf)} {unit}"
-        change = f"{string.offset_change_cents:+.1f} cents, from {low:+.1f} to {high:+.1f}"
+        change = f"{string.change.centre:+.1f} cents, from {low:+.1f} to {high:+.1f}"
         lines += [
             f"{label} note: {before.spec.note} to {after.spec.note}",
             f"{label} tension: {tension}",
@@ -239,12 +239,11 @@ def _force(newtons: float, lbf: bool) -> str:
 
 def _expected_words(string: StringForecast) -> str:
     assert string.measured is not None
-    assert string.expected_offset_cents is not None
-    assert string.expected95_cents is not None
-    low, high = string.expected95_cents
+    assert string.expected is not None
+    low, high = string.expected.interval()
     return (
-        f"{string.measured.offset_cents:+.1f} to "
-        f"{string.expected_offset_cents:+.1f} cents ({low:+.1f} to {high:+.1f})"
+        f"{string.measured.centre:+.1f} to "
+        f"{string.expected.centre:+.1f} cents ({low:+.1f} to {high:+.1f})"
     )
 
 
@@ -262,16 +261,11 @@ def _behaviour_words(string: StringForecast) -> str:
 def _move_words(move: Move | None) -> str:
     if move is None:
         return "more than a saddle can do"
-    low, high = move.interval95_mm
+    low, high = move.onward95_mm
     if high < 0.05:
         return "stays"
-    if low < -0.05:
-        toward, away = (high, -low) if move.direction is Direction.TOWARD_NUT else (-low, high)
-        return f"not foreseeable: {toward:.1f} mm toward the nut to {away:.1f} mm away"
-    way = "away from the nut" if move.direction is Direction.AWAY_FROM_NUT else "toward the nut"
-    turns = "" if move.turns is None else f", {move.turns:.1f} turns"
-    rotation = "" if move.rotation is None else f" {move.rotation}"
-    return f"{move.mm:.1f} mm {way} ({low:.1f} to {high:.1f}){turns}{rotation}"
+    between = move_interval_words(move)
+    return f"not foreseeable: {between}" if low < -0.05 else f"{move_words(move)} ({between})"
 
 
 def _warnings(made: Forecast) -> list[str]:
@@ -302,13 +296,13 @@ def _string_document(string: StringForecast) -> dict[str, Any]:
         "string": string.number,
         "before": _condition_document(string.before),
         "after": _condition_document(string.after),
-        "offset_change_cents": string.offset_change_cents,
-        "u_cents": string.u_cents,
-        "interval95_cents": list(string.interval95_cents),
-        "measured_offset_cents": string.measured.offset_cents if string.measured else None,
-        "expected_offset_cents": string.expected_offset_cents,
-        "expected95_cents": list(string.expected95_cents) if string.expected95_cents else None,
-        "move": _move_document(string.move),
+        "offset_change_cents": string.change.centre,
+        "u_cents": string.change.u,
+        "interval95_cents": list(string.change.interval()),
+        "measured_offset_cents": string.measured.centre if string.measured else None,
+        "expected_offset_cents": string.expected.centre if string.expected else None,
+        "expected95_cents": list(string.expected.interval()) if string.expected else None,
+        "move": None if string.move is None else string.move.document(),
         "warnings": _warned_documents(string.warnings),
     }
 
@@ -325,19 +319,6 @@ def _condition_document(condition: StringCondition) -> dict[str, Any]:
         "stiffness_b": condition.stiffness_b,
         "attack_cents": condition.attack_cents,
         "cents_per_kelvin": condition.kelvin_cents,
-    }
-
-
-def _move_document(move: Move | None) -> dict[str, Any] | None:
-    if move is None:
-        return None
-    return {
-        "direction": str(move.direction),
-        "mm": move.mm,
-        "interval95_mm": list(move.interval95_mm),
-        "turns": move.turns,
-        "rotation": None if move.rotation is None else str(move.rotation),
-        "out_of_travel": move.out_of_travel,
     }
 
 

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import click
 
+from pitchbench.belief import half95
 from pitchbench.commands.common import (
     ExamplesFirst,
     echo_json,
@@ -17,12 +18,13 @@ from pitchbench.commands.common import (
 )
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
+from pitchbench.intonation.bridge import move_words
 from pitchbench.records.documents import to_document
 from pitchbench.records.history import Trend, changes, check_reasons, season_words, trends
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.records.results import StringResult, string_results
-from pitchbench.report.sheet import interval_words, made_words
+from pitchbench.report.sheet import interval_words
 
 EXAMPLES = """\
   pitchbench history                     the latest sessions of all instruments
@@ -112,7 +114,8 @@ def _lines(instrument: Instrument, sessions: Sequence[SessionRecord]) -> list[st
 
 
 def _result_line(result: StringResult) -> str:
-    moves = "; moved " + ", then ".join(made_words(m) for m in result.moves) if result.moves else ""
+    made = ", then ".join(move_words(entry.made) for entry in result.moves)
+    moves = f"; moved {made}" if made else ""
     return (
         f"  string {result.number} {result.note}: found {interval_words(result.found)}{moves}; "
         f"left {interval_words(result.left)}; {result.outcome or 'not finished'}"
@@ -122,7 +125,7 @@ def _result_line(result: StringResult) -> str:
 def _trend_line(trend: Trend) -> str:
     return (
         f"trend as the strings age: string {trend.string} {trend.cents_per_month:+.2f} "
-        f"± {1.96 * trend.u_cents_per_month:.2f} cents per month over {trend.months:.1f} months"
+        f"± {half95(trend.u_cents_per_month):.2f} cents per month over {trend.months:.1f} months"
     )
 
 

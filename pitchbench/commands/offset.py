@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import click
 
+from pitchbench.belief import half95
 from pitchbench.commands.bench import Bench, Said, bench_for, bench_options
 from pitchbench.commands.common import (
     TOLERANCE,
@@ -28,18 +29,16 @@ from pitchbench.commands.listening import (
     refuse_twice,
 )
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.intonation.bridge import Move, plan_move
+from pitchbench.intonation.bridge import Move, move_interval_words, move_words, plan_move
 from pitchbench.intonation.classify import NEAR_CENTS, OUT_OF_TUNE_CENTS, Sounded, tell_apart
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Group, Offset, Take, estimate_offset
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict, judge
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.report.readings import (
-    COVERAGE_95,
-    move_document,
     reading_document,
 )
-from pitchbench.session.words import move_words, offset_words, ordinal, rejected_words
+from pitchbench.session.words import offset_words, ordinal, rejected_words
 from pitchbench.units import cents_between, fret_ratio
 
 EXAMPLES = """\
@@ -321,7 +320,7 @@ def _document(result: _Result) -> dict[str, Any]:
         "border": verdict.border,
         "explanation": verdict.explanation,
         "more_takes": _more_document(verdict.more_takes),
-        "move": None if result.move is None else move_document(result.move),
+        "move": None if result.move is None else result.move.document(),
         "scale_mm": result.bench.instrument.scale_mm,
         "bridge": str(result.bench.instrument.bridge.kind),
         "assumed": list(result.bench.assumed),
@@ -387,7 +386,8 @@ def _figures(result: _Result) -> list[tuple[str, str]]:
         )
     ]
     if move is not None:
-        lines.append(("move", f"{move_words(move)}, 95 % between {_interval_words(move)}"))
+        between = move_interval_words(move, between=" and ")
+        lines.append(("move", f"{move_words(move)}, 95 % between {between}"))
     lines += [
         (f"open {result.note}", _group_words(offset.open)),
         (f"{ordinal(offset.fret)} fret", _group_words(offset.fretted)),
@@ -400,11 +400,6 @@ def _figures(result: _Result) -> list[tuple[str, str]]:
     return lines
 
 
-def _interval_words(move: Move) -> str:
-    low, high = move.interval95_mm
-    return f"{low:.1f} and {high:.1f} mm"
-
-
 def _group_words(group: Group) -> str:
     takes = f"{group.n} take{'s' * (group.n != 1)}, {group.mean_hz:.3f} Hz"
     if group.spread_cents is None:
@@ -415,7 +410,7 @@ def _group_words(group: Group) -> str:
 def _take_words(each: _Heard | _Lost, result: _Result) -> str:
     words = [_role_words(each, result), f"at {each.reading.onset_s:.2f} s of {each.path.name}"]
     if isinstance(each, _Heard):
-        cents, half = _off_cents(each, result), COVERAGE_95 * each.reading.u_cents
+        cents, half = _off_cents(each, result), half95(each.reading.u_cents)
         words += [f"{each.reading.pitch_hz:.3f} Hz", f"{cents:+.2f} ± {half:.2f} cents"]
     return ", ".join(words)
 
@@ -488,6 +483,6 @@ def _row(each: _Heard | _Lost, result: _Result) -> list[str]:
         f"{each.at_s:.2f}",
         f"{each.reading.pitch_hz:.3f}",
         f"{_off_cents(each, result):+.2f}",
-        f"{COVERAGE_95 * each.reading.u_cents:.2f}",
+        f"{half95(each.reading.u_cents):.2f}",
         _role_words(each, result),
     ]

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import click
 
+from pitchbench.belief import half95
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
@@ -24,7 +25,6 @@ from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.notes import nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.report.readings import (
-    COVERAGE_95,
     note_name,
     reading_document,
     value,
@@ -178,7 +178,7 @@ def _words(opined: _Opined, a4_hz: float, *, opinion: bool) -> str:
     note, cents = nearest_note(reading.pitch_hz, a4_hz)
     words += [
         f"{reading.pitch_hz:.3f} Hz",
-        sharp_or_flat(cents, COVERAGE_95 * reading.u_cents, of=note),
+        sharp_or_flat(cents, half95(reading.u_cents), of=note),
         f"attack {reading.attack_cents:+.1f} cents",
         f"settled after {reading.settle_s:.2f} s",
         f"tail {reading.tail_s:.1f} s",
@@ -241,7 +241,7 @@ def _row(opined: _Opined, a4_hz: float, opinion: bool) -> list[str]:
         pitch, why = ["-", "-", "-"], rejected_words(reading.reason)
     else:
         cents = nearest_note(reading.pitch_hz, a4_hz)[1]
-        half = COVERAGE_95 * reading.u_cents
+        half = half95(reading.u_cents)
         pitch, why = [f"{cents:+.2f}", f"{half:.2f}", f"{reading.pitch_hz:.3f}"], ""
     cells = [
         value(reading.onset_s, 2),

@@ -11,8 +11,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.belief import Belief, student_difference
 from pitchbench.intonation.neck import uneven_string
-from pitchbench.intonation.offset import mean_belief, student_difference, student_quantile
+from pitchbench.intonation.offset import mean_belief
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import CENTS_PER_NEPER, cents_between
 
@@ -86,14 +87,12 @@ class MagnetPull:
 
     Parameters
     ----------
-    change_cents : settled pitch with the pickup near, above that with it far.
-    interval95_cents : 95 % interval of it.
+    change : settled pitch with the pickup near, above that with it far, in cents.
     decay_ratio : decay time near over that far; None where either is not known.
     pulls : whether the pitch surely changes, by half a cent or more.
     """
 
-    change_cents: float
-    interval95_cents: tuple[float, float]
+    change: Belief
     decay_ratio: float | None
     pulls: bool
 
@@ -196,15 +195,13 @@ def magnet_pull(near: Sequence[Drift], far: Sequence[Drift]) -> MagnetPull:
                 len(group), squares, typical_cents=_TYPICAL_CENTS, prior_dof=0.0, own_variance=own
             )
         )
-    change = means[0] - means[1]
     scale, dof = map(float, student_difference(*beliefs[0], *beliefs[1]))
-    half = scale * student_quantile(0.975, dof)
+    change = Belief(means[0] - means[1], scale, dof)
     near_s, far_s = _median_decay_s(near), _median_decay_s(far)
     return MagnetPull(
-        change_cents=change,
-        interval95_cents=(change - half, change + half),
+        change=change,
         decay_ratio=None if near_s is None or far_s is None else near_s / far_s,
-        pulls=abs(change) > max(half, _LEAST_PULL_CENTS),
+        pulls=abs(change.centre) > max(change.half(), _LEAST_PULL_CENTS),
     )
 
 

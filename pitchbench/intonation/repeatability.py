@@ -16,7 +16,7 @@ import numpy as np
 import scipy  # its parts load when first used
 from numpy.typing import NDArray
 
-from pitchbench.intonation.offset import student_quantile
+from pitchbench.belief import COVERAGE, Belief, student_quantile
 
 #: An effect is named if it would arise by chance less than once in twenty times.
 SIGNIFICANCE: Final = 0.05
@@ -213,7 +213,7 @@ def spread(takes: Sequence[Played]) -> Spread | None:
     if dof <= 0:
         return None
     squares = float(residuals @ residuals)
-    low, high = (squares / _chi2_quantile(p, dof) for p in (0.975, 0.025))
+    low, high = (squares / _chi2_quantile(p, dof) for p in ((1 + COVERAGE) / 2, (1 - COVERAGE) / 2))
     return Spread(math.sqrt(squares / dof), dof, (math.sqrt(low), math.sqrt(high)))
 
 
@@ -244,11 +244,11 @@ def plucking_effect(takes: Sequence[Played]) -> Plucking | None:
 def takes_needed(spread_cents: float, half_width_cents: float) -> int | None:
     """How many takes of one note bring the 95 % interval of their mean within the half-width.
 
-    The least n from 2 on with t(0.975, n - 1) s / sqrt(n) <= half-width, s found anew from those
+    The least n from 2 on with t(n - 1) s / sqrt(n) <= half-width, s found anew from those
     takes, as `pitchbench offset` does; None above `MOST_TAKES`.
     """
     for n in range(2, MOST_TAKES + 1):
-        if student_quantile(0.975, n - 1) * spread_cents / math.sqrt(n) <= half_width_cents:
+        if Belief(0.0, spread_cents / math.sqrt(n), n - 1).half() <= half_width_cents:
             return n
     return None
 

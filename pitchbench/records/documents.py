@@ -10,19 +10,22 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 from cattrs import Converter
-from cattrs.gen import make_dict_unstructure_fn
+from cattrs.gen import make_dict_structure_fn, make_dict_unstructure_fn
 from cattrs.strategies import configure_tagged_union
 
+from pitchbench.intonation.bridge import Move
+from pitchbench.intonation.offset import Offset
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import NO_TRACE, Reading, Reason, Rejected, Trace
 from pitchbench.records.model import Parameter
+from pitchbench.records.older import current_move, current_offset
 from pitchbench.session.state import (
     Entry,
     MoveEntry,
@@ -44,6 +47,12 @@ ENTRY_KINDS: Final[Mapping[type, str]] = {
 }
 
 Document = dict[str, Any]
+
+#: What was once written otherwise, and what brings it to its present form.
+_OLDER: Final[Mapping[type, Callable[[Document], Document]]] = {
+    Offset: current_offset,
+    Move: current_move,
+}
 
 
 def _trace_to_document(trace: Trace) -> Document | None:
@@ -105,6 +114,13 @@ def _finite(value: Any, _: Any) -> float:
     return float(value)
 
 
+def _structured(
+    kind: type, current: Callable[[Document], Document], converter: Converter
+) -> Callable[[Document, Any], Any]:
+    structure: Callable[[Document, Any], Any] = make_dict_structure_fn(kind, converter)
+    return lambda document, _: structure(current(document), kind)
+
+
 def _converter(*, foreign: bool = False) -> Converter:
     converter = Converter()
     if foreign:
@@ -120,6 +136,8 @@ def _converter(*, foreign: bool = False) -> Converter:
     converter.register_structure_hook(Trace, _trace_from_document)
     _read_hooks(converter)
     converter.register_structure_hook(Parameter, _parameter)
+    for kind, current in _OLDER.items():
+        converter.register_structure_hook(kind, _structured(kind, current, converter))
     configure_tagged_union(
         Entry, converter, tag_name="kind", tag_generator=lambda kind: ENTRY_KINDS[kind]
     )

@@ -171,14 +171,14 @@ def _note_sentence(note: str, group: Sequence[Drift]) -> str:
 
 
 def _magnet_sentence(magnet: MagnetPull) -> str:
-    low, high = magnet.interval95_cents
+    low, high = magnet.change.interval()
     decay = (
         ""
         if magnet.decay_ratio is None
         else f" and it dies away in {100.0 * magnet.decay_ratio:.0f} % of the time"
     )
     changes = (
-        f"With the pickup near the note is {magnet.change_cents:+.1f} cents from where it is with "
+        f"With the pickup near the note is {magnet.change.centre:+.1f} cents from where it is with "
         f"the pickup far, 95 % between {low:+.1f} and {high:+.1f},{decay or ' decay not known'}: "
     )
     if magnet.pulls:
@@ -206,8 +206,8 @@ def drift_document(result: DriftResult) -> dict[str, Any]:
         "magnet": None
         if magnet is None
         else {
-            "change_cents": magnet.change_cents,
-            "interval95_cents": list(magnet.interval95_cents),
+            "change_cents": magnet.change.centre,
+            "interval95_cents": list(magnet.change.interval()),
             "decay_ratio": magnet.decay_ratio,
             "pulls": magnet.pulls,
         },

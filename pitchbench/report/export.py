@@ -36,7 +36,10 @@ from pitchbench.session.state import (
     TakeFate,
 )
 
-SCHEMA: Final = "pitchbench.export/1"
+SCHEMA: Final = "pitchbench.export/2"
+
+#: The forms that can be read; what differs is seen to in records/older.py.
+_READABLE: Final = ("pitchbench.export/1", SCHEMA)
 
 _SESSION_ID: Final = re.compile(r"\d{8}-[0-9a-f]{32}")
 _INSTRUMENT_ID: Final = re.compile(r"[0-9a-f]{32}")
@@ -90,8 +93,9 @@ def read_export(text: str) -> Export:
         schema = document["schema"]
     except (ValueError, TypeError, KeyError, RecursionError) as error:
         raise _unreadable("it is not JSON, or not one of pitchbench's exports") from error
-    if schema != SCHEMA:
-        raise _unreadable(f"its form is {str(schema)[:60]!r}, and this version reads {SCHEMA}")
+    if schema not in _READABLE:
+        readable = " and ".join(_READABLE)
+        raise _unreadable(f"its form is {str(schema)[:60]!r}, and this version reads {readable}")
     try:
         export = Export(
             from_document(document["instruments"], tuple[InstrumentRecord, ...]),

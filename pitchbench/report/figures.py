@@ -272,9 +272,6 @@ _NECK: Final[dict[Any, Any]] = {**_CLASSROOM, "font.size": 13.0, "lines.linewidt
 #: Room above and below a string, in cents, if no offset asks for more.
 _LEAST_ROOM_CENTS: Final = 8.0
 
-#: The intervals drawn hold 95 %.
-_COVERAGE_95: Final = 1.96
-
 #: Where the last fret is followed by the scale, as a share of the string's length.
 _BEYOND: Final = 0.03
 
@@ -347,7 +344,7 @@ def _draw_offsets(axes: Any, height: float, neck: StringNeck) -> None:
     for fret in neck.frets:
         x, y = _along_neck(fret.fret) - 0.008, height + fret.offset_cents
         colour, face, star = (_FOUND, "white", "*") if fret.isolated else (_LEFT, _LEFT, "")
-        half = _COVERAGE_95 * fret.u_cents
+        half = fret.belief.half()
         axes.plot([x, x], [y - half, y + half], color="#8c8c8c")
         axes.plot([x, x], [height, y], color=colour, linewidth=4.0, solid_capstyle="butt")
         axes.plot([x], [y], "s" if star else "o", ms=8, mec=colour, mfc=face, mew=2)

@@ -246,7 +246,7 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
     neck = survey(string.number or 0, string.takes, prior=by.prior)
     choice = best_saddle(neck, instrument, by.weights)
     verdict = judge_saddle(neck, choice, instrument, tolerance_cents=by.tolerance_cents)
-    move_mm = 0.0 if verdict.move is None else verdict.move.signed_mm
+    move_mm = 0.0 if verdict.move is None else verdict.move.mm
     stiffness = [reading.stiffness_b for reading in opens if reading.stiffness_b is not None]
     uneven = [words for reading in opens if (words := uneven_string(reading.partials))]
     return SurveyedString(
@@ -281,7 +281,7 @@ def _chord(shape: str, strings: Sequence[SurveyedString], by: Judged) -> HeardCh
     b_of = [known[n].stiffness_b or 0.0 if n in known else 0.0 for n in range(1, count + 1)]
 
     def move_mm(string: SurveyedString) -> float:
-        return 0.0 if string.verdict.move is None else string.verdict.move.signed_mm
+        return 0.0 if string.verdict.move is None else string.verdict.move.mm
 
     def now(number: int, fret: int) -> float:
         return known[number].neck.expected_cents(fret)

@@ -8,7 +8,7 @@ from typing import Any
 from pitchbench.intonation.neck import nut_as_a_whole
 from pitchbench.intonation.offset import Take, summarise
 from pitchbench.report.neck import SCHEMA, HeardChord, NeckResult, SurveyedString, had
-from pitchbench.report.readings import move_document, reading_document
+from pitchbench.report.readings import reading_document
 
 
 def neck_document(result: NeckResult) -> dict[str, Any]:
@@ -62,16 +62,16 @@ def _string_document(string: SurveyedString) -> dict[str, Any]:
             }
             for fret in neck.frets
         ],
-        "nut_cents": neck.nut_cents,
-        "nut_u_cents": neck.nut_u_cents,
-        "saddle_cents": neck.saddle_cents,
-        "saddle_u_cents": neck.saddle_u_cents,
+        "nut_cents": neck.nut.centre,
+        "nut_u_cents": neck.nut.u,
+        "saddle_cents": neck.saddle.centre,
+        "saddle_u_cents": neck.saddle.u,
         "stiffness_b": string.stiffness_b,
         "verdict": str(verdict.advice),
         "off_before_cents": choice.rms_before_cents,
         "off_after_cents": choice.rms_cents,
         "off_after_most95_cents": choice.most95_cents,
-        "move": None if verdict.move is None else move_document(verdict.move),
+        "move": None if verdict.move is None else verdict.move.document(),
         "findings": list(string.findings),
     }
 

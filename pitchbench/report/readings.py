@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from typing import Any
 
-from pitchbench.intonation.bridge import Move
 from pitchbench.notes import nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
-
-#: A normal distribution holds 95 % within this many standard uncertainties.
-COVERAGE_95: Final = 1.96
 
 
 def reading_document(file: str, reading: Reading | Rejected, *, a4_hz: float) -> dict[str, Any]:
@@ -51,16 +47,3 @@ def value(number: float | None, digits: int, *, sign: bool = False) -> str:
     if number is None:
         return "-"
     return f"{number:+.{digits}f}" if sign else f"{number:.{digits}f}"
-
-
-def move_document(move: Move) -> dict[str, Any]:
-    """A saddle move as `offset` and `neck` print it."""
-    return {
-        "direction": str(move.direction),
-        "mm": move.mm,
-        "interval95_mm": list(move.interval95_mm),
-        "turns": move.turns,
-        "rotation": None if move.rotation is None else str(move.rotation),
-        "cautions": list(move.cautions),
-        "out_of_travel": move.out_of_travel,
-    }

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any, Final
 
+from pitchbench.belief import half95
 from pitchbench.intonation.repeatability import (
     Habit,
     Played,
@@ -16,7 +17,7 @@ from pitchbench.intonation.repeatability import (
     takes_needed,
 )
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.report.readings import COVERAGE_95, reading_document
+from pitchbench.report.readings import reading_document
 from pitchbench.session.words import rejected_words
 
 SCHEMA: Final = "pitchbench.repeatability/1"
@@ -121,8 +122,8 @@ def _precision_document(note: str, found: Precision, *, fretted: bool) -> dict[s
 
 
 def _limit(sd: float | None) -> float | None:
-    """What two single takes differ by at most, 19 times in 20 (ISO 5725-6: 1.96 sqrt(2) sd)."""
-    return None if sd is None else COVERAGE_95 * 2.0**0.5 * sd
+    """What two single takes differ by at most, 19 times in 20: ± of sqrt(2) sd (ISO 5725-6)."""
+    return None if sd is None else half95(2.0**0.5 * sd)
 
 
 def _spread_document(spread: Spread | None) -> dict[str, Any]:
@@ -247,6 +248,6 @@ def spread_words(takes: int, spread: Spread | None) -> str:
 def plucking_words(plucking: Plucking) -> str:
     surely = "" if plucking.significant else ", which may be chance"
     return (
-        f"settled pitch {plucking.slope:+.3f} ± {COVERAGE_95 * plucking.u_slope:.3f} cents per "
+        f"settled pitch {plucking.slope:+.3f} ± {half95(plucking.u_slope):.3f} cents per "
         f"cent of attack sharpness{surely}; attacks spread by {plucking.attack_sd_cents:.1f} cents"
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import jinja2
@@ -10,15 +10,15 @@ from markupsafe import Markup
 
 from pitchbench.errors import printable
 from pitchbench.instrument import Instrument, StringSpec
-from pitchbench.intonation.bridge import Direction, Rotation
+from pitchbench.intonation.bridge import move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.records.model import SessionRecord
 from pitchbench.records.results import StringResult, string_results, tolerance_cents
 from pitchbench.report.neck import NeckResult, neck_on_record
 from pitchbench.report.neck_words import offset_words, term_words
 from pitchbench.report.takes import RoundTakes, rounds_of
-from pitchbench.session.state import MoveEntry, Outcome, Setup
-from pitchbench.session.words import move_words, ordinal, place
+from pitchbench.session.state import Outcome, Setup
+from pitchbench.session.words import ordinal, place
 
 #: Nothing on record for this cell.
 NOT_MEASURED: Final = "not measured"
@@ -238,7 +238,7 @@ def _row(setup: Setup, result: StringResult) -> Row:
         note=str(spec.note),
         wire=_wire(spec),
         found=interval_words(result.found),
-        moves=tuple(made_words(move) for move in result.moves),
+        moves=tuple(move_words(entry.made) for entry in result.moves),
         saddle=_saddle(setup.instrument, result),
         left=interval_words(result.left),
         outcome=_outcome(setup, result),
@@ -261,23 +261,6 @@ def interval_words(offset: Offset | None) -> str:
         return NOT_MEASURED
     low, high = offset.interval95_cents
     return f"{offset.offset_cents:+.1f} [{low:+.1f}, {high:+.1f}]".replace("-", "−")
-
-
-def made_words(entry: MoveEntry) -> str:
-    """The move that was made, which need not be the one that was advised."""
-    advised = entry.move
-    direction = Direction.AWAY_FROM_NUT if entry.made_mm >= 0 else Direction.TOWARD_NUT
-    rotation = advised.rotation
-    if rotation is not None and direction is not advised.direction:
-        clockwise = rotation is Rotation.CLOCKWISE
-        rotation = Rotation.COUNTERCLOCKWISE if clockwise else Rotation.CLOCKWISE
-    turns = advised.turns
-    if turns is not None and advised.mm > 0:
-        turns *= abs(entry.made_mm) / advised.mm
-    made = replace(
-        advised, mm=abs(entry.made_mm), direction=direction, rotation=rotation, turns=turns
-    )
-    return move_words(made)
 
 
 def _saddle(instrument: Instrument, result: StringResult) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -10,7 +9,7 @@ from pitchbench.intonation.offset import Offset
 from pitchbench.pitch.reading import Reading
 from pitchbench.records.results import StringResult
 from pitchbench.session.state import SessionTake
-from pitchbench.units import cents_between
+from pitchbench.units import cents_between, mean_hz
 
 
 @dataclass(frozen=True)
@@ -47,5 +46,5 @@ def _round(takes: tuple[SessionTake, ...], offset: Offset | None) -> RoundTakes 
 
 def _mean_hz(takes: Iterable[SessionTake]) -> float | None:
     """Geometric mean of the pitches, None of none."""
-    logs = [math.log(t.reading.pitch_hz) for t in takes if isinstance(t.reading, Reading)]
-    return math.exp(math.fsum(logs) / len(logs)) if logs else None
+    pitches_hz = [t.reading.pitch_hz for t in takes if isinstance(t.reading, Reading)]
+    return mean_hz(pitches_hz) if pitches_hz else None

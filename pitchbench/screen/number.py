@@ -7,13 +7,13 @@ from typing import Final
 
 from rich.text import Text
 
-from pitchbench.intonation.bridge import Move
+from pitchbench.belief import half95
+from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
 from pitchbench.screen.reference import (
-    DIRECTION_WORDS,
     cents_off,
     fret_words,
     nearest_fret,
@@ -26,9 +26,6 @@ from pitchbench.session.reducer import LIVE_NEAR_CENTS, TUNED_WITHIN_CENTS
 from pitchbench.session.state import State, Step, TakeFate
 from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between
-
-#: Half-width of a 95 % interval in standard uncertainties of a normal distribution.
-_K95: Final = 1.96
 
 #: The widest figure that is usual, and the columns of the longest word in half blocks.
 _USUAL: Final = "+00.0"
@@ -144,7 +141,7 @@ def _shown_large(state: State, theme: Theme) -> Large | None:
 
 def _reading_large(state: State, reading: Reading, fret: int, theme: Theme) -> Large:
     cents = cents_off(state, reading.pitch_hz, fret)
-    sure = _plus_minus(_K95 * reading.u_cents, theme)
+    sure = _plus_minus(half95(reading.u_cents), theme)
     against = (
         str(state.setup.instrument.string(state.current).note) if fret == 0 else "the open string"
     )
@@ -157,7 +154,6 @@ def _reading_large(state: State, reading: Reading, fret: int, theme: Theme) -> L
 
 
 def _offset_large(offset: Offset, verdict: Verdict | None, theme: Theme) -> Large:
-    low, high = offset.interval95_cents
     about = f"{ordinal(offset.fret)} fret against the open string"
     if verdict is None:
         word = "more takes"
@@ -173,7 +169,7 @@ def _offset_large(offset: Offset, verdict: Verdict | None, theme: Theme) -> Larg
     else:
         word = _direction(offset.offset_cents)
     return Large(
-        figure_of(offset.offset_cents, theme), word, _plus_minus((high - low) / 2, theme), about
+        figure_of(offset.offset_cents, theme), word, _plus_minus(offset.belief.half(), theme), about
     )
 
 
@@ -187,9 +183,9 @@ def move_large(move: Move) -> Large:
     """The move as the large number, for large print."""
     way = DIRECTION_WORDS[move.direction]
     if move.turns is None:
-        return Large(f"{move.mm:.1f}", "mm", "", "slacken the string first", way)
+        return Large(f"{move.size_mm:.1f}", "mm", "", "slacken the string first", way)
     return Large(
-        f"{move.turns:.1f}", "turns", "", f"{move.mm:.1f} mm {way}; slacken the string first",
+        f"{move.turns:.1f}", "turns", "", f"{move.size_mm:.1f} mm {way}; slacken the string first",
         str(move.rotation),
     )  # fmt: skip
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+from pitchbench.intonation.bridge import move_interval_words, move_words
 from pitchbench.pitch.reading import Reading
 from pitchbench.session.reducer import LIVE_NEAR_CENTS
 from pitchbench.session.saddles import learned
@@ -30,7 +31,6 @@ from pitchbench.session.words import (
     HOW_TO_PLAY,
     ORDER_OF_WORK,
     learned_words,
-    move_words,
     note_label,
     offset_words,
     outcome_words,
@@ -101,8 +101,7 @@ class PlainView:
         if advice is None or advice == old.strings[new.current - 1].advice:
             return
         self._line("move", f"string {advice.string}, {move_words(advice)}")
-        low, high = advice.interval95_mm
-        self._line("move, 95 % interval", f"{low:.1f} to {high:.1f} mm")
+        self._line("move, 95 % interval", move_interval_words(advice))
         if advice.ends95_cents is not None:
             low, high = advice.ends95_cents
             self._line("offset after it, 95 % interval", f"{low:+.1f} to {high:+.1f} cents")

@@ -2,18 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Final
-
-from pitchbench.intonation.bridge import Direction
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.session.state import SessionTake, State, TakeFate
+from pitchbench.session.state import SessionTake, State
+from pitchbench.session.takes import in_this_round, open_mean_hz
 from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between, fret_ratio
-
-DIRECTION_WORDS: Final = {
-    Direction.AWAY_FROM_NUT: "away from the nut",
-    Direction.TOWARD_NUT: "toward the nut",
-}
 
 
 def current_takes(state: State) -> tuple[SessionTake, ...]:
@@ -22,16 +15,13 @@ def current_takes(state: State) -> tuple[SessionTake, ...]:
     return tuple(take for take in string.takes if take.round == string.round)
 
 
-def open_hz(state: State) -> float:
-    """The open string as played: mean of its accepted takes; its tuning where there are none."""
-    pitches = [
-        take.reading.pitch_hz
-        for take in current_takes(state)
-        if take.fate is TakeFate.ACCEPTED and take.fret == 0 and isinstance(take.reading, Reading)
-    ]
-    if pitches:
-        return sum(pitches) / len(pitches)
-    return target_hz(state)
+def open_hz(state: State, tuning: int | None = None) -> float:
+    """The open string as played since it was found in tune for the ``tuning``-th time, by default
+    the last: the mean that its takes are judged by; what it is tuned to where there are none."""
+    string = state.string
+    tuning = string.tuning if tuning is None else tuning
+    heard_hz = open_mean_hz([t for t in in_this_round(string) if t.tuning == tuning])
+    return target_hz(state) if heard_hz is None else heard_hz
 
 
 def target_hz(state: State) -> float:
@@ -49,6 +39,15 @@ def reference_hz(state: State, fret: int) -> float:
     """What a note is held against: an open string against its tuning, a fretted one against the
     open string as played."""
     return target_hz(state) if fret == 0 else open_hz(state) * fret_ratio(fret)
+
+
+def cents_from_open(state: State, take: SessionTake) -> float:
+    """Cents of an accepted take above the open string of its own tuning, a fretted one above that
+    and its fret: what the judge makes of it."""
+    assert take.reading.pitch_hz is not None
+    assert take.fret is not None
+    open_cents = cents_between(take.reading.pitch_hz, open_hz(state, take.tuning))
+    return open_cents - 100.0 * take.fret
 
 
 def cents_off(state: State, pitch_hz: float, fret: int) -> float:

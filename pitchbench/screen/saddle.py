@@ -7,9 +7,8 @@ from typing import Final
 from rich.text import Text
 
 from pitchbench.instrument import ScrewHeads
-from pitchbench.intonation.bridge import Direction, Move
+from pitchbench.intonation.bridge import DIRECTION_WORDS, Direction, Move, move_interval_words
 from pitchbench.screen.number import word_rows
-from pitchbench.screen.reference import DIRECTION_WORDS
 from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import State, StringState
@@ -96,7 +95,7 @@ def _label_text(labels: list[str]) -> str:
 
 def _amount(state: State, move: Move, theme: Theme, width: int) -> list[Text]:
     """How far: turns (or millimetres where there is no screw) large, the rest beside it."""
-    large = f"{move.turns:.1f} turns" if move.turns is not None else f"{move.mm:.1f} mm"
+    large = f"{move.turns:.1f} turns" if move.turns is not None else f"{move.size_mm:.1f} mm"
     rows = word_rows(large, theme, width - 30, 5 if not theme.glyphs.unicode else 3)
     if rows is None:
         return _amount_words(state, move, theme, width)
@@ -109,13 +108,12 @@ def _amount_words(
     state: State, move: Move, theme: Theme, width: int, *, turns_said: bool = False
 ) -> list[Text]:
     """Turns (unless said), rotation, millimetres, direction and interval."""
-    low, high = sorted(abs(mm) for mm in move.interval95_mm)
     words = []
     if move.turns is not None:
         turns = "" if turns_said else f"{move.turns:.1f} turns "
         words.append((turns + _rotation_words(state, move), theme.number))
-    words.append((f"{move.mm:.2f} mm {DIRECTION_WORDS[move.direction]}", theme.number))
-    words.append((f"(95 %: {low:.2f} to {high:.2f} mm)", theme.quiet))
+    words.append((f"{move.size_mm:.2f} mm {DIRECTION_WORDS[move.direction]}", theme.number))
+    words.append((f"(95 %: {move_interval_words(move, 2)})", theme.quiet))
     if move.ends95_cents is not None:
         low, high = move.ends95_cents
         ends = f"{signed(low, theme=theme)} to {signed(high, theme=theme)}"

@@ -55,8 +55,7 @@ def _sure(offset: Offset | None, theme: Theme) -> str:
     """Half of the 95 % interval, with its sign."""
     if offset is None:
         return ""
-    low, high = offset.interval95_cents
-    return f"{theme.glyphs.plus_minus}{(high - low) / 2:.1f}"
+    return f"{theme.glyphs.plus_minus}{offset.belief.half():.1f}"
 
 
 def _status(state: State, string: StringState) -> str:

@@ -7,16 +7,15 @@ from typing import Final
 
 from rich.text import Text
 
-from pitchbench.pitch.reading import Rejected
-from pitchbench.screen.reference import cents_off, current_takes, fret_words, open_hz
+from pitchbench.belief import half95
+from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.screen.reference import cents_from_open, current_takes, fret_words
 from pitchbench.screen.text import fitted, printable, row_of, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import SessionTake, State, TakeFate
-from pitchbench.units import cents_between
 
 _NAME_WIDTH: Final = 13
 _VALUE_WIDTH: Final = 15
-_K95: Final = 1.96
 #: Distances between the marks of the axis, cents; the smallest that leaves room for the figures.
 _TICKS: Final = (1, 2, 5, 10, 20, 50, 100, 200, 500)
 
@@ -51,14 +50,9 @@ class _Axis:
 def _points(state: State) -> list[_Point]:
     points = []
     for take in current_takes(state):
-        reading, counts = take.reading, take.fate is TakeFate.ACCEPTED
-        if not counts or take.fret is None or isinstance(reading, Rejected):
-            continue
-        if take.fret == 0:
-            cents = cents_between(reading.pitch_hz, open_hz(state))
-        else:
-            cents = cents_off(state, reading.pitch_hz, take.fret)
-        points.append(_Point(take, cents, _K95 * reading.u_cents))
+        if take.fate is TakeFate.ACCEPTED and isinstance(take.reading, Reading):
+            half95_cents = half95(take.reading.u_cents)
+            points.append(_Point(take, cents_from_open(state, take), half95_cents))
     return points
 
 
@@ -180,9 +174,8 @@ def _mean_line(state: State, axis: _Axis, theme: Theme) -> list[Text]:
     cells = _empty_row(state, axis, theme)
     _interval(cells, axis, offset.interval95_cents, theme, theme.number)
     cells[axis.column(offset.offset_cents)] = (theme.glyphs.mean, theme.number)
-    low, high = offset.interval95_cents
     value = f" {signed(offset.offset_cents, theme=theme)} {theme.glyphs.plus_minus}"
-    value += f"{(high - low) / 2:.1f}"
+    value += f"{offset.belief.half():.1f}"
     name = f"{theme.glyphs.mean} offset"
     return [
         Text.assemble(

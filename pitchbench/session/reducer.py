@@ -11,7 +11,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Final
 
-from pitchbench.intonation.bridge import Move, resized
+from pitchbench.intonation.bridge import Move, move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import effect, inferred_mm
 from pitchbench.intonation.verdict import CONFIDENCE, Decision, Verdict
@@ -339,7 +339,7 @@ def _move_made(state: State) -> State:
     advice, said_mm = state.string.advice, state.string.said_mm
     if advice is None:
         return state
-    made_mm = advice.signed_mm if said_mm is None else said_mm
+    made_mm = advice.mm if said_mm is None else said_mm
     entry = MoveEntry(state.at_s, state.current, advice, made_mm, said=said_mm is not None)
     return _moved(_keep(state, entry), entry)
 
@@ -521,7 +521,7 @@ def _advise(state: State, move: Move, offset: Offset) -> State:
         state = _enter(state, Step.MOVE, wanted_fret=None, tuned=False)
     says = (
         f"String {state.current} is {words.offset_words(offset)} at {words.place(state.setup)}: "
-        f"{words.what_to_move(state, 'its')} {words.move_words(move)}.{words.ends_words(move)}"
+        f"{words.what_to_move(state, 'its')} {move_words(move)}.{words.ends_words(move)}"
     )
     return replace(state, says=f"{remark} {says}".strip())
 
@@ -713,9 +713,9 @@ def _said(state: State, steps: int) -> State:
         return replace(state, says="There is no move to correct.")
     pitch_mm = bridge.screw_pitch_mm
     step_mm = SAID_STEP_TURNS * pitch_mm if pitch_mm else SAID_STEP_MM
-    before_mm = advice.signed_mm if state.string.said_mm is None else state.string.said_mm
-    said_mm = before_mm + steps * math.copysign(step_mm, advice.signed_mm)
-    made = words.move_words(resized(advice, said_mm, bridge))
+    before_mm = advice.mm if state.string.said_mm is None else state.string.said_mm
+    said_mm = before_mm + steps * math.copysign(step_mm, advice.mm)
+    made = move_words(advice.made(said_mm))
     state = _with_string(state, said_mm=said_mm)
     text = f"string {state.current}: said to be moved {made}"
     return _keep(state, NoteEntry(state.at_s, state.current, text, said_mm=said_mm))

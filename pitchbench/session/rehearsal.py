@@ -161,7 +161,7 @@ class VirtualPlayer:
             self._tune(beside)
         self.instrument.tune(number)
         after = self.instrument.true_offset_cents(number, fret)
-        self.moves.append(TrueMove(number, before, advice.signed_mm, made_mm, after))
+        self.moves.append(TrueMove(number, before, advice.mm, made_mm, after))
         self.instrument.tune(number, -200.0 + 20.0 * self._normal())
 
     def _tune(self, number: int) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pitchbench.intonation.bridge import Move, move_of
+from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import (
     MadeMove,
@@ -18,7 +18,7 @@ from pitchbench.intonation.response import (
     learn,
     shared,
 )
-from pitchbench.intonation.verdict import Decision, Verdict, judge, percent, probability_within
+from pitchbench.intonation.verdict import Decision, Verdict, judge, percent
 from pitchbench.session.state import MoveEntry, State, Step, StringState, TakeFate
 from pitchbench.session.takes import LEAST_FRETTED, scatter_prior, weigh_round
 
@@ -224,12 +224,12 @@ def choice(state: State, string: StringState) -> Choice | None:
         moved_mm=string.travel_mm,
         last_screw_mm=string.moves[-1].made_mm if string.moves else None,
     )
-    move_u = math.sqrt(max(0.0, advice.after.scale_cents**2 - offset.scale_cents**2))
+    move_u = math.sqrt(max(0.0, advice.after.belief.scale**2 - offset.belief.scale**2))
     return Choice(
         move=_within_travel(state, string, offset, advice.move),
         p_left=_p_within(state, offset),
         p_moved=_p_within(state, advice.after),
-        aimed=offset.scale_cents <= _AIM * max(state.tolerance_cents / 2.0, move_u),
+        aimed=offset.belief.scale <= _AIM * max(state.tolerance_cents / 2.0, move_u),
     )
 
 
@@ -297,19 +297,16 @@ def _taken(offset: Offset) -> int:
 
 
 def _p_within(state: State, offset: Offset) -> float:
-    belief = (offset.offset_cents, offset.scale_cents, offset.dof)
-    return float(probability_within(*belief, state.tolerance_cents))
+    return offset.belief.within(-state.tolerance_cents, state.tolerance_cents)
 
 
 def _within_travel(state: State, string: StringState, offset: Offset, move: Move) -> Move:
     bridge = state.setup.instrument.bridge
     limits_mm = (-(bridge.travel_toward_nut_mm or 0.0), bridge.travel_away_mm or 0.0)
-    room_mm = limits_mm[move.signed_mm > 0.0] * _TO_THE_END - string.travel_mm
-    if not move.out_of_travel or room_mm * move.signed_mm <= 0.0:
+    room_mm = limits_mm[move.mm > 0.0] * _TO_THE_END - string.travel_mm
+    if not move.out_of_travel or room_mm * move.mm <= 0.0:
         return move
-    left_cents = abs(offset.offset_cents) * (1.0 - room_mm / move.signed_mm)
+    left_cents = abs(offset.offset_cents) * (1.0 - room_mm / move.mm)
     if left_cents > state.tolerance_cents:
         return move
-    low, high = move.interval95_mm
-    ends = (low, high) if move.signed_mm > 0.0 else (-high, -low)
-    return move_of(room_mm, ends, bridge, string.number, moved_mm=string.travel_mm)
+    return replace(move, mm=room_mm, ends95_cents=None)

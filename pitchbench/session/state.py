@@ -176,9 +176,14 @@ class MoveEntry:
     said: bool = False
 
     @property
+    def made(self) -> Move:
+        """The move as it was made."""
+        return self.move.made(self.made_mm)
+
+    @property
     def screw_mm(self) -> float:
-        """Travel of the screw: the saddle's, and what the advice counted for its slack."""
-        return self.made_mm + self.move.screw_mm - self.move.signed_mm
+        """Travel of the screw, its slack included, positive away from the nut."""
+        return self.made.screw_mm
 
 
 @dataclass(frozen=True)

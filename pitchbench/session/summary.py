@@ -102,13 +102,11 @@ def _bridge(response: Response) -> dict[str, Any]:
 
 
 def _move(entry: MoveEntry) -> dict[str, Any]:
-    move = entry.move
+    """The move as advised, and how far it was made."""
     return {
         "string": entry.string,
-        "direction": str(move.direction),
-        "mm": round(move.mm, 3),
-        "turns": None if move.turns is None else round(move.turns, 2),
-        "rotation": None if move.rotation is None else str(move.rotation),
-        "made_mm": round(entry.made_mm, 3),
+        **entry.move.document(),
+        "made_mm": entry.made_mm,
+        "made_turns": entry.made.turns,
         "said": entry.said,
     }

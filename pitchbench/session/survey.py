@@ -8,7 +8,6 @@ its entries.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -34,7 +33,7 @@ from pitchbench.session.state import (
     TakeEntry,
     TakeFate,
 )
-from pitchbench.units import cents_between
+from pitchbench.units import cents_between, mean_hz
 
 #: Frets that separate nut, saddle and single frets well on most necks.
 USUAL_FRETS: Final = (1, 3, 5, 7, 9, 12, 15, 17)
@@ -305,8 +304,8 @@ def _onward(survey: Survey) -> Survey:
 
 def _mean_hz(takes: Sequence[Take], fret: int) -> float | None:
     """Geometric mean of the pitches at a fret, None of none."""
-    logs = [math.log(take.pitch_hz) for take in takes if take.fret == fret]
-    return math.exp(math.fsum(logs) / len(logs)) if logs else None
+    pitches_hz = [take.pitch_hz for take in takes if take.fret == fret]
+    return mean_hz(pitches_hz) if pitches_hz else None
 
 
 def _tuning(survey: Survey, string: int) -> int:

@@ -20,6 +20,7 @@ from pitchbench.session.state import (
     StringState,
     TakeFate,
 )
+from pitchbench.units import mean_hz
 
 #: Takes of each kind before a verdict is given at all: one bad fretting shall not move a saddle
 #: (common practice, no source: several readings on each note).
@@ -53,8 +54,8 @@ def in_this_tuning(string: StringState) -> tuple[SessionTake, ...]:
 
 def open_mean_hz(takes: Sequence[SessionTake]) -> float | None:
     """Geometric mean of the open takes among ``takes``; None if there is none."""
-    logs = [math.log(take.pitch_hz) for take in _takes(takes) if take.fret == 0]
-    return math.exp(math.fsum(logs) / len(logs)) if logs else None
+    opens = [take.pitch_hz for take in _takes(takes) if take.fret == 0]
+    return mean_hz(opens) if opens else None
 
 
 def weigh_round(state: State, string: StringState) -> Offset | None:
@@ -158,10 +159,10 @@ def _referred(takes: Sequence[SessionTake], here_hz: float | None) -> list[Take]
     referred: list[Take] = []
     for tuning in sorted({t.tuning for t in takes}):
         block = [t for t in takes if t.tuning == tuning]
-        mean_hz = open_mean_hz(block)
-        if mean_hz is None:
+        own_hz = open_mean_hz(block)
+        if own_hz is None:
             continue
-        ratio = 1.0 if here_hz is None else here_hz / mean_hz
+        ratio = 1.0 if here_hz is None else here_hz / own_hz
         referred += _takes(block, ratio)
     return referred
 

@@ -9,8 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+from pitchbench.belief import half95
 from pitchbench.instrument import BridgeKind
-from pitchbench.intonation.bridge import Direction, Move, Rotation, resized
+from pitchbench.intonation.bridge import Move, move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
 from pitchbench.intonation.verdict import percent
@@ -32,9 +33,6 @@ HOW_TO_PLAY: Final = (
     "pluck gently and evenly, always at the same place",
     "fret lightly and cleanly, just behind the fret",
 )
-
-#: A normal distribution holds 95 % within this many standard uncertainties.
-_COVERAGE_95: Final = 1.96
 
 _REMEDIES: Final = {
     Reason.CLIPPED: "too loud for the input: turn it down or pluck more gently",
@@ -84,30 +82,17 @@ def sharp_or_flat(cents: float, half_width: float | None = None, *, of: Note | N
 
 def reading_words(reading: Reading, cents: float, note: Note) -> str:
     """A settled reading, ``cents`` above ``note``."""
-    return sharp_or_flat(cents, _COVERAGE_95 * reading.u_cents, of=note)
+    return sharp_or_flat(cents, half95(reading.u_cents), of=note)
 
 
 def offset_words(offset: Offset) -> str:
     """An offset with its 95 % interval's half-width."""
-    low, high = offset.interval95_cents
-    return sharp_or_flat(offset.offset_cents, (high - low) / 2)
+    return sharp_or_flat(offset.offset_cents, offset.belief.half())
 
 
 def rejected_words(reason: Reason) -> str:
     """Why a pluck was rejected, and what to do about it."""
     return _REMEDIES[reason]
-
-
-def move_words(move: Move) -> str:
-    """ "1.9 mm away from the nut, 3.8 turns clockwise"."""
-    away = move.direction is Direction.AWAY_FROM_NUT
-    text = f"{move.mm:.1f} mm {'away from' if away else 'toward'} the nut"
-    if move.turns is None:
-        return text
-    text += f", {move.turns:.1f} {'turn' if f'{move.turns:.1f}' == '1.0' else 'turns'}"
-    if move.rotation is None:
-        return text
-    return f"{text} {'clockwise' if move.rotation is Rotation.CLOCKWISE else 'counterclockwise'}"
 
 
 def ends_words(move: Move) -> str:
@@ -153,9 +138,9 @@ def learned_words(response: Response) -> str:
     """What this bridge has been found to do."""
     moves = f"{response.moves} move{'' if response.moves == 1 else 's'}"
     return (
-        f"its saddles go {response.factor:.2f} ± {_COVERAGE_95 * response.factor_u:.2f} of what "
+        f"its saddles go {response.factor:.2f} ± {half95(response.factor_u):.2f} of what "
         f"the screws are turned, slack {response.slack_mm:.2f} ± "
-        f"{_COVERAGE_95 * response.slack_u_mm:.2f} mm, learned from {moves}"
+        f"{half95(response.slack_u_mm):.2f} mm, learned from {moves}"
     )
 
 
@@ -192,7 +177,7 @@ def _how_far(state: State) -> str:
         return ""
     if said_mm is None:
         return f" {move_words(move)}"
-    return f" {move_words(resized(move, said_mm, state.setup.instrument.bridge))}, as you said"
+    return f" {move_words(move.made(said_mm))}, as you said"
 
 
 def what_to_move(state: State, whose: str) -> str:

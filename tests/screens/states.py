@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pitchbench.belief import Belief, half95
 from pitchbench.instrument import (
     Bridge,
     BridgeKind,
@@ -14,7 +15,7 @@ from pitchbench.instrument import (
     ScrewHeads,
     StringSpec,
 )
-from pitchbench.intonation.bridge import Direction, Move, Rotation
+from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.offset import Group, Offset, ScatterPrior
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
 from pitchbench.notes import Note
@@ -88,11 +89,7 @@ def offset(cents: float, half: float, n_open: int = 3, n_fretted: int = 3) -> Of
         fret=12,
         open=Group(n_open, E2, 0.2),
         fretted=Group(n_fretted, 2 * shifted_hz(E2, cents), 0.9),
-        offset_cents=cents,
-        u_cents=half / 2.3,
-        interval95_cents=(cents - half, cents + half),
-        scale_cents=half / 2.5,
-        dof=5.0,
+        belief=Belief.normal(cents, half / half95(1.0)).with_dof(5.0),
     )
 
 
@@ -102,20 +99,10 @@ def verdict(decision: Decision, *, border: bool = False) -> Verdict:
 
 
 MOVE = Move(
-    string=6,
-    direction=Direction.AWAY_FROM_NUT,
-    mm=2.31,
-    interval95_mm=(1.86, 2.76),
-    turns=4.6,
-    rotation=Rotation.CLOCKWISE,
-    cautions=(
-        "Slacken the string before its saddle is moved; keep your face clear of it.",
-        "Use the right driver, square in the slot; never force a seized screw.",
-    ),
-    ends95_cents=(-1.5, 1.7),
+    string=6, mm=2.31, interval95_mm=(1.86, 2.76), bridge=guitar().bridge, ends95_cents=(-1.5, 1.7)
 )
 
-_SMALL = replace(MOVE, mm=0.79, interval95_mm=(0.12, 1.46), turns=1.6, ends95_cents=(-1.8, 1.9))
+_SMALL = replace(MOVE, mm=0.79, interval95_mm=(0.12, 1.46), ends95_cents=(-1.8, 1.9))
 
 TAKES = (
     take(1, 0.1), take(2, -0.15), take(3, 0.05),
@@ -298,14 +285,16 @@ STATES: dict[str, State] = {
         input_lost="the input was unplugged", wanted_fret=0,
     ),
     "move-left-handed": replace(
-        state(Step.MOVE, replace(_SHARP, advice=replace(MOVE, rotation=Rotation.COUNTERCLOCKWISE)),
+        state(Step.MOVE, replace(_SHARP, advice=MOVE),
               asks="Slacken string 6, then move its saddle 2.3 mm away from the nut."),
         setup=setup(guitar(left_handed=True)),
     ),
     "move-no-screw": state(
         Step.MOVE,
-        replace(_SHARP, advice=replace(MOVE, turns=None, rotation=None, out_of_travel=True,
-                                       direction=Direction.TOWARD_NUT)),
+        replace(_SHARP, advice=Move(
+            6, -2.31, (-2.76, -1.86), Bridge(BridgeKind.CLAMPED_TREMOLO, travel_toward_nut_mm=2.0),
+            ends95_cents=MOVE.ends95_cents,
+        )),
         asks="Slacken string 6, then slide its saddle 2.3 mm toward the nut.",
     ),
     "help": state(Step.OPEN, asks="Pluck open string 6.", display=Display(help_open=True)),

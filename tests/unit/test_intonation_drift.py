@@ -94,8 +94,8 @@ def test_a_magnet_that_pulls_is_found() -> None:
     far = [seen(c, decay_s=1.6) for c in (0.1, 0.0, -0.1)]
     pull = magnet_pull(near, far)
     assert pull.pulls
-    assert pull.change_cents == pytest.approx(-3.0, abs=1e-9)
-    assert pull.interval95_cents[0] < -3.0 < pull.interval95_cents[1] < 0.0
+    assert pull.change.centre == pytest.approx(-3.0, abs=1e-9)
+    assert pull.change.interval()[0] < -3.0 < pull.change.interval()[1] < 0.0
     assert pull.decay_ratio == pytest.approx(1.0 / 1.6, rel=1e-6)
 
 

@@ -316,7 +316,7 @@ def test_files_are_not_replaced_unless_told(tmp_path):
         assert caught.value.exit_code == ExitCode.USAGE
         assert out.read_text() == "precious"
         run(*words, "--out", str(out), "--force", "--store", place)
-        assert json.loads(out.read_text())["schema"] == "pitchbench.export/1"
+        assert json.loads(out.read_text())["schema"] == "pitchbench.export/2"
         out.write_text("precious")
     assert [p.name for p in tmp_path.glob("*.part")] == []
 

@@ -130,7 +130,7 @@ def test_a_string_that_is_off_gets_a_move_in_the_right_direction(
     assert move is not None
     assert move.direction is direction
     # 648 mm, 12th fret: 2.67 cents per mm (measurement.md, section 3).
-    assert move.mm == pytest.approx(6.0 / 2.67, rel=0.05)
+    assert move.mm == pytest.approx(offset / 2.67, rel=0.05)
     assert move.cautions
     assert story.state.asks.startswith("Slacken string 6 and move its saddle 2.")
 
@@ -333,7 +333,7 @@ def test_a_saddle_goes_to_the_end_of_its_travel_if_that_is_good_enough(sign: int
     story = Story.begin(replace(guitar, bridge=short)).string(sign * 6.0)
     advice = story.state.string.advice
     assert advice is not None
-    assert advice.signed_mm == pytest.approx(sign * 2.0)
+    assert advice.mm == pytest.approx(sign * 2.0)
     assert not advice.out_of_travel
 
 

@@ -76,7 +76,7 @@ def test_turning_back_takes_up_the_slack_that_was_learned() -> None:
     assert back is not None
     assert back.direction is Direction.TOWARD_NUT
     assert back.slack_mm == pytest.approx(0.1, abs=0.02)
-    assert back.turns == pytest.approx((back.mm + back.slack_mm) / PITCH_MM)
+    assert back.turns == pytest.approx((back.size_mm + back.slack_mm) / PITCH_MM)
 
 
 def test_a_move_says_where_it_should_end() -> None:
@@ -102,7 +102,7 @@ def test_the_person_says_how_far_the_saddle_really_went() -> None:
     story.move_and_retune(6)
     (made,) = [e for e in story.entries if isinstance(e, MoveEntry)]
     assert made.said
-    assert made.made_mm == pytest.approx(advice.signed_mm - 2 * SAID_STEP_TURNS * PITCH_MM)
+    assert made.made_mm == pytest.approx(advice.mm - 2 * SAID_STEP_TURNS * PITCH_MM)
     assert made.move == advice, "what was advised stays on record beside it"
 
 
@@ -111,11 +111,9 @@ def test_more_and_less_undo_each_other_and_toward_the_nut_is_a_direction_too() -
     advice = story.state.string.advice
     assert advice is not None
     story.key(Command.MORE)
-    assert story.state.string.said_mm == pytest.approx(
-        advice.signed_mm - SAID_STEP_TURNS * PITCH_MM
-    )
+    assert story.state.string.said_mm == pytest.approx(advice.mm - SAID_STEP_TURNS * PITCH_MM)
     story.key(Command.LESS)
-    assert story.state.string.said_mm == pytest.approx(advice.signed_mm)
+    assert story.state.string.said_mm == pytest.approx(advice.mm)
 
 
 def test_what_was_said_is_surer_than_what_was_only_told() -> None:
@@ -125,7 +123,7 @@ def test_what_was_said_is_surer_than_what_was_only_told() -> None:
     for story in (told, said):
         story.play(6, 12, 0.0)
         assert story.state.strings[5].now is not None
-        scales.append(story.state.strings[5].now.scale_cents)
+        scales.append(story.state.strings[5].now.belief.scale)
     assert scales[1] < scales[0]
 
 
@@ -185,7 +183,7 @@ def test_both_strings_of_a_saddle_are_measured_before_it_is_moved() -> None:
     assert story.state.step is Step.MOVE
     assert advice is not None
     # The mean of 9 and 3 is what the saddle can cure.
-    assert advice.signed_mm == pytest.approx(6.0 / CENTS_PER_MM, rel=0.06)
+    assert advice.mm == pytest.approx(6.0 / CENTS_PER_MM, rel=0.06)
     assert story.state.asks.startswith("Slacken strings 5 and 6 and move their saddle")
 
 
@@ -239,7 +237,7 @@ def test_travel_counts_what_was_said() -> None:
         story.key(Command.LESS)
     story.move_and_retune(6)
     assert story.state.string.travel_mm == pytest.approx(
-        story.state.string.moves[0].move.signed_mm - 4 * SAID_STEP_TURNS * PITCH_MM
+        story.state.string.moves[0].move.mm - 4 * SAID_STEP_TURNS * PITCH_MM
     )
 
 
