@@ -20,7 +20,7 @@ class Material(StrEnum):
 
 
 class BridgeKind(StrEnum):
-    """Bridges in general terms (measurement.md, section 3)."""
+    """Bridges in general terms (docs/definitions.md, section 3)."""
 
     SCREW_SADDLES = "screw-saddles"
     POST_BAR = "post-bar"

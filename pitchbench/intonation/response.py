@@ -43,8 +43,8 @@ class Response:
     moves: int = 0
 
 
-#: Before any move: geometry, true to some per cent (measurement.md, section 3), and hardly any
-#: slack where a spring or the string's pull takes it up (common practice, no source).
+#: Before any move: geometry, true to some per cent (docs/definitions.md, section 3), and hardly
+#: any slack where a spring or the string's pull takes it up (common practice, no source).
 BY_GEOMETRY: Final = Response(factor=1.0, factor_u=0.06, slack_mm=0.04, slack_u_mm=0.06)
 
 #: How well a screw is turned as told, 1 sigma, as a share of the move; common practice, no source.
