@@ -10,7 +10,7 @@ from pitchbench.notes import Note
 
 
 class Material(StrEnum):
-    """What vibrates: the plain wire, or the core and wrap of a wound string."""
+    """The stuff that vibrates: the plain wire, or the core and wrap of a wound string."""
 
     STEEL = "steel"
     NICKEL_WOUND = "nickel-wound steel"

@@ -128,7 +128,7 @@ class SaddleChoice:
 
 
 class NeckAdvice(StrEnum):
-    """What to do about a string once its neck is known."""
+    """The advice on a string once its neck is known."""
 
     LEAVE = "leave"
     MOVE = "move"

@@ -1,4 +1,4 @@
-"""What this bridge really does, learned from every move that was measured before and after.
+"""The response of a real bridge, learned from every move that was measured before and after.
 
 Geometry is the prior. Learned are two things that differ from bridge to bridge: a factor (how much
 of the geometric change comes about: string stretch, break angle) and the slack of the screws (how
@@ -29,7 +29,7 @@ from pitchbench.intonation.offset import Group, Offset, student_quantile
 
 @dataclass(frozen=True)
 class Response:
-    """What is believed of a bridge: means and standard uncertainties.
+    """The belief about a bridge: means and standard uncertainties.
 
     ``factor`` is the effective saddle travel per millimetre of screw travel, 1 by geometry;
     ``slack_mm`` the saddle travel that is lost when the screw's direction is reversed; ``moves``
@@ -95,7 +95,7 @@ class MadeMove:
 
 
 class Effect(StrEnum):
-    """What a move did, compared with what it should have done."""
+    """The effect of a move, compared with what it should have been."""
 
     AS_EXPECTED = "as expected"
     WORSE = "worse"
