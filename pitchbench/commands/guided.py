@@ -1,4 +1,4 @@
-"""What `session` and `rehearse` share: their options, how they are shown, and how they are kept."""
+"""Shared parts of `session` and `rehearse`: options, how they are shown, how they are kept."""
 
 from __future__ import annotations
 

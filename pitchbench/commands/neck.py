@@ -173,7 +173,7 @@ def command(
 
 @dataclass(frozen=True)
 class _Asked:
-    """What is asked for, apart from the instrument."""
+    """The question put to a neck, apart from the instrument."""
 
     weights: Mapping[int, float] | None
     prior: ScatterPrior

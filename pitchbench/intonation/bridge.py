@@ -203,7 +203,7 @@ def out_of_travel_advice(kind: BridgeKind) -> tuple[str, ...]:
 def plan_move(
     offset: Offset, instrument: Instrument, string: int, *, moved_mm: float = 0.0
 ) -> Move:
-    """The move that cancels ``offset``, by exact geometry (measurement.md, section 3).
+    """The move that cancels ``offset``, by exact geometry (docs/definitions.md, section 3).
 
     Parameters
     ----------
@@ -249,7 +249,8 @@ def rotation(bridge: Bridge, *, away: bool) -> Rotation | None:
     """How to turn the screw for a move; None where there is no screw or its head is not known.
 
     A captive right-hand screw turned clockwise, seen from its head, draws the saddle toward the
-    head: away from the nut where the heads are at the tail (measurement.md, section 3, derived).
+    head: away from the nut where the heads are at the tail (derived; docs/definitions.md, section
+    3).
     """
     if not bridge.screw_pitch_mm or bridge.screw_heads is None:
         return None

@@ -1,9 +1,9 @@
 """The neck as a whole: what comes from the nut, what from the saddle, and what from one fret.
 
-offset(n) = a + b (gamma(n) - 1) + residual(n), by weighted least squares (measurement.md, section
-4): a is the nut, the same at every fret; b the saddle; an isolated residual that fret. The saddle
-has 6 % of its 12th-fret leverage at the 1st fret and 200 % at the 19th, so frets 1 to 3 sharp with
-a good 12th means the nut.
+offset(n) = a + b (gamma(n) - 1) + residual(n), by weighted least squares (docs/definitions.md,
+section 4): a is the nut, the same at every fret; b the saddle; an isolated residual that fret. The
+saddle has 6 % of its 12th-fret leverage at the 1st fret and 200 % at the 19th, so frets 1 to 3
+sharp with a good 12th means the nut.
 """
 
 from __future__ import annotations
@@ -134,7 +134,7 @@ class SaddleChoice:
 
 
 class NeckAdvice(StrEnum):
-    """What to do about a string once its neck is known."""
+    """The advice on a string once its neck is known."""
 
     LEAVE = "leave"
     MOVE = "move"

@@ -50,7 +50,7 @@ class Group:
 
 @dataclass(frozen=True)
 class ScatterPrior:
-    """What is believed of a player's spread between takes before any take is seen.
+    """The belief about a player's spread between takes before any take is seen.
 
     A scaled inverse chi-squared on each variance: ``open_cents`` and ``fretted_cents`` are the
     typical standard deviations, ``open_dof`` and ``fretted_dof`` what they are worth in takes.

@@ -54,7 +54,7 @@ class Played:
 
 @dataclass(frozen=True)
 class Precision:
-    """What ISO 5725-2 says of the takes of one note, or of several pooled.
+    """Precision after ISO 5725-2 of the takes of one note, or of several pooled.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ class Spread:
 
 @dataclass(frozen=True)
 class Plucking:
-    """What plucking harder does to the settled pitch.
+    """The effect of plucking harder on the settled pitch.
 
     ``slope`` is in cents of settled pitch per cent of attack sharpness, ``u_slope`` its standard
     uncertainty; ``cost_cents`` is the standard deviation that uneven plucking alone gives the
@@ -101,7 +101,7 @@ class Plucking:
 
 
 class Habit(StrEnum):
-    """What costs a player most."""
+    """The habit that costs a player most."""
 
     FRETTING = "fretting"
     PLUCKING = "plucking"

@@ -1,4 +1,4 @@
-"""What this bridge really does, learned from every move that was measured before and after.
+"""The response of a real bridge, learned from every move that was measured before and after.
 
 Geometry is the prior. Learned are two things that differ from bridge to bridge: a factor (how much
 of the geometric change comes about: string stretch, break angle) and the slack of the screws (how
@@ -28,7 +28,7 @@ from pitchbench.intonation.offset import Group, Offset
 
 @dataclass(frozen=True)
 class Response:
-    """What is believed of a bridge: means and standard uncertainties.
+    """The belief about a bridge: means and standard uncertainties.
 
     ``factor`` is the effective saddle travel per millimetre of screw travel, 1 by geometry;
     ``slack_mm`` the saddle travel that is lost when the screw's direction is reversed; ``moves``
@@ -42,8 +42,8 @@ class Response:
     moves: int = 0
 
 
-#: Before any move: geometry, true to some per cent (measurement.md, section 3), and hardly any
-#: slack where a spring or the string's pull takes it up (common practice, no source).
+#: Before any move: geometry, true to some per cent (docs/definitions.md, section 3), and hardly
+#: any slack where a spring or the string's pull takes it up (common practice, no source).
 BY_GEOMETRY: Final = Response(factor=1.0, factor_u=0.06, slack_mm=0.04, slack_u_mm=0.06)
 
 #: How well a screw is turned as told, 1 sigma, as a share of the move; common practice, no source.
@@ -93,7 +93,7 @@ class MadeMove:
 
 
 class Effect(StrEnum):
-    """What a move did, compared with what it should have done."""
+    """The effect of a move, compared with what it should have been."""
 
     AS_EXPECTED = "as expected"
     WORSE = "worse"

@@ -35,7 +35,7 @@ class MoreTakes:
 
 @dataclass(frozen=True)
 class Verdict:
-    """What the takes so far justify.
+    """The decision that the takes so far justify.
 
     ``p_within`` is the probability that the true offset lies within the tolerance. ``border`` is
     True when the most takes worth making are in and it is still undecided: the string is on the

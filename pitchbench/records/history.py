@@ -1,4 +1,4 @@
-"""What lies between sessions: what was changed, how the strings aged, whether a check is due.
+"""The time between sessions: what was changed, how the strings aged, whether a check is due.
 
 Which way a change pushes the offset is the physics of measurement: less tension, a stiffer string
 or a longer way down to the fret make fretted notes sharper. The limits below are common practice

@@ -1,4 +1,4 @@
-"""What the records hand out: one instrument on record, one session as it was kept."""
+"""The records' own types: one instrument on record, one session as it was kept."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _LONGEST_TEXT = 2000
 
 
 class SessionKind(StrEnum):
-    """What a session was for."""
+    """The purpose of a session."""
 
     SETUP = "setup"
     NECK = "neck"

@@ -1,4 +1,4 @@
-"""What a session's log comes to, string by string: as found, moved, as left."""
+"""Results of a session's log, string by string: as found, moved, as left."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What plucks show as they move from attack to tail: flags, sentences, lines, and a document."""
+"""The course of plucks from attack to tail: flags, sentences, lines, and a document."""
 
 from __future__ import annotations
 

@@ -47,7 +47,7 @@ _INSTRUMENT_ID: Final = re.compile(r"[0-9a-f]{32}")
 
 @dataclass(frozen=True)
 class Export:
-    """What an export holds; sessions with the frames of their takes."""
+    """The contents of an export; sessions with the frames of their takes."""
 
     instruments: tuple[InstrumentRecord, ...]
     sessions: tuple[SessionRecord, ...]

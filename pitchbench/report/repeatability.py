@@ -1,4 +1,4 @@
-"""What a study of takes comes to: who played what, in words and as a document."""
+"""The result of a study of takes: who played what, in words and as a document."""
 
 from __future__ import annotations
 

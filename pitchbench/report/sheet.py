@@ -59,7 +59,7 @@ class TakesRow:
 
 @dataclass(frozen=True)
 class NeckPart:
-    """What the page says of the neck: heading, what it shows, and every fret in words."""
+    """The page's part on the neck: heading, what it shows, and every fret in words."""
 
     heading: str
     found: tuple[str, ...]

@@ -1,4 +1,4 @@
-"""What the keys do, in a line that is never cut off and on a page of its own."""
+"""The keys and what they do, in a line that is never cut off and on a page of its own."""
 
 from __future__ import annotations
 

@@ -37,10 +37,9 @@ _TUNING: Final = (Step.BEFORE, Step.TUNE, Step.RETUNE)
 
 @dataclass(frozen=True)
 class Large:
-    """What is shown large. ``figure`` is empty where there is no number, a space where one is about
-    to come; ``sure`` is the
-    half-width of the 95 % interval in words, ``about`` what the number is of; a figure is in
-    ``unit``."""
+    """The part that is shown large. ``figure`` is empty where there is no number, a space where one
+    is about to come; ``sure`` is the half-width of the 95 % interval in words, ``about`` what the
+    number is of; a figure is in ``unit``."""
 
     figure: str
     word: str

@@ -93,8 +93,8 @@ def _body(overlay: Overlay, theme: Theme, width: int, room: int) -> list[Text]:
 
 @dataclass(frozen=True, eq=False)
 class _Course:
-    """What is drawn of one pluck: seconds and cents, shape (n,), its character and style, and when
-    it had settled."""
+    """The drawn course of one pluck: seconds and cents, shape (n,), its character and style,
+    and when it had settled."""
 
     time_s: NDArray[np.float64]
     cents: NDArray[np.float64]

@@ -34,7 +34,7 @@ _BRAILLE: Final = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 
 @dataclass(frozen=True, eq=False)
 class _Course:
-    """What is drawn: times and cents, shape (n,); where the tail starts, None if not known."""
+    """The drawn course: times and cents, shape (n,); where the tail starts, None if not known."""
 
     time_s: NDArray[np.float64]
     cents: NDArray[np.float64]

@@ -44,8 +44,8 @@ _PATIENCE: Final = 80
 class Habits:
     """How a player plays; standard deviations in cents unless the name says otherwise.
 
-    Refretting spreads by about 2 cents, 1 sigma (Mottola, abstract; measurement.md, section 2). The
-    rest is our own invention of a likely size.
+    Refretting spreads by about 2 cents, 1 sigma (Mottola, abstract; docs/definitions.md, section
+    2). The rest is our own invention of a likely size.
     """
 
     open_cents: float = 0.3

@@ -1,4 +1,4 @@
-"""What a change of strings, tuning, action or scale will do, before the work is begun.
+"""Forecasts of a change of strings, tuning, action or scale, before the work is begun.
 
 The physics is that of ``strings/physics.py``. The end condition of a steel string lies between one
 clamp and two, cores are seldom known and a finger is not a ruler; so the model is used for CHANGES,
@@ -45,7 +45,7 @@ _NUT_SLOT_MM: Final = 0.08
 
 
 class Hazard(StrEnum):
-    """What a forecast warns of."""
+    """A danger that a forecast warns of."""
 
     BREAKING = "near_breaking"
     SLACK = "much_slacker"
@@ -91,7 +91,7 @@ class StringCondition:
 
 @dataclass(frozen=True)
 class StringForecast:
-    """What is expected of one string.
+    """The forecast for one string.
 
     Parameters
     ----------
@@ -138,7 +138,7 @@ class Forecast:
 
 @dataclass(frozen=True)
 class _Side:
-    """What is assumed, beyond the record, of the instrument before or after the change.
+    """Assumptions beyond the record about the instrument before or after the change.
 
     ``ends`` multiplies the stiffness's effect on the offset: 1 for one clamped end, 2 for two;
     ``load_bearing`` multiplies the diameter that pulls and bends; the rest adds millimetres.

@@ -20,8 +20,8 @@ pytestmark = [pytest.mark.live, pytest.mark.timeout(240)]
 def test_one_strings_whole_story_by_sound_alone(vmic: VirtualMic, tmp_path: Path) -> None:
     with bench(vmic, tmp_path) as running:
         advised = running.play_until(r"^move: ")
-        # 12th fret, 648 mm: 2.67 cents per mm (measurement.md, section 3); the fretted takes
-        # scatter by 0.3 cents, and a cent of error in the offset would be 0.37 mm.
+        # 12th fret, 648 mm: 2.67 cents per mm (docs/definitions.md, section 3); the fretted
+        # takes scatter by 0.3 cents, and a cent of error in the offset would be 0.37 mm.
         needed_mm = running.found_cents / 2.67
         assert "away from the nut" in advised, running.session.text()
         assert float(re.search(r"([\d.]+) mm", advised)[1]) == pytest.approx(needed_mm, abs=0.3)  # type: ignore[index]

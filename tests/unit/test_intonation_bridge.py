@@ -36,7 +36,7 @@ SCREWS = Bridge(BridgeKind.SCREW_SADDLES, 0.5, ScrewHeads.TAIL)
 def test_sharp_goes_away_from_the_nut_by_the_exact_geometry():
     move = plan_move(measured(5.0), instrument(SCREWS), 6)
     assert move.direction is Direction.AWAY_FROM_NUT
-    assert move.mm == pytest.approx(1.880, abs=0.5e-3)  # measurement.md, section 3
+    assert move.mm == pytest.approx(1.880, abs=0.5e-3)  # docs/definitions.md, section 3
     assert move.turns == pytest.approx(3.76, abs=0.5e-2)
     assert move.interval95_mm == pytest.approx((1.5023, 2.2582), abs=1e-3)
 

@@ -129,7 +129,7 @@ def test_a_string_that_is_off_gets_a_move_in_the_right_direction(
     assert story.state.step is Step.MOVE
     assert move is not None
     assert move.direction is direction
-    # 648 mm, 12th fret: 2.67 cents per mm (measurement.md, section 3).
+    # 648 mm, 12th fret: 2.67 cents per mm (docs/definitions.md, section 3).
     assert move.mm == pytest.approx(offset / 2.67, rel=0.05)
     assert move.cautions
     assert story.state.asks.startswith("Slacken string 6 and move its saddle 2.")

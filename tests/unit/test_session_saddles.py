@@ -16,7 +16,8 @@ from pitchbench.session.reducer import SAID_STEP_TURNS, resume
 from pitchbench.session.saddles import choice, learned
 from pitchbench.session.state import Command, MoveEntry, Outcome, Step
 
-#: 648 mm, 12th fret: cents per mm (measurement.md, section 3), and the screw's mm per turn.
+#: 648 mm, 12th fret: cents per mm (docs/definitions.md, section 3), and the screw's mm per
+#: turn.
 CENTS_PER_MM = 2.67
 PITCH_MM = 0.5
 

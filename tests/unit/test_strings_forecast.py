@@ -42,8 +42,8 @@ def test_nothing_changed_changes_nothing() -> None:
     assert not hazards(made)
 
 
-def test_down_two_semitones_as_measurement_md_has_it() -> None:
-    """T x 0.794, kappa x 1.26, b x 1.12 (so B x 1.26): derived, measurement.md section 5."""
+def test_down_two_semitones() -> None:
+    """T x 0.794, kappa x 1.26, b x 1.12 (so B x 1.26): derived; definitions, section 5."""
     guitar = preset("six-string")
     for string in forecast(guitar, with_tuning(guitar, TONE_DOWN)).strings:
         assert string.after.tension_n / string.before.tension_n == pytest.approx(0.794, abs=5e-4)

@@ -1,7 +1,7 @@
 """The verdict's probability against a worked example of two one-sided tests.
 
 Source: the example in the documentation of ``pingouin.tost`` (a general statistics library; the
-attribution is from memory, the numbers are those of the agreed measurement notes, section 7):
+attribution is from memory, the numbers are those of docs/definitions.md, section 7):
 [4,7,8,6,3,2] and [6,8,7,10,11,9], bound 1, pooled variance: dof 10, p 0.965097. With a flat prior
 the Bayesian probability of lying beyond one bound is the p-value of that one-sided test.
 """
