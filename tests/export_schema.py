@@ -23,7 +23,7 @@ from pitchbench.pitch.reading import Reading, Trace
 from pitchbench.records.documents import ENTRY_KINDS
 from pitchbench.records.model import InstrumentRecord, SessionMeta
 from pitchbench.report.export import SCHEMA
-from pitchbench.session.state import Entry, Setup
+from pitchbench.session.log import Entry, Setup
 
 PLACE = Path(pitchbench.report.__file__).with_name("export.schema.json")
 

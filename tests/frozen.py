@@ -13,7 +13,8 @@ from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.records.results import StringResult, string_results, tolerance_cents
 from pitchbench.report.export import takes_csv
 from pitchbench.session import reducer, survey
-from pitchbench.session.state import State, StrikeEntry, StringState
+from pitchbench.session.log import StrikeEntry, StringState
+from pitchbench.session.state import State
 
 Said = dict[str, Any]
 
@@ -37,22 +38,22 @@ def struck_strings(record: SessionRecord) -> list[int]:
 
 def live(state: State) -> Said:
     """Where the work stands at the end, and how each string does."""
-    advice = state.string.advice
+    advice = state.log.string.advice
     return {
-        "step": state.step.value,
-        "current": state.current,
-        "tuned": state.tuned,
-        "tolerance_cents": state.tolerance_cents,
+        "step": state.log.step.value,
+        "current": state.log.current,
+        "tuned": state.log.tuned,
+        "tolerance_cents": state.log.tolerance_cents,
         "advice_mm": None if advice is None else advice.signed_mm,
-        "said_mm": state.string.said_mm,
-        "strings": {str(string.number): _live_string(string) for string in state.strings},
+        "said_mm": state.log.string.said_mm,
+        "strings": {str(string.number): _live_string(string) for string in state.log.strings},
     }
 
 
 def live_survey(state: survey.Survey) -> Said:
     """Where a survey stands at the end: offsets by string and fret."""
     return {
-        "current": state.current,
+        "current": state.log.current,
         "done": state.done,
         "offsets_cents": {
             str(string): {
@@ -91,7 +92,7 @@ def _string(result: StringResult) -> Said:
 
 def _live_string(string: StringState) -> Said:
     return {
-        "as_found": _offset(string.as_found),
+        "found": _offset(string.found),
         "now": _offset(string.now),
         "verdict": None if string.verdict is None else string.verdict.decision.value,
         "outcome": None if string.outcome is None else string.outcome.value,

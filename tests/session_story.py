@@ -12,19 +12,9 @@ from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.presets import preset
-from pitchbench.session.reducer import advance, begin
-from pitchbench.session.state import (
-    Command,
-    Entry,
-    Event,
-    KeyPressed,
-    Outcome,
-    Setup,
-    State,
-    Step,
-    TakeEntry,
-    TakeFate,
-)
+from pitchbench.session.job import Command, Event, KeyPressed
+from pitchbench.session.log import Entry, Outcome, Setup, Step, TakeEntry, TakeFate
+from pitchbench.session.state import State, begin
 from pitchbench.units import shifted_hz
 
 #: Departures of the fretted takes from their mean: a steady player, sum zero.
@@ -52,7 +42,7 @@ class Story:
 
     def event(self, event: Event) -> Story:
         self.events.append(event)
-        self.state = advance(self.state, event)
+        self.state = self.state.advance(event)
         return self
 
     def key(self, command: Command, take: int | None = None) -> Story:
@@ -92,14 +82,14 @@ class Story:
 
     def takes(self, offset: float, scatter: Iterable[float] = STEADY, fret: int = 12) -> Story:
         """Play what is asked until the string's step is no reading step any more."""
-        string = self.state.current
+        string = self.state.log.current
         departures = list(scatter)
         for turn in range(40):
             state = self.state
             asked = (Step.OPEN, Step.FRETTED, Step.LAST_ROUND)
-            if state.current != string or state.step not in asked:
+            if state.log.current != string or state.log.step not in asked:
                 return self
-            if state.wanted_fret == 0:
+            if state.log.wanted_fret == 0:
                 self.play(string, 0, 0.1 * (-1) ** turn)
             else:
                 self.play(string, fret, offset + departures[turn % len(departures)])
@@ -107,7 +97,7 @@ class Story:
 
     def string(self, offset: float) -> Story:
         """Tune the current string and take its readings."""
-        return self.play(self.state.current).takes(offset)
+        return self.play(self.state.log.current).takes(offset)
 
     def move_and_retune(self, string: int) -> Story:
         """What follows an advised move: slackened, moved, brought up, in tune."""
@@ -120,11 +110,11 @@ class Story:
 
     @property
     def last_fate(self) -> TakeFate:
-        assert self.state.last_take is not None
-        return self.state.last_take.fate
+        assert self.state.log.last_take is not None
+        return self.state.log.last_take.fate
 
     def outcomes(self) -> dict[int, Outcome | None]:
-        return {s.number: s.outcome for s in self.state.strings}
+        return {s.number: s.outcome for s in self.state.log.strings}
 
     def accepted(self) -> list[tuple[int, int | None, int]]:
         """String, fret and round of every accepted take, in order."""

@@ -26,7 +26,7 @@ from pitchbench.intonation.offset import Group, Offset, ScatterPrior
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Partial, Reading, Reason, Rejected, Trace
-from pitchbench.session.state import (
+from pitchbench.session.log import (
     Entry,
     MoveEntry,
     NoteEntry,

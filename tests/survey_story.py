@@ -8,7 +8,8 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.pitch.listener import PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reason, Rejected
 from pitchbench.presets import preset
-from pitchbench.session.state import Command, KeyPressed, Setup
+from pitchbench.session.job import Command, KeyPressed
+from pitchbench.session.log import Setup
 from pitchbench.session.survey import Plan, Survey, advance
 from pitchbench.units import shifted_hz
 

@@ -39,10 +39,9 @@ from pitchbench.report.drift import (
     with_strengths,
 )
 from pitchbench.report.readings import note_name, value
-from pitchbench.screen.live import Picture
-from pitchbench.screen.overlay import OverlayLines, render
-from pitchbench.session.engine import Rules, run
-from pitchbench.session.overlay import Overlay, advance
+from pitchbench.screen.pictures import OVERLAY
+from pitchbench.session.engine import run
+from pitchbench.session.overlay import Overlay
 from pitchbench.session.words import rejected_words
 from pitchbench.strings.pluck import SoundingString, sounding_string
 from pitchbench.units import cents_between
@@ -59,10 +58,6 @@ EXAMPLES = """\
 STRING: Final = WholeQuantity("N", 1, 12, "the number of the string, 1 being the highest")
 FRET: Final = WholeQuantity("N", 0, 24, "the fret that was played, 0 for the open string")
 PLUCKS: Final = WholeQuantity("N", 1, 1000, "how many plucks are wanted")
-
-_RULES: Final = Rules[Overlay](advance, lambda overlay: overlay.over)
-#: The report is printed below the screen, so that nothing else need stay of it.
-_PICTURE: Final = Picture(render, lambda *_: [], lambda _: False)
 
 _PATHS: Final = click.Path(path_type=Path)
 
@@ -127,12 +122,9 @@ def command(
             source = stack.enter_context(
                 microphone(device, rate=rate, channel=channel, record=record)
             )
-            view = stack.enter_context(
-                shown(output_format, plain, picture=_PICTURE, lines=OverlayLines)
-            )
-            overlay = run(
-                source, Overlay(a4, enough), rules=_RULES, views=view.views, keys=view.keys
-            )
+            view = stack.enter_context(shown(OVERLAY, output_format, plain))
+            overlay = Overlay(a4_hz=a4, enough=enough)
+            overlay = run(source, overlay, views=view.views, keys=view.keys)
         heard = [DriftPluck(source.name, each.reading, each.drift) for each in overlay.plucks]
     result = DriftResult(a4, with_strengths(heard), string, magnet, partials)
     show_result(

@@ -103,7 +103,6 @@ def _instrument_and_offsets(
         raise PitchbenchError("Both --preset and --instrument were given.", "Give one of the two.")
     # The database is needed only here.
     from pitchbench.records.repository import Repository  # noqa: PLC0415
-    from pitchbench.session.state import OutcomeEntry  # noqa: PLC0415
 
     with Repository.open(store) as repository:
         instrument = repository.instrument(name).instrument
@@ -112,9 +111,9 @@ def _instrument_and_offsets(
     for session in sessions:
         if session.setup.instrument.strings != instrument.strings or session.setup.fret != 12:
             continue
-        for entry in session.entries:
-            if isinstance(entry, OutcomeEntry) and entry.offset is not None:
-                anchors[entry.string] = entry.offset.belief
+        for string in session.log.strings:
+            if string.outcome is not None and string.now is not None:
+                anchors[string.number] = string.now.belief
     return instrument, anchors
 
 

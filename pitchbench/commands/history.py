@@ -23,8 +23,8 @@ from pitchbench.records.documents import to_document
 from pitchbench.records.history import Trend, changes, check_reasons, season_words, trends
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.records.repository import Repository
-from pitchbench.records.results import StringResult, string_results
 from pitchbench.report.sheet import interval_words
+from pitchbench.session.log import Setup, StringState
 
 EXAMPLES = """\
   pitchbench history                     the latest sessions of all instruments
@@ -109,16 +109,17 @@ def _lines(instrument: Instrument, sessions: Sequence[SessionRecord]) -> list[st
         kind = ", rehearsal" if meta.rehearsal else ""
         lines.append(f"session {meta.short_id}: {meta.started_at:%Y-%m-%d}{ending}{kind}")
         lines += [f"  changed before it: {change}" for change in changed]
-        lines += [_result_line(r) for r in string_results(record.setup, record.entries)]
+        lines += [_result_line(record.setup, string) for string in record.log.strings]
     return [*lines, *(_trend_line(trend) for trend in trends(sessions))]
 
 
-def _result_line(result: StringResult) -> str:
-    made = ", then ".join(move_words(entry.made) for entry in result.moves)
+def _result_line(setup: Setup, string: StringState) -> str:
+    made = ", then ".join(move_words(entry.made) for entry in string.moves)
     moves = f"; moved {made}" if made else ""
     return (
-        f"  string {result.number} {result.note}: found {interval_words(result.found)}{moves}; "
-        f"left {interval_words(result.left)}; {result.outcome or 'not finished'}"
+        f"  string {string.number} {setup.instrument.string(string.number).note}: "
+        f"found {interval_words(string.found)}{moves}; "
+        f"left {interval_words(string.now)}; {string.outcome or 'not finished'}"
     )
 
 
@@ -141,8 +142,7 @@ def _document(instrument: Instrument, sessions: Sequence[SessionRecord]) -> dict
                 **to_document(record.meta),
                 "changed_before": list(changed),
                 "strings": [
-                    _result_document(result)
-                    for result in string_results(record.setup, record.entries)
+                    _result_document(record.setup, string) for string in record.log.strings
                 ],
             }
             for record, changed in zip(sessions, _between(sessions), strict=True)
@@ -151,14 +151,14 @@ def _document(instrument: Instrument, sessions: Sequence[SessionRecord]) -> dict
     }
 
 
-def _result_document(result: StringResult) -> dict[str, Any]:
+def _result_document(setup: Setup, result: StringState) -> dict[str, Any]:
     return {
         "string": result.number,
-        "note": result.note.name,
+        "note": setup.instrument.string(result.number).note.name,
         "found_cents": result.found and result.found.offset_cents,
         "found_interval95_cents": result.found and list(result.found.interval95_cents),
         "moves_mm": [move.made_mm for move in result.moves],
-        "left_cents": result.left and result.left.offset_cents,
-        "left_interval95_cents": result.left and list(result.left.interval95_cents),
+        "left_cents": result.now and result.now.offset_cents,
+        "left_interval95_cents": result.now and list(result.now.interval95_cents),
         "outcome": result.outcome,
     }

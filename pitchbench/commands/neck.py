@@ -25,7 +25,6 @@ from pitchbench.commands.listening import listen_to, listening_options, refuse_t
 from pitchbench.commands.live import input_options, microphone
 from pitchbench.commands.neck_files import by_string, files_words, heard_string
 from pitchbench.commands.neck_live import (
-    PICTURE,
     begin_keeping,
     fresh,
     listen,
@@ -63,8 +62,8 @@ from pitchbench.report.neck_words import (
     result_lines,
     term_words,
 )
-from pitchbench.screen.survey_lines import SurveyLines
-from pitchbench.session.state import Setup
+from pitchbench.screen.pictures import SURVEY
+from pitchbench.session.log import Setup
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -276,9 +275,7 @@ def _by_ear(
         keeping = begin_keeping(repository, start, source) if repository is not None else None
         if keeping is not None and record is not None:
             keeping.repository.keep_audio(keeping.session_id, record)
-        screen = stack.enter_context(
-            shown(asked.output_format, asked.plain, cue=cue, picture=PICTURE, lines=SurveyLines)
-        )
+        screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain, cue=cue))
         survey = listen(source, start, screen, keeping, said.store)
     return judge_neck(
         heard_in_survey(bench.instrument, survey.takes, source.name),

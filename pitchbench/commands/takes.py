@@ -13,9 +13,8 @@ from pitchbench.intonation.repeatability import Played
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading
 from pitchbench.records.model import SessionRecord
-from pitchbench.records.results import string_results
 from pitchbench.report.repeatability import HeardTake, Takes
-from pitchbench.session.state import SessionTake, TakeFate
+from pitchbench.session.log import SessionTake, TakeFate
 from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between
 
@@ -37,16 +36,17 @@ def from_sessions(sessions: Iterable[tuple[str, SessionRecord]]) -> Takes:
     played: list[Played] = []
     opens: dict[str, None] = {}
     tunings: Counter[tuple[str, int]] = Counter()
-    for player, (setup, entries, meta) in sessions:
-        for result in string_results(setup, entries):
+    for player, record in sessions:
+        meta, specs = record.meta, record.setup.instrument.strings
+        for string, spec in zip(record.log.strings, specs, strict=True):
             heard += [
                 HeardTake(player, meta.source, take.reading)
-                for take in result.takes
+                for take in string.takes
                 if take.fate is TakeFate.REJECTED
             ]
-            for takes in _by_tuning(result.takes):
-                tunings[player, result.number] += 1
-                names = _names(result.note, takes, tunings[player, result.number])
+            for takes in _by_tuning(string.takes):
+                tunings[player, string.number] += 1
+                names = _names(spec.note, takes, tunings[player, string.number])
                 named = list(zip(takes, names, strict=True))
                 opens.update(dict.fromkeys(name for take, name in named if take.fret == 0))
                 heard += [

@@ -25,14 +25,19 @@ from pitchbench.intonation.offset import Offset
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import NO_TRACE, Reading, Reason, Rejected, Trace
 from pitchbench.records.model import Parameter
-from pitchbench.records.older import current_move, current_offset
-from pitchbench.session.state import (
+from pitchbench.records.older import current_entry, current_move, current_offset
+from pitchbench.session.log import (
+    AdviceEntry,
+    ClearedEntry,
     Entry,
     MoveEntry,
     NoteEntry,
     OutcomeEntry,
+    SaidEntry,
+    StepEntry,
     StrikeEntry,
     TakeEntry,
+    ToleranceEntry,
     VerdictEntry,
 )
 
@@ -40,9 +45,14 @@ from pitchbench.session.state import (
 ENTRY_KINDS: Final[Mapping[type, str]] = {
     TakeEntry: "take",
     StrikeEntry: "strike",
+    ClearedEntry: "cleared",
     VerdictEntry: "verdict",
+    AdviceEntry: "advice",
+    SaidEntry: "said",
     MoveEntry: "move",
     OutcomeEntry: "outcome",
+    StepEntry: "step",
+    ToleranceEntry: "tolerance",
     NoteEntry: "note",
 }
 
@@ -140,6 +150,10 @@ def _converter(*, foreign: bool = False) -> Converter:
         converter.register_structure_hook(kind, _structured(kind, current, converter))
     configure_tagged_union(
         Entry, converter, tag_name="kind", tag_generator=lambda kind: ENTRY_KINDS[kind]
+    )
+    present = converter.get_structure_hook(Entry)
+    converter.register_structure_hook(
+        Entry, lambda document, kind: present(current_entry(document), kind)
     )
     return converter
 

@@ -10,11 +10,31 @@ from typing import Any, Final
 
 from pitchbench.instrument import BridgeKind, ScrewHeads
 from pitchbench.intonation.bridge import CAUTIONS, Direction, Rotation
+from pitchbench.session.log import Step
 
 Document = dict[str, Any]
 
+#: The steps that ask for the open string; at which fret the other note was asked for was not kept.
+_OPEN_STEPS: Final = (Step.BEFORE, Step.TUNE, Step.OPEN, Step.RETUNE, Step.LAST_ROUND)
+
 #: What an offset held beside its belief, which they follow from.
 _DERIVED: Final = ("offset_cents", "u_cents", "interval95_cents", "scale_cents", "dof")
+
+
+def current_entry(document: Document) -> Document:
+    """An entry: until export/2 a note also told of a step that began, of a new tolerance and of how
+    far a saddle was said to be moved."""
+    if document["kind"] != "note":
+        return document
+    common = {"at_s": document["at_s"], "string": document["string"]}
+    if document.get("said_mm") is not None:
+        return {"kind": "said", **common, "mm": document["said_mm"]}
+    if document.get("tolerance_cents") is not None:
+        return {"kind": "tolerance", **common, "cents": document["tolerance_cents"]}
+    if document.get("step") is not None and document["string"] is not None:
+        fret = 0 if document["step"] in _OPEN_STEPS else None
+        return {"kind": "step", **common, "step": document["step"], "fret": fret}
+    return document
 
 
 def current_offset(document: Document) -> Document:

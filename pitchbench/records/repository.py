@@ -56,7 +56,7 @@ from pitchbench.records.model import (
     SessionRecord,
 )
 from pitchbench.records.schema import entries, instruments, sessions, traces
-from pitchbench.session.state import Entry, Setup, TakeEntry
+from pitchbench.session.log import Entry, Setup, TakeEntry
 
 #: Environment variable with the path or URL of the store.
 STORE_VARIABLE: Final = "PITCHBENCH_STORE"

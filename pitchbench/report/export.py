@@ -26,15 +26,7 @@ from pitchbench.pitch.reading import NO_TRACE
 from pitchbench.presets import SCALE_RANGE_MM
 from pitchbench.records.documents import from_document, to_document
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
-from pitchbench.session.state import (
-    Entry,
-    NoteEntry,
-    SessionTake,
-    Setup,
-    StrikeEntry,
-    TakeEntry,
-    TakeFate,
-)
+from pitchbench.session.log import Entry, NoteEntry, SessionTake, Setup, TakeEntry, ToleranceEntry
 
 SCHEMA: Final = "pitchbench.export/2"
 
@@ -130,7 +122,7 @@ def _session(document: Any) -> SessionRecord:
     numbers = [
         entry.take.string if isinstance(entry, TakeEntry) else entry.string
         for entry in entries
-        if not isinstance(entry, NoteEntry)
+        if not isinstance(entry, NoteEntry | ToleranceEntry)
     ]
     strings = len(setup.instrument.strings)
     numbers += setup.strings
@@ -214,12 +206,9 @@ def takes_csv(record: SessionRecord) -> str:
     text = io.StringIO()
     writer = csv.DictWriter(text, COLUMNS, lineterminator="\r\n")
     writer.writeheader()
-    struck = {entry.take for entry in record.entries if isinstance(entry, StrikeEntry)}
-    for entry in record.entries:
-        if isinstance(entry, TakeEntry):
-            take = entry.take
-            fate = TakeFate.STRUCK if take.number in struck else take.fate
-            writer.writerow(_csv_row(record, replace(take, fate=fate)))
+    takes = [take for string in record.log.strings for take in string.takes]
+    for take in sorted(takes, key=lambda take: take.number):
+        writer.writerow(_csv_row(record, take))
     return text.getvalue()
 
 

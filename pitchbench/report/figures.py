@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from pitchbench.errors import printable
 from pitchbench.intonation.neck import StringNeck
-from pitchbench.records.results import StringResult
 from pitchbench.report.takes import RoundTakes, rounds_of
+from pitchbench.session.log import Log
 from pitchbench.units import fret_ratio
 
 # Where there is no home, matplotlib says at length where it keeps its own things instead.
@@ -44,7 +44,7 @@ _FOUND: Final = "#8a4b08"
 _LEFT: Final = "#0b4a8f"
 
 
-def takes_figure(results: Sequence[StringResult], *, tolerance_cents: float, title: str) -> str:
+def takes_figure(log: Log, *, title: str) -> str:
     """Every fretted take that counted, as found (open circles) and as left (filled squares), with
     the offset that was judged and its 95 % interval beside them.
 
@@ -52,6 +52,7 @@ def takes_figure(results: Sequence[StringResult], *, tolerance_cents: float, tit
     -------
     An ``<svg>`` element with ``<title>`` and ``<desc>``; the table beside it is the caller's.
     """
+    tolerance_cents, strings = log.tolerance_cents, log.strings
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(7.2, 2.2), layout="constrained")
         axes = figure.subplots()
@@ -64,13 +65,15 @@ def takes_figure(results: Sequence[StringResult], *, tolerance_cents: float, tit
             label=f"tolerance ±{tolerance_cents:g} cents",
         )
         axes.axhline(0.0, color=_INK, linewidth=0.6)
-        for place, result in enumerate(results):
-            found, left = rounds_of(result)
+        for place, string in enumerate(strings):
+            found, left = rounds_of(string)
             _draw(axes, place - 0.2, found, marker="o", colour=_FOUND, filled=False)
             _draw(axes, place + 0.2, left, marker="s", colour=_LEFT, filled=True)
         _legend(axes)
-        axes.set_xticks(range(len(results)), [f"{r.number}: {r.note}" for r in results])
-        axes.set_xlim(-0.6, len(results) - 0.4)
+        notes = [spec.note for spec in log.setup.instrument.strings]
+        labels = [f"{string.number}: {note}" for string, note in zip(strings, notes, strict=True)]
+        axes.set_xticks(range(len(strings)), labels)
+        axes.set_xlim(-0.6, len(strings) - 0.4)
         axes.set_xlabel("string")
         axes.set_ylabel("offset in cents, sharp upward")
         axes.spines[["top", "right"]].set_visible(False)

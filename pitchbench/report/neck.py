@@ -27,8 +27,7 @@ from pitchbench.intonation.offset import ScatterPrior, Take
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.records.model import SessionRecord
-from pitchbench.records.results import string_results
-from pitchbench.session.state import SessionTake, TakeFate
+from pitchbench.session.log import SessionTake, TakeFate
 from pitchbench.session.survey import statistics_of
 
 SCHEMA: Final = "pitchbench.neck/1"
@@ -182,8 +181,7 @@ def heard_in_survey(
 
 def heard_on_record(record: SessionRecord) -> tuple[HeardString, ...]:
     """The strings of a survey on record."""
-    results = string_results(record.setup, record.entries)
-    takes = [take for result in results for take in result.takes]
+    takes = [take for string in record.log.strings for take in string.takes]
     return heard_in_survey(record.setup.instrument, takes, record.meta.source)
 
 

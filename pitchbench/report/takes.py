@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 from pitchbench.intonation.offset import Offset
 from pitchbench.pitch.reading import Reading
-from pitchbench.records.results import StringResult
-from pitchbench.session.state import SessionTake
+from pitchbench.session.log import SessionTake, StringState
 from pitchbench.units import cents_between, mean_hz
 
 
@@ -22,12 +21,11 @@ class RoundTakes:
     offset: Offset | None
 
 
-def rounds_of(result: StringResult) -> tuple[RoundTakes | None, RoundTakes | None]:
+def rounds_of(string: StringState) -> tuple[RoundTakes | None, RoundTakes | None]:
     """As found, and as left; the second is None where the string was never moved."""
-    found = _round(result.accepted(0), result.found)
-    if not result.moves:
-        return found, None
-    return found, _round(result.accepted(len(result.moves)), result.left)
+    as_found = tuple(take for take in string.accepted if take.round == 0)
+    found = _round(as_found, string.found)
+    return found, _round(string.in_this_round, string.now) if string.moves else None
 
 
 def _round(takes: tuple[SessionTake, ...], offset: Offset | None) -> RoundTakes | None:

@@ -22,8 +22,9 @@ from pitchbench.screen.reference import (
 )
 from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
 from pitchbench.screen.theme import Theme
-from pitchbench.session.reducer import LIVE_NEAR_CENTS, TUNED_WITHIN_CENTS
-from pitchbench.session.state import State, Step, TakeFate
+from pitchbench.session.heard import LIVE_NEAR_CENTS, TUNED_WITHIN_CENTS
+from pitchbench.session.log import Step, TakeFate
+from pitchbench.session.state import State
 from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between
 
@@ -64,19 +65,19 @@ def large_of(state: State, theme: Theme) -> Large:
     """What the large number says in ``state``."""
     if state.input_lost is not None:
         return Large("", "no sound", "", state.input_lost)
-    if state.step in _NO_NUMBER and not state.ringing:
-        return _NO_NUMBER[state.step]
+    if state.log.step in _NO_NUMBER and not state.ringing:
+        return _NO_NUMBER[state.log.step]
     if _is_tuning(state):
         return _tuning(state, theme)
-    if state.step is not Step.MOVE and state.ringing:
+    if state.log.step is not Step.MOVE and state.ringing:
         return _ringing(state, theme)
-    if state.string.now is not None:
-        return _offset_large(state.string.now, state.string.verdict, theme)
+    if state.log.string.now is not None:
+        return _offset_large(state.log.string.now, state.log.string.verdict, theme)
     return _last_note(state, theme)
 
 
 def _is_tuning(state: State) -> bool:
-    return state.step in _TUNING or (state.step is Step.LAST_ROUND and not state.tuned)
+    return state.log.step in _TUNING or (state.log.step is Step.LAST_ROUND and not state.log.tuned)
 
 
 def _direction(cents: float) -> str:
@@ -91,15 +92,15 @@ def _plus_minus(half_width: float, theme: Theme) -> str:
 
 def _tuning(state: State, theme: Theme) -> Large:
     """Where the string stands against its tuning: the note's reading, until then its live pitch."""
-    note = state.setup.instrument.string(state.current).note
-    about = f"string {state.current} against {note}"
+    note = state.setup.instrument.string(state.log.current).note
+    about = f"string {state.log.current} against {note}"
     reading = _tuning_reading(state)
     if isinstance(reading, Reading):
         cents = cents_between(reading.pitch_hz, target_hz(state))
         word = "in tune" if abs(cents) <= TUNED_WITHIN_CENTS else _direction(cents)
         return Large(figure_of(cents, theme), word, "", about)
     if state.live is None:
-        word = "wait" if state.ringing else "retune" if state.step is Step.RETUNE else "tune"
+        word = "wait" if state.ringing else "retune" if state.log.step is Step.RETUNE else "tune"
         return Large(" " if state.ringing else "", word, "", about)
     cents = cents_between(state.live.pitch_hz, target_hz(state))
     word = "near" if abs(cents) <= LIVE_NEAR_CENTS else _direction(cents)
@@ -110,8 +111,8 @@ def _tuning_reading(state: State) -> Reading | Rejected | None:
     """The reading of the tuning pluck that rings or rang last; an accepted take is from before."""
     if state.ringing:
         return state.offered
-    if state.last_take is not None and state.last_take.fate is not TakeFate.ACCEPTED:
-        return state.last_take.reading
+    if state.log.last_take is not None and state.log.last_take.fate is not TakeFate.ACCEPTED:
+        return state.log.last_take.reading
     return None
 
 
@@ -141,9 +142,8 @@ def _shown_large(state: State, theme: Theme) -> Large | None:
 def _reading_large(state: State, reading: Reading, fret: int, theme: Theme) -> Large:
     cents = cents_off(state, reading.pitch_hz, fret)
     sure = _plus_minus(half95(reading.u_cents), theme)
-    against = (
-        str(state.setup.instrument.string(state.current).note) if fret == 0 else "the open string"
-    )
+    note = state.setup.instrument.string(state.log.current).note
+    against = str(note) if fret == 0 else "the open string"
     return Large(
         figure_of(cents, theme),
         "settled",
@@ -194,9 +194,9 @@ def _last_note(state: State, theme: Theme) -> Large:
     shown = _shown_large(state, theme)
     if shown is not None:
         return shown
-    if state.wanted_fret:
-        return Large("", f"fret {state.wanted_fret}", "", f"string {state.current}")
-    return Large("", "pluck open", "", f"string {state.current}")
+    if state.log.wanted_fret:
+        return Large("", f"fret {state.log.wanted_fret}", "", f"string {state.log.current}")
+    return Large("", "pluck open", "", f"string {state.log.current}")
 
 
 @dataclass(frozen=True)

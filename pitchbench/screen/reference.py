@@ -3,30 +3,31 @@
 from __future__ import annotations
 
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.session.state import SessionTake, State
-from pitchbench.session.takes import in_this_round, open_mean_hz
+from pitchbench.session.log import SessionTake
+from pitchbench.session.state import State
+from pitchbench.session.takes import open_mean_hz
 from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between, fret_ratio
 
 
 def current_takes(state: State) -> tuple[SessionTake, ...]:
     """Every pluck on the current string since its saddle was last moved."""
-    string = state.string
+    string = state.log.string
     return tuple(take for take in string.takes if take.round == string.round)
 
 
 def open_hz(state: State, tuning: int | None = None) -> float:
     """The open string as played since it was found in tune for the ``tuning``-th time, by default
     the last: the mean that its takes are judged by; what it is tuned to where there are none."""
-    string = state.string
+    string = state.log.string
     tuning = string.tuning if tuning is None else tuning
-    heard_hz = open_mean_hz([t for t in in_this_round(string) if t.tuning == tuning])
+    heard_hz = open_mean_hz([t for t in string.in_this_round if t.tuning == tuning])
     return target_hz(state) if heard_hz is None else heard_hz
 
 
 def target_hz(state: State) -> float:
     """What the current open string is tuned to."""
-    return state.setup.instrument.string(state.current).note.hz(state.setup.a4_hz)
+    return state.setup.instrument.string(state.log.current).note.hz(state.setup.a4_hz)
 
 
 def nearest_fret(state: State, pitch_hz: float) -> int:
@@ -61,8 +62,8 @@ def shown_reading(state: State) -> tuple[Reading | Rejected, int | None] | None:
         if state.offered is None:
             return None
         return state.offered, nearest_fret(state, state.offered.pitch_hz)
-    if state.last_take is not None and state.last_take.string == state.current:
-        return state.last_take.reading, state.last_take.fret
+    if state.log.last_take is not None and state.log.last_take.string == state.log.current:
+        return state.log.last_take.reading, state.log.last_take.fret
     return None
 
 

@@ -11,7 +11,8 @@ from pitchbench.intonation.bridge import DIRECTION_WORDS, Direction, Move, move_
 from pitchbench.screen.number import word_rows
 from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
 from pitchbench.screen.theme import Theme
-from pitchbench.session.state import State, StringState
+from pitchbench.session.log import StringState
+from pitchbench.session.state import State
 from pitchbench.session.words import ordinal
 from pitchbench.units import fret_ratio
 
@@ -24,7 +25,7 @@ def move_lines(state: State, theme: Theme, width: int, height: int) -> list[Text
     Given up in this order as lines get scarce: the cautions after the first, the total travel, the
     side view, the block letters.
     """
-    move = state.string.advice
+    move = state.log.string.advice
     if move is None:
         return [Text("no move advised", theme.quiet)]
     cautions = [_caution_lines(c, theme, width) for c in move.cautions]
@@ -32,7 +33,7 @@ def move_lines(state: State, theme: Theme, width: int, height: int) -> list[Text
         cautions.insert(0, _caution_lines("Beyond the travel of this saddle", theme, width))
     first = cautions[0] if cautions else []
     others = [line for lines in cautions[1:] for line in lines]
-    travel = [travel_line(state.string, theme, width)]
+    travel = [travel_line(state.log.string, theme, width)]
     view = side_view(state, move.direction, theme, width)
     amount = _amount(state, move, theme, width)
     plain = _amount_words(state, move, theme, width)

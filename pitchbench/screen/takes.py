@@ -12,7 +12,8 @@ from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.screen.reference import cents_from_open, current_takes, fret_words
 from pitchbench.screen.text import fitted, printable, row_of, signed, wrapped
 from pitchbench.screen.theme import Theme
-from pitchbench.session.state import SessionTake, State, TakeFate
+from pitchbench.session.log import SessionTake, TakeFate
+from pitchbench.session.state import State
 
 _NAME_WIDTH: Final = 13
 _VALUE_WIDTH: Final = 15
@@ -81,11 +82,11 @@ def takes_lines(state: State, theme: Theme, width: int, height: int) -> list[Tex
 
 
 def _axis(state: State, points: list[_Point], width: int) -> _Axis:
-    values = [-state.tolerance_cents, state.tolerance_cents]
+    values = [-state.log.tolerance_cents, state.log.tolerance_cents]
     for point in points:
         values += point.ends
-    if state.string.now is not None:
-        values += state.string.now.interval95_cents
+    if state.log.string.now is not None:
+        values += state.log.string.now.interval95_cents
     margin = max(0.5, 0.06 * (max(values) - min(values)))
     return _Axis(min(values) - margin, max(values) + margin, max(width, 5))
 
@@ -93,7 +94,7 @@ def _axis(state: State, points: list[_Point], width: int) -> _Axis:
 def _empty_row(state: State, axis: _Axis, theme: Theme) -> list[tuple[str, str]]:
     """Cells of a row with the zero line and the edges of the tolerance band."""
     cells = [(" ", "")] * axis.width
-    for edge in (-state.tolerance_cents, state.tolerance_cents):
+    for edge in (-state.log.tolerance_cents, state.log.tolerance_cents):
         cells[axis.column(edge)] = (":", theme.quiet)
     cells[axis.column(0.0)] = (theme.glyphs.zero, theme.quiet)
     return cells
@@ -168,7 +169,7 @@ def _farthest(group: list[_Point], theme: Theme) -> str:
 
 def _mean_line(state: State, axis: _Axis, theme: Theme) -> list[Text]:
     """The offset and its interval, once there is one."""
-    offset = state.string.now
+    offset = state.log.string.now
     if offset is None:
         return []
     cells = _empty_row(state, axis, theme)

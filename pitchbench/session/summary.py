@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import Response
+from pitchbench.session.log import MoveEntry, Step, StringState
 from pitchbench.session.saddles import learned
-from pitchbench.session.state import MoveEntry, State, Step, StringState
+from pitchbench.session.state import State
 
 if TYPE_CHECKING:
     from pitchbench.session.rehearsal import Rehearsal
@@ -20,9 +21,9 @@ def session_document(state: State, *, session: str | None, source: str) -> dict[
         "session": session,
         "source": source,
         **_frame(state),
-        "strings": [_string(state, state.strings[n - 1]) for n in state.setup.order],
+        "strings": [_string(state, state.log.strings[n - 1]) for n in state.setup.order],
         "moves": [_move(entry) for entry in state.entries if isinstance(entry, MoveEntry)],
-        "bridge": _bridge(learned(state)),
+        "bridge": _bridge(learned(state.log)),
     }
 
 
@@ -35,7 +36,7 @@ def rehearsal_document(rehearsal: Rehearsal, *, seed: int) -> dict[str, Any]:
         **_frame(state),
         "strings": [
             {
-                **_string(state, state.strings[number - 1]),
+                **_string(state, state.log.strings[number - 1]),
                 "true_found_cents": round(rehearsal.true_found_cents[number], 3),
                 "true_left_cents": round(rehearsal.true_left_cents[number], 3),
             }
@@ -59,8 +60,8 @@ def _frame(state: State) -> dict[str, Any]:
         "instrument": state.setup.instrument.name,
         "a4_hz": state.setup.a4_hz,
         "fret": state.setup.fret,
-        "tolerance_cents": state.tolerance_cents,
-        "finished": state.step is Step.FINISHED,
+        "tolerance_cents": state.log.tolerance_cents,
+        "finished": state.log.step is Step.FINISHED,
     }
 
 
@@ -69,7 +70,7 @@ def _string(state: State, string: StringState) -> dict[str, Any]:
     return {
         "string": string.number,
         "note": state.setup.instrument.string(string.number).note.name,
-        **_offset("found", string.as_found),
+        **_offset("found", string.found),
         **_offset("left", string.now),
         "verdict": None if verdict is None else str(verdict.decision),
         "outcome": None if string.outcome is None else string.outcome.name.lower(),

@@ -14,12 +14,7 @@ from pitchbench.intonation.offset import (
     learn_scatter,
 )
 from pitchbench.pitch.reading import Reading, Reason, Rejected
-from pitchbench.session.state import (
-    SessionTake,
-    State,
-    StringState,
-    TakeFate,
-)
+from pitchbench.session.log import Log, SessionTake, StringState, TakeFate
 from pitchbench.units import mean_hz
 
 #: Takes of each kind before a verdict is given at all: one bad fretting shall not move a saddle
@@ -37,19 +32,9 @@ _HOPELESS_FRETTED_CENTS: Final = 10.0
 _HOPELESS_TAKES: Final = 5
 
 
-def accepted(string: StringState) -> tuple[SessionTake, ...]:
-    """The takes that count."""
-    return tuple(t for t in string.takes if t.fate is TakeFate.ACCEPTED)
-
-
-def in_this_round(string: StringState) -> tuple[SessionTake, ...]:
-    """The accepted takes since the saddle was last moved."""
-    return tuple(t for t in accepted(string) if t.round == string.round)
-
-
 def in_this_tuning(string: StringState) -> tuple[SessionTake, ...]:
     """The accepted takes since the string was last found in tune."""
-    return tuple(t for t in in_this_round(string) if t.tuning == string.tuning)
+    return tuple(t for t in string.in_this_round if t.tuning == string.tuning)
 
 
 def open_mean_hz(takes: Sequence[SessionTake]) -> float | None:
@@ -58,7 +43,7 @@ def open_mean_hz(takes: Sequence[SessionTake]) -> float | None:
     return mean_hz(opens) if opens else None
 
 
-def weigh_round(state: State, string: StringState) -> Offset | None:
+def weigh_round(log: Log, string: StringState) -> Offset | None:
     """The string's offset from the takes since its saddle was last moved; None until both notes
     were played.
 
@@ -66,9 +51,9 @@ def weigh_round(state: State, string: StringState) -> Offset | None:
     open pitch, unless the present ones disagree with them by more than both uncertainties
     explain: then something has changed and only the present ones count.
     """
-    fret, prior = state.setup.fret, scatter_prior(state, string)
+    fret, prior = log.setup.fret, scatter_prior(log, string)
     present = in_this_tuning(string)
-    earlier = [t for t in in_this_round(string) if t.tuning != string.tuning]
+    earlier = [t for t in string.in_this_round if t.tuning != string.tuning]
     referred = _referred(earlier, open_mean_hz(present))
     now = estimate_offset(_takes(present), fret=fret, prior=prior)
     before = estimate_offset(referred, fret=fret, prior=prior)
@@ -80,7 +65,7 @@ def weigh_round(state: State, string: StringState) -> Offset | None:
     return estimate_offset([*referred, *_takes(present)], fret=fret, prior=prior)
 
 
-def scatter_prior(state: State, string: StringState) -> ScatterPrior:
+def scatter_prior(log: Log, string: StringState) -> ScatterPrior:
     """What is believed of this player's scatter before ``string``'s present takes.
 
     Learned from the other strings and rounds of this session as soon as they say more than what
@@ -88,12 +73,12 @@ def scatter_prior(state: State, string: StringState) -> ScatterPrior:
     """
     earlier = [
         take
-        for other in state.strings
+        for other in log.strings
         for take in other.takes
         if take.fate is TakeFate.ACCEPTED
         and not (other.number == string.number and take.round == string.round)
     ]
-    return learn_scatter(repeats(earlier), typical=state.setup.prior)
+    return learn_scatter(repeats(earlier), typical=log.setup.prior)
 
 
 def repeats(takes: Iterable[SessionTake]) -> list[list[Take]]:
@@ -106,7 +91,7 @@ def repeats(takes: Iterable[SessionTake]) -> list[list[Take]]:
 
 def missing_kind(string: StringState, fret: int) -> int | None:
     """The fret of the kind of take that must still come before any verdict; None if none must."""
-    everything, present = accepted(string), in_this_tuning(string)
+    everything, present = string.accepted, in_this_tuning(string)
 
     def lacking(kind: int, least: int) -> int:
         here = sum(t.fret == kind for t in present)

@@ -7,7 +7,7 @@ holds the value with 95 % probability.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from pitchbench.belief import half95
 from pitchbench.instrument import BridgeKind
@@ -17,7 +17,10 @@ from pitchbench.intonation.response import Effect, MadeMove, Response
 from pitchbench.intonation.verdict import percent
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Reading, Reason
-from pitchbench.session.state import Outcome, Setup, State, Step, StringState
+from pitchbench.session.log import Log, Outcome, Setup, Step, StringState
+
+if TYPE_CHECKING:
+    from pitchbench.session.state import State
 
 #: What has to be right before intonation is worth setting (common practice, no source).
 ORDER_OF_WORK: Final = (
@@ -103,9 +106,9 @@ def ends_words(move: Move) -> str:
     return f" It should end between {low:+.1f} and {high:+.1f} cents."
 
 
-def border_words(state: State, p_left: float, p_moved: float) -> str:
+def border_words(log: Log, p_left: float, p_moved: float) -> str:
     """What each choice promises where a string is on the border and a move is likely to help."""
-    now, tolerance = state.string.now, state.tolerance_cents
+    now, tolerance = log.string.now, log.tolerance_cents
     if now is None:
         return ""
     return (
@@ -148,31 +151,31 @@ def asks(state: State) -> str:
     """The one thing to do now, one sentence in the imperative."""
     if state.input_lost is not None:
         return "Connect the sound input again."
-    if state.ringing and state.tuned and state.step is not Step.BORDER:
+    if state.ringing and state.log.tuned and state.log.step is not Step.BORDER:
         return "Let it ring." if state.offered is None else "Damp the string."
-    return _ASKS[state.step](state)
+    return _ASKS[state.log.step](state)
 
 
 def _note(state: State) -> Note:
-    return state.setup.instrument.string(state.current).note
+    return state.setup.instrument.string(state.log.current).note
 
 
 def _ask_fretted(state: State) -> str:
     verb = "Stop" if state.setup.instrument.fretless else "Fret"
-    return f"{verb} string {state.current} lightly at {place(state.setup)} and pluck it."
+    return f"{verb} string {state.log.current} lightly at {place(state.setup)} and pluck it."
 
 
 def _on_saddle(state: State) -> tuple[str, str]:
     """The strings on the saddle at work and whose saddle it is, as they stand in a sentence."""
-    beside = state.setup.instrument.bridge.beside(state.current)
+    beside = state.setup.instrument.bridge.beside(state.log.current)
     if beside is None:
-        return f"string {state.current}", "its"
-    return f"strings {min(state.current, beside)} and {max(state.current, beside)}", "their"
+        return f"string {state.log.current}", "its"
+    return f"strings {min(state.log.current, beside)} and {max(state.log.current, beside)}", "their"
 
 
 def _how_far(state: State) -> str:
     """The move as advised, or as the person said it was made."""
-    move, said_mm = state.string.advice, state.string.said_mm
+    move, said_mm = state.log.string.advice, state.log.string.said_mm
     if move is None:
         return ""
     if said_mm is None:
@@ -180,9 +183,9 @@ def _how_far(state: State) -> str:
     return f" {move_words(move.made(said_mm))}, as you said"
 
 
-def what_to_move(state: State, whose: str) -> str:
+def what_to_move(setup: Setup, whose: str) -> str:
     """What a hand does there: a fixed saddle is filed, and a wooden bridge slides as a whole."""
-    match state.setup.instrument.bridge.kind:
+    match setup.instrument.bridge.kind:
         case BridgeKind.FIXED_SADDLE:
             return f"file {whose} break point"
         case BridgeKind.SLIDING_WOOD:
@@ -193,7 +196,7 @@ def what_to_move(state: State, whose: str) -> str:
 
 def _ask_move(state: State) -> str:
     strings, whose = _on_saddle(state)
-    return f"Slacken {strings} and {what_to_move(state, whose)}{_how_far(state)}."
+    return f"Slacken {strings} and {what_to_move(state.setup, whose)}{_how_far(state)}."
 
 
 def _ask_border(state: State) -> str:
@@ -202,17 +205,17 @@ def _ask_border(state: State) -> str:
 
 def _ask_retune(state: State) -> str:
     """The step begins when the string is heard slack: the move may still have to be made."""
-    if state.string.advice is None:
-        return f"Tune string {state.current} up to {_note(state)} again and pluck it."
-    move = f"{what_to_move(state, 'the').capitalize()}{_how_far(state)}"
-    return f"{move}; then tune string {state.current} up to {_note(state)} and pluck it."
+    if state.log.string.advice is None:
+        return f"Tune string {state.log.current} up to {_note(state)} again and pluck it."
+    move = f"{what_to_move(state.setup, 'the').capitalize()}{_how_far(state)}"
+    return f"{move}; then tune string {state.log.current} up to {_note(state)} and pluck it."
 
 
 def _ask_check(state: State) -> str:
-    if not state.tuned:
-        return f"Check string {state.current}: tune it to {_note(state)} and pluck it open."
-    if state.wanted_fret == 0:
-        return f"Check string {state.current}: pluck it open."
+    if not state.log.tuned:
+        return f"Check string {state.log.current}: tune it to {_note(state)} and pluck it open."
+    if state.log.wanted_fret == 0:
+        return f"Check string {state.log.current}: pluck it open."
     return _ask_fretted(state)
 
 
@@ -226,9 +229,9 @@ def _ask_finished(state: State) -> str:
 
 
 _ASKS: Final[dict[Step, Callable[[State], str]]] = {
-    Step.BEFORE: lambda s: f"Pluck string {s.current} open to begin.",
-    Step.TUNE: lambda s: f"Tune string {s.current} to {_note(s)}, coming up from below.",
-    Step.OPEN: lambda s: f"Pluck string {s.current} open and let it ring.",
+    Step.BEFORE: lambda s: f"Pluck string {s.log.current} open to begin.",
+    Step.TUNE: lambda s: f"Tune string {s.log.current} to {_note(s)}, coming up from below.",
+    Step.OPEN: lambda s: f"Pluck string {s.log.current} open and let it ring.",
     Step.FRETTED: _ask_fretted,
     Step.MOVE: _ask_move,
     Step.RETUNE: _ask_retune,

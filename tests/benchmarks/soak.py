@@ -38,7 +38,7 @@ from virtual_mic import VirtualMic, missing, virtual_mic
 from pitchbench.pitch.reading import Reading
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import SessionTake, TakeEntry, TakeFate
+from pitchbench.session.log import SessionTake, TakeEntry, TakeFate
 from pitchbench.sound.gaps import read_gaps
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import cents_between

@@ -26,7 +26,7 @@ from virtual_mic import VirtualMic
 from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import SessionTake, TakeFate
+from pitchbench.session.log import SessionTake, TakeFate
 from pitchbench.sound.gaps import read_gaps
 from pitchbench.units import cents_between
 

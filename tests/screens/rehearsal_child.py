@@ -8,7 +8,7 @@ from pitchbench.presets import preset
 from pitchbench.screen.live import LiveScreen
 from pitchbench.session.engine import Pace
 from pitchbench.session.rehearsal import rehearse
-from pitchbench.session.state import Entry, Setup
+from pitchbench.session.log import Entry, Setup
 
 kept: list[Entry] = []
 

@@ -21,17 +21,17 @@ from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
 from pitchbench.notes import Note
 from pitchbench.pitch.listener import LivePitch
 from pitchbench.pitch.reading import Reading, Reason, Rejected, Trace
-from pitchbench.session.state import (
-    Display,
+from pitchbench.session.job import Display
+from pitchbench.session.log import (
     MoveEntry,
     Outcome,
     SessionTake,
     Setup,
-    State,
     Step,
     StringState,
     TakeFate,
 )
+from pitchbench.session.state import State
 from pitchbench.units import shifted_hz
 
 PRIOR = ScatterPrior(open_cents=0.5, open_dof=4, fretted_cents=2.0, fretted_dof=4)
@@ -115,8 +115,8 @@ REJECTED = SessionTake(
 )  # fmt: skip
 
 DONE = {
-    1: StringState(1, as_found=offset(1.2, 0.8), now=offset(1.2, 0.8), outcome=Outcome.LEAVE),
-    5: StringState(5, as_found=offset(-4.4, 0.9), now=offset(0.3, 0.9), outcome=Outcome.LEAVE,
+    1: StringState(1, found=offset(1.2, 0.8), now=offset(1.2, 0.8), outcome=Outcome.LEAVE),
+    5: StringState(5, found=offset(-4.4, 0.9), now=offset(0.3, 0.9), outcome=Outcome.LEAVE,
                    moves=(MoveEntry(90.0, 5, replace(MOVE, string=5), -1.6),)),
 }  # fmt: skip
 
@@ -142,7 +142,7 @@ def _settling() -> State:
     notes = live_notes(6.0, hz=2 * E2, seconds=0.6)
     return state(
         Step.FRETTED, StringState(6, takes=TAKES[:5], now=offset(6.0, 2.1),
-                                  as_found=offset(6.0, 2.1)),
+                                  found=offset(6.0, 2.1)),
         asks="Let it ring.", says="Take 5: string 6 at the 12th fret, 5.2 ± 0.1 cents sharp.",
         ringing=True, live=notes[-1], live_trace=notes, wanted_fret=12,
     )  # fmt: skip
@@ -157,7 +157,7 @@ def _finished() -> State:
     strings = tuple(
         StringState(
             n,
-            as_found=offset(found, 0.9),
+            found=offset(found, 0.9),
             now=offset(left, 0.8),
             outcome=outcome,
             moves=tuple(MoveEntry(9.0, n, MOVE, mm) for mm in moves),
@@ -183,7 +183,7 @@ def _twelve() -> State:
     instrument = replace(guitar(notes=notes), name="demo \x1b[31mtwelve\nstring")
     strings = tuple(
         StringState(
-            n, as_found=offset(n / 2 - 3, 1.0), now=offset(n / 4 - 1.5, 1.0), outcome=Outcome.LEAVE
+            n, found=offset(n / 2 - 3, 1.0), now=offset(n / 4 - 1.5, 1.0), outcome=Outcome.LEAVE
         )
         for n in range(1, 13)
     )
@@ -192,7 +192,7 @@ def _twelve() -> State:
 
 
 _SHARP = StringState(
-    6, takes=(*TAKES, REJECTED), as_found=offset(6.1, 1.2), now=offset(6.1, 1.2),
+    6, takes=(*TAKES, REJECTED), found=offset(6.1, 1.2), now=offset(6.1, 1.2),
     verdict=verdict(Decision.MOVE), advice=MOVE,
 )  # fmt: skip
 
@@ -225,7 +225,7 @@ STATES: dict[str, State] = {
     "offered": _offered(),
     "fretted": state(
         Step.FRETTED,
-        StringState(6, takes=TAKES[:5], as_found=offset(3.0, 2.6), now=offset(3.0, 2.6),
+        StringState(6, takes=TAKES[:5], found=offset(3.0, 2.6), now=offset(3.0, 2.6),
                     verdict=verdict(Decision.TAKE_MORE)),
         asks="Fret string 6 at the 12th fret, pluck it, and let it ring.",
         says="Take 5: string 6 at the 12th fret, 5.2 ± 0.1 cents sharp.",
@@ -260,7 +260,7 @@ STATES: dict[str, State] = {
                                            reading=reading(shifted_hz(t.reading.pitch_hz or 1,
                                                                       -5.8 if t.fret else 0)))
                                    for t in TAKES),
-                    moves=_MOVED, as_found=offset(6.1, 1.2), now=offset(0.3, 1.4),
+                    moves=_MOVED, found=offset(6.1, 1.2), now=offset(0.3, 1.4),
                     verdict=verdict(Decision.LEAVE)),
         asks="String 6 is done. Pluck open string 5.", says="Leave it: within 2 cents.",
         wanted_fret=12,
@@ -275,7 +275,7 @@ STATES: dict[str, State] = {
         "move it: 96 %.",
     ),
     "last-round": state(
-        Step.LAST_ROUND, StringState(6, as_found=offset(6.1, 1.2), outcome=Outcome.LEAVE,
+        Step.LAST_ROUND, StringState(6, found=offset(6.1, 1.2), outcome=Outcome.LEAVE,
                                      moves=_MOVED),
         asks="All strings once more: pluck open string 6.", wanted_fret=0,
     ),
@@ -311,7 +311,7 @@ STATES: dict[str, State] = {
             takes=(*(take(n, (n % 5 - 2) * 0.1, fret=0) for n in range(101, 109)),
                    *(take(n, 3 + (n % 7 - 3) * 0.6, fret=12) for n in range(109, 117)),
                    *(replace(REJECTED, number=n) for n in range(117, 121))),
-            as_found=offset(-12.4, 1.1), now=offset(3.0, 1.6),
+            found=offset(-12.4, 1.1), now=offset(3.0, 1.6),
             verdict=verdict(Decision.TAKE_MORE),
         ),
         asks="Fret string 6 lightly at the 12th fret and pluck it.",

@@ -15,7 +15,7 @@ from pitchbench.pitch.reading import Reason, Rejected
 from pitchbench.screen.overlay import OverlayLines, render
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.session.overlay import Overlay, advance
-from pitchbench.session.state import Command, InputLost, KeyPressed
+from pitchbench.session.job import Command, InputLost, KeyPressed
 
 
 def _states() -> dict[str, Overlay]:

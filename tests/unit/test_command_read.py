@@ -19,7 +19,7 @@ import pitchbench.report
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import Setup
+from pitchbench.session.log import Setup
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import cents_between
 

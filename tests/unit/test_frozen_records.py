@@ -17,7 +17,7 @@ import pytest
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, read_export
-from pitchbench.session.state import (
+from pitchbench.session.log import (
     Entry,
     MoveEntry,
     NoteEntry,
@@ -167,7 +167,7 @@ def test_sheet_and_work_agree_on_how_a_finished_string_was_left(
             if string["outcome"] is None or int(number) in said["struck_strings"]:
                 continue
             own = work["strings"][number]
-            assert_alike([own["as_found"], own["now"]], [string["found"], string["left"]])
+            assert_alike([own["found"], own["now"]], [string["found"], string["left"]])
             compared += 1
     assert compared == 17
 

@@ -25,7 +25,7 @@ from pitchbench.records.documents import from_document, from_json, to_document, 
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, read_export, takes_csv
-from pitchbench.session.state import Entry, TakeEntry, TakeFate
+from pitchbench.session.log import Entry, TakeEntry, TakeFate
 
 ID = "20260314-" + "0123456789abcdef" * 2
 

@@ -18,7 +18,7 @@ from pitchbench.records.history import changes, check_reasons, opening_words, se
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.records.results import string_results, tolerance_cents
-from pitchbench.session.state import (
+from pitchbench.session.log import (
     MoveEntry,
     NoteEntry,
     Outcome,

@@ -17,7 +17,7 @@ from pitchbench.records.results import string_results
 from pitchbench.report import export
 from pitchbench.report.sheet import build_sheet, sheet_html, sheet_lines
 from pitchbench.report.takes import rounds_of
-from pitchbench.session.state import MoveEntry
+from pitchbench.session.log import MoveEntry
 
 
 def a_record(instrument=None, log=None, **meta: object) -> SessionRecord:

@@ -11,7 +11,7 @@ from pitchbench.intonation.drift import Strength, tell_strengths
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reason, Rejected
 from pitchbench.session.overlay import Overlay, advance
-from pitchbench.session.state import Command, InputBack, InputLost, KeyPressed
+from pitchbench.session.job import Command, InputBack, InputLost, KeyPressed
 
 
 def after(overlay: Overlay, *events) -> Overlay:

@@ -12,14 +12,8 @@ from pitchbench.intonation.neck import survey as neck_survey
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reason
-from pitchbench.session.state import (
-    Command,
-    InputBack,
-    InputLost,
-    Setup,
-    TakeEntry,
-    TakeFate,
-)
+from pitchbench.session.job import Command, InputBack, InputLost
+from pitchbench.session.log import Setup, TakeEntry, TakeFate
 from pitchbench.session.survey import (
     Plan,
     advance,

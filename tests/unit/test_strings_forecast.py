@@ -18,7 +18,7 @@ from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Direction, Rotation
 from pitchbench.presets import PRESETS, preset, with_gauges, with_tuning
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import Outcome, OutcomeEntry
+from pitchbench.session.log import Outcome, OutcomeEntry
 from pitchbench.strings.forecast import Forecast, Hazard, forecast
 from pitchbench.strings.virtual import VirtualInstrument
 

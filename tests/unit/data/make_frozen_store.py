@@ -38,16 +38,8 @@ from pitchbench.report.export import export_json
 from pitchbench.session import reducer, survey
 from pitchbench.session.learning import learned_response, learned_scatter
 from pitchbench.session.rehearsal import rehearse
-from pitchbench.session.state import (
-    Command,
-    Entry,
-    InputBack,
-    InputLost,
-    Outcome,
-    Setup,
-    Step,
-    TakeEntry,
-)
+from pitchbench.session.job import Command, InputBack, InputLost
+from pitchbench.session.log import Entry, Outcome, Setup, Step, TakeEntry
 
 HERE = Path(__file__).parent
 BEGAN = datetime(2026, 11, 2, 9, 0, tzinfo=UTC)
@@ -80,7 +72,7 @@ def whole_job(story: Story) -> Story:
     story.key(Command.LESS).key(Command.LESS).key(Command.MORE)
     story.play(5, 0, 0.1).play(5, 0, 0.2)  # 5: moved by less than advised, not slackened
     story.takes(-1.0)
-    if story.state.step is Step.MOVE:
+    if story.state.log.step is Step.MOVE:
         story.move_and_retune(5).takes(0.0)
     story.play(4).key(Command.TOLERANCE_UP).key(Command.TOLERANCE_UP).key(Command.NEXT)
     story.play(3)
@@ -88,10 +80,10 @@ def whole_job(story: Story) -> Story:
         story.play(3, 12, 5.0, reason=Reason.NEVER_SETTLED)
     story.key(Command.TOLERANCE_DOWN).play(2).takes(0.2).play(1).takes(0.4)
     for _ in range(12):  # what is asked for once more
-        if story.state.step is Step.FINISHED:
+        if story.state.log.step is Step.FINISHED:
             break
         story.string(0.2)
-        if story.state.step is Step.BORDER:
+        if story.state.log.step is Step.BORDER:
             story.key(Command.ACCEPT)
     return story
 
@@ -116,7 +108,7 @@ def struck_and_finished(story: Story) -> Story:
     story.play(6).takes(6.0).move_and_retune(6).takes(0.2)
     story.play(5).takes(0.3)
     for turn in range(20):
-        if story.state.step is Step.FINISHED:
+        if story.state.log.step is Step.FINISHED:
             break
         story.string(0.1 + 0.01 * turn)
     fretted = [e.take for e in story.entries if isinstance(e, TakeEntry) and e.take.fret == 12]
@@ -133,55 +125,55 @@ def verdict_struck(story: Story) -> Story:
 
 def stop_at_move(story: Story) -> Story:
     story.play(6).takes(5.0).key(Command.MORE)
-    assert story.state.step is Step.MOVE
+    assert story.state.log.step is Step.MOVE
     return story
 
 
 def stop_at_second_move(story: Story) -> Story:
     story.play(6).takes(9.0).move_and_retune(6).takes(6.0)
-    assert (story.state.step, story.state.string.round) == (Step.MOVE, 1)
+    assert (story.state.log.step, story.state.log.string.round) == (Step.MOVE, 1)
     return story
 
 
 def stop_at_border_after_move(story: Story) -> Story:
     story.play(6).takes(9.0).move_and_retune(6).takes(4.0)
-    assert (story.state.step, story.state.string.round) == (Step.BORDER, 1)
+    assert (story.state.log.step, story.state.log.string.round) == (Step.BORDER, 1)
     return story
 
 
 def stop_at_retune(story: Story) -> Story:
     story.play(6).takes(-6.0).key(Command.LESS).play(6, 0, -200.0).play(6, 0, -30.0)
-    assert story.state.step is Step.RETUNE
+    assert story.state.log.step is Step.RETUNE
     return story
 
 
 def stop_at_open(story: Story) -> Story:
     story.play(6).takes(0.2).play(5, 0, -20.0).key(Command.ACCEPT)
-    assert (story.state.step, story.state.current) == (Step.OPEN, 5)
+    assert (story.state.log.step, story.state.log.current) == (Step.OPEN, 5)
     return story
 
 
 def stop_at_open_after_move(story: Story) -> Story:
     story.play(6).takes(6.0).play(6, 0, -150.0).key(Command.ACCEPT)
-    assert (story.state.step, story.state.string.round) == (Step.OPEN, 1)
+    assert (story.state.log.step, story.state.log.string.round) == (Step.OPEN, 1)
     return story
 
 
 def stop_at_fretted(story: Story) -> Story:
     story.play(6).play(6, 12, 4.0)
-    assert story.state.wanted_fret in (0, 12)
+    assert story.state.log.wanted_fret in (0, 12)
     return story.play(6, 0, 15.0).play(6, 0, 0.5).play(6, 12, 4.2)
 
 
 def stop_at_border(story: Story) -> Story:
     story.play(6).takes(1.8, UNSURE).play(6, 12, 1.8)
-    assert story.state.step is Step.BORDER
+    assert story.state.log.step is Step.BORDER
     return story
 
 
 def stop_at_tune(story: Story) -> Story:
     story.play(6).takes(0.1).play(5, 0, -60.0).play(5, 12)
-    assert story.state.step is Step.TUNE
+    assert story.state.log.step is Step.TUNE
     return story
 
 
@@ -190,9 +182,9 @@ def border_both_ways(story: Story) -> Story:
     story.play(6).takes(1.8, UNSURE).key(Command.ACCEPT)
     story.play(5).takes(1.8, UNSURE).play(5, 0, -150.0).play(5, 0, 0.0).takes(0.1)
     for _ in range(8):
-        if story.state.step is Step.FINISHED:
+        if story.state.log.step is Step.FINISHED:
             break
-        story.string(0.1) if story.state.step is not Step.BORDER else story.key(Command.ACCEPT)
+        story.string(0.1) if story.state.log.step is not Step.BORDER else story.key(Command.ACCEPT)
     return story
 
 
@@ -212,9 +204,9 @@ def out_of_travel(story: Story) -> Story:
 def last_round(story: Story) -> Story:
     """Stopped in the last round, the first of its strings heard once more."""
     story.play(6).takes(0.1).play(5).takes(0.2).play(4).takes(6.0).move_and_retune(4).takes(0.1)
-    assert story.state.step is Step.LAST_ROUND
+    assert story.state.log.step is Step.LAST_ROUND
     story.string(0.2)
-    assert (story.state.step, story.state.current) == (Step.LAST_ROUND, 5)
+    assert (story.state.log.step, story.state.log.current) == (Step.LAST_ROUND, 5)
     return story.play(5)
 
 
@@ -238,7 +230,7 @@ def pair_stopped(story: Story) -> Story:
 
 def pair_at_move(story: Story) -> Story:
     story.play(6).takes(8.0).play(5).takes(4.0)
-    assert story.state.step is Step.MOVE
+    assert story.state.log.step is Step.MOVE
     return story
 
 
@@ -246,9 +238,9 @@ def filed(story: Story) -> Story:
     """A fixed saddle: millimetres of filing, said to be one step more; finished."""
     story.play(6).takes(2.6, (0.1, -0.1)).key(Command.MORE).move_and_retune(6).takes(0.2)
     for _ in range(8):
-        if story.state.step is Step.FINISHED:
+        if story.state.log.step is Step.FINISHED:
             break
-        story.string(0.1) if story.state.step is not Step.BORDER else story.key(Command.ACCEPT)
+        story.string(0.1) if story.state.log.step is not Step.BORDER else story.key(Command.ACCEPT)
     return story
 
 
@@ -319,7 +311,7 @@ class Maker:
     def go_on(self, name: str, session_id: str, story: Kept, tell: Told) -> str:
         story.repository, story.session_id = self.repository, session_id
         tell(story)
-        if story.state.step is Step.FINISHED:
+        if story.state.log.step is Step.FINISHED:
             ended = self.at + timedelta(seconds=story.state.at_s)
             self.repository.finish_session(session_id, at=ended)
         self.says(name, session_id, frozen.live(story.state))
