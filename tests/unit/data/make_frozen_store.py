@@ -29,7 +29,7 @@ from survey_story import Played
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.pitch.listener import ReadingReady
-from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.pitch.reading import Partial, Reading, Reason
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
@@ -60,11 +60,11 @@ Told = Callable[[Story], Story]
 def whole_job(story: Story) -> Story:
     """All six strings; every sort of pluck, key and trouble on the way; finished."""
     story.event(InputBack())
-    story.sound(50.0, reason=Reason.HUM).sound(None, reason=Reason.NO_PITCH).sound(61.0)
+    story.sound(50.0, reason=Reason.TOO_QUIET).sound(61.0)
     story.play(6, 0, -40.0).live(story.target_hz(6) * 0.99).play(6, 0, 1.0)
     for reason in (Reason.CLIPPED, Reason.TOO_SHORT, Reason.TOO_QUIET, Reason.GAP):
         story.play(6, 12, 6.0, reason=reason)
-    story.play(6, 12, 6.2, reason=Reason.TWO_STRINGS).sound(200.0).play(3)
+    story.sound(200.0).play(3)
     story.event(InputLost("unplugged")).event(InputBack())
     story.takes(6.0)
     story.play(6, 0, -180.0).play(6, 0, 0.3).takes(0.3)  # 6: moved as advised
@@ -274,7 +274,7 @@ class Kept(Story):
 
     def event(self, event: Any) -> Story:
         known = len(self.state.entries)
-        super().event(event)
+        super().event(whole(event))
         for entry in self.state.entries[known:]:
             self.repository.append(self.session_id, entry)
         return self
@@ -282,6 +282,37 @@ class Kept(Story):
     def heard(self, reading: Reading) -> Story:
         self.now_s += 3.0
         return self.event(ReadingReady(reading, final=True))
+
+
+class PlayedWhole(Played):
+    """A survey whose readings are whole."""
+
+    def then(self, event: Any) -> Played:
+        return super().then(whole(event))
+
+
+def whole(event: Any) -> Any:
+    """The event with every number in its reading that a reading of sound has: all of them where it
+    settled, was clipped or torn, the period's pitch alone where it was too short or too quiet."""
+    if not isinstance(event, ReadingReady) or event.reading.partials:
+        return event
+    reading, pitch_hz = event.reading, event.reading.pitch_hz
+    assert pitch_hz is not None
+    if reading.reason in (Reason.TOO_SHORT, Reason.TOO_QUIET):
+        return replace(event, reading=replace(reading, u_cents=None))
+    stiffness_b = reading.stiffness_b or 2e-6 * pitch_hz
+    whole_reading = replace(
+        reading,
+        u_cents=8.0 if reading.reason is Reason.NEVER_SETTLED else reading.u_cents,
+        attack_cents=500.0 / pitch_hz,
+        settle_s=0.4,
+        tail_s=reading.ring_s - 0.4,
+        wander_cents=0.06,
+        stiffness_b=stiffness_b,
+        snr_db=42.0,
+        partials=(Partial(1, pitch_hz, 0.1, -20.0, 1.5, 0.0),),
+    )
+    return replace(event, reading=whole_reading)
 
 
 class Maker:
@@ -329,7 +360,7 @@ class Maker:
             kind=SessionKind.NECK,
             parameters={"rate_hz": 48000, "frets": frets, "takes": plan.takes},
         )
-        played = Played(survey.begin(plan))
+        played = PlayedWhole(survey.begin(plan))
         tell(played)
         for entry in played.survey.entries:
             self.repository.append(session_id, entry)
@@ -374,7 +405,7 @@ def without_frames(entry: Entry) -> Entry:
 
 def surveyed(played: Played) -> None:
     """Two strings at three frets, twice; one slips, takes are struck out and one begun again."""
-    played.note(6).note(6, 5, 1.0).note(6, 7, 2.0).note(6, 12, 3.0).hz(None, Reason.TOO_SHORT)
+    played.note(6).note(6, 5, 1.0).note(6, 7, 2.0).note(6, 12, 3.0).hz(90.0, Reason.TOO_SHORT)
     played.note(6, 0, -25.0).note(6, 0, 0.5).note(6, 5, 1.1).note(6, 12, 9.0)
     played.key(Command.STRIKE).note(6, 12, 3.1).note(6, 7, 1.9).note(4).hz(70.0)
     played.then(InputLost("unplugged")).then(InputBack())
