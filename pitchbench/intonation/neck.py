@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -27,8 +27,8 @@ from pitchbench.intonation.fit import Fit, Pooled, fit_linear, fit_nonlinear, po
 from pitchbench.intonation.offset import (
     ScatterPrior,
     Take,
+    believed_mean,
     learn_scatter,
-    mean_belief,
     summarise,
 )
 from pitchbench.intonation.response import BY_GEOMETRY
@@ -176,13 +176,14 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
             ExitCode.NO_READING,
         )
     learned = learn_scatter([takes], typical=prior)
-    open_u = _mean_u(opens, learned.open_cents, learned.open_dof)
+    open_u = _error_of_mean(opens, learned.open_cents, learned.open_dof).u
     open_hz = summarise(opens).mean_hz
     frets = list(by_fret)
     offsets = np.array(
         [cents_between(summarise(by_fret[n]).mean_hz, open_hz) - 100.0 * n for n in frets]
     )
-    u = np.array([_mean_u(by_fret[n], learned.fretted_cents, learned.fretted_dof) for n in frets])
+    errors = [_error_of_mean(by_fret[n], learned.fretted_cents, learned.fretted_dof) for n in frets]
+    u = np.array([error.u for error in errors])
     isolated = _isolated(np.array(frets), offsets, np.hypot(u, FRETWORK_CENTS))
     fit = _fit(np.array(frets), offsets, np.hypot(u, FRETWORK_CENTS), keep=~isolated)
     # More scatter between frets than their uncertainties account for widens the result (the
@@ -193,8 +194,8 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
     return StringNeck(
         string=string,
         frets=tuple(
-            FretOffset(n, Belief.normal(float(o), float(un)), float(r), bool(i))
-            for n, o, un, r, i in zip(frets, offsets, u, residuals, isolated, strict=True)
+            FretOffset(n, replace(error, centre=float(o)), float(r), bool(i))
+            for n, o, error, r, i in zip(frets, offsets, errors, residuals, isolated, strict=True)
         ),
         nut=Belief.normal(nut, math.hypot(float(fit.u[0]) * wider, open_u)),
         saddle=Belief.normal(saddle, float(fit.u[1]) * wider),
@@ -482,14 +483,7 @@ def _isolated(
     return isolated
 
 
-def _mean_u(takes: Sequence[Take], typical_cents: float, prior_dof: float) -> float:
-    """Standard uncertainty of the mean of one note's takes."""
-    group = summarise(takes)
-    variance, dof = mean_belief(
-        group.n,
-        (group.n - 1) * (group.spread_cents or 0.0) ** 2,
-        typical_cents=typical_cents,
-        prior_dof=prior_dof,
-        own_variance=float(np.mean([take.u_cents**2 for take in takes])),
-    )
-    return Belief(0.0, math.sqrt(float(variance)), dof).u
+def _error_of_mean(takes: Sequence[Take], typical_cents: float, prior_dof: float) -> Belief:
+    """How far the mean of one note's takes may be off."""
+    variance, dof = believed_mean(takes, summarise(takes), typical_cents, prior_dof)
+    return Belief(0.0, math.sqrt(float(variance)), dof)

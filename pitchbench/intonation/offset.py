@@ -140,8 +140,8 @@ def estimate_offset(takes: Sequence[Take], *, fret: int, prior: ScatterPrior) ->
         middle_s = _mean_time_s([*opens, *fretteds])
         opens, fretteds = (_steadied(group, drift, middle_s) for group in (opens, fretteds))
     open_group, fretted_group = summarise(opens), summarise(fretteds)
-    open_mean = _belief(opens, open_group, prior.open_cents, prior.open_dof)
-    fretted_mean = _belief(fretteds, fretted_group, prior.fretted_cents, prior.fretted_dof)
+    open_mean = believed_mean(opens, open_group, prior.open_cents, prior.open_dof)
+    fretted_mean = believed_mean(fretteds, fretted_group, prior.fretted_cents, prior.fretted_dof)
     scale, dof = map(float, student_difference(*open_mean, *fretted_mean))
     scale = math.hypot(scale, drift_u * apart_min)
     centre = cents_between(fretted_group.mean_hz, open_group.mean_hz) - 100.0 * fret
@@ -194,6 +194,19 @@ def mean_belief(
     return spread / n, dof
 
 
+def believed_mean(
+    takes: Sequence[Take], group: Group, typical_cents: float, prior_dof: float
+) -> tuple[Numbers, float]:
+    """`mean_belief` of the takes of one note, which ``group`` sums up."""
+    return mean_belief(
+        group.n,
+        (group.n - 1) * (group.spread_cents or 0.0) ** 2,
+        typical_cents=typical_cents,
+        prior_dof=prior_dof,
+        own_variance=float(np.mean([take.u_cents**2 for take in takes])),
+    )
+
+
 def learn_scatter(
     sets: Iterable[Sequence[Take]], *, typical: ScatterPrior = DEFAULT_PRIOR
 ) -> ScatterPrior:
@@ -232,18 +245,6 @@ def learn_scatter(
 def _cents(takes: Sequence[Take]) -> NDArray[np.float64]:
     """Each take in cents from the first."""
     return np.array([cents_between(take.pitch_hz, takes[0].pitch_hz) for take in takes])
-
-
-def _belief(
-    takes: Sequence[Take], group: Group, typical_cents: float, prior_dof: float
-) -> tuple[Numbers, float]:
-    return mean_belief(
-        group.n,
-        (group.n - 1) * (group.spread_cents or 0.0) ** 2,
-        typical_cents=typical_cents,
-        prior_dof=prior_dof,
-        own_variance=float(np.mean([take.u_cents**2 for take in takes])),
-    )
 
 
 def _mean_time_s(takes: Sequence[Take]) -> float:

@@ -125,7 +125,7 @@ def _finite(value: Any, _: Any) -> float:
 
 
 def _structured(
-    kind: type, current: Callable[[Document], Document], converter: Converter
+    kind: type[Any], current: Callable[[Document], Document], converter: Converter
 ) -> Callable[[Document, Any], Any]:
     structure: Callable[[Document, Any], Any] = make_dict_structure_fn(kind, converter)
     return lambda document, _: structure(current(document), kind)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from pitchbench.instrument import BridgeKind, ScrewHeads
-from pitchbench.intonation.bridge import CAUTIONS, Direction, Rotation
+from pitchbench.intonation.bridge import CAUTIONS, Direction, Rotation, out_of_travel_advice
 from pitchbench.session.log import Step
 
 Document = dict[str, Any]
@@ -91,6 +91,6 @@ def _kind(document: Document, *, screws: bool) -> BridgeKind:
     has screws or not as this one did."""
     said = tuple(document["cautions"])
     for kind, cautions in CAUTIONS.items():
-        if said[-len(cautions) :] == cautions:
+        if said in (cautions, (*out_of_travel_advice(kind), *cautions)):
             return kind
     return BridgeKind.SCREW_SADDLES if screws else BridgeKind.SLIDING_WOOD

@@ -29,8 +29,6 @@ def move_lines(state: State, theme: Theme, width: int, height: int) -> list[Text
     if move is None:
         return [Text("no move advised", theme.quiet)]
     cautions = [_caution_lines(c, theme, width) for c in move.cautions]
-    if move.out_of_travel:
-        cautions.insert(0, _caution_lines("Beyond the travel of this saddle", theme, width))
     first = cautions[0] if cautions else []
     others = [line for lines in cautions[1:] for line in lines]
     travel = [travel_line(state.log.string, theme, width)]

@@ -284,6 +284,10 @@ STATES: dict[str, State] = {
         Step.OPEN, StringState(6, takes=TAKES[:2]), asks="Plug the input in again.",
         input_lost="the input was unplugged", wanted_fret=0,
     ),
+    "move-unsure": state(
+        Step.MOVE, replace(_SHARP, advice=replace(MOVE, mm=0.4, interval95_mm=(-0.3, 1.1))),
+        asks="Slacken string 6 and move its saddle 0.4 mm away from the nut, 0.8 turns clockwise.",
+    ),
     "move-left-handed": replace(
         state(Step.MOVE, replace(_SHARP, advice=MOVE),
               asks="Slacken string 6, then move its saddle 2.3 mm away from the nut."),

@@ -48,6 +48,14 @@ def test_nut_and_saddle_are_told_apart(nut, saddle):
     assert not any(fret.isolated for fret in found.frets)
 
 
+def test_a_fret_played_once_is_as_unsure_as_students_t_says():
+    """The interval, not only the standard uncertainty: t = 2.776 for the 4 degrees of freedom that
+    a typical spread is worth where it stands in for a note played once (any handbook)."""
+    fret = neck(repeats=1).frets[0]
+    assert fret.belief.half() == pytest.approx(2.776 * np.hypot(2.0, 0.05), rel=1e-3)
+    assert fret.u_cents == pytest.approx(1.142 * np.hypot(2.0, 0.05), rel=1e-3)
+
+
 def test_the_uncertainties_are_honest():
     """Pulls over many simulated necks have a standard deviation of about one."""
     found = [neck(2.0, 4.0, seed=s, spread=1.0) for s in range(300)]
