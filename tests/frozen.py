@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from typing import Any
 
+from pitchbench.records.results import StringResult, string_results, tolerance_cents
+
 from pitchbench.intonation.offset import Offset
 from pitchbench.records.model import SessionKind, SessionRecord
-from pitchbench.records.results import StringResult, string_results, tolerance_cents
 from pitchbench.report.export import takes_csv
 from pitchbench.session import reducer, survey
 from pitchbench.session.log import StrikeEntry, StringState

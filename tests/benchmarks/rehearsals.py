@@ -20,8 +20,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from session_story import setup_of
 
-from pitchbench.session.rehearsal import Rehearsal, rehearse
 from pitchbench.session.log import Step
+from pitchbench.session.rehearsal import Rehearsal, rehearse
 
 PRESETS = (
     "six-string",

@@ -29,8 +29,8 @@ from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
 from pitchbench.session.engine import NotKeptError, run
 from pitchbench.session.log import Entry, Setup, Step
-from pitchbench.session.state import State, begin
 from pitchbench.session.rehearsal import rehearse
+from pitchbench.session.state import State, begin
 from pitchbench.sound.recording import Recording
 
 PITCHBENCH = [sys.executable, "-c", "from pitchbench.commands import main; main()"]

@@ -9,6 +9,7 @@ from datetime import date, timedelta
 import pytest
 import stores
 from click.testing import CliRunner
+from pitchbench.records.results import string_results, tolerance_cents
 from stores import NOON
 
 from pitchbench.commands import cli
@@ -17,7 +18,6 @@ from pitchbench.notes import Note
 from pitchbench.records.history import changes, check_reasons, opening_words, season_words, trends
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
-from pitchbench.records.results import string_results, tolerance_cents
 from pitchbench.session.log import (
     MoveEntry,
     NoteEntry,

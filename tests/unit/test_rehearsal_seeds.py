@@ -14,8 +14,8 @@ import pytest
 from session_story import setup_of
 
 from pitchbench.presets import preset
-from pitchbench.session.rehearsal import Rehearsal, rehearse
 from pitchbench.session.log import Step
+from pitchbench.session.rehearsal import Rehearsal, rehearse
 
 PRESETS = (
     "six-string",

@@ -8,12 +8,12 @@ from html.parser import HTMLParser
 
 import pytest
 import stores
+from pitchbench.records.results import string_results
 from stores import NOON
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.intonation.bridge import Rotation, move_words
 from pitchbench.records.model import SessionMeta, SessionRecord
-from pitchbench.records.results import string_results
 from pitchbench.report import export
 from pitchbench.report.sheet import build_sheet, sheet_html, sheet_lines
 from pitchbench.report.takes import rounds_of

@@ -19,8 +19,8 @@ from pitchbench.records.documents import to_json
 from pitchbench.session.engine import Pace, run
 from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.log import Entry, NoteEntry, Step, TakeEntry, TakeFate
-from pitchbench.session.state import State, begin, resume
 from pitchbench.session.rehearsal import Habits, rehearse
+from pitchbench.session.state import State, begin, resume
 from pitchbench.sound.microphone import InputLostError
 from pitchbench.sound.recording import Recording
 from pitchbench.sound.source import Block

@@ -13,8 +13,8 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
 from pitchbench.session.log import Setup, Step
-from pitchbench.session.state import begin
 from pitchbench.session.rehearsal import rehearse
+from pitchbench.session.state import begin
 
 Capsys = pytest.CaptureFixture[str]
 

@@ -11,12 +11,12 @@ from pitchbench.instrument import Bridge, BridgeKind
 from pitchbench.intonation.bridge import Direction
 from pitchbench.intonation.response import BY_GEOMETRY, Response
 from pitchbench.presets import preset
-from pitchbench.session.learning import learned_response
 from pitchbench.session.job import Command
 from pitchbench.session.keys import SAID_STEP_TURNS
+from pitchbench.session.learning import learned_response
 from pitchbench.session.log import MoveEntry, Outcome, Step
-from pitchbench.session.state import resume
 from pitchbench.session.saddles import choice, learned
+from pitchbench.session.state import resume
 
 #: 648 mm, 12th fret: cents per mm (docs/definitions.md, section 3), and the screw's mm per
 #: turn.

@@ -36,10 +36,10 @@ from pitchbench.records.repository import Repository
 from pitchbench.records.schema import SCHEMA_VERSION
 from pitchbench.report.export import export_json
 from pitchbench.session import reducer, survey
-from pitchbench.session.learning import learned_response, learned_scatter
-from pitchbench.session.rehearsal import rehearse
 from pitchbench.session.job import Command, InputBack, InputLost
+from pitchbench.session.learning import learned_response, learned_scatter
 from pitchbench.session.log import Entry, Outcome, Setup, Step, TakeEntry
+from pitchbench.session.rehearsal import rehearse
 
 HERE = Path(__file__).parent
 BEGAN = datetime(2026, 11, 2, 9, 0, tzinfo=UTC)
