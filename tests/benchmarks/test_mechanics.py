@@ -11,7 +11,8 @@ import pytest
 pytest.importorskip("numba")
 
 import mechanics
-from mechanics import String, Truth, modes_of, vibrate
+from kirchhoff import String, glide_cents, modes_of, vibrate
+from mechanics import Truth
 
 pytestmark = pytest.mark.peers
 
@@ -154,9 +155,7 @@ def test_a_mode_glides_where_the_truth_says_and_comes_to_rest_at_it():
     motion = ring(string, 6.0, modes=modes)
     for middle_s in (0.2, 0.5, 1.0, 2.0):
         seen = cents_off(motion.first[0], RATE, 82.41, middle_s - 0.05, middle_s + 0.05, 0.2)
-        assert seen == pytest.approx(
-            mechanics.glide_cents(string, modes, middle_s), rel=0.02, abs=0.002
-        )
+        assert seen == pytest.approx(glide_cents(string, modes, middle_s), rel=0.02, abs=0.002)
     assert abs(cents_off(motion.first[0], RATE, 82.41, 5.0, 5.6)) < 0.02
 
 
@@ -215,10 +214,7 @@ def test_the_draw_covers_the_range():
     )
     for tag in tags:
         assert sum(tag in pluck.tags for pluck in plucks) >= 15, tag
-    glides = [
-        mechanics.glide_cents(p.string, modes_of(p.string, np.random.default_rng(0)))
-        for p in plucks
-    ]
+    glides = [glide_cents(p.string, modes_of(p.string, np.random.default_rng(0))) for p in plucks]
     assert min(glides) < 0.5
     assert max(glides) > 18.0
     assert min(p.string.f1_hz for p in plucks) < 32.0
