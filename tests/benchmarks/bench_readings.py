@@ -357,9 +357,9 @@ def real_section(place: Path) -> str:
     return (
         "## Real strings\n\n"
         "Notes of real guitars and basses, each read whole and cut short (made by "
-        "`python tests/benchmarks/bench_readings.py --write`). Differences are |cents|, u is that of "
-        "the difference. The late first partial is that of the second half of the ring, by another "
-        "method.\n\n"
+        "`python tests/benchmarks/bench_readings.py --write`). Differences are |cents|, u is that "
+        "of the difference. The late first partial is that of the second half of the ring, by "
+        "another method.\n\n"
     ) + real_notes.report(real_notes.heard(place))
 
 
