@@ -159,6 +159,14 @@ def test_a_mode_glides_where_the_truth_says_and_comes_to_rest_at_it():
     assert abs(cents_off(motion.first[0], RATE, 82.41, 5.0, 5.6)) < 0.02
 
 
+def test_both_planes_come_to_rest_each_at_its_own_pitch():
+    dying = replace(RICH, decay_s=1.0)
+    for plane, sound in enumerate(ring(dying, 8.0).first):
+        own_hz = 82.41 * 2.0 ** (plane * 1.5 / 1200.0)
+        # By then a ten-thousandth of the glide of some cents is left.
+        assert abs(cents_off(sound, RATE, own_hz, 5.5, 7.5)) < 0.001
+
+
 def test_the_magnet_takes_a_mode_down_by_as_much_as_asked():
     # So stiff that mode 3, which a cubic pull drives, is far from three times mode 1.
     steady = replace(PLAIN, decay_s=FOREVER, stiffness_b=0.01)
