@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -44,7 +45,7 @@ class StringResult:
     @property
     def travel_mm(self) -> float:
         """Net saddle travel, positive away from the nut."""
-        return sum(move.made_mm for move in self.moves)
+        return math.fsum(move.made_mm for move in self.moves)
 
     def accepted(self, round_: int) -> tuple[SessionTake, ...]:
         """The takes that counted after ``round_`` moves."""

@@ -8,6 +8,7 @@ appears, plain mode prints each as one line, and ``resume`` rebuilds a session f
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -238,7 +239,7 @@ class StringState:
     @property
     def travel_mm(self) -> float:
         """Net saddle travel since the start, positive away from the nut."""
-        return sum(move.made_mm for move in self.moves)
+        return math.fsum(move.made_mm for move in self.moves)
 
 
 @dataclass(frozen=True)
