@@ -28,8 +28,8 @@ WORTH_A_MOVE: Final = 0.07
 #: later, and the takes are spent on what the turning of the screw blurs anyhow. By the same
 #: programme: 0.33 to 0.48 of the tolerance for spreads of half to twice the tolerance, 0.13 to
 #: 0.17 of the move.
-AIM_OF_TOLERANCE: Final = 0.45
-AIM_OF_MOVE: Final = 0.15
+AIM_OF_TOLERANCE: Final = 0.43
+AIM_OF_MOVE: Final = 0.17
 
 #: One bad fretting shall neither move a saddle nor, of few, be half of what a string is left on
 #: (common practice, no source: several readings of each note).

@@ -42,12 +42,12 @@ _SPREAD_LOG_SD: Final = 0.5
 
 #: How much the same person's spread differs from string to string, as a log sd: wound and plain
 #: strings are not fretted alike (common practice, no source).
-_BETWEEN_STRINGS_LOG_SD: Final = 0.15
+_BETWEEN_STRINGS_LOG_SD: Final = 0.1
 
 #: Correlation of a fretted take with the one before it. A hand that stays where it was repeats
 #: its own error; most lift it.
 DEPENDENCE: Final = np.array([0.0, 0.5])
-_DEPENDENCE_PRIOR: Final = np.array([0.9, 0.1])
+_DEPENDENCE_PRIOR: Final = np.array([0.95, 0.05])
 
 #: Share of fretted takes that are bent sharp: one in sixteen (own judgement, no source).
 BENT_SHARE: Final = 1.0 / 16.0
@@ -57,7 +57,7 @@ BENT_SHARE: Final = 1.0 / 16.0
 _BENT_CENTS: Final = (1.0, 15.0)
 
 #: Takes that nothing explains (another note, a knock), anywhere on the grid.
-_STRAY_SHARE: Final = 0.005
+_STRAY_SHARE: Final = 0.002
 
 #: Open plucks scatter by this much (own judgement, no source) until four takes say otherwise.
 OPEN_TYPICAL_CENTS: Final = 0.6

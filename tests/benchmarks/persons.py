@@ -84,6 +84,7 @@ class Bench:
         self.hand = self.rng.standard_normal()
         self.plucks = 0
         self.moves = 0
+        self.finished = True
 
     def tune(self, string: int) -> None:
         self.tuned[string] = self.rng.normal(0.0, TUNING_CENTS)
@@ -125,13 +126,13 @@ class Ended:
     within: tuple[bool, ...]
     plucks: float
     moves: float
+    finished: bool
     p_within: tuple[float, ...] = ()
-    finished: bool = True
 
 
 def _ended(bench: Bench) -> Ended:
     within = tuple(bool(x) for x in np.abs(bench.offsets) <= TOLERANCE_CENTS)
-    return Ended(within, bench.plucks / STRINGS, bench.moves / STRINGS)
+    return Ended(within, bench.plucks / STRINGS, bench.moves / STRINGS, bench.finished)
 
 
 def fixed(bench: Bench, *, opens: int, limit_cents: float, step_mm: float | None = None) -> Ended:
@@ -172,7 +173,7 @@ def decided(bench: Bench) -> Ended:
         if found.p_within < SURE_AT_LAST and known.open + known.fretted < MOST_TAKES:
             strings[string], found = _work(bench, string, known, SURE_AT_LAST)
         claimed.append(found.p_within)
-    return replace(_ended(bench), p_within=tuple(claimed), finished=len(claimed) == STRINGS)
+    return replace(_ended(bench), p_within=tuple(claimed))
 
 
 def _work(bench: Bench, string: int, known: Knowledge, sure: float) -> tuple[Knowledge, Judgement]:
@@ -191,7 +192,8 @@ def _work(bench: Bench, string: int, known: Knowledge, sure: float) -> tuple[Kno
         bench.move(string, found.change_cents)
         change, fretted = found.change_cents, False
         known = after_move(known, change_cents=change, u_cents=AS_TOLD.u_cents(change))
-    raise AssertionError(f"string {string} is never left")
+    bench.finished = False
+    return known, found
 
 
 def persons(world: World, procedure: Callable[[Bench], Ended], seeds: range) -> list[Ended]:
