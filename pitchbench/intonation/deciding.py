@@ -77,6 +77,7 @@ class Notice(StrEnum):
     DEPENDENT = "dependent"
     SCATTER = "scatter"
     BENT = "bent"
+    NOT_BY_TURNS = "not by turns"
 
 
 @dataclass(frozen=True)
@@ -197,9 +198,17 @@ def notices(known: Knowledge) -> tuple[Notice, ...]:
         found.append(Notice.DEPENDENT)
     if known.p_last_bent > _WORTH_SAYING:
         found.append(Notice.BENT)
+    if min(len(known.opens), len(known.fretteds)) > 1 and not _by_turns(known.kinds):
+        found.append(Notice.NOT_BY_TURNS)
     if _scatters(known):
         found.append(Notice.SCATTER)
     return tuple(found)
+
+
+def _by_turns(kinds: str) -> bool:
+    """Whether a drift of the string can be told from its offset: not if all of one note came
+    before all of the other."""
+    return kinds.count("of") + kinds.count("fo") > 1
 
 
 def _spans(cents: list[float]) -> float:

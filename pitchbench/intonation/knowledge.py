@@ -15,13 +15,16 @@ open ones say where o lies, and blur the likelihood by how well they say it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from pitchbench.intonation.offset import Take
+from pitchbench.units import cents_between
 
 #: Floats with the axes (spread, dependence, offset), or the first two of them.
 Grid = NDArray[np.float64]
@@ -38,7 +41,6 @@ _STEPS: Final = np.asarray((np.arange(POINTS) - POINTS // 2) * STEP_CENTS, dtype
 #: 1.65 of it (log sd 0.5). The grid reaches from a third of the median to over three times it.
 SPREADS_CENTS: Final = np.geomspace(0.4, 6.0, 9)
 _SPREAD_MEDIAN_CENTS: Final = 1.8
-_SPREAD_LOG_SD: Final = 0.5
 
 #: How much the same person's spread differs from string to string, as a log sd: wound and plain
 #: strings are not fretted alike (common practice, no source).
@@ -47,7 +49,6 @@ _BETWEEN_STRINGS_LOG_SD: Final = 0.1
 #: Correlation of a fretted take with the one before it. A hand that stays where it was repeats
 #: its own error; most lift it.
 DEPENDENCE: Final = np.array([0.0, 0.5])
-_DEPENDENCE_PRIOR: Final = np.array([0.95, 0.05])
 
 #: Share of fretted takes that are bent sharp: one in sixteen (own judgement, no source).
 BENT_SHARE: Final = 1.0 / 16.0
@@ -63,6 +64,10 @@ _STRAY_SHARE: Final = 0.002
 OPEN_TYPICAL_CENTS: Final = 0.6
 _OPEN_TYPICAL_DOF: Final = 4.0
 
+#: Drift of a string that is played, sd: half a kelvin a minute of a warm hand on a low E, 3.9 cents
+#: per kelvin (derived from its steel alone).
+_DRIFT_CENTS_PER_MIN: Final = 2.0
+
 #: Where saddles are found: within about 8 cents, some much farther (own judgement, no source).
 #: Student's t with three degrees of freedom.
 _FOUND_CENTS: Final = 8.0
@@ -75,12 +80,6 @@ WENT_WRONG: Final = 0.04
 _LOGISTIC: Final = 1.702
 
 _HABITS: Final = (SPREADS_CENTS.size, DEPENDENCE.size)
-
-
-def _spread_prior() -> NDArray[np.float64]:
-    z = np.log(SPREADS_CENTS / _SPREAD_MEDIAN_CENTS) / _SPREAD_LOG_SD
-    weights = np.exp(-(z**2) / 2.0)
-    return np.asarray(weights / weights.sum())
 
 
 def _between_strings() -> NDArray[np.float64]:
@@ -185,12 +184,19 @@ class Person:
         return Person(habits, math.sqrt(squares / dof), dof)
 
 
-def _anybody() -> Person:
-    return Person(np.outer(_spread_prior(), _DEPENDENCE_PRIOR))
+def _unknown(*, spread_log_sd: float, p_dependent: float) -> Person:
+    z = np.log(SPREADS_CENTS / _SPREAD_MEDIAN_CENTS) / spread_log_sd
+    spreads = np.exp(-(z**2) / 2.0)
+    return Person(np.outer(spreads / spreads.sum(), (1.0 - p_dependent, p_dependent)))
 
 
-#: A person not met before.
-ANYBODY: Final = _anybody()
+#: A person not met before, who goes on until it is decided and lifts the hand between takes.
+ANYBODY: Final = _unknown(spread_log_sd=0.5, p_dependent=0.05)
+
+#: Whoever made a recording: whether the hand was lifted between takes is not known, how steady it
+#: was even less, and no take is added or checked afterwards. So the interval is to hold for hands
+#: much steadier and less steady than usual as well (tests/benchmarks/offset_coverage.py).
+WHOEVER: Final = _unknown(spread_log_sd=1.0, p_dependent=0.5)
 
 
 @dataclass(frozen=True)
@@ -218,6 +224,7 @@ class Knowledge:
     fretted: int = 0
     fretted_since_move: int = 0
     moves: int = 0
+    drift_u_cents: float = 0.0
     open_squares: float = 0.0
     open_dof: float = 0.0
 
@@ -282,7 +289,8 @@ class Knowledge:
             return None
         weights = np.array([1.0 / (self.open_spread_cents**2 + u**2) for _, u in self.opens])
         cents = np.array([cents for cents, _ in self.opens])
-        return float(weights @ cents / weights.sum()), float(weights.sum() ** -0.5)
+        u = math.hypot(float(weights.sum() ** -0.5), self.drift_u_cents)
+        return float(weights @ cents / weights.sum()), u
 
     @cached_property
     def joint(self) -> Grid | None:
@@ -315,6 +323,32 @@ def after_take(known: Knowledge, *, fretted: bool, cents: float, u_cents: float)
     u_cents : the reading's own standard uncertainty.
     """
     return _fretted(known, cents, u_cents) if fretted else _open(known, cents, u_cents)
+
+
+def from_takes(takes: Sequence[Take], *, fret: int, person: Person = WHOEVER) -> Knowledge:
+    """A finished batch of takes of one string in one tuning, those of other frets passed over.
+
+    A drift of the string is seen in its open takes, as far as they tell it, and taken off. What is
+    unsure of it counts by the time between the two notes: next to nothing where they took turns.
+    """
+    takes = sorted((t for t in takes if t.fret in (0, fret)), key=lambda take: take.at_s)
+    opens = [take for take in takes if take.fret == 0]
+    known = begin(person)
+    if not opens or len(opens) == len(takes):
+        return known
+    reference_hz = opens[0].pitch_hz
+    open_cents = [cents_between(take.pitch_hz, reference_hz) for take in opens]
+    minutes = np.array([take.at_s / 60.0 for take in opens])
+    about = minutes - minutes.mean()
+    precision = _DRIFT_CENTS_PER_MIN**-2.0 + float(about @ about) / OPEN_TYPICAL_CENTS**2
+    drift = float(about @ np.array(open_cents)) / OPEN_TYPICAL_CENTS**2 / precision
+    for take in takes:
+        since_min = take.at_s / 60.0 - float(minutes.mean())
+        cents = cents_between(take.pitch_hz, reference_hz) - 100.0 * take.fret - drift * since_min
+        known = after_take(known, fretted=take.fret > 0, cents=cents, u_cents=take.u_cents)
+    fretted_min = float(np.mean([take.at_s / 60.0 for take in takes if take.fret]))
+    apart_min = abs(fretted_min - float(minutes.mean()))
+    return replace(known, drift_u_cents=precision**-0.5 * apart_min)
 
 
 def after_tuning(known: Knowledge) -> Knowledge:

@@ -39,7 +39,7 @@ def _places(mean: np.ndarray, scale: np.ndarray) -> tuple[np.ndarray, np.ndarray
 
 
 def cheapest(spread_cents: float, *, outside_costs: float, move_costs: float) -> Policy:
-    """Value iteration; costs in plucks, of a string left outside and of a move besides its pluck."""
+    """By value iteration; costs in plucks, of a string left outside and of a move."""
     mean, scale = np.meshgrid(MEANS, SCALES, indexing="ij")
     within = ndtr((TOLERANCE_CENTS - mean) / scale) - ndtr((-TOLERANCE_CENTS - mean) / scale)
     leave = outside_costs * (1.0 - within)

@@ -13,7 +13,6 @@ from accuracy_page import write_section
 from persons import TOLERANCE_CENTS, WORLDS, Ended, best_fixed, decided, persons, plain
 from persons_bound import bound
 
-
 #: Not the seeds that any constant was chosen with.
 FIRST_SEED = 10_000
 
