@@ -6,12 +6,13 @@ import contextlib
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import click
 
+from pitchbench.analysis.listening import Advance, Listened, listen_to
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
@@ -24,8 +25,6 @@ from pitchbench.commands.common import (
 )
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
-from pitchbench.pitch.listener import Listener, ReadingReady
-from pitchbench.pitch.reading import Reading
 from pitchbench.presets import preset
 from pitchbench.sound.recording import Recording
 
@@ -33,29 +32,6 @@ _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 #: Recordings longer than this take a moment, so it is said how far they have been heard.
 _LONG_S: Final = 30.0
-#: Nobody waits for a block of a file; large ones cost less each.
-_BLOCK_SIZE: Final = 1 << 16
-
-
-@dataclass(frozen=True, eq=False)
-class Listened:
-    """A recording that was listened to from its beginning to its end.
-
-    Parameters
-    ----------
-    path : the file, as it was named.
-    rate_hz, channel : its sampling rate, and the channel that was heard, counted from 1.
-    length_s : how much of it was heard.
-    damaged_after_s : where damage ended it; None if it is whole.
-    readings : every pluck, in order.
-    """
-
-    path: Path
-    rate_hz: int
-    channel: int
-    length_s: float
-    damaged_after_s: float | None
-    readings: tuple[Reading, ...]
 
 
 class ManyFiles(ExamplesFirst):
@@ -114,61 +90,43 @@ def channel_option(function: _Function) -> _Function:
     )(function)
 
 
+def jobs_option(function: _Function) -> _Function:
+    """``--jobs N``, handed on as ``jobs``."""
+    return click.option(
+        "--jobs",
+        type=click.IntRange(1, 256),
+        metavar="N",
+        help="Recordings that are heard at the same time [1; from 8 files on, as many as cores].",
+    )(function)
+
+
 def listening_options(function: _Function) -> _Function:
-    """``--channel``, ``--a4``, ``--store``, ``--plain`` and ``--format``."""
-    for option in (format_option, plain_option, store_option, a4_option, channel_option):
+    """``--channel``, ``--jobs``, ``--a4``, ``--store``, ``--plain`` and ``--format``."""
+    for option in (
+        format_option, plain_option, store_option, a4_option, jobs_option, channel_option
+    ):  # fmt: skip
         function = option(function)
     return function
 
 
-def listen_to(
-    paths: Iterable[Path], *, channel: int | None, plain: bool = False
+def listen(
+    paths: Iterable[Path], *, channel: int | None, jobs: int | None, plain: bool = False
 ) -> Iterator[Listened]:
-    """Listen to one recording after another; what takes long or is damaged is told on stderr.
-
-    Every file is opened before the first is listened to, so that a wrong name is told at once.
-
-    Raises
-    ------
-    PitchbenchError
-        If a file cannot be read, or lacks the channel.
-    """
-    for recording in [Recording(path, channel=channel, block_size=_BLOCK_SIZE) for path in paths]:
-        yield _listened(recording, plain)
-
-
-def _listened(recording: Recording, plain: bool) -> Listened:
-    listener = Listener(recording.rate_hz)
-    readings: list[Reading] = []
-    end = 0
-    with _progress(recording, plain) as advance:
-        for block in recording.blocks():
-            readings += _finished(listener.feed(block))
-            advance(block.start + len(block.samples) - end)
-            end = block.start + len(block.samples)
-    readings += _finished(listener.finish())
-    if recording.damaged_after_s is not None:
-        click.echo(
-            f"{printable(str(recording.path))} is damaged: only its first "
-            f"{recording.damaged_after_s:.1f} s could be read.",
-            err=True,
-        )
-    return Listened(
-        path=recording.path,
-        rate_hz=recording.rate_hz,
-        channel=recording.channel,
-        length_s=end / recording.rate_hz,
-        damaged_after_s=recording.damaged_after_s,
-        readings=tuple(readings),
-    )
-
-
-def _finished(heard: Iterable[object]) -> list[Reading]:
-    return [each.reading for each in heard if isinstance(each, ReadingReady) and each.final]
+    """Listen to recordings as `listen_to` does; what takes long or is damaged is told on stderr."""
+    for listened in listen_to(
+        paths, channel=channel, jobs=jobs, follow=partial(_progress, plain=plain)
+    ):
+        if listened.damaged_after_s is not None:
+            click.echo(
+                f"{printable(str(listened.path))} is damaged: only its first "
+                f"{listened.damaged_after_s:.1f} s could be read.",
+                err=True,
+            )
+        yield listened
 
 
 @contextlib.contextmanager
-def _progress(recording: Recording, plain: bool) -> Iterator[Callable[[int], None]]:
+def _progress(recording: Recording, *, plain: bool) -> Iterator[Advance]:
     """Call what it yields with the number of frames that were heard since the last call."""
     seconds = recording.frames / recording.rate_hz
     label = f"Listening to {printable(recording.name)}"

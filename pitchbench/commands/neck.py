@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from pitchbench.analysis.neck import Judged, NeckResult, by_string, heard_string, judge_neck
 from pitchbench.commands.bench import Bench, Said, bench_for, bench_options
 from pitchbench.commands.chords_heard import check_hear, write_chords
 from pitchbench.commands.common import (
@@ -21,14 +22,13 @@ from pitchbench.commands.common import (
     show_result,
 )
 from pitchbench.commands.guided import cue_option, shown
-from pitchbench.commands.listening import listen_to, listening_options, refuse_twice
+from pitchbench.commands.listening import listen, listening_options, refuse_twice
 from pitchbench.commands.live import input_options, microphone
-from pitchbench.commands.neck_files import by_string, files_words, heard_string
 from pitchbench.commands.neck_live import (
     PICTURE,
     begin_keeping,
     fresh,
-    listen,
+    hold_survey,
     old,
     plan_for,
 )
@@ -46,23 +46,18 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR, ScatterPrior
 from pitchbench.notes import Note
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
-from pitchbench.report.neck import (
-    Judged,
-    NeckResult,
-    heard_in_survey,
-    heard_on_record,
-    judge_neck,
-)
 from pitchbench.report.neck_document import neck_document
 from pitchbench.report.neck_words import (
     advice_words,
     cautions,
     chord_words,
+    files_words,
     note_words,
     remarks,
     result_lines,
     term_words,
 )
+from pitchbench.report.on_record import heard_in_survey, heard_on_record
 from pitchbench.screen.survey_lines import SurveyLines
 from pitchbench.session.state import Setup
 
@@ -129,6 +124,7 @@ def command(
     out: Path | None,
     force: bool,
     channel: int | None,
+    jobs: int | None,
     a4: float,
     plain: bool,
     output_format: str,
@@ -150,6 +146,7 @@ def command(
         strings=tuple(dict.fromkeys(Note.parse(text) for text in strings)),
         shapes=shapes,
         channel=channel,
+        jobs=jobs,
         plain=plain,
         output_format=output_format,
     )
@@ -182,6 +179,7 @@ class _Asked:
     strings: tuple[Note, ...]
     shapes: tuple[str, ...]
     channel: int | None
+    jobs: int | None
     plain: bool
     output_format: str
 
@@ -208,7 +206,9 @@ def _from_files(paths: Sequence[tuple[Path, Note | None]], said: Said, asked: _A
     asked.check_shapes(instrument)
     for note in asked.strings:
         string_number(note, instrument)
-    sounds = listen_to([path for path, _ in paths], channel=asked.channel, plain=asked.plain)
+    sounds = listen(
+        [path for path, _ in paths], channel=asked.channel, jobs=asked.jobs, plain=asked.plain
+    )
     told = zip(sounds, [note for _, note in paths], strict=True)
     grouped = by_string(told, asked.strings, instrument, asked.a4_hz)
     bench = bench_for(instrument, grouped, said)
@@ -279,7 +279,7 @@ def _by_ear(
         screen = stack.enter_context(
             shown(asked.output_format, asked.plain, cue=cue, picture=PICTURE, lines=SurveyLines)
         )
-        survey = listen(source, start, screen, keeping, said.store)
+        survey = hold_survey(source, start, screen, keeping, said.store)
     return judge_neck(
         heard_in_survey(bench.instrument, survey.takes, source.name),
         asked.judged(bench),

@@ -110,7 +110,7 @@ def begin_keeping(repository: Repository, start: Start, source: Source) -> Keepi
     return Keeping(repository, session_id, PICTURE.finished)
 
 
-def listen(
+def hold_survey(
     source: Source, start: Start, shown: Shown, keeping: Keeping | None, store: str | None
 ) -> Survey:
     """Run the survey; whatever ends it, say where what was heard is kept."""

@@ -8,18 +8,15 @@ from typing import Any, Final
 
 import click
 
+from pitchbench.analysis.listening import Listened
+from pitchbench.analysis.second_opinion import METHOD, load_aubio, second_opinions
 from pitchbench.commands.common import (
     ExamplesFirst,
-    a4_option,
     echo_json,
-    format_option,
     is_plain,
-    plain_option,
     printable,
-    store_option,
 )
-from pitchbench.commands.listening import Listened, channel_option, listen_to
-from pitchbench.commands.second_opinion import METHOD, load_aubio, second_opinions
+from pitchbench.commands.listening import listen, listening_options
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.notes import nearest_note
 from pitchbench.pitch.reading import Reading
@@ -48,8 +45,6 @@ _Opined = tuple[Reading, float | None]
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="FILE...")
-@channel_option
-@a4_option
 @click.option(
     "--second-opinion",
     "opinion",
@@ -57,13 +52,12 @@ _Opined = tuple[Reading, float | None]
     help=f"Also ask aubio ({METHOD}), which reads stiff strings some cents sharp.",
 )
 @click.option("--again", metavar="SESSION", help='Sound that a session kept: its id, or "last".')
-@store_option
-@plain_option
-@format_option
+@listening_options
 def command(
     *,
     files: tuple[Path, ...],
     channel: int | None,
+    jobs: int | None,
     a4: float,
     opinion: bool,
     again: str | None,
@@ -84,7 +78,7 @@ def command(
         raise PitchbenchError("No recording was named.", "Give one or more sound files.")
     documents: list[dict[str, Any]] = []
     sounds: list[dict[str, Any]] = []
-    for listened in listen_to(files, channel=channel, plain=plain):
+    for listened in listen(files, channel=channel, jobs=jobs, plain=plain):
         opinions = second_opinions(listened) if opinion else (None,) * len(listened.readings)
         opined = list(zip(listened.readings, opinions, strict=True))
         documents += [_document(listened.path, each, a4) for each in opined]

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Final
 
+from pitchbench.analysis.neck import HeardChord, NeckResult, SurveyedString, tally
 from pitchbench.intonation.neck import nut_as_a_whole
 from pitchbench.intonation.offset import Take, summarise
-from pitchbench.report.neck import SCHEMA, HeardChord, NeckResult, SurveyedString, had
 from pitchbench.report.readings import move_document, reading_document
+
+SCHEMA: Final = "pitchbench.neck/1"
 
 
 def neck_document(result: NeckResult) -> dict[str, Any]:
@@ -26,7 +28,7 @@ def neck_document(result: NeckResult) -> dict[str, Any]:
         "tolerance_cents": by.tolerance_cents,
         "assumed": list(by.assumed),
         "strings": [_string_document(string) for string in result.strings],
-        "too_little": [had(string) for string in result.heard if not string.enough],
+        "too_little": [tally(string) for string in result.heard if not string.enough],
         "nut_as_a_whole_cents": None if nut is None else nut.mean,
         "nut_as_a_whole_u_cents": None if nut is None else nut.u,
         "chords": [_chord_document(chord) for chord in result.chords],

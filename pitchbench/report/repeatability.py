@@ -2,67 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from pathlib import PurePath
 from typing import Any, Final
 
-from pitchbench.intonation.repeatability import (
-    Habit,
-    Played,
-    Plucking,
-    Precision,
-    Spread,
-    Study,
-    takes_needed,
-)
-from pitchbench.pitch.reading import Reading
+from pitchbench.analysis.repeatability import StudyResult
+from pitchbench.intonation.repeatability import Habit, Plucking, Precision, Spread, Study
 from pitchbench.report.readings import COVERAGE_95, quality_words, reading_document
 
 SCHEMA: Final = "pitchbench.repeatability/1"
-
-
-@dataclass(frozen=True, eq=False)
-class HeardTake:
-    """One pluck, who played it, and which note it is; None where it was rejected."""
-
-    player: str
-    source: str
-    reading: Reading
-    note: str | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class Takes:
-    """Who played what.
-
-    Parameters
-    ----------
-    opens : which notes are open strings.
-    own_open : whether fretted notes are measured from the open notes of the same player.
-    assumed : in words, what nobody said.
-    """
-
-    heard: tuple[HeardTake, ...]
-    played: tuple[Played, ...]
-    opens: tuple[str, ...]
-    own_open: bool
-    assumed: tuple[str, ...] = ()
-
-    @property
-    def repeated(self) -> bool:
-        """Whether any player plays any note twice."""
-        cells = [(take.player, take.note) for take in self.played]
-        return len(set(cells)) < len(cells)
-
-
-@dataclass(frozen=True, eq=False)
-class StudyResult:
-    """All that is shown."""
-
-    a4_hz: float
-    within_cents: float
-    takes: Takes
-    study: Study
 
 
 def study_document(result: StudyResult) -> dict[str, Any]:
@@ -79,13 +25,13 @@ def study_document(result: StudyResult) -> dict[str, Any]:
             for note, precision in found.notes.items()
         ],
         "players": [
-            {"player": player, "takes": takes_of(result, player), **_spread_document(spread)}
+            {"player": player, "takes": result.takes_of(player), **_spread_document(spread)}
             for player, spread in found.players.items()
         ],
-        "open": {**_spread_document(found.open), "takes_needed": _needed(result, found.open)},
+        "open": {**_spread_document(found.open), "takes_needed": result.takes_needed(found.open)},
         "fretted": {
             **_spread_document(found.fretted),
-            "takes_needed": _needed(result, found.fretted),
+            "takes_needed": result.takes_needed(found.fretted),
         },
         "refretting_cents": found.refretting_cents,
         "refretting_significant": found.refretting_significant,
@@ -142,22 +88,14 @@ def _plucking_document(plucking: Plucking) -> dict[str, Any]:
     }
 
 
-def takes_of(result: StudyResult, player: str) -> int:
-    return sum(take.player == player for take in result.takes.played)
-
-
-def _needed(result: StudyResult, spread: Spread | None) -> int | None:
-    return None if spread is None else takes_needed(spread.cents, result.within_cents)
-
-
 def study_sentences(result: StudyResult) -> list[str]:
     """What the study comes to: what it limits, the habit, and the players."""
     found = result.study
     sentences = [
         f"{beginning}, plus or minus {_plain(result.within_cents)} needs {_takes_words(needed)}."
         for beginning, spread, needed in (
-            ("With this fretting", found.fretted, _needed(result, found.fretted)),
-            ("With open plucks like these", found.open, _needed(result, found.open)),
+            ("With this fretting", found.fretted, result.takes_needed(found.fretted)),
+            ("With open plucks like these", found.open, result.takes_needed(found.open)),
         )
         if spread is not None
     ]
@@ -206,14 +144,13 @@ def study_lines(result: StudyResult) -> list[tuple[str, str]]:
     lines += [("assumed", words) for words in result.takes.assumed]
     lines += [(f"note {note}", _note_words(note, p, result)) for note, p in found.notes.items()]
     for player, spread in found.players.items():
-        lines.append((f"player {player}", spread_words(takes_of(result, player), spread)))
+        lines.append((f"player {player}", spread_words(result.takes_of(player), spread)))
     if found.plucking is not None:
         lines.append(("plucking", plucking_words(found.plucking)))
     lines += [
         (
             "rejected",
-            f"at {e.reading.onset_s:.2f} s of {PurePath(e.source).name}, "
-            f"{quality_words(e.reading)}",
+            f"{e.where}, {quality_words(e.reading)}",
         )
         for e in result.takes.heard
         if e.note is None

@@ -8,17 +8,19 @@ from typing import Final
 import jinja2
 from markupsafe import Markup
 
+from pitchbench.analysis.neck import NeckResult
 from pitchbench.errors import printable
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.bridge import Direction, Rotation
 from pitchbench.intonation.offset import Offset
+from pitchbench.notes import ordinal
 from pitchbench.records.model import SessionRecord
 from pitchbench.records.results import StringResult, string_results, tolerance_cents
-from pitchbench.report.neck import NeckResult, neck_on_record
 from pitchbench.report.neck_words import offset_words, term_words
+from pitchbench.report.on_record import neck_on_record
 from pitchbench.report.takes import RoundTakes, rounds_of
 from pitchbench.session.state import MoveEntry, Outcome, Setup
-from pitchbench.session.words import move_words, ordinal, place
+from pitchbench.session.words import move_words, place
 
 #: Nothing on record for this cell.
 NOT_MEASURED: Final = "not measured"

@@ -10,6 +10,7 @@ from rich.text import Text
 from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
+from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading
 from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
 from pitchbench.screen.reference import (
@@ -24,7 +25,6 @@ from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrap
 from pitchbench.screen.theme import Theme
 from pitchbench.session.reducer import LIVE_NEAR_CENTS, TUNED_WITHIN_CENTS
 from pitchbench.session.state import State, Step, TakeFate
-from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between
 
 #: Half-width of a 95 % interval in standard uncertainties of a normal distribution.

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Final
 
 from pitchbench.intonation.bridge import Direction
+from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading
 from pitchbench.session.state import SessionTake, State, TakeFate
-from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between, fret_ratio
 
 DIRECTION_WORDS: Final = {

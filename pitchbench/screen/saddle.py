@@ -8,12 +8,12 @@ from rich.text import Text
 
 from pitchbench.instrument import ScrewHeads
 from pitchbench.intonation.bridge import Direction, Move
+from pitchbench.notes import ordinal
 from pitchbench.screen.number import word_rows
 from pitchbench.screen.reference import DIRECTION_WORDS
 from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import State, StringState
-from pitchbench.session.words import ordinal
 from pitchbench.units import fret_ratio
 
 _ARROW: Final = 8

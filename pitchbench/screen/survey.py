@@ -12,6 +12,7 @@ from typing import Final
 
 from rich.text import Text
 
+from pitchbench.notes import ordinal
 from pitchbench.screen.keyhelp import Key, help_lines, key_lines
 from pitchbench.screen.neck import NeckRow, neck_lines, scale_lines
 from pitchbench.screen.number import Large, Scale, figure_of, figure_scale, number_lines, word_rows
@@ -30,7 +31,6 @@ from pitchbench.session.survey import (
     target_hz,
     wanted,
 )
-from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between
 
 KEYS: Final[tuple[Key, ...]] = (
