@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from textwrap import TextWrapper
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import click
 
@@ -22,8 +22,10 @@ from pitchbench.commands.common import (
 )
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
-from pitchbench.intonation.bridge import Direction, Move
+from pitchbench.intonation.bridge import Direction, Move, Rotation
+from pitchbench.notes import Note
 from pitchbench.presets import preset, with_gauges, with_scale, with_tuning
+from pitchbench.report.document import NonNegative, Positive, fill
 from pitchbench.strings.forecast import (
     PLUCK_MM,
     Anchor,
@@ -282,64 +284,98 @@ def _warnings(made: Forecast) -> list[str]:
     ]
 
 
-def _document(made: Forecast, a4_hz: float) -> dict[str, Any]:
-    return {
-        "schema": "pitchbench.forecast/1",
-        "instrument": made.before.name,
-        "a4_hz": a4_hz,
-        "fret": made.fret,
-        "scale_before_mm": made.before.scale_mm,
-        "scale_after_mm": made.after.scale_mm,
-        "tension_before_n": made.tension_before_n,
-        "tension_after_n": made.tension_after_n,
-        "strings": [_string_document(string) for string in made.strings],
-        "warnings": _warned_documents(made.warnings),
-    }
+# -- document ----------------------------------------------------------------------------------
 
 
-def _string_document(string: StringForecast) -> dict[str, Any]:
-    return {
-        "string": string.number,
-        "before": _condition_document(string.before),
-        "after": _condition_document(string.after),
-        "offset_change_cents": string.offset_change_cents,
-        "u_cents": string.u_cents,
-        "interval95_cents": list(string.interval95_cents),
-        "measured_offset_cents": string.measured.offset_cents if string.measured else None,
-        "expected_offset_cents": string.expected_offset_cents,
-        "expected95_cents": list(string.expected95_cents) if string.expected95_cents else None,
-        "move": _move_document(string.move),
-        "warnings": _warned_documents(string.warnings),
-    }
+@dataclass(frozen=True)
+class ConditionDocument:
+    """A string before or after the change."""
+
+    note: Note
+    diameter_mm: Positive
+    wound: bool
+    tension_n: Positive
+    tension_lbf: Positive
+    breaking_share: NonNegative | None
+    stretch_kappa: Positive
+    stiffness_b: NonNegative
+    attack_cents: float
+    cents_per_kelvin: float | None
 
 
-def _condition_document(condition: StringCondition) -> dict[str, Any]:
-    return {
-        "note": condition.spec.note.name,
-        "diameter_mm": condition.spec.diameter_mm,
-        "wound": condition.spec.wound,
-        "tension_n": condition.tension_n,
-        "tension_lbf": condition.tension_n / NEWTONS_PER_LBF,
-        "breaking_share": condition.breaking_share,
-        "stretch_kappa": condition.stretch_kappa,
-        "stiffness_b": condition.stiffness_b,
-        "attack_cents": condition.attack_cents,
-        "cents_per_kelvin": condition.kelvin_cents,
-    }
+@dataclass(frozen=True)
+class ForecastMoveDocument:
+    """The move of a saddle that takes the change back."""
+
+    direction: Direction
+    mm: NonNegative
+    interval95_mm: tuple[float, float]
+    turns: NonNegative | None
+    rotation: Rotation | None
+    out_of_travel: bool
 
 
-def _move_document(move: Move | None) -> dict[str, Any] | None:
-    if move is None:
-        return None
-    return {
-        "direction": str(move.direction),
-        "mm": move.mm,
-        "interval95_mm": list(move.interval95_mm),
-        "turns": move.turns,
-        "rotation": None if move.rotation is None else str(move.rotation),
-        "out_of_travel": move.out_of_travel,
-    }
+@dataclass(frozen=True)
+class ForecastStringDocument:
+    """What becomes of one string."""
+
+    string: int
+    before: ConditionDocument
+    after: ConditionDocument
+    offset_change_cents: float
+    u_cents: NonNegative
+    interval95_cents: tuple[float, float]
+    measured_offset_cents: float | None
+    expected_offset_cents: float | None
+    expected95_cents: tuple[float, float] | None
+    move: ForecastMoveDocument | None
+    warnings: tuple[Warned, ...]
 
 
-def _warned_documents(warnings: Iterable[Warned]) -> list[dict[str, str]]:
-    return [{"hazard": str(warned.hazard), "text": warned.text} for warned in warnings]
+@dataclass(frozen=True)
+class ForecastDocument:
+    """What `pitchbench forecast --format json` prints."""
+
+    schema: Literal["pitchbench.forecast/1"]
+    instrument: str
+    a4_hz: Positive
+    fret: int
+    scale_before_mm: Positive
+    scale_after_mm: Positive
+    tension_before_n: Positive
+    tension_after_n: Positive
+    strings: tuple[ForecastStringDocument, ...]
+    warnings: tuple[Warned, ...]
+
+
+def _document(made: Forecast, a4_hz: float) -> ForecastDocument:
+    strings = [
+        fill(
+            ForecastStringDocument,
+            string,
+            string=string.number,
+            before=_condition(string.before),
+            after=_condition(string.after),
+            measured_offset_cents=string.measured and string.measured.offset_cents,
+        )
+        for string in made.strings
+    ]
+    return fill(
+        ForecastDocument,
+        made,
+        instrument=made.before.name,
+        a4_hz=a4_hz,
+        scale_before_mm=made.before.scale_mm,
+        scale_after_mm=made.after.scale_mm,
+        strings=strings,
+    )
+
+
+def _condition(condition: StringCondition) -> ConditionDocument:
+    return fill(
+        ConditionDocument,
+        condition,
+        condition.spec,
+        tension_lbf=condition.tension_n / NEWTONS_PER_LBF,
+        cents_per_kelvin=condition.kelvin_cents,
+    )

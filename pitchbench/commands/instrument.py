@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
-from datetime import date
+from dataclasses import dataclass, replace
+from datetime import date, datetime
 from functools import partial
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
 
 import click
 
@@ -24,6 +24,7 @@ from pitchbench.commands.common import (
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import BridgeKind, Instrument, Material, ScrewHeads, StringSpec
 from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.intonation.response import Response
 from pitchbench.presets import (
     PRESETS,
     parse_gauges,
@@ -34,7 +35,8 @@ from pitchbench.presets import (
     with_scale,
     with_tuning,
 )
-from pitchbench.records.model import checked_text
+from pitchbench.records.model import InstrumentSummary, checked_text
+from pitchbench.report.document import fill
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
@@ -64,6 +66,27 @@ FORGETTABLE: Final[dict[str, dict[str, Any]]] = {
     "strings-fitted": {"strings_fitted": None},
     "temperature": {"temperature_c": None},
 }
+
+
+@dataclass(frozen=True)
+class InstrumentDocument:
+    """What `pitchbench instrument show --format json` prints."""
+
+    schema: Literal["pitchbench.instrument/1"]
+    id: str
+    instrument: Instrument
+    added_at: datetime
+    changed_at: datetime
+    response: Response | None
+
+
+@dataclass(frozen=True)
+class InstrumentsDocument:
+    """What `pitchbench instrument list --format json` prints."""
+
+    schema: Literal["pitchbench.instruments/1"]
+    instruments: tuple[InstrumentSummary, ...]
+
 
 _BRIDGES: Final = click.Choice([str(kind) for kind in BridgeKind])
 _HEADS: Final = click.Choice([str(side) for side in ScrewHeads])
@@ -204,20 +227,13 @@ def show(name: str, output_format: str, store: str | None) -> None:
     setup = Setup(instrument=record.instrument, prior=DEFAULT_PRIOR)
     response = learned_response([session.entries for session in earlier], setup)
     if output_format == "json":
-        learned = _document(response) if response.moves else None
-        echo_json({"schema": "pitchbench.instrument/1", **_document(record), "response": learned})
+        learned = response if response.moves else None
+        echo_json(fill(InstrumentDocument, record, response=learned))
         return
     for label, value in described(record.instrument):
         click.echo(f"{label}: {printable(value)}")
     if response.moves:
         click.echo(f"bridge: {learned_words(response)}")
-
-
-def _document(kept: Any) -> Any:
-    """The JSON form of something on record."""
-    from pitchbench.records.documents import to_document  # noqa: PLC0415  (slow to load)
-
-    return to_document(kept)
 
 
 @command.command("list")
@@ -228,9 +244,7 @@ def list_(output_format: str, store: str | None) -> None:
     with open_records(store) as repository:
         summaries = repository.instruments()
     if output_format == "json":
-        echo_json(
-            {"schema": "pitchbench.instruments/1", "instruments": _document(summaries)},
-        )
+        echo_json(fill(InstrumentsDocument, instruments=summaries))
         return
     for summary in summaries:
         last = summary.last_session_at

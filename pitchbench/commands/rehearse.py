@@ -30,12 +30,12 @@ from pitchbench.commands.guided import (
 from pitchbench.commands.instrument import with_details
 from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.presets import preset as built_in
+from pitchbench.report.session import rehearsal_document
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import Pace
 from pitchbench.session.reducer import begin
 from pitchbench.session.rehearsal import Rehearsal, rehearse
 from pitchbench.session.state import Setup
-from pitchbench.session.summary import rehearsal_document
 
 SPEED = Quantity("TIMES", 0.1, 1000.0, "how many times faster than life")
 

@@ -37,12 +37,12 @@ from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.presets import preset as built_in
 from pitchbench.records.history import opening_words
 from pitchbench.records.model import SessionKind, SessionRecord
+from pitchbench.report.session import session_document
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import NotKeptError, View, run
 from pitchbench.session.learning import LEARN_FROM, learned_response, learned_scatter
 from pitchbench.session.reducer import begin, resume
 from pitchbench.session.state import Setup, State, Step
-from pitchbench.session.summary import session_document
 from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.recording import Recording

@@ -3,20 +3,77 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Annotated, Final, Literal
+
+from msgspec import UNSET, UnsetType
 
 from pitchbench.analysis.drift import FARTHEST_PLUCK_MM, DriftPluck, DriftResult, Flag
-from pitchbench.intonation.drift import Drift, MagnetPull
+from pitchbench.intonation.drift import Drift, MagnetPull, Strength
 from pitchbench.pitch.reading import Partial
-from pitchbench.report.readings import note_name, quality_words, reading_document, value
+from pitchbench.report.document import NonNegative, Positive, fill
+from pitchbench.report.readings import (
+    EITHER,
+    ReadingDocument,
+    note_name,
+    quality_words,
+    reading_document,
+    value,
+)
 from pitchbench.units import cents_between
-
-SCHEMA: Final = "pitchbench.drift/1"
 
 #: Settled pitches of the same note this near each other agree, in cents.
 _AGREE_CENTS: Final = 1.0
 #: An attack within this of the settled pitch is no drift to speak of, in cents.
 _HARDLY_CENTS: Final = 0.5
+
+
+@dataclass(frozen=True)
+class DriftReading(ReadingDocument):
+    """One pluck and its course in cents about the settled pitch; ``partials`` where asked for."""
+
+    decay_s: Positive | None
+    beat_hz: Positive | None
+    beat_depth_db: NonNegative | None
+    pluck_mm: NonNegative | None
+    stiffness_to_theory: NonNegative | None
+    strength: Strength | None
+    flags: tuple[Flag, ...]
+    course_s: tuple[NonNegative, ...]
+    course_cents: tuple[float, ...]
+    partials: tuple[Partial, ...] | UnsetType = UNSET
+
+
+@dataclass(frozen=True)
+class SoundingStringDocument:
+    """The string that the plucks were held against."""
+
+    length_mm: Positive
+    kappa: Positive
+    stiffness_b: NonNegative
+
+
+@dataclass(frozen=True)
+class MagnetDocument:
+    """What the pickup's magnet does to the note."""
+
+    change_cents: float
+    interval95_cents: tuple[float, float]
+    decay_ratio: Positive | None
+    pulls: bool
+
+
+@dataclass(frozen=True)
+class DriftDocument:
+    """What `pitchbench drift --format json` prints."""
+
+    schema: Literal["pitchbench.drift/1"]
+    a4_hz: Positive
+    explanation: tuple[str, ...]
+    flags: tuple[Flag, ...]
+    string: SoundingStringDocument | None
+    magnet: MagnetDocument | None
+    plucks: tuple[Annotated[DriftReading, EITHER], ...]
 
 
 def drift_sentences(result: DriftResult) -> list[str]:
@@ -99,60 +156,31 @@ def _magnet_sentence(magnet: MagnetPull) -> str:
     return f"{changes}no pull of the magnet is proved."
 
 
-def drift_document(result: DriftResult, *, partials: bool) -> dict[str, Any]:
-    string, magnet = result.string, result.magnet
-    return {
-        "schema": SCHEMA,
-        "a4_hz": result.a4_hz,
-        "explanation": drift_sentences(result),
-        "flags": sorted(result.flags),
-        "string": None
-        if string is None
-        else {
-            "length_mm": string.length_mm,
-            "kappa": string.kappa,
-            "stiffness_b": string.stiffness_b,
-        },
-        "magnet": None
-        if magnet is None
-        else {
-            "change_cents": magnet.change_cents,
-            "interval95_cents": list(magnet.interval95_cents),
-            "decay_ratio": magnet.decay_ratio,
-            "pulls": magnet.pulls,
-        },
-        "plucks": [_pluck_document(pluck, result, partials=partials) for pluck in result.plucks],
-    }
+def drift_document(result: DriftResult, *, partials: bool) -> DriftDocument:
+    """The whole result; partial by partial where that is wanted."""
+    return fill(
+        DriftDocument,
+        result,
+        explanation=drift_sentences(result),
+        flags=sorted(result.flags),
+        plucks=[_pluck_document(pluck, result.a4_hz, partials) for pluck in result.plucks],
+    )
 
 
-def _pluck_document(pluck: DriftPluck, result: DriftResult, *, partials: bool) -> dict[str, Any]:
+def _pluck_document(pluck: DriftPluck, a4_hz: float, partials: bool) -> DriftReading:
     drift = pluck.drift
     beat = None if drift is None else drift.beat
-    document = {
-        **reading_document(pluck.source, pluck.reading, a4_hz=result.a4_hz),
-        "decay_s": None if drift is None else drift.decay_s,
-        "beat_hz": None if beat is None else beat.rate_hz,
-        "beat_depth_db": None if beat is None else beat.depth_db,
-        "pluck_mm": pluck.pluck_mm,
-        "stiffness_to_theory": pluck.stiffness_to_theory,
-        "strength": None if pluck.strength is None else str(pluck.strength),
-        "flags": list(pluck.flags),
-        "course_s": [] if drift is None else drift.time_s.tolist(),
-        "course_cents": [] if drift is None else drift.cents.tolist(),
-    }
-    if partials:
-        document["partials"] = [
-            {
-                "number": partial.number,
-                "frequency_hz": partial.frequency_hz,
-                "u_cents": partial.u_cents,
-                "level_db": partial.level_db,
-                "decay_s": partial.decay_s,
-                "law_cents": partial.law_cents,
-            }
-            for partial in pluck.reading.partials
-        ]
-    return document
+    return reading_document(
+        DriftReading,
+        pluck,
+        a4_hz=a4_hz,
+        decay_s=None if drift is None else drift.decay_s,
+        beat_hz=None if beat is None else beat.rate_hz,
+        beat_depth_db=None if beat is None else beat.depth_db,
+        course_s=() if drift is None else drift.time_s.tolist(),
+        course_cents=() if drift is None else drift.cents.tolist(),
+        partials=pluck.reading.partials if partials else UNSET,
+    )
 
 
 def drift_lines(result: DriftResult, *, partials: bool) -> list[tuple[str, str]]:

@@ -17,13 +17,15 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Annotated, Any, ClassVar, Final, Literal
+
+from msgspec import Meta
 
 from pitchbench import __version__
 from pitchbench.errors import ExitCode, PitchbenchError, printable
 from pitchbench.instrument import Instrument
 from pitchbench.presets import SCALE_RANGE_MM
-from pitchbench.records.documents import from_document, to_document
+from pitchbench.records.documents import ENTRY_KINDS, from_document, to_document
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
 from pitchbench.session.state import (
     Entry,
@@ -47,6 +49,31 @@ class Export:
 
     instruments: tuple[InstrumentRecord, ...]
     sessions: tuple[SessionRecord, ...]
+
+
+#: An entry in an export, by its kind.
+_ENTRY: Final = {"anyOf": [{"$ref": f"#/$defs/{kind.__name__}"} for kind in ENTRY_KINDS]}
+
+
+@dataclass(frozen=True)
+class SessionExport:
+    """One session: what it started from, all that happened in order, and when and where."""
+
+    meta: SessionMeta
+    setup: Setup
+    entries: Annotated[tuple[Any, ...], Meta(extra_json_schema={"items": _ENTRY})]
+
+
+@dataclass(frozen=True)
+class ExportDocument:
+    """What `pitchbench export` writes."""
+
+    TAGGED: ClassVar = ENTRY_KINDS
+
+    schema: Literal["pitchbench.export/1"]
+    program_version: str
+    instruments: tuple[InstrumentRecord, ...]
+    sessions: tuple[SessionExport, ...]
 
 
 # -- JSON ------------------------------------------------------------------------------------

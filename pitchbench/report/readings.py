@@ -2,44 +2,110 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Annotated, Any, Final, Literal, TypeVar
 
-from pitchbench.intonation.bridge import Move
-from pitchbench.notes import nearest_note
-from pitchbench.pitch.reading import Reading
+from msgspec import Meta
+
+from pitchbench.analysis.listening import Heard
+from pitchbench.intonation.bridge import Direction, Rotation
+from pitchbench.notes import Note, nearest_note
+from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.report.document import NonNegative, Positive, fill
 from pitchbench.session.words import rejected_words
 
 #: A normal distribution holds 95 % within this many standard uncertainties.
 COVERAGE_95: Final = 1.96
 
 
-def reading_document(file: str, reading: Reading, *, a4_hz: float) -> dict[str, Any]:
-    """One entry of ``readings`` in ``pitchbench.readings/1`` (readings.schema.json).
+@dataclass(frozen=True)
+class ReadingDocument:
+    """One pluck; a rejected one has a reason, and what could still be measured."""
 
-    Parameters
-    ----------
-    file : the recording, as it was named.
-    """
-    note, cents = None, None
+    file: str
+    onset_s: NonNegative
+    status: Literal["settled", "rejected"]
+    reason: Reason | None
+    note: Note | None
+    pitch_hz: Positive | None
+    cents_from_note: float | None
+    u_cents: NonNegative | None
+    attack_cents: float | None
+    settle_s: NonNegative | None
+    tail_s: NonNegative | None
+    wander_cents: NonNegative | None
+    stiffness_b: float | None
+    snr_db: float | None
+    ring_s: NonNegative
+
+
+_NUMBERS: Final = ("pitch_hz", "cents_from_note", "u_cents", "settle_s", "tail_s")
+#: Beside the type of a reading: what settled has its numbers, what was rejected has its reason.
+EITHER: Final = Meta(
+    extra_json_schema={
+        "if": {"properties": {"status": {"const": "settled"}}},
+        "then": {
+            "properties": {"reason": {"type": "null"}, "note": {"type": "string"}}
+            | {key: {"type": "number"} for key in _NUMBERS}
+        },
+        "else": {"properties": {"reason": {"type": "string"}}},
+    }
+)
+
+
+@dataclass(frozen=True)
+class OpinedReading(ReadingDocument):
+    """One pluck, with what another library says of it."""
+
+    second_opinion_hz: Positive | None
+    second_opinion_cents: float | None
+
+
+@dataclass(frozen=True)
+class SoundDocument:
+    """One recording."""
+
+    file: str
+    rate_hz: int
+    channel: int
+    length_s: NonNegative
+    damaged_after_s: NonNegative | None
+
+
+@dataclass(frozen=True)
+class ReadingsDocument:
+    """What `pitchbench read --format json` prints."""
+
+    schema: Literal["pitchbench.readings/1"]
+    a4_hz: Positive
+    readings: tuple[Annotated[OpinedReading, EITHER], ...]
+    sounds: tuple[SoundDocument, ...]
+
+
+@dataclass(frozen=True)
+class MoveDocument:
+    """A move of a saddle; ``rotation`` as seen from the screw's head."""
+
+    direction: Direction
+    mm: NonNegative
+    interval95_mm: tuple[float, float]
+    turns: NonNegative | None
+    rotation: Rotation | None
+    cautions: tuple[str, ...]
+    out_of_travel: bool
+
+
+_Reading = TypeVar("_Reading", bound=ReadingDocument)
+
+
+def reading_document(kind: type[_Reading], heard: Heard, *, a4_hz: float, **said: Any) -> _Reading:
+    """A pluck as a document of type ``kind``; ``said`` are its fields beyond those of a reading."""
+    reading, note, cents = heard.reading, None, None
     if reading.pitch_hz is not None:
         note, cents = nearest_note(reading.pitch_hz, a4_hz)
-    return {
-        "file": file,
-        "onset_s": reading.onset_s,
-        "status": "settled" if reading.settled else "rejected",
-        "reason": None if reading.reason is None else str(reading.reason),
-        "note": None if note is None else note.name,
-        "pitch_hz": reading.pitch_hz,
-        "cents_from_note": cents,
-        "u_cents": reading.u_cents,
-        "attack_cents": reading.attack_cents,
-        "settle_s": reading.settle_s,
-        "tail_s": reading.tail_s,
-        "wander_cents": reading.wander_cents,
-        "stiffness_b": reading.stiffness_b,
-        "snr_db": reading.snr_db,
-        "ring_s": reading.ring_s,
-    }
+    status = "settled" if reading.settled else "rejected"
+    told = {"file": heard.source, "note": note, "cents_from_note": cents, "status": status}
+    return fill(kind, reading, heard, **told, **said)
 
 
 def note_name(reading: Reading, a4_hz: float) -> str:
@@ -57,16 +123,3 @@ def value(number: float | None, digits: int, *, sign: bool = False) -> str:
     if number is None:
         return "-"
     return f"{number:+.{digits}f}" if sign else f"{number:.{digits}f}"
-
-
-def move_document(move: Move) -> dict[str, Any]:
-    """A saddle move as `offset` and `neck` print it."""
-    return {
-        "direction": str(move.direction),
-        "mm": move.mm,
-        "interval95_mm": list(move.interval95_mm),
-        "turns": move.turns,
-        "rotation": None if move.rotation is None else str(move.rotation),
-        "cautions": list(move.cautions),
-        "out_of_travel": move.out_of_travel,
-    }

@@ -2,67 +2,148 @@
 
 from __future__ import annotations
 
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Annotated, Literal
 
 from pitchbench.analysis.repeatability import StudyResult
 from pitchbench.intonation.repeatability import Habit, Plucking, Precision, Spread, Study
-from pitchbench.report.readings import COVERAGE_95, quality_words, reading_document
-
-SCHEMA: Final = "pitchbench.repeatability/1"
-
-
-def study_document(result: StudyResult) -> dict[str, Any]:
-    found = result.study
-    return {
-        "schema": SCHEMA,
-        "a4_hz": result.a4_hz,
-        "within_cents": result.within_cents,
-        "open_notes": list(result.takes.opens),
-        "fretted_from": "own_open_string" if result.takes.own_open else "equal_temperament",
-        "assumed": list(result.takes.assumed),
-        "notes": [
-            _precision_document(note, precision, fretted=note not in result.takes.opens)
-            for note, precision in found.notes.items()
-        ],
-        "players": [
-            {"player": player, "takes": result.takes_of(player), **_spread_document(spread)}
-            for player, spread in found.players.items()
-        ],
-        "open": {**_spread_document(found.open), "takes_needed": result.takes_needed(found.open)},
-        "fretted": {
-            **_spread_document(found.fretted),
-            "takes_needed": result.takes_needed(found.fretted),
-        },
-        "refretting_cents": found.refretting_cents,
-        "refretting_significant": found.refretting_significant,
-        "plucking": None if found.plucking is None else _plucking_document(found.plucking),
-        "habit": str(found.habit),
-        "explanation": study_sentences(result),
-        "readings": [
-            {
-                **reading_document(each.source, each.reading, a4_hz=result.a4_hz),
-                "player": each.player,
-                "played_note": each.note,
-            }
-            for each in result.takes.heard
-        ],
-    }
+from pitchbench.report.document import Count, NonNegative, Positive, fill
+from pitchbench.report.readings import (
+    COVERAGE_95,
+    EITHER,
+    ReadingDocument,
+    quality_words,
+    reading_document,
+)
 
 
-def _precision_document(note: str, found: Precision, *, fretted: bool) -> dict[str, Any]:
-    return {
-        "note": note,
-        "fretted": fretted,
-        "takes": found.takes,
-        "players": found.players,
-        "mean_cents": found.mean,
-        "repeatability_sd_cents": found.repeatability_sd,
-        "dof": found.dof,
-        "between_sd_cents": found.between_sd,
-        "reproducibility_sd_cents": found.reproducibility_sd,
-        "repeatability_limit_cents": _limit(found.repeatability_sd),
-        "reproducibility_limit_cents": _limit(found.reproducibility_sd),
-    }
+@dataclass(frozen=True)
+class PrecisionDocument:
+    """How far takes of one note spread; a limit is what two takes differ by 19 times in 20."""
+
+    note: str
+    fretted: bool
+    takes: Count
+    players: Count
+    mean_cents: float
+    repeatability_sd_cents: NonNegative | None
+    dof: Count
+    between_sd_cents: NonNegative | None
+    reproducibility_sd_cents: NonNegative | None
+    repeatability_limit_cents: NonNegative | None
+    reproducibility_limit_cents: NonNegative | None
+
+
+@dataclass(frozen=True)
+class PlayerDocument:
+    """How far the takes of one player spread."""
+
+    player: str
+    takes: Count
+    spread_cents: NonNegative | None
+    dof: Count
+    interval95_cents: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
+class SpreadDocument:
+    """How far takes spread, and how many a result needs."""
+
+    spread_cents: NonNegative | None
+    dof: Count
+    interval95_cents: tuple[float, float] | None
+    takes_needed: Count | None
+
+
+@dataclass(frozen=True)
+class PluckingDocument:
+    """How the settled pitch follows the strength of plucking."""
+
+    slope_cents_per_cent: float
+    u_slope_cents_per_cent: NonNegative
+    attack_sd_cents: NonNegative
+    cost_cents: NonNegative
+    significant: bool
+
+
+@dataclass(frozen=True)
+class PlayedReading(ReadingDocument):
+    """One pluck, who played it, and which note it counts as."""
+
+    player: str
+    played_note: str | None
+
+
+@dataclass(frozen=True)
+class RepeatabilityDocument:
+    """What `pitchbench repeatability --format json` prints."""
+
+    schema: Literal["pitchbench.repeatability/1"]
+    a4_hz: Positive
+    within_cents: Positive
+    open_notes: tuple[str, ...]
+    fretted_from: Literal["own_open_string", "equal_temperament"]
+    assumed: tuple[str, ...]
+    notes: tuple[PrecisionDocument, ...]
+    players: tuple[PlayerDocument, ...]
+    open: SpreadDocument
+    fretted: SpreadDocument
+    refretting_cents: NonNegative | None
+    refretting_significant: bool
+    plucking: PluckingDocument | None
+    habit: Habit
+    explanation: tuple[str, ...]
+    readings: tuple[Annotated[PlayedReading, EITHER], ...]
+
+
+def study_document(result: StudyResult) -> RepeatabilityDocument:
+    """The whole result."""
+    found, takes = result.study, result.takes
+    notes = [
+        fill(
+            PrecisionDocument,
+            precision,
+            note=note,
+            fretted=note not in takes.opens,
+            mean_cents=precision.mean,
+            repeatability_sd_cents=precision.repeatability_sd,
+            between_sd_cents=precision.between_sd,
+            reproducibility_sd_cents=precision.reproducibility_sd,
+            repeatability_limit_cents=_limit(precision.repeatability_sd),
+            reproducibility_limit_cents=_limit(precision.reproducibility_sd),
+        )
+        for note, precision in found.notes.items()
+    ]
+    players = [
+        PlayerDocument(player, result.takes_of(player), *_spread(spread))
+        for player, spread in found.players.items()
+    ]
+    readings = [
+        reading_document(PlayedReading, each, a4_hz=result.a4_hz, played_note=each.note)
+        for each in takes.heard
+    ]
+    plucking = found.plucking
+    return fill(
+        RepeatabilityDocument,
+        result,
+        takes,
+        found,
+        open_notes=takes.opens,
+        fretted_from="own_open_string" if takes.own_open else "equal_temperament",
+        notes=notes,
+        players=players,
+        open=SpreadDocument(*_spread(found.open), result.takes_needed(found.open)),
+        fretted=SpreadDocument(*_spread(found.fretted), result.takes_needed(found.fretted)),
+        plucking=plucking
+        and fill(
+            PluckingDocument,
+            plucking,
+            slope_cents_per_cent=plucking.slope,
+            u_slope_cents_per_cent=plucking.u_slope,
+        ),
+        explanation=study_sentences(result),
+        readings=readings,
+    )
 
 
 def _limit(sd: float | None) -> float | None:
@@ -70,22 +151,10 @@ def _limit(sd: float | None) -> float | None:
     return None if sd is None else COVERAGE_95 * 2.0**0.5 * sd
 
 
-def _spread_document(spread: Spread | None) -> dict[str, Any]:
-    return {
-        "spread_cents": None if spread is None else spread.cents,
-        "dof": 0 if spread is None else spread.dof,
-        "interval95_cents": None if spread is None else list(spread.interval95_cents),
-    }
-
-
-def _plucking_document(plucking: Plucking) -> dict[str, Any]:
-    return {
-        "slope_cents_per_cent": plucking.slope,
-        "u_slope_cents_per_cent": plucking.u_slope,
-        "attack_sd_cents": plucking.attack_sd_cents,
-        "cost_cents": plucking.cost_cents,
-        "significant": plucking.significant,
-    }
+def _spread(spread: Spread | None) -> tuple[float | None, int, tuple[float, float] | None]:
+    return (
+        (None, 0, None) if spread is None else (spread.cents, spread.dof, spread.interval95_cents)
+    )
 
 
 def study_sentences(result: StudyResult) -> list[str]:
