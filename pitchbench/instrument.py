@@ -10,7 +10,7 @@ from pitchbench.notes import Note
 
 
 class Material(StrEnum):
-    """What vibrates: the plain wire, or the core and wrap of a wound string."""
+    """The stuff that vibrates: the plain wire, or the core and wrap of a wound string."""
 
     STEEL = "steel"
     NICKEL_WOUND = "nickel-wound steel"
@@ -20,7 +20,7 @@ class Material(StrEnum):
 
 
 class BridgeKind(StrEnum):
-    """Bridges in general terms (measurement.md, section 3)."""
+    """Bridges in general terms (docs/definitions.md, section 3)."""
 
     SCREW_SADDLES = "screw-saddles"
     POST_BAR = "post-bar"

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
+from statistics import geometric_mean
 from typing import Final
 
 #: Cents per unit of ln f: 1200 / ln 2 = 1731.234. By the definition of the cent.
@@ -29,6 +31,17 @@ def cents_between(f_hz: float, reference_hz: float) -> float:
 def shifted_hz(f_hz: float, cents: float) -> float:
     """The frequency ``cents`` above ``f_hz``."""
     return float(f_hz * 2.0 ** (cents / 1200.0))
+
+
+def mean_hz(pitches_hz: Iterable[float]) -> float:
+    """The mean of pitches: the geometric one, which lies in the middle of them in cents.
+
+    Raises
+    ------
+    ValueError
+        If there is none.
+    """
+    return geometric_mean(pitches_hz)
 
 
 def fret_ratio(fret: float) -> float:

@@ -5,24 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
+from invented import a_reading
+
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.presets import preset
-from pitchbench.session.reducer import advance, begin
-from pitchbench.session.state import (
-    Command,
-    Entry,
-    Event,
-    KeyPressed,
-    Outcome,
-    Setup,
-    State,
-    Step,
-    TakeEntry,
-    TakeFate,
-)
+from pitchbench.session.job import Command, Event, KeyPressed
+from pitchbench.session.log import Entry, Outcome, Setup, Step, TakeEntry, TakeFate
+from pitchbench.session.state import State, begin
 from pitchbench.units import shifted_hz
 
 #: Departures of the fretted takes from their mean: a steady player, sum zero.
@@ -50,7 +42,7 @@ class Story:
 
     def event(self, event: Event) -> Story:
         self.events.append(event)
-        self.state = advance(self.state, event)
+        self.state = self.state.advance(event)
         return self
 
     def key(self, command: Command, take: int | None = None) -> Story:
@@ -62,7 +54,7 @@ class Story:
 
     def sound(
         self,
-        pitch_hz: float | None,
+        pitch_hz: float,
         *,
         reason: Reason | None = None,
         stiffness_b: float | None = None,
@@ -72,14 +64,10 @@ class Story:
         onset_s = self.now_s
         self.now_s += 3.0
         self.event(PluckStarted(onset_s))
-        reading = Reading(
-            onset_s,
-            2.5,
-            reason,
-            pitch_hz=pitch_hz,
-            u_cents=None if pitch_hz is None else u_cents,
-            stiffness_b=stiffness_b,
-        )
+        if reason is not None:
+            reading: Reading | Rejected = Rejected(onset_s, 2.5, reason, pitch_hz=pitch_hz)
+        else:
+            reading = a_reading(pitch_hz, onset_s, u_cents=u_cents, stiffness_b=stiffness_b)
         return self.event(ReadingReady(reading, final=True))
 
     def live(self, pitch_hz: float, after_s: float = 1.0, clarity: float = 0.99) -> Story:
@@ -94,14 +82,14 @@ class Story:
 
     def takes(self, offset: float, scatter: Iterable[float] = STEADY, fret: int = 12) -> Story:
         """Play what is asked until the string's step is no reading step any more."""
-        string = self.state.current
+        string = self.state.log.current
         departures = list(scatter)
         for turn in range(40):
             state = self.state
             asked = (Step.OPEN, Step.FRETTED, Step.LAST_ROUND)
-            if state.current != string or state.step not in asked:
+            if state.log.current != string or state.log.step not in asked:
                 return self
-            if state.wanted_fret == 0:
+            if state.log.wanted_fret == 0:
                 self.play(string, 0, 0.1 * (-1) ** turn)
             else:
                 self.play(string, fret, offset + departures[turn % len(departures)])
@@ -109,7 +97,7 @@ class Story:
 
     def string(self, offset: float) -> Story:
         """Tune the current string and take its readings."""
-        return self.play(self.state.current).takes(offset)
+        return self.play(self.state.log.current).takes(offset)
 
     def move_and_retune(self, string: int) -> Story:
         """What follows an advised move: slackened, moved, brought up, in tune."""
@@ -122,11 +110,11 @@ class Story:
 
     @property
     def last_fate(self) -> TakeFate:
-        assert self.state.last_take is not None
-        return self.state.last_take.fate
+        assert self.state.log.last_take is not None
+        return self.state.log.last_take.fate
 
     def outcomes(self) -> dict[int, Outcome | None]:
-        return {s.number: s.outcome for s in self.state.strings}
+        return {s.number: s.outcome for s in self.state.log.strings}
 
     def accepted(self) -> list[tuple[int, int | None, int]]:
         """String, fret and round of every accepted take, in order."""

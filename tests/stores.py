@@ -19,13 +19,14 @@ from pathlib import Path
 
 import numpy as np
 
+from pitchbench.belief import Belief
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, Material, ScrewHeads, StringSpec
-from pitchbench.intonation.bridge import Direction, Move, Rotation
+from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.offset import Group, Offset, ScatterPrior
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
 from pitchbench.notes import Note
-from pitchbench.pitch.reading import Partial, Reading, Reason, Trace
-from pitchbench.session.state import (
+from pitchbench.pitch.reading import Partial, Reading, Reason, Rejected, Trace
+from pitchbench.session.log import (
     Entry,
     MoveEntry,
     NoteEntry,
@@ -81,11 +82,7 @@ def an_offset(cents: float, u_cents: float = 0.5) -> Offset:
         fret=12,
         open=Group(3, 82.4, 0.3),
         fretted=Group(3, 165.0, 0.9),
-        offset_cents=cents,
-        u_cents=u_cents,
-        interval95_cents=(cents - 2.2 * u_cents, cents + 2.2 * u_cents),
-        scale_cents=0.9 * u_cents,
-        dof=9.0,
+        belief=Belief(cents, u_cents / Belief(0.0, 1.0, 9.0).u, 9.0),
     )
 
 
@@ -95,7 +92,6 @@ def a_reading(pitch_hz: float, onset_s: float, frames: int = 40, seed: int = 0) 
     return Reading(
         onset_s=onset_s,
         ring_s=frames * 0.01,
-        reason=None,
         pitch_hz=pitch_hz,
         u_cents=0.08,
         attack_cents=6.0,
@@ -113,8 +109,10 @@ def a_reading(pitch_hz: float, onset_s: float, frames: int = 40, seed: int = 0) 
     )
 
 
-def a_take(number: int, string: int, fret: int | None, round_: int, reading: Reading) -> TakeEntry:
-    fate = TakeFate.ACCEPTED if reading.settled else TakeFate.REJECTED
+def a_take(
+    number: int, string: int, fret: int | None, round_: int, reading: Reading | Rejected
+) -> TakeEntry:
+    fate = TakeFate.ACCEPTED if isinstance(reading, Reading) else TakeFate.REJECTED
     take = SessionTake(number, string, fret, round_, reading, fate)
     return TakeEntry(reading.onset_s + 2.0, take)
 
@@ -149,18 +147,10 @@ def a_log(instrument: Instrument | None = None, *, frames: int = 40) -> tuple[En
         takes(string, 0, found)
         left = found
         if string % 2:
-            move = Move(
-                string,
-                Direction.AWAY_FROM_NUT,
-                1.9,
-                (1.5, 2.3),
-                3.8,
-                Rotation.CLOCKWISE,
-                ("Slacken the string first.",),
-            )
+            move = Move(string, 1.9, (1.5, 2.3), guitar.bridge)
             log.append(MoveEntry(at_s + 10.0, string, move, 1.9))
             at_s, left = at_s + 20.0, 0.3
-            rejected = Reading(onset_s=at_s, ring_s=0.3, reason=Reason.TOO_SHORT)
+            rejected = Rejected(onset_s=at_s, ring_s=0.3, reason=Reason.TOO_SHORT)
             number += 1
             log.append(a_take(number, string, None, 1, rejected))
             takes(string, 1, left)

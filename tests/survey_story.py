@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from invented import a_reading
+
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.pitch.listener import PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.pitch.reading import Reason, Rejected
 from pitchbench.presets import preset
-from pitchbench.session.state import Command, KeyPressed, Setup
+from pitchbench.session.job import Command, KeyPressed
+from pitchbench.session.log import Setup
 from pitchbench.session.survey import Plan, Survey, advance
 from pitchbench.units import shifted_hz
 
@@ -29,13 +32,14 @@ class Played:
     def note(self, string: int, fret: int = 0, cents: float = 0.0) -> Played:
         return self.hz(shifted_hz(GUITAR.string(string).note.hz(), 100.0 * fret + cents))
 
-    def hz(self, pitch_hz: float | None, reason: Reason | None = None) -> Played:
+    def hz(self, pitch_hz: float, reason: Reason | None = None) -> Played:
         self.now_s += 3.0
         self.then(PluckStarted(self.now_s))
         assert self.survey.over or self.survey.asks == "Let it ring."
-        reading = Reading(
-            self.now_s, 2.0, reason, pitch_hz=pitch_hz, u_cents=0.1, settle_s=0.6, tail_s=1.3
-        )
+        if reason is not None:
+            rejected = Rejected(self.now_s, 2.0, reason, pitch_hz=pitch_hz)
+            return self.then(ReadingReady(rejected, final=True))
+        reading = a_reading(pitch_hz, self.now_s, ring_s=2.0, u_cents=0.1, tail_s=1.4)
         self.then(ReadingReady(reading, final=False))
         assert self.survey.over or self.survey.asks == "Damp the string."
         return self.then(ReadingReady(reading, final=True))

@@ -118,15 +118,14 @@ def _against(pluck: DriftPluck, string: SoundingString | None) -> DriftPluck:
 
 
 def _flags(pluck: DriftPluck) -> tuple[Flag, ...]:
-    drift, reading = pluck.drift, pluck.reading
+    drift, ratio = pluck.drift, pluck.stiffness_to_theory
     if drift is None:
         return ()
-    clear = reading.snr_db is not None and reading.snr_db > _CLEAR_SNR_DB
-    wander_cents, ratio = reading.wander_cents, pluck.stiffness_to_theory
+    clear = drift.reading.snr_db is not None and drift.reading.snr_db > _CLEAR_SNR_DB
     seen = {
         Flag.BEATING: drift.beat is not None,
         Flag.UNEVEN: bool(drift.uneven),
-        Flag.WANDERING: clear and wander_cents is not None and wander_cents > _WANDER_CENTS,
+        Flag.WANDERING: clear and drift.reading.wander_cents > _WANDER_CENTS,
         Flag.TOO_SHARP: pluck.pluck_mm is not None and pluck.pluck_mm > FARTHEST_PLUCK_MM,
         Flag.STIFF: ratio is not None and not 1.0 / _STIFFNESS_FACTOR < ratio < _STIFFNESS_FACTOR,
     }
@@ -148,9 +147,9 @@ def pull_of_magnet(near: Iterable[DriftPluck], far: Iterable[DriftPluck]) -> Mag
             "Record the same open note three times with each height, two seconds each.",
             ExitCode.NO_READING,
         )
-    first_hz = nears[0].reading.pitch_hz or 1.0
+    first_hz = nears[0].reading.pitch_hz
     for drift in (*nears, *fars):
-        if abs(cents_between(drift.reading.pitch_hz or 1.0, first_hz)) > SAME_NOTE_CENTS:
+        if abs(cents_between(drift.reading.pitch_hz, first_hz)) > SAME_NOTE_CENTS:
             raise PitchbenchError(
                 "--near and --far do not hold the same note.",
                 "Record one open string, and do not retune it in between.",

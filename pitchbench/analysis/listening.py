@@ -16,7 +16,7 @@ from typing import Final
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.pitch.listener import Listener, ReadingReady
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.sound.recording import Recording
 
 #: Nobody waits for a block of a file; large ones cost less each.
@@ -30,7 +30,7 @@ class Heard:
     """One pluck: the recording or the input in which it was heard, and its reading."""
 
     source: str
-    reading: Reading
+    reading: Reading | Rejected
 
     @property
     def where(self) -> str:
@@ -56,7 +56,7 @@ class Listened:
     channel: int
     length_s: float
     damaged_after_s: float | None
-    readings: tuple[Reading, ...]
+    readings: tuple[Reading | Rejected, ...]
 
 
 #: Called with the number of frames that were heard since it was called last.
@@ -140,7 +140,7 @@ def _listened_at(channel: int | None, path: Path) -> Listened:
 
 def _listened(recording: Recording, advance: Advance) -> Listened:
     listener = Listener(recording.rate_hz)
-    readings: list[Reading] = []
+    readings: list[Reading | Rejected] = []
     end = 0
     for block in recording.blocks():
         readings += _finished(listener.feed(block))
@@ -157,7 +157,7 @@ def _listened(recording: Recording, advance: Advance) -> Listened:
     )
 
 
-def _finished(heard: Iterable[object]) -> list[Reading]:
+def _finished(heard: Iterable[object]) -> list[Reading | Rejected]:
     return [each.reading for each in heard if isinstance(each, ReadingReady) and each.final]
 
 

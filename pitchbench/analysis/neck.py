@@ -26,6 +26,7 @@ from pitchbench.intonation.neck import (
 )
 from pitchbench.intonation.offset import ScatterPrior, Take
 from pitchbench.notes import Note, nearest_note
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between
 
 
@@ -179,7 +180,7 @@ def judge_neck(
 def tally(string: HeardString) -> str:
     """What was heard of a string: "G3: open 2 times, fret 12 1 time, 1 rejected"."""
     counts = Counter(take.fret for take in string.takes)
-    rejected = sum(not pluck.reading.settled for pluck in string.plucks)
+    rejected = sum(isinstance(pluck.reading, Rejected) for pluck in string.plucks)
     other = len(string.plucks) - rejected - counts.total()
     words = [
         f"{'open' if fret == 0 else f'fret {fret}'} {count} time{'s' * (count != 1)}"
@@ -197,7 +198,7 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
     neck = survey(string.number or 0, string.takes, prior=by.prior)
     choice = best_saddle(neck, instrument, by.weights)
     verdict = judge_saddle(neck, choice, instrument, tolerance_cents=by.tolerance_cents)
-    move_mm = 0.0 if verdict.move is None else verdict.move.signed_mm
+    move_mm = 0.0 if verdict.move is None else verdict.move.mm
     stiffness = [reading.stiffness_b for reading in opens if reading.stiffness_b is not None]
     uneven = [words for reading in opens if (words := uneven_string(reading.partials))]
     return SurveyedString(
@@ -232,7 +233,7 @@ def _chord(shape: str, strings: Sequence[SurveyedString], by: Judged) -> HeardCh
     b_of = [known[n].stiffness_b or 0.0 if n in known else 0.0 for n in range(1, count + 1)]
 
     def move_mm(string: SurveyedString) -> float:
-        return 0.0 if string.verdict.move is None else string.verdict.move.signed_mm
+        return 0.0 if string.verdict.move is None else string.verdict.move.mm
 
     def now(number: int, fret: int) -> float:
         return known[number].neck.expected_cents(fret)
@@ -286,7 +287,7 @@ def by_string(
 
 def _lowest_names(sound: Listened, notes: Sequence[Note], a4_hz: float) -> Note | None:
     """The string that a file's lowest note names; None where nothing settled in it."""
-    pitches = [r.pitch_hz for r in sound.readings if r.settled and r.pitch_hz is not None]
+    pitches = [r.pitch_hz for r in sound.readings if isinstance(r, Reading)]
     if not pitches:
         return None
     lowest = min(pitches)
@@ -315,9 +316,9 @@ def heard_string(
     for sound in sounds:
         plucks += [(began_s, NeckPluck(str(sound.path), reading)) for reading in sound.readings]
         began_s += sound.length_s
-    settled = [pluck.reading for _, pluck in plucks if pluck.reading.settled]
+    settled = [pluck.reading for _, pluck in plucks if isinstance(pluck.reading, Reading)]
     frets = tell_frets(
-        [reading.pitch_hz or 0.0 for reading in settled],
+        [reading.pitch_hz for reading in settled],
         open_hz=note.hz(a4_hz),
         highest=instrument.frets,
     )
@@ -331,9 +332,6 @@ def heard_string(
         tuple(
             Take(pluck.fret, reading.pitch_hz, reading.u_cents, began_s + reading.onset_s)
             for began_s, pluck in told
-            if (reading := pluck.reading)
-            and pluck.fret is not None
-            and reading.pitch_hz is not None
-            and reading.u_cents is not None
+            if isinstance(reading := pluck.reading, Reading) and pluck.fret is not None
         ),
     )

@@ -17,7 +17,7 @@ from pitchbench.intonation.classify import NEAR_CENTS, OUT_OF_TUNE_CENTS, Sounde
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, Take, estimate_offset
 from pitchbench.intonation.verdict import Decision, Verdict, judge
 from pitchbench.notes import Note, nearest_note, ordinal
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between, fret_ratio
 
 #: As many takes, open and fretted together, as are worth making (as in a session).
@@ -34,11 +34,12 @@ class Role(StrEnum):
 
 @dataclass(frozen=True, eq=False)
 class ComparedPluck(Heard):
-    """One pluck and what it counts as; None where it was rejected.
+    """One pluck and what it counts as; None until that is told.
 
     ``at_s`` is on one clock for all files, which are taken to follow one another.
     """
 
+    reading: Reading
     at_s: float
     role: Role | None
 
@@ -49,8 +50,6 @@ class ComparedPluck(Heard):
 
     def take(self, fret: int) -> Take:
         """As the statistics see it."""
-        assert self.reading.pitch_hz is not None
-        assert self.reading.u_cents is not None
         return Take(
             fret if self.role is Role.FRETTED else 0,
             self.reading.pitch_hz,
@@ -60,12 +59,20 @@ class ComparedPluck(Heard):
 
 
 @dataclass(frozen=True, eq=False)
+class LostPluck(Heard):
+    """One pluck that was rejected."""
+
+    reading: Rejected
+    at_s: float
+
+
+@dataclass(frozen=True, eq=False)
 class Comparison:
     """Open against fretted, as it was heard: ``note`` is the open string, named or inferred."""
 
     a4_hz: float
     note: Note
-    plucks: tuple[ComparedPluck, ...]
+    plucks: tuple[ComparedPluck | LostPluck, ...]
     offset: Offset
 
     def stray(self, pluck: ComparedPluck) -> bool:
@@ -74,8 +81,7 @@ class Comparison:
 
     def off_cents(self, pluck: ComparedPluck) -> float:
         """Open and other notes from the nearest note, fretted ones from the open mean and the
-        fret; of a pluck that settled."""
-        assert pluck.reading.pitch_hz is not None
+        fret."""
         if pluck.role is Role.FRETTED:
             octave = cents_between(pluck.reading.pitch_hz, self.offset.open.mean_hz)
             return octave - 100.0 * self.offset.fret
@@ -127,7 +133,9 @@ def compare(
         open_hz=None if string is None else string.hz(a4_hz),
     )
     offset = estimate_offset(
-        [each.take(fret) for each in heard if each.counts], fret=fret, prior=DEFAULT_PRIOR
+        [each.take(fret) for each in heard if isinstance(each, ComparedPluck) and each.counts],
+        fret=fret,
+        prior=DEFAULT_PRIOR,
     )
     if offset is None:
         raise _nothing_to_compare(heard, string, fret, a4_hz)
@@ -161,23 +169,26 @@ def decide(
 
 def _on_one_clock(
     listened: Iterable[Listened], roles: Sequence[Role | None]
-) -> list[ComparedPluck]:
+) -> list[ComparedPluck | LostPluck]:
     """Every pluck with the role that was said of its file, None where nothing was said."""
-    heard: list[ComparedPluck] = []
+    heard: list[ComparedPluck | LostPluck] = []
     began_s = 0.0
     for sound, role in zip(listened, roles, strict=True):
         heard += [
-            ComparedPluck(str(sound.path), r, began_s + r.onset_s, role) for r in sound.readings
+            LostPluck(str(sound.path), r, began_s + r.onset_s)
+            if isinstance(r, Rejected)
+            else ComparedPluck(str(sound.path), r, began_s + r.onset_s, role)
+            for r in sound.readings
         ]
         began_s += sound.length_s
     return heard
 
 
 def _in_roles(
-    heard: Sequence[ComparedPluck], *, fret: int, open_hz: float | None
-) -> tuple[ComparedPluck, ...]:
+    heard: Sequence[ComparedPluck | LostPluck], *, fret: int, open_hz: float | None
+) -> tuple[ComparedPluck | LostPluck, ...]:
     """What each pluck is; ``open_hz`` is the named open note's pitch, None if none was named."""
-    settled = [each for each in heard if each.reading.settled]
+    settled = [each for each in heard if isinstance(each, ComparedPluck)]
     said = [each for each in settled if each.role is not None]
     place_hz = _said_open_hz(said, fret)
     if place_hz is not None and open_hz is not None:
@@ -185,31 +196,28 @@ def _in_roles(
         place_hz = place_hz if near else open_hz
     untold = [each for each in settled if each.role is None]
     frets = tell_apart(
-        [_sounded(e.reading) for e in untold], fret=fret, open_hz=place_hz or open_hz
+        [Sounded(e.reading.pitch_hz, e.reading.stiffness_b) for e in untold],
+        fret=fret,
+        open_hz=place_hz or open_hz,
     )
     told = dict(zip(map(id, untold), frets, strict=True))
 
-    def role_of(each: ComparedPluck) -> Role | None:
-        if not each.reading.settled:
-            return None
+    def role_of(each: ComparedPluck) -> Role:
         if each.role is not None:
             return each.role if _fits(each, fret, place_hz) else Role.OTHER
         place = told[id(each)]
         return Role.OTHER if place is None else Role.OPEN if place == 0 else Role.FRETTED
 
-    return tuple(replace(each, role=role_of(each)) for each in heard)
-
-
-def _sounded(reading: Reading) -> Sounded:
-    return Sounded(reading.pitch_hz or 0.0, reading.stiffness_b)
+    return tuple(
+        replace(each, role=role_of(each)) if isinstance(each, ComparedPluck) else each
+        for each in heard
+    )
 
 
 def _said_open_hz(said: Sequence[ComparedPluck], fret: int) -> float | None:
     """The open pitch by the plucks of which it was said what they are; None if there are none."""
     for role, ratio in ((Role.OPEN, 1.0), (Role.FRETTED, fret_ratio(fret))):
-        pitches = [
-            e.reading.pitch_hz / ratio for e in said if e.role is role and e.reading.pitch_hz
-        ]
+        pitches = [each.reading.pitch_hz / ratio for each in said if each.role is role]
         if pitches:
             return median(pitches)
     return None
@@ -217,17 +225,17 @@ def _said_open_hz(said: Sequence[ComparedPluck], fret: int) -> float | None:
 
 def _fits(each: ComparedPluck, fret: int, open_hz: float | None) -> bool:
     """Whether a pluck can be the note that its file was said to hold."""
-    assert each.reading.pitch_hz is not None
     assert open_hz is not None
     place_hz = open_hz * (fret_ratio(fret) if each.role is Role.FRETTED else 1.0)
     return abs(cents_between(each.reading.pitch_hz, place_hz)) <= NEAR_CENTS
 
 
 def _nothing_to_compare(
-    heard: Sequence[ComparedPluck], named: Note | None, fret: int, a4_hz: float
+    heard: Sequence[ComparedPluck | LostPluck], named: Note | None, fret: int, a4_hz: float
 ) -> PitchbenchError:
     """Which note is missing, and what was heard instead."""
-    have = {each.role for each in heard}
+    settled = [each for each in heard if isinstance(each, ComparedPluck)]
+    have = {each.role for each in settled}
     string = "same string" if named is None else f"{named} string"
     fretted = f"{ordinal(fret)} fret of the {string}"
     if Role.OPEN in have:
@@ -236,14 +244,10 @@ def _nothing_to_compare(
         missing = f"no reading of the open {string}"
     else:
         missing = f"no reading of the open {string} and none of the {ordinal(fret)} fret"
-    notes = Counter(
-        nearest_note(each.reading.pitch_hz, a4_hz)[0].name
-        for each in heard
-        if each.reading.settled and each.reading.pitch_hz is not None
-    )
+    notes = Counter(nearest_note(each.reading.pitch_hz, a4_hz)[0].name for each in settled)
     counts = [f"{note} {count} time{'s' * (count != 1)}" for note, count in notes.items()]
     rejected = Counter(
-        str(e.reading.reason).replace("_", " ") for e in heard if e.reading.reason is not None
+        each.reading.reason.replace("_", " ") for each in heard if isinstance(each, LostPluck)
     )
     counts += [f"{count} rejected ({reason})" for reason, count in rejected.items()]
     return PitchbenchError(

@@ -12,6 +12,7 @@ from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.intonation.repeatability import Played, Spread, Study, study, takes_needed
 from pitchbench.notes import Note, nearest_note
+from pitchbench.pitch.reading import Reading
 from pitchbench.units import cents_between
 
 #: Pitches with a gap like this between them are of different notes.
@@ -102,37 +103,41 @@ def takes_in(
         for reading in sound.readings
     ]
     told = _with_notes(heard, a4_hz)
-    counted = [each for each in told if each.note is not None]
-    if not counted:
-        return Takes(told, (), (), own_open=False)
-    notes = sorted({each.note for each in counted if each.note}, key=Note.parse)
-    opens = _open_notes(notes, strings, counted, a4_hz)
-    assumed = () if strings else (f"{opens[0]} is the open string (say it with --string)",)
-    players = {each.player for each in counted}
-    from_equal = {id(each): _from_equal_cents(each, a4_hz) for each in counted}
-    zero: dict[str, list[float]] = {
-        player: [from_equal[id(e)] for e in counted if (e.player, e.note) == (player, opens[0])]
-        for player in players
-    }
-    own_open = len(opens) == 1 and all(zero.values())
-    played = tuple(
+    equal = [
         Played(
             player=each.player,
-            note=each.note or "",
-            fretted=each.note not in opens,
-            cents=from_equal[id(each)]
-            - (fmean(zero[each.player]) if own_open and each.note not in opens else 0.0),
+            note=each.note,
+            fretted=False,
+            cents=cents_between(each.reading.pitch_hz, Note.parse(each.note).hz(a4_hz)),
             attack_cents=each.reading.attack_cents,
         )
-        for each in sorted(counted, key=lambda each: Note.parse(each.note or ""))
-    )
-    return Takes(told, played, opens, own_open, assumed)
+        for each in told
+        if isinstance(each.reading, Reading) and each.note is not None
+    ]
+    if not equal:
+        return Takes(told, (), (), own_open=False)
+    equal.sort(key=lambda take: Note.parse(take.note))
+    opens = _open_notes(equal, strings)
+    assumed = () if strings else (f"{opens[0]} is the open string (say it with --string)",)
+    zero: dict[str, list[float]] = {
+        player: [t.cents for t in equal if (t.player, t.note) == (player, opens[0])]
+        for player in {take.player for take in equal}
+    }
+    own_open = len(opens) == 1 and all(zero.values())
+
+    def from_open(take: Played) -> Played:
+        if take.note in opens:
+            return take
+        origin = fmean(zero[take.player]) if own_open else 0.0
+        return replace(take, fretted=True, cents=take.cents - origin)
+
+    return Takes(told, tuple(map(from_open, equal)), opens, own_open, assumed)
 
 
 def _with_notes(heard: Iterable[PlayedTake], a4_hz: float) -> tuple[PlayedTake, ...]:
     """Every pluck with its note: pitches without a wide gap between them are one note."""
     heard = tuple(heard)
-    pitches = sorted(_hz(each) for each in heard if each.reading.settled)
+    pitches = sorted(e.reading.pitch_hz for e in heard if isinstance(e.reading, Reading))
     groups: list[list[float]] = []
     for hz in pitches:
         if groups and cents_between(hz, groups[-1][-1]) < _GAP_CENTS:
@@ -141,31 +146,22 @@ def _with_notes(heard: Iterable[PlayedTake], a4_hz: float) -> tuple[PlayedTake, 
             groups.append([hz])
     names = {hz: nearest_note(median(group), a4_hz)[0].name for group in groups for hz in group}
     return tuple(
-        replace(each, note=names[_hz(each)]) if each.reading.settled else each for each in heard
+        replace(each, note=names[each.reading.pitch_hz])
+        if isinstance(each.reading, Reading)
+        else each
+        for each in heard
     )
 
 
-def _open_notes(
-    notes: Sequence[str], strings: Sequence[Note], counted: Sequence[PlayedTake], a4_hz: float
-) -> tuple[str, ...]:
-    """Which of the notes heard are open strings."""
+def _open_notes(equal: Sequence[Played], strings: Sequence[Note]) -> tuple[str, ...]:
+    """Which of the notes heard, lowest first and in cents from their names, are open strings."""
     if not strings:
-        return (notes[0],)
+        return (equal[0].note,)
     return tuple(
-        note
-        for note in notes
-        if any(
-            abs(cents_between(_hz(each), string.hz(a4_hz))) <= NEAR_CENTS
-            for each in counted
+        dict.fromkeys(
+            take.note
+            for take in equal
             for string in strings
-            if each.note == note
+            if abs(take.cents + 100.0 * (Note.parse(take.note).midi - string.midi)) <= NEAR_CENTS
         )
     )
-
-
-def _hz(each: PlayedTake) -> float:
-    return each.reading.pitch_hz or 0.0
-
-
-def _from_equal_cents(each: PlayedTake, a4_hz: float) -> float:
-    return cents_between(_hz(each), Note.parse(each.note or "").hz(a4_hz))

@@ -50,9 +50,9 @@ def second_opinions(listened: Listened) -> tuple[float | None, ...]:
 
     The recording is gone through once more, one tail in memory at a time.
     """
-    settled = [reading for reading in listened.readings if reading.settled]
+    settled = [reading for reading in listened.readings if isinstance(reading, Reading)]
     pitches = {
-        id(reading): settled_pitch_hz(tail, listened.rate_hz, near_hz=reading.pitch_hz or 0.0)
+        id(reading): settled_pitch_hz(tail, listened.rate_hz, near_hz=reading.pitch_hz)
         for reading, tail in zip(settled, _tails(listened, settled), strict=True)
     }
     return tuple(pitches.get(id(reading)) for reading in listened.readings)
@@ -83,7 +83,7 @@ def _tails(listened: Listened, readings: list[Reading]) -> Iterator[NDArray[np.f
     held: list[NDArray[np.float32]] = []
     start = end = 0
     for reading in readings:
-        first = round((reading.onset_s + (reading.settle_s or 0.0)) * listened.rate_hz)
+        first = round((reading.onset_s + reading.settle_s) * listened.rate_hz)
         last = round((reading.onset_s + reading.ring_s) * listened.rate_hz)
         while end < last and (block := next(blocks, None)) is not None:
             if block.start != end:  # samples were lost: no tail spans that

@@ -1,4 +1,4 @@
-"""What commands are told of the instrument by their options, and what is assumed of the rest."""
+"""The instrument as a command's options tell it, and as is assumed where they are silent."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _MOST_FRETS: Final = 24
 
 @dataclass(frozen=True)
 class Said:
-    """What the options say of the instrument; None where they say nothing."""
+    """The instrument's details as options give them; None where they say nothing."""
 
     preset_name: str | None
     name: str | None

@@ -1,4 +1,4 @@
-"""What the commands share: their common options, and the one way JSON reaches stdout."""
+"""Common options of the commands, and the one way JSON reaches stdout."""
 
 from __future__ import annotations
 

@@ -24,12 +24,13 @@ from pitchbench.commands.listening import ManyFiles, listen, listening_options, 
 from pitchbench.commands.live import input_options, microphone
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.pitch.reading import Rejected
 from pitchbench.report.drift import drift_document, drift_lines, drift_sentences
-from pitchbench.report.readings import note_name, quality_words, value
-from pitchbench.screen.live import Picture
-from pitchbench.screen.overlay import OverlayLines, render
-from pitchbench.session.engine import Rules, run
-from pitchbench.session.overlay import Overlay, advance
+from pitchbench.report.readings import note_name, value
+from pitchbench.screen.pictures import OVERLAY
+from pitchbench.session.engine import run
+from pitchbench.session.overlay import Overlay
+from pitchbench.session.words import rejected_words
 from pitchbench.strings.pluck import SoundingString, sounding_string
 
 EXAMPLES = """\
@@ -44,10 +45,6 @@ EXAMPLES = """\
 STRING: Final = WholeQuantity("N", 1, 12, "the number of the string, 1 being the highest")
 FRET: Final = WholeQuantity("N", 0, 24, "the fret that was played, 0 for the open string")
 PLUCKS: Final = WholeQuantity("N", 1, 1000, "how many plucks are wanted")
-
-_RULES: Final = Rules[Overlay](advance, lambda overlay: overlay.over)
-#: The report is printed below the screen, so that nothing else need stay of it.
-_PICTURE: Final = Picture(render, lambda *_: [], lambda _: False)
 
 _PATHS: Final = click.Path(path_type=Path)
 
@@ -116,12 +113,9 @@ def command(
             source = stack.enter_context(
                 microphone(device, rate=rate, channel=channel, record=record)
             )
-            view = stack.enter_context(
-                shown(output_format, plain, picture=_PICTURE, lines=OverlayLines)
-            )
-            overlay = run(
-                source, Overlay(a4, enough), rules=_RULES, views=view.views, keys=view.keys
-            )
+            view = stack.enter_context(shown(OVERLAY, output_format, plain))
+            overlay = Overlay(a4_hz=a4, enough=enough)
+            overlay = run(source, overlay, views=view.views, keys=view.keys)
         heard = [DriftPluck(source.name, each.reading, each.drift) for each in overlay.plucks]
     result = lay_over(heard, string, magnet=magnet, a4_hz=a4)
     show_result(
@@ -203,24 +197,25 @@ def _print_page(result: DriftResult, *, partials: bool) -> None:
 
 def _row(number: int, pluck: DriftPluck, result: DriftResult) -> list[str]:
     reading, drift = pluck.reading, pluck.drift
-    settled = drift is not None
-    strength = [] if pluck.strength is None else [str(pluck.strength)]
     physics = [
         value(pluck.pluck_mm, 1),
         value(pluck.stiffness_to_theory, 2),
     ]
+    physics = physics if result.string is not None else []
+    name = [str(number), note_name(reading, result.a4_hz)]
+    if isinstance(reading, Rejected):
+        return [*name, *["-"] * 5, *physics, rejected_words(reading.reason)]
+    strength = [] if pluck.strength is None else [str(pluck.strength)]
+    flags = (flag.replace("_", " ") for flag in pluck.flags)
     return [
-        str(number),
-        note_name(reading, result.a4_hz),
-        value(reading.pitch_hz if settled else None, 3),
-        value(reading.attack_cents if settled else None, 1, sign=True),
-        value(reading.settle_s if settled else None, 2),
-        value(reading.wander_cents if settled else None, 2),
+        *name,
+        f"{reading.pitch_hz:.3f}",
+        f"{reading.attack_cents:+.1f}",
+        f"{reading.settle_s:.2f}",
+        f"{reading.wander_cents:.2f}",
         value(None if drift is None else drift.decay_s, 2),
-        *(physics if result.string is not None else []),
-        ", ".join([*strength, *(flag.replace("_", " ") for flag in pluck.flags)])
-        if settled
-        else quality_words(reading),
+        *physics,
+        ", ".join([*strength, *flags]),
     ]
 
 

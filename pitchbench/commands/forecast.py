@@ -9,6 +9,7 @@ from typing import Any, Final, Literal
 
 import click
 
+from pitchbench.belief import Belief
 from pitchbench.commands.common import (
     ExamplesFirst,
     Quantity,
@@ -22,13 +23,13 @@ from pitchbench.commands.common import (
 )
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
-from pitchbench.intonation.bridge import Direction, Move, Rotation
+from pitchbench.intonation.bridge import Move, move_interval_words, move_words
 from pitchbench.notes import Note
 from pitchbench.presets import preset, with_gauges, with_scale, with_tuning
 from pitchbench.report.document import NonNegative, Positive, fill
+from pitchbench.report.readings import MoveDocument, move_document
 from pitchbench.strings.forecast import (
     PLUCK_MM,
-    Anchor,
     Forecast,
     StringCondition,
     StringForecast,
@@ -97,7 +98,7 @@ def command(
 
 def _instrument_and_offsets(
     preset_name: str | None, name: str | None, store: str | None
-) -> tuple[Instrument, dict[int, Anchor]]:
+) -> tuple[Instrument, dict[int, Belief]]:
     """The instrument as it is, with the offsets last measured on it where it is on record."""
     if name is None:
         return preset(preset_name or "six-string"), {}
@@ -105,7 +106,6 @@ def _instrument_and_offsets(
         raise PitchbenchError("Both --preset and --instrument were given.", "Give one of the two.")
     # The database is needed only here.
     from pitchbench.records.repository import Repository  # noqa: PLC0415
-    from pitchbench.session.state import OutcomeEntry  # noqa: PLC0415
 
     with Repository.open(store) as repository:
         instrument = repository.instrument(name).instrument
@@ -114,13 +114,13 @@ def _instrument_and_offsets(
     for session in sessions:
         if session.setup.instrument.strings != instrument.strings or session.setup.fret != 12:
             continue
-        for entry in session.entries:
-            if isinstance(entry, OutcomeEntry) and entry.offset is not None:
-                anchors[entry.string] = Anchor(entry.offset.offset_cents, entry.offset.u_cents)
+        for string in session.log.strings:
+            if string.outcome is not None and string.now is not None:
+                anchors[string.number] = string.now.belief
     return instrument, anchors
 
 
-def _read_measured(word: str, instrument: Instrument) -> tuple[int, Anchor]:
+def _read_measured(word: str, instrument: Instrument) -> tuple[int, Belief]:
     """One "6=4.2": string number and offset."""
     number, _, cents = word.partition("=")
     try:
@@ -133,7 +133,7 @@ def _read_measured(word: str, instrument: Instrument) -> tuple[int, Anchor]:
             f"Write string=cents, such as 6=4.2, with strings 1 to {len(instrument.strings)} "
             "and at most 50 cents.",
         )
-    return string, Anchor(offset, _TYPED_U_CENTS)
+    return string, Belief.normal(offset, _TYPED_U_CENTS)
 
 
 def _changed(
@@ -198,9 +198,9 @@ def _row(string: StringForecast, lbf: bool) -> str:
         if before.spec.note != after.spec.note
         else str(after.spec.note)
     )
-    low, high = string.interval95_cents
+    low, high = string.change.interval()
     force = f"{_force(before.tension_n, lbf):>6} -> {_force(after.tension_n, lbf):<6}"
-    change = f"{string.offset_change_cents:+.1f} ({low:+.1f} to {high:+.1f})"
+    change = f"{string.change.centre:+.1f} ({low:+.1f} to {high:+.1f})"
     return f"{string.number:>6}  {note:<11}{force:<20} {change:<24}{_move_words(string.move)}"
 
 
@@ -216,10 +216,10 @@ def _plain_lines(made: Forecast, lbf: bool) -> list[str]:
     ]
     for string in made.strings:
         label = f"string {string.number}"
-        low, high = string.interval95_cents
+        low, high = string.change.interval()
         before, after = string.before, string.after
         tension = f"{_force(before.tension_n, lbf)} to {_force(after.tension_n, lbf)} {unit}"
-        change = f"{string.offset_change_cents:+.1f} cents, from {low:+.1f} to {high:+.1f}"
+        change = f"{string.change.centre:+.1f} cents, from {low:+.1f} to {high:+.1f}"
         lines += [
             f"{label} note: {before.spec.note} to {after.spec.note}",
             f"{label} tension: {tension}",
@@ -241,12 +241,11 @@ def _force(newtons: float, lbf: bool) -> str:
 
 def _expected_words(string: StringForecast) -> str:
     assert string.measured is not None
-    assert string.expected_offset_cents is not None
-    assert string.expected95_cents is not None
-    low, high = string.expected95_cents
+    assert string.expected is not None
+    low, high = string.expected.interval()
     return (
-        f"{string.measured.offset_cents:+.1f} to "
-        f"{string.expected_offset_cents:+.1f} cents ({low:+.1f} to {high:+.1f})"
+        f"{string.measured.centre:+.1f} to "
+        f"{string.expected.centre:+.1f} cents ({low:+.1f} to {high:+.1f})"
     )
 
 
@@ -264,16 +263,11 @@ def _behaviour_words(string: StringForecast) -> str:
 def _move_words(move: Move | None) -> str:
     if move is None:
         return "more than a saddle can do"
-    low, high = move.interval95_mm
+    low, high = move.onward95_mm
     if high < 0.05:
         return "stays"
-    if low < -0.05:
-        toward, away = (high, -low) if move.direction is Direction.TOWARD_NUT else (-low, high)
-        return f"not foreseeable: {toward:.1f} mm toward the nut to {away:.1f} mm away"
-    way = "away from the nut" if move.direction is Direction.AWAY_FROM_NUT else "toward the nut"
-    turns = "" if move.turns is None else f", {move.turns:.1f} turns"
-    rotation = "" if move.rotation is None else f" {move.rotation}"
-    return f"{move.mm:.1f} mm {way} ({low:.1f} to {high:.1f}){turns}{rotation}"
+    between = move_interval_words(move)
+    return f"not foreseeable: {between}" if low < -0.05 else f"{move_words(move)} ({between})"
 
 
 def _warnings(made: Forecast) -> list[str]:
@@ -304,18 +298,6 @@ class ConditionDocument:
 
 
 @dataclass(frozen=True)
-class ForecastMoveDocument:
-    """The move of a saddle that takes the change back."""
-
-    direction: Direction
-    mm: NonNegative
-    interval95_mm: tuple[float, float]
-    turns: NonNegative | None
-    rotation: Rotation | None
-    out_of_travel: bool
-
-
-@dataclass(frozen=True)
 class ForecastStringDocument:
     """What becomes of one string."""
 
@@ -328,7 +310,7 @@ class ForecastStringDocument:
     measured_offset_cents: float | None
     expected_offset_cents: float | None
     expected95_cents: tuple[float, float] | None
-    move: ForecastMoveDocument | None
+    move: MoveDocument | None
     warnings: tuple[Warned, ...]
 
 
@@ -356,7 +338,13 @@ def _document(made: Forecast, a4_hz: float) -> ForecastDocument:
             string=string.number,
             before=_condition(string.before),
             after=_condition(string.after),
-            measured_offset_cents=string.measured and string.measured.offset_cents,
+            offset_change_cents=string.change.centre,
+            u_cents=string.change.u,
+            interval95_cents=string.change.interval(),
+            measured_offset_cents=string.measured and string.measured.centre,
+            expected_offset_cents=string.expected and string.expected.centre,
+            expected95_cents=string.expected and string.expected.interval(),
+            move=string.move and move_document(string.move),
         )
         for string in made.strings
     ]

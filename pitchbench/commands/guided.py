@@ -1,4 +1,4 @@
-"""What `session` and `rehearse` share: their options, how they are shown, and how they are kept."""
+"""Shared parts of `session` and `rehearse`: options, how they are shown, how they are kept."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 import click
 
@@ -18,15 +18,17 @@ from pitchbench.commands.instrument import SCALE, SCREW_PITCH
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import BridgeKind, ScrewHeads
 from pitchbench.screen.keys import KeyReader
-from pitchbench.screen.live import SESSION, LiveScreen, Picture
-from pitchbench.screen.plain import PlainView
-from pitchbench.session.engine import Keys, NotKeptError, TellRecords
-from pitchbench.session.state import Entry, Setup
+from pitchbench.screen.live import LiveScreen
+from pitchbench.screen.pictures import Picture
+from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View
+from pitchbench.session.job import Job
+from pitchbench.session.log import Entry, Setup
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
+_J = TypeVar("_J", bound=Job)
 
 _HIGHEST_FRET: Final = 24
 
@@ -126,10 +128,10 @@ def work_on(setup: Setup, strings: tuple[int, ...] | None, tolerance: float | No
 
 
 @dataclass(frozen=True)
-class Shown:
-    """How a session is shown: what the engine calls, and where it asks for keys."""
+class Shown(Generic[_J]):
+    """How a job is shown: what the engine calls, and where it asks for keys."""
 
-    views: tuple[Callable[[Any, Any], None], ...]
+    views: tuple[View[_J], ...]
     keys: Keys | None
     live: bool
     tell_records: TellRecords
@@ -146,17 +148,13 @@ def cue_option(function: _Function) -> _Function:
 
 @contextlib.contextmanager
 def shown(
+    picture: Picture[_J],
     output_format: str,
     plain: bool,
     *,
     cue: bool = False,
-    picture: Picture = SESSION,
-    lines: Callable[[Callable[[str], None]], Callable[[Any, Any], None]] = PlainView,
-) -> Iterator[Shown]:
-    """The screen where there is a terminal; else plain lines, on stderr if stdout is for JSON.
-
-    ``picture`` and ``lines`` are how the job looks in either case.
-    """
+) -> Iterator[Shown[_J]]:
+    """The screen where there is a terminal; else plain lines, on stderr if stdout is for JSON."""
     json = output_format == "json"
     if not json and not is_plain(plain):
         with LiveScreen(cue=cue, picture=picture) as screen:
@@ -173,7 +171,7 @@ def shown(
 
     with KeyReader() as keys:
         yield Shown(
-            (lines(write),),
+            (picture.lines(write),),
             keys.poll,
             live=False,
             tell_records=lambda trouble: write(f"records: {_records_words(trouble)}"),
@@ -199,19 +197,12 @@ class Keeping:
     ----------
     repository : the store.
     session_id : the session that the entries belong to.
-    finished : whether a state is that of a job come to its end.
     """
 
-    def __init__(
-        self,
-        repository: Repository,
-        session_id: str,
-        finished: Callable[[Any], bool] = SESSION.finished,
-    ) -> None:
+    def __init__(self, repository: Repository, session_id: str) -> None:
         self.repository = repository
         self.session_id = session_id
-        self._finished = finished
-        self._meta = repository.session(session_id, traces_too=False).meta
+        self._setup, _, self._meta = repository.session(session_id, traces_too=False)
         self._unsure = False
 
     def __call__(self, entry: Entry) -> None:
@@ -220,10 +211,10 @@ class Keeping:
         self.repository.append(self.session_id, entry, again=again, busy_s=_BUSY_S)
         self._unsure = False
 
-    def end(self, state: Any) -> None:
+    def end(self, job: Job) -> None:
         """Say that the session came to its end, if it did."""
-        if self._finished(state):
-            self.repository.finish_session(self.session_id, at=self._ended_at(state))
+        if job.finished:
+            self.repository.finish_session(self.session_id, at=self._ended_at(job))
 
     def words(self) -> str:
         """What a person is told about it."""
@@ -254,10 +245,10 @@ class Keeping:
         from pitchbench.records.model import SessionRecord  # noqa: PLC0415
         from pitchbench.report.export import export_json, write_file  # noqa: PLC0415
 
-        state = trouble.state
-        finished_at = self._ended_at(state) if self._finished(state) else None
+        job = trouble.job
+        finished_at = self._ended_at(job) if job.finished else None
         meta = replace(self._meta, finished_at=finished_at)
-        record = SessionRecord(state.setup, state.entries, meta)
+        record = SessionRecord(self._setup, job.entries, meta)
         name = f"pitchbench-session-{meta.id}.json"
         refusals = []
         for folder in (Path.cwd(), Path(tempfile.gettempdir())):
@@ -275,6 +266,6 @@ class Keeping:
             )
         return refusals[-1]
 
-    def _ended_at(self, state: Any) -> datetime:
+    def _ended_at(self, job: Job) -> datetime:
         """Now; but if the clock was set back meanwhile, as long after the start as was heard."""
-        return max(datetime.now(UTC), self._meta.started_at + timedelta(seconds=state.at_s))
+        return max(datetime.now(UTC), self._meta.started_at + timedelta(seconds=job.at_s))

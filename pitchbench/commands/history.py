@@ -9,6 +9,7 @@ from typing import Final, Literal
 
 import click
 
+from pitchbench.belief import half95
 from pitchbench.commands.common import (
     ExamplesFirst,
     echo_json,
@@ -18,14 +19,14 @@ from pitchbench.commands.common import (
 )
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
+from pitchbench.intonation.bridge import move_words
 from pitchbench.notes import Note
 from pitchbench.records.history import Trend, changes, check_reasons, season_words, trends
 from pitchbench.records.model import SessionKind, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
-from pitchbench.records.results import StringResult, string_results
 from pitchbench.report.document import fill
-from pitchbench.report.sheet import interval_words, made_words
-from pitchbench.session.state import Outcome
+from pitchbench.report.sheet import interval_words
+from pitchbench.session.log import Outcome, Setup, StringState
 
 EXAMPLES = """\
   pitchbench history                     the latest sessions of all instruments
@@ -110,22 +111,24 @@ def _lines(instrument: Instrument, sessions: Sequence[SessionRecord]) -> list[st
         kind = ", rehearsal" if meta.rehearsal else ""
         lines.append(f"session {meta.short_id}: {meta.started_at:%Y-%m-%d}{ending}{kind}")
         lines += [f"  changed before it: {change}" for change in changed]
-        lines += [_result_line(r) for r in string_results(record.setup, record.entries)]
+        lines += [_result_line(record.setup, string) for string in record.log.strings]
     return [*lines, *(_trend_line(trend) for trend in trends(sessions))]
 
 
-def _result_line(result: StringResult) -> str:
-    moves = "; moved " + ", then ".join(made_words(m) for m in result.moves) if result.moves else ""
+def _result_line(setup: Setup, string: StringState) -> str:
+    made = ", then ".join(move_words(entry.made) for entry in string.moves)
+    moves = f"; moved {made}" if made else ""
     return (
-        f"  string {result.number} {result.note}: found {interval_words(result.found)}{moves}; "
-        f"left {interval_words(result.left)}; {result.outcome or 'not finished'}"
+        f"  string {string.number} {setup.instrument.string(string.number).note}: "
+        f"found {interval_words(string.found)}{moves}; "
+        f"left {interval_words(string.now)}; {string.outcome or 'not finished'}"
     )
 
 
 def _trend_line(trend: Trend) -> str:
     return (
         f"trend as the strings age: string {trend.string} {trend.cents_per_month:+.2f} "
-        f"± {1.96 * trend.u_cents_per_month:.2f} cents per month over {trend.months:.1f} months"
+        f"± {half95(trend.u_cents_per_month):.2f} cents per month over {trend.months:.1f} months"
     )
 
 
@@ -203,11 +206,12 @@ def _results(record: SessionRecord) -> list[ResultDocument]:
             ResultDocument,
             result,
             string=result.number,
+            note=record.setup.instrument.string(result.number).note,
             found_cents=result.found and result.found.offset_cents,
             found_interval95_cents=result.found and result.found.interval95_cents,
             moves_mm=[move.made_mm for move in result.moves],
-            left_cents=result.left and result.left.offset_cents,
-            left_interval95_cents=result.left and result.left.interval95_cents,
+            left_cents=result.now and result.now.offset_cents,
+            left_interval95_cents=result.now and result.now.interval95_cents,
         )
-        for result in string_results(record.setup, record.entries)
+        for result in record.log.strings
     ]

@@ -29,7 +29,8 @@ from pitchbench.sound.noise import LEAST_S, Condition, HumLine, Silence, analyse
 # A device just opened may click, or be silent while it wakes.
 _SETTLING_S: Final = 0.5
 
-# The pluck for which the best possible precision is given: measurement.md's worked case.
+# The pluck for which the best possible precision is given: the worked case of the bounds in
+# docs/definitions.md, section 1.
 PLUCK_AMPLITUDE: Final = 0.1
 PLUCK_DECAY_S: Final = 0.5
 PLUCK_HEARD_S: Final = 2.0

@@ -218,14 +218,14 @@ def show(name: str, output_format: str, store: str | None) -> None:
     """Everything on record about one instrument, and what its moves taught of its bridge."""
     # The session room is slow to load.
     from pitchbench.session.learning import LEARN_FROM, learned_response  # noqa: PLC0415
-    from pitchbench.session.state import Setup  # noqa: PLC0415
+    from pitchbench.session.log import Setup  # noqa: PLC0415
     from pitchbench.session.words import learned_words  # noqa: PLC0415
 
     with open_records(store) as repository:
         record = repository.instrument(name)
         earlier = repository.sessions(name, last=LEARN_FROM)
     setup = Setup(instrument=record.instrument, prior=DEFAULT_PRIOR)
-    response = learned_response([session.entries for session in earlier], setup)
+    response = learned_response([session.log for session in earlier], setup)
     if output_format == "json":
         learned = response if response.moves else None
         echo_json(fill(InstrumentDocument, record, response=learned))

@@ -1,4 +1,4 @@
-"""What the commands that read recordings share: from files to readings, block by block."""
+"""From recordings to readings, block by block: shared by the commands that read files."""
 
 from __future__ import annotations
 

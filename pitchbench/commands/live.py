@@ -1,4 +1,4 @@
-"""What the commands that can listen to the microphone share: which input, and what is kept."""
+"""The microphone's part of commands that can listen to it: which input, and what is kept."""
 
 from __future__ import annotations
 

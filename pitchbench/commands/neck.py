@@ -25,7 +25,6 @@ from pitchbench.commands.guided import cue_option, shown
 from pitchbench.commands.listening import listen, listening_options, refuse_twice
 from pitchbench.commands.live import input_options, microphone
 from pitchbench.commands.neck_live import (
-    PICTURE,
     begin_keeping,
     fresh,
     hold_survey,
@@ -58,8 +57,8 @@ from pitchbench.report.neck_words import (
     term_words,
 )
 from pitchbench.report.on_record import heard_in_survey, heard_on_record
-from pitchbench.screen.survey_lines import SurveyLines
-from pitchbench.session.state import Setup
+from pitchbench.screen.pictures import SURVEY
+from pitchbench.session.log import Setup
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -170,7 +169,7 @@ def command(
 
 @dataclass(frozen=True)
 class _Asked:
-    """What is asked for, apart from the instrument."""
+    """The question put to a neck, apart from the instrument."""
 
     weights: Mapping[int, float] | None
     prior: ScatterPrior
@@ -276,9 +275,7 @@ def _by_ear(
         keeping = begin_keeping(repository, start, source) if repository is not None else None
         if keeping is not None and record is not None:
             keeping.repository.keep_audio(keeping.session_id, record)
-        screen = stack.enter_context(
-            shown(asked.output_format, asked.plain, cue=cue, picture=PICTURE, lines=SurveyLines)
-        )
+        screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain, cue=cue))
         survey = hold_survey(source, start, screen, keeping, said.store)
     return judge_neck(
         heard_in_survey(bench.instrument, survey.takes, source.name),

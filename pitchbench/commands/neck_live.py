@@ -5,25 +5,18 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from pitchbench.commands.guided import Keeping, Shown
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
-from pitchbench.screen.live import Picture
-from pitchbench.screen.survey import render
-from pitchbench.session.engine import NotKeptError, Rules, run
-from pitchbench.session.state import Setup
-from pitchbench.session.survey import USUAL_FRETS, Plan, Survey, advance, begin, resume
+from pitchbench.session.engine import NotKeptError, run
+from pitchbench.session.log import Setup
+from pitchbench.session.survey import USUAL_FRETS, Plan, Survey, begin, resume
 from pitchbench.sound.source import Source
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
-
-RULES: Final = Rules[Survey](advance, lambda survey: survey.over)
-
-#: The result is printed below the screen, so that nothing else need stay of it.
-PICTURE: Final = Picture(render, lambda *_: [], lambda survey: survey.done)
 
 
 @dataclass(frozen=True)
@@ -107,11 +100,11 @@ def begin_keeping(repository: Repository, start: Start, source: Source) -> Keepi
         parameters=parameters,
         kind=SessionKind.NECK,
     )
-    return Keeping(repository, session_id, PICTURE.finished)
+    return Keeping(repository, session_id)
 
 
 def hold_survey(
-    source: Source, start: Start, shown: Shown, keeping: Keeping | None, store: str | None
+    source: Source, start: Start, shown: Shown[Survey], keeping: Keeping | None, store: str | None
 ) -> Survey:
     """Run the survey; whatever ends it, say where what was heard is kept."""
     survey = start.survey
@@ -119,7 +112,6 @@ def hold_survey(
         survey = run(
             source,
             survey,
-            rules=RULES,
             views=shown.views,
             keys=shown.keys,
             keep=keeping,
@@ -134,5 +126,5 @@ def hold_survey(
         raise apart from trouble
     finally:
         if keeping is not None:
-            keeping.tell(None if survey.done else "neck", store)
+            keeping.tell(None if survey.finished else "neck", store)
     return survey

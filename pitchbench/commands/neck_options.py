@@ -1,4 +1,4 @@
-"""What ``pitchbench neck`` is told: strings, frets and their weights, and the instrument."""
+"""Options of ``pitchbench neck``: strings, frets and their weights, and the instrument."""
 
 from __future__ import annotations
 

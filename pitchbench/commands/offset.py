@@ -8,7 +8,8 @@ from typing import Any, Final
 
 import click
 
-from pitchbench.analysis.offset import ComparedPluck, OffsetResult, Role, compare, decide
+from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, Role, compare, decide
+from pitchbench.belief import half95
 from pitchbench.commands.bench import Said, bench_for, bench_options
 from pitchbench.commands.common import TOLERANCE, WholeQuantity, show_result
 from pitchbench.commands.listening import (
@@ -27,7 +28,6 @@ from pitchbench.report.offset import (
     role_words,
     what_to_do,
 )
-from pitchbench.report.readings import COVERAGE_95, value
 
 EXAMPLES = """\
   pitchbench offset low-e.wav --string E2               plucks in any order, told apart by pitch
@@ -128,14 +128,13 @@ def _print_page(result: OffsetResult) -> None:
             page.say(f"- {words}", hanging=2)
 
 
-def _row(each: ComparedPluck, result: OffsetResult) -> list[str]:
-    reading = each.reading
-    cents = result.off_cents(each) if reading.settled else None
-    half = COVERAGE_95 * (reading.u_cents or 0.0) if reading.settled else None
+def _row(each: ComparedPluck | LostPluck, result: OffsetResult) -> list[str]:
+    if isinstance(each, LostPluck):
+        return [f"{each.at_s:.2f}", "-", "-", "-", role_words(each, result)]
     return [
-        value(each.at_s, 2),
-        value(reading.pitch_hz if reading.settled else None, 3),
-        value(cents, 2, sign=True),
-        value(half, 2),
+        f"{each.at_s:.2f}",
+        f"{each.reading.pitch_hz:.3f}",
+        f"{result.off_cents(each):+.2f}",
+        f"{half95(each.reading.u_cents):.2f}",
         role_words(each, result),
     ]

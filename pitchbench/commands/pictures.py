@@ -1,4 +1,4 @@
-"""What the commands that draw share: ``--out FILE`` with its ending, and ``--force``."""
+"""Options of the commands that draw: ``--out FILE`` with its ending, and ``--force``."""
 
 from __future__ import annotations
 

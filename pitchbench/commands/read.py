@@ -9,6 +9,7 @@ import click
 
 from pitchbench.analysis.listening import Heard, Listened
 from pitchbench.analysis.second_opinion import METHOD, load_aubio, second_opinions
+from pitchbench.belief import half95
 from pitchbench.commands.common import (
     ExamplesFirst,
     echo_json,
@@ -18,19 +19,17 @@ from pitchbench.commands.common import (
 from pitchbench.commands.listening import listen, listening_options
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.notes import nearest_note
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.report.document import fill
 from pitchbench.report.readings import (
-    COVERAGE_95,
     OpinedReading,
     ReadingsDocument,
     SoundDocument,
     note_name,
-    quality_words,
     reading_document,
     value,
 )
-from pitchbench.session.words import sharp_or_flat
+from pitchbench.session.words import rejected_words, sharp_or_flat
 from pitchbench.units import cents_between
 
 EXAMPLES = """\
@@ -41,7 +40,7 @@ EXAMPLES = """\
 """
 
 #: A reading with aubio's pitch of the same stretch of sound, None where there is none.
-_Opined = tuple[Reading, float | None]
+_Opined = tuple[Reading | Rejected, float | None]
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
@@ -123,9 +122,9 @@ def _kept_sound(session: str, store: str | None) -> Path:
     return meta.audio
 
 
-def _apart_cents(reading: Reading, pitch_hz: float | None) -> float | None:
+def _apart_cents(reading: Reading | Rejected, pitch_hz: float | None) -> float | None:
     """How far the second opinion lies above the reading."""
-    if pitch_hz is None or reading.pitch_hz is None:
+    if pitch_hz is None or isinstance(reading, Rejected):
         return None
     return cents_between(pitch_hz, reading.pitch_hz)
 
@@ -144,13 +143,13 @@ def _show(
         _print_table(listened, opined, a4=a4, opinion=opinion)
 
 
-def _label(reading: Reading, number: int) -> str:
-    return f"pluck {number}" if reading.settled else f"pluck {number}, rejected"
+def _label(reading: Reading | Rejected, number: int) -> str:
+    return f"pluck {number}{', rejected' * isinstance(reading, Rejected)}"
 
 
-def _count(readings: Sequence[Reading]) -> str:
+def _count(readings: Sequence[Reading | Rejected]) -> str:
     plucks = f"{len(readings)} pluck{'s' * (len(readings) != 1)}"
-    rejected = sum(not reading.settled for reading in readings)
+    rejected = sum(isinstance(reading, Rejected) for reading in readings)
     return f"{plucks}, {rejected} of them rejected" if rejected else plucks
 
 
@@ -158,23 +157,22 @@ def _words(opined: _Opined, a4_hz: float, *, opinion: bool) -> str:
     """Everything about one pluck, in the order of interest."""
     reading, pitch_hz = opined
     words = [f"at {reading.onset_s:.2f} s"]
-    if not reading.settled:
-        words += [f"about {note_name(reading, a4_hz)}", quality_words(reading)]
+    if isinstance(reading, Rejected):
+        words += [f"about {note_name(reading, a4_hz)}", rejected_words(reading.reason)]
         return ", ".join(words)
-    assert reading.pitch_hz is not None
     note, cents = nearest_note(reading.pitch_hz, a4_hz)
-    half = None if reading.u_cents is None else COVERAGE_95 * reading.u_cents
-    words += [f"{reading.pitch_hz:.3f} Hz", sharp_or_flat(cents, half, of=note)]
-    for number, text in (
-        (reading.attack_cents, "attack {:+.1f} cents"),
-        (reading.settle_s, "settled after {:.2f} s"),
-        (reading.tail_s, "tail {:.1f} s"),
-        (reading.wander_cents, "wander {:.2f} cents"),
-        (reading.stiffness_b, "stiffness B {:.2e}"),
-        (reading.snr_db, "{:.0f} dB above the noise"),
-    ):
-        if number is not None:
-            words.append(text.format(number))
+    words += [
+        f"{reading.pitch_hz:.3f} Hz",
+        sharp_or_flat(cents, half95(reading.u_cents), of=note),
+        f"attack {reading.attack_cents:+.1f} cents",
+        f"settled after {reading.settle_s:.2f} s",
+        f"tail {reading.tail_s:.1f} s",
+        f"wander {reading.wander_cents:.2f} cents",
+    ]
+    if reading.stiffness_b is not None:
+        words.append(f"stiffness B {reading.stiffness_b:.2e}")
+    if reading.snr_db is not None:
+        words.append(f"{reading.snr_db:.0f} dB above the noise")
     if opinion:
         apart = _apart_cents(reading, pitch_hz)
         words.append(
@@ -224,14 +222,16 @@ def _print_legend(a4_hz: float, opinion: bool) -> None:
 
 def _row(opined: _Opined, a4_hz: float, opinion: bool) -> list[str]:
     reading, pitch_hz = opined
-    cents = None if reading.pitch_hz is None else nearest_note(reading.pitch_hz, a4_hz)[1]
-    half = None if reading.u_cents is None else COVERAGE_95 * reading.u_cents
+    if isinstance(reading, Rejected):
+        pitch, why = ["-", "-", "-"], rejected_words(reading.reason)
+    else:
+        cents = nearest_note(reading.pitch_hz, a4_hz)[1]
+        half = half95(reading.u_cents)
+        pitch, why = [f"{cents:+.2f}", f"{half:.2f}", f"{reading.pitch_hz:.3f}"], ""
     cells = [
         value(reading.onset_s, 2),
         note_name(reading, a4_hz),
-        value(cents if reading.settled else None, 2, sign=True),
-        value(half if reading.settled else None, 2),
-        value(reading.pitch_hz if reading.settled else None, 3),
+        *pitch,
         value(reading.attack_cents, 1, sign=True),
         value(reading.settle_s, 2),
         value(reading.tail_s, 1),
@@ -241,4 +241,4 @@ def _row(opined: _Opined, a4_hz: float, opinion: bool) -> list[str]:
     ]
     if opinion:
         cells.append(value(_apart_cents(reading, pitch_hz), 2, sign=True))
-    return [*cells, "" if reading.settled else quality_words(reading)]
+    return [*cells, why]

@@ -31,11 +31,12 @@ from pitchbench.commands.instrument import with_details
 from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.presets import preset as built_in
 from pitchbench.report.session import rehearsal_document
+from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import Pace
-from pitchbench.session.reducer import begin
+from pitchbench.session.log import Setup
 from pitchbench.session.rehearsal import Rehearsal, rehearse
-from pitchbench.session.state import Setup
+from pitchbench.session.state import begin
 
 SPEED = Quantity("TIMES", 0.1, 1000.0, "how many times faster than life")
 
@@ -128,7 +129,7 @@ def _run(
     output_format: str,
     keeping: Keeping | None,
 ) -> Rehearsal:
-    with shown(output_format, plain, cue=cue) as view:
+    with shown(SESSION, output_format, plain, cue=cue) as view:
         if view.live:
             speed = speed or _WATCHING_SPEED
             # Something to look at while the instrument is built.

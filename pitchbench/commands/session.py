@@ -38,11 +38,12 @@ from pitchbench.presets import preset as built_in
 from pitchbench.records.history import opening_words
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.report.session import session_document
+from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import NotKeptError, View, run
 from pitchbench.session.learning import LEARN_FROM, learned_response, learned_scatter
-from pitchbench.session.reducer import begin, resume
-from pitchbench.session.state import Setup, State, Step
+from pitchbench.session.log import Setup, Step
+from pitchbench.session.state import State, begin, resume
 from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.recording import Recording
@@ -134,12 +135,12 @@ def command(
                 assert repository is not None
                 instrument = repository.instrument(name).instrument
                 earlier = repository.sessions(name, last=LEARN_FROM)
-                prior = learned_scatter(session.entries for session in earlier)
+                prior = learned_scatter(session.log for session in earlier)
             instrument = with_details(instrument, details)
             if (words := opening_words(instrument, earlier)) is not None:
                 click.echo(printable(words), err=True)
             setup = Setup(instrument=instrument, prior=prior, a4_hz=a4, fret=fret)
-            logs = [session.entries for session in earlier]
+            logs = [session.log for session in earlier]
             setup = replace(setup, response=learned_response(logs, setup))
             start = _Start(begin(work_on(setup, strings, tolerance)))
         source: Source = (
@@ -160,7 +161,7 @@ def command(
                 records.keep_audio(begun.session_id, record)
             return begun
 
-        screen = shown(output_format, plain, cue=cue)
+        screen = shown(SESSION, output_format, plain, cue=cue)
         state, keeping = _work(
             source, start.state, begin_keeping, screen, output_format, store=store
         )
@@ -207,7 +208,7 @@ def _work(
     source: Source,
     state: State,
     begin_keeping: Callable[[], Keeping | None],
-    screen: contextlib.AbstractContextManager[Shown],
+    screen: contextlib.AbstractContextManager[Shown[State]],
     output_format: str,
     *,
     store: str | None,
@@ -243,11 +244,11 @@ def _work(
         raise apart from trouble
     finally:
         if keeping is not None:
-            keeping.tell(None if state.step is Step.FINISHED else "session", store)
+            keeping.tell(None if state.log.step is Step.FINISHED else "session", store)
     return state, keeping
 
 
-def _loss_told(keeping: Keeping | None) -> View:
+def _loss_told(keeping: Keeping | None) -> View[State]:
     """A view that says on stderr, once the input is lost, what became of what was heard."""
 
     def tell(old: State, new: State) -> None:

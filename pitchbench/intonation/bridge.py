@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
@@ -26,40 +27,99 @@ class Rotation(StrEnum):
     COUNTERCLOCKWISE = "counterclockwise"
 
 
+#: Each direction as people say it.
+DIRECTION_WORDS: Final = {
+    Direction.AWAY_FROM_NUT: "away from the nut",
+    Direction.TOWARD_NUT: "toward the nut",
+}
+
+
 @dataclass(frozen=True)
 class Move:
-    """One saddle move; lengths and turns are positive, the direction carries the sign.
+    """One saddle move, as advised or as made; everything else about it is derived.
 
-    ``turns`` and ``rotation`` are None where the bridge has no screw; ``out_of_travel`` is True
-    when the record says that the saddle cannot go that far. ``interval95_mm`` counts in the
-    move's direction, so a lower end below zero means the other way. ``slack_mm`` is screw travel
-    that is counted in ``turns`` and does not move the saddle. ``ends95_cents`` is the 95 % interval
-    of where the offset is expected to end, None where that was not asked.
+    Parameters
+    ----------
+    string : number of the string, 1 the highest.
+    mm : travel of the saddle, positive away from the nut.
+    interval95_mm : the 95 % interval of the move that the takes call for, lower end first, with the
+        same sign; a move made otherwise than advised keeps it.
+    bridge : where it is made.
+    moved_mm : the saddle's travel before it, since the instrument's record was made.
+    slack_mm : screw travel that comes before the saddle follows, not negative.
+    ends95_cents : 95 % interval of where the offset is expected to end, None where that was not
+        asked.
+
+    Raises
+    ------
+    ValueError
+        If the interval does not begin with its lower end.
     """
 
     string: int
-    direction: Direction
     mm: float
     interval95_mm: tuple[float, float]
-    turns: float | None
-    rotation: Rotation | None
-    cautions: tuple[str, ...]
-    out_of_travel: bool = False
+    bridge: Bridge
+    moved_mm: float = 0.0
     slack_mm: float = 0.0
     ends95_cents: tuple[float, float] | None = None
 
+    def __post_init__(self) -> None:
+        low, high = self.interval95_mm
+        if low > high:
+            raise ValueError("the interval of a move begins with its lower end")
+
     @property
-    def signed_mm(self) -> float:
-        """Travel of the saddle, positive away from the nut."""
-        return self._signed(self.mm)
+    def direction(self) -> Direction:
+        """Which way the saddle goes."""
+        return _direction(self.mm)
+
+    @property
+    def size_mm(self) -> float:
+        """How far the saddle goes, whichever way."""
+        return abs(self.mm)
+
+    @property
+    def onward95_mm(self) -> tuple[float, float]:
+        """The interval counted in the move's own direction: below zero is the other way."""
+        low, high = self.interval95_mm
+        return (low, high) if self.mm >= 0.0 else (-high, -low)
 
     @property
     def screw_mm(self) -> float:
         """Travel of the screw, its slack included, positive away from the nut."""
-        return self._signed(self.mm + self.slack_mm)
+        return self.mm + math.copysign(self.slack_mm, self.mm) if self.mm else 0.0
 
-    def _signed(self, mm: float) -> float:
-        return mm if self.direction is Direction.AWAY_FROM_NUT else -mm
+    @property
+    def turns(self) -> float | None:
+        """Turns of the screw, its slack included; None where there is no screw."""
+        pitch_mm = self.bridge.screw_pitch_mm
+        return geometry.turns(abs(self.screw_mm), screw_pitch_mm=pitch_mm) if pitch_mm else None
+
+    @property
+    def rotation(self) -> Rotation | None:
+        """How the screw turns; None where there is none or its head is not known."""
+        return rotation(self.bridge, away=self.mm >= 0.0)
+
+    @property
+    def out_of_travel(self) -> bool:
+        """Whether the record says that the saddle cannot go that far."""
+        total_mm = self.mm + self.moved_mm
+        away_mm, toward_mm = self.bridge.travel_away_mm, self.bridge.travel_toward_nut_mm
+        limit_mm = away_mm if total_mm > 0.0 else toward_mm
+        return limit_mm is not None and abs(total_mm) > limit_mm
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to mind."""
+        kind = self.bridge.kind
+        return (*(out_of_travel_advice(kind) if self.out_of_travel else ()), *CAUTIONS[kind])
+
+    def made(self, mm: float) -> Move:
+        """This move as it was really made, ``mm`` far; its slack was taken up if it went the way
+        that was advised."""
+        slack_mm = self.slack_mm if mm * self.mm > 0.0 else 0.0
+        return replace(self, mm=mm, slack_mm=slack_mm, ends95_cents=None)
 
 
 #: Beyond this no saddle is the cause: a wrong fret, a wrong string or a wrong scale length.
@@ -131,7 +191,7 @@ def out_of_travel_advice(kind: BridgeKind) -> tuple[str, ...]:
 def plan_move(
     offset: Offset, instrument: Instrument, string: int, *, moved_mm: float = 0.0
 ) -> Move:
-    """The move that cancels ``offset``, by exact geometry (measurement.md, section 3).
+    """The move that cancels ``offset``, by exact geometry (docs/definitions.md, section 3).
 
     Parameters
     ----------
@@ -158,53 +218,14 @@ def plan_move(
             setback_mm=setback_mm(instrument, string) + moved_mm,
         )
 
-    ends = [to_mm(cents) for cents in offset.interval95_cents]
-    signed = to_mm(offset.offset_cents)
-    return move_of(signed, (ends[0], ends[1]), instrument.bridge, string, moved_mm=moved_mm)
-
-
-def move_of(
-    signed_mm: float,
-    interval95_mm: tuple[float, float],
-    bridge: Bridge,
-    string: int,
-    *,
-    moved_mm: float = 0.0,
-) -> Move:
-    """Put a signed move, positive away from the nut, into the words of this bridge."""
-    away = signed_mm >= 0.0
-    low, high = sorted(interval95_mm if away else (-interval95_mm[0], -interval95_mm[1]))
-    beyond = _beyond_travel(signed_mm + moved_mm, bridge)
+    low, high = offset.interval95_cents
     return Move(
-        string=string,
-        direction=Direction.AWAY_FROM_NUT if away else Direction.TOWARD_NUT,
-        mm=abs(signed_mm),
-        interval95_mm=(low, high),
-        turns=(
-            geometry.turns(abs(signed_mm), screw_pitch_mm=bridge.screw_pitch_mm)
-            if bridge.screw_pitch_mm
-            else None
-        ),
-        rotation=rotation(bridge, away=away),
-        cautions=(*(out_of_travel_advice(bridge.kind) if beyond else ()), *CAUTIONS[bridge.kind]),
-        out_of_travel=beyond,
+        string,
+        to_mm(offset.offset_cents),
+        (to_mm(low), to_mm(high)),
+        instrument.bridge,
+        moved_mm=moved_mm,
     )
-
-
-def with_slack(move: Move, slack_mm: float, bridge: Bridge) -> Move:
-    """``move`` with the turns that take up the screw's slack added; as it is without a screw."""
-    if not bridge.screw_pitch_mm:
-        return move
-    turns = geometry.turns(move.mm + slack_mm, screw_pitch_mm=bridge.screw_pitch_mm)
-    return replace(move, slack_mm=slack_mm, turns=turns)
-
-
-def resized(move: Move, signed_mm: float, bridge: Bridge) -> Move:
-    """``move`` as it was really made, its slack taken up all the same."""
-    made = move_of(signed_mm, move.interval95_mm, bridge, move.string)
-    made = with_slack(made, move.slack_mm, bridge) if signed_mm else made
-    return replace(move, direction=made.direction, mm=made.mm, turns=made.turns,
-                   rotation=made.rotation)  # fmt: skip
 
 
 def setback_mm(instrument: Instrument, string: int) -> float:
@@ -216,7 +237,8 @@ def rotation(bridge: Bridge, *, away: bool) -> Rotation | None:
     """How to turn the screw for a move; None where there is no screw or its head is not known.
 
     A captive right-hand screw turned clockwise, seen from its head, draws the saddle toward the
-    head: away from the nut where the heads are at the tail (measurement.md, section 3, derived).
+    head: away from the nut where the heads are at the tail (derived; docs/definitions.md, section
+    3).
     """
     if not bridge.screw_pitch_mm or bridge.screw_heads is None:
         return None
@@ -224,19 +246,26 @@ def rotation(bridge: Bridge, *, away: bool) -> Rotation | None:
     return Rotation.CLOCKWISE if toward_head else Rotation.COUNTERCLOCKWISE
 
 
-def words(move: Move) -> str:
-    """The move in one plain sentence."""
-    which = "away from the nut" if move.direction is Direction.AWAY_FROM_NUT else "toward the nut"
-    sentence = f"String {move.string}: move the saddle {which}, about {move.mm:.1f} mm"
+def move_words(move: Move) -> str:
+    """ "1.9 mm away from the nut, 3.8 turns clockwise"."""
+    text = f"{move.size_mm:.1f} mm {DIRECTION_WORDS[move.direction]}"
     if move.turns is None:
-        return f"{sentence}."
-    turned = f"{move.turns:.1f} turn{'' if round(move.turns, 1) == 1.0 else 's'}"
-    if move.rotation is None:
-        return f"{sentence} ({turned} of the screw)."
-    return f"{sentence}: {turned} {move.rotation}, seen from the screw head."
+        return text
+    text += f", {move.turns:.1f} {'turn' if f'{move.turns:.1f}' == '1.0' else 'turns'}"
+    return text if move.rotation is None else f"{text} {move.rotation}"
 
 
-def _beyond_travel(total_mm: float, bridge: Bridge) -> bool:
-    """Whether the saddle would have to go farther than the travel on record, either way."""
-    limit = bridge.travel_away_mm if total_mm > 0.0 else bridge.travel_toward_nut_mm
-    return limit is not None and abs(total_mm) > limit
+def move_interval_words(move: Move, digits: int = 1, *, between: str = " to ") -> str:
+    """ "1.5 to 2.3 mm", in the direction of the move; with the direction of each end where one lies
+    the other way: "0.3 mm toward the nut to 1.1 mm away from the nut"."""
+    low, high = (round(mm, digits) for mm in move.onward95_mm)
+    if low >= 0.0:
+        return f"{abs(low):.{digits}f}{between}{high:.{digits}f} mm"
+    return between.join(
+        f"{abs(mm):.{digits}f} mm {DIRECTION_WORDS[_direction(round(mm, digits))]}"
+        for mm in move.interval95_mm
+    )
+
+
+def _direction(mm: float) -> Direction:
+    return Direction.AWAY_FROM_NUT if mm >= 0.0 else Direction.TOWARD_NUT

@@ -26,7 +26,7 @@ OUT_OF_TUNE_CENTS: Final = 250.0
 
 @dataclass(frozen=True)
 class Sounded:
-    """What a pluck sounded: its settled pitch, and its stiffness B where it could be measured."""
+    """A pluck as heard: its settled pitch, and its stiffness B where it could be measured."""
 
     pitch_hz: float
     stiffness_b: float | None = None

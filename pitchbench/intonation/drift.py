@@ -11,10 +11,11 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.belief import Belief, student_difference
 from pitchbench.intonation.neck import uneven_string
-from pitchbench.intonation.offset import mean_belief, student_difference, student_quantile
-from pitchbench.pitch.reading import Reading, Trace
-from pitchbench.units import CENTS_PER_NEPER
+from pitchbench.intonation.offset import mean_belief
+from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.units import CENTS_PER_NEPER, cents_between
 
 #: dB by which a level falls while an amplitude falls by e.
 _DB_PER_NEPER: Final = 20.0 / math.log(10.0)
@@ -86,26 +87,24 @@ class MagnetPull:
 
     Parameters
     ----------
-    change_cents : settled pitch with the pickup near, above that with it far.
-    interval95_cents : 95 % interval of it.
+    change : settled pitch with the pickup near, above that with it far, in cents.
     decay_ratio : decay time near over that far; None where either is not known.
     pulls : whether the pitch surely changes, by half a cent or more.
     """
 
-    change_cents: float
-    interval95_cents: tuple[float, float]
+    change: Belief
     decay_ratio: float | None
     pulls: bool
 
 
-def drift_of(reading: Reading) -> Drift | None:
-    """What one pluck does; None where it did not settle or nothing could be tracked."""
-    trace = reading.trace
-    if not reading.settled or trace is None or reading.pitch_hz is None:
+def drift_of(reading: Reading | Rejected) -> Drift | None:
+    """What one pluck does; None where it was rejected."""
+    if isinstance(reading, Rejected):
         return None
+    trace = reading.trace
     cents = CENTS_PER_NEPER * np.log(trace.pitch_hz / reading.pitch_hz)
-    heard = _heard(reading, trace)
-    tail = heard & (trace.time_s >= (reading.settle_s or 0.0))
+    heard = _heard(reading)
+    tail = heard & (trace.time_s >= reading.settle_s)
     return Drift(
         reading=reading,
         time_s=trace.time_s,
@@ -121,12 +120,11 @@ def tell_strengths(drifts: Sequence[Drift]) -> list[Strength | None]:
     of their range in dB. None where they are all alike, or one is alone."""
     told: list[Strength | None] = []
     for drift in drifts:
-        pitch_hz = drift.reading.pitch_hz or 1.0
+        pitch_hz = drift.reading.pitch_hz
         levels_db = [
             _loudest_db(other)
             for other in drifts
-            if abs(CENTS_PER_NEPER * math.log((other.reading.pitch_hz or 1.0) / pitch_hz))
-            < SAME_NOTE_CENTS
+            if abs(cents_between(other.reading.pitch_hz, pitch_hz)) < SAME_NOTE_CENTS
         ]
         low_db, range_db = min(levels_db), max(levels_db) - min(levels_db)
         if range_db < _LEAST_RANGE_DB:
@@ -138,8 +136,7 @@ def tell_strengths(drifts: Sequence[Drift]) -> list[Strength | None]:
 
 
 def _loudest_db(drift: Drift) -> float:
-    trace = drift.reading.trace
-    return -math.inf if trace is None else float(trace.level_db.max())
+    return float(drift.reading.trace.level_db.max())
 
 
 def find_beat(time_s: NDArray[np.float64], level_db: NDArray[np.float64]) -> Beat | None:
@@ -185,14 +182,12 @@ def magnet_pull(near: Sequence[Drift], far: Sequence[Drift]) -> MagnetPull:
     """
     if not near or not far:
         raise ValueError("plucks with the pickup near and far are needed")
-    origin_hz = far[0].reading.pitch_hz or 1.0
+    origin_hz = far[0].reading.pitch_hz
     means: list[float] = []
     beliefs: list[tuple[Any, float]] = []
     for group in (near, far):
-        cents = np.array(
-            [CENTS_PER_NEPER * math.log((d.reading.pitch_hz or 1.0) / origin_hz) for d in group]
-        )
-        own = float(np.mean([(d.reading.u_cents or 0.0) ** 2 for d in group]))
+        cents = np.array([cents_between(d.reading.pitch_hz, origin_hz) for d in group])
+        own = float(np.mean([d.reading.u_cents**2 for d in group]))
         squares = float(np.sum(np.square(cents - cents.mean())))
         means.append(float(cents.mean()))
         beliefs.append(
@@ -200,23 +195,22 @@ def magnet_pull(near: Sequence[Drift], far: Sequence[Drift]) -> MagnetPull:
                 len(group), squares, typical_cents=_TYPICAL_CENTS, prior_dof=0.0, own_variance=own
             )
         )
-    change = means[0] - means[1]
     scale, dof = map(float, student_difference(*beliefs[0], *beliefs[1]))
-    half = scale * student_quantile(0.975, dof)
+    change = Belief(means[0] - means[1], scale, dof)
     near_s, far_s = _median_decay_s(near), _median_decay_s(far)
     return MagnetPull(
-        change_cents=change,
-        interval95_cents=(change - half, change + half),
+        change=change,
         decay_ratio=None if near_s is None or far_s is None else near_s / far_s,
-        pulls=abs(change) > max(half, _LEAST_PULL_CENTS),
+        pulls=abs(change.centre) > max(change.half(), _LEAST_PULL_CENTS),
     )
 
 
-def _heard(reading: Reading, trace: Trace) -> NDArray[np.bool_]:
+def _heard(reading: Reading) -> NDArray[np.bool_]:
     """Where the level is the note's own: not the damping at its end, and well above the noise."""
+    trace = reading.trace
     heard = trace.time_s < reading.ring_s - _DAMPING_S
     if reading.snr_db is not None:
-        tail = trace.time_s >= (reading.settle_s or 0.0)
+        tail = trace.time_s >= reading.settle_s
         if tail.any():
             noise_db = float(np.mean(trace.level_db[tail])) - reading.snr_db
             heard &= trace.level_db > noise_db + _ABOVE_NOISE_DB

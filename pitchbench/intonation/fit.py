@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """What a least-squares fit found.
+    """The outcome of a least-squares fit.
 
     Parameters
     ----------

@@ -1,8 +1,8 @@
-"""What moving a saddle or a nut does to the offset, from lengths alone.
+"""Moves of a saddle or a nut and the change of the offset that they make, from lengths alone.
 
 The string is taken as straight and its tension as restored by retuning the open note, so that
-only lengths count (measurement.md, section 3). With nominal scale s and the setback c that the
-saddle already has, the open length is L = s + c and the length at fret n is F = s / gamma(n) + c.
+only lengths count (docs/definitions.md, section 3). With nominal scale s and the setback c that
+the saddle already has, the open length is L = s + c and the length at fret n F = s / gamma(n) + c.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """The method at hand: the steps and cautions for each kind of bridge, as plain text.
 
 The same text is what ``pitchbench guide`` prints and what docs/bridges.md holds. Common practice,
-no source, unless measurement.md names one.
+no source.
 """
 
 from __future__ import annotations

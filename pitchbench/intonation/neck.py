@@ -1,16 +1,16 @@
 """The neck as a whole: what comes from the nut, what from the saddle, and what from one fret.
 
-offset(n) = a + b (gamma(n) - 1) + residual(n), by weighted least squares (measurement.md, section
-4): a is the nut, the same at every fret; b the saddle; an isolated residual that fret. The saddle
-has 6 % of its 12th-fret leverage at the 1st fret and 200 % at the 19th, so frets 1 to 3 sharp with
-a good 12th means the nut.
+offset(n) = a + b (gamma(n) - 1) + residual(n), by weighted least squares (docs/definitions.md,
+section 4): a is the nut, the same at every fret; b the saddle; an isolated residual that fret. The
+saddle has 6 % of its 12th-fret leverage at the 1st fret and 200 % at the 19th, so frets 1 to 3
+sharp with a good 12th means the nut.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -18,17 +18,17 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from pitchbench.belief import Belief, student_quantile
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation import geometry
-from pitchbench.intonation.bridge import Move, move_of, setback_mm
+from pitchbench.intonation.bridge import Move, setback_mm
 from pitchbench.intonation.fit import Fit, Pooled, fit_linear, fit_nonlinear, pool
 from pitchbench.intonation.offset import (
     ScatterPrior,
     Take,
+    believed_mean,
     learn_scatter,
-    mean_belief,
-    student_quantile,
     summarise,
 )
 from pitchbench.intonation.response import BY_GEOMETRY
@@ -56,32 +56,39 @@ UNEVEN_STRING_CENTS: Final = 5.0
 
 @dataclass(frozen=True)
 class FretOffset:
-    """One fret: its offset, the standard uncertainty of the fretted takes alone (the open ones are
+    """One fret: its offset, as uncertain as the fretted takes alone make it (the open ones are
     common to all frets), what the fit leaves of it, and whether it stands out."""
 
     fret: int
-    offset_cents: float
-    u_cents: float
+    belief: Belief
     residual_cents: float
     isolated: bool
+
+    @property
+    def offset_cents(self) -> float:
+        """The offset itself."""
+        return self.belief.centre
+
+    @property
+    def u_cents(self) -> float:
+        """Its standard uncertainty, the open note's left out."""
+        return self.belief.u
 
 
 @dataclass(frozen=True)
 class StringNeck:
     """One string over the neck.
 
-    ``nut_cents`` is a, ``saddle_cents`` what the saddle contributes at the 12th fret (b), each
-    with its standard uncertainty; ``covariance_cents2`` is what they err together. ``open_u_cents``
-    is the uncertainty of the open note, common to all frets; ``fret_sd_cents`` how far frets differ
-    from what nut and saddle make of them.
+    ``nut`` is a, ``saddle`` what the saddle contributes at the 12th fret (b), both in cents;
+    ``covariance_cents2`` is what they err together. ``open_u_cents`` is the uncertainty of the open
+    note, common to all frets; ``fret_sd_cents`` how far frets differ from what nut and saddle make
+    of them.
     """
 
     string: int
     frets: tuple[FretOffset, ...]
-    nut_cents: float
-    nut_u_cents: float
-    saddle_cents: float
-    saddle_u_cents: float
+    nut: Belief
+    saddle: Belief
     open_u_cents: float
     covariance_cents2: float = 0.0
     fret_sd_cents: float = FRETWORK_CENTS
@@ -93,20 +100,19 @@ class StringNeck:
                 return measured.offset_cents
         if fret == 0:
             return 0.0
-        return self.nut_cents + self.saddle_cents * (fret_ratio(fret) - 1.0)
+        return self.nut.centre + self.saddle.centre * (fret_ratio(fret) - 1.0)
 
 
 @dataclass(frozen=True)
 class SaddleChoice:
     """The saddle move that is best over the frets used.
 
-    ``move_mm`` is positive away from the nut, ``u_mm`` its standard uncertainty; the others hold,
+    ``move`` is in mm, positive away from the nut; the others hold,
     by fret, what each is worth and its offset before and after the move. ``most95_cents`` is what
     the root mean square of what truly remains lies below with at least 95 % probability.
     """
 
-    move_mm: float
-    u_mm: float
+    move: Belief
     most95_cents: float
     weights: Mapping[int, float]
     before_cents: Mapping[int, float]
@@ -128,7 +134,7 @@ class SaddleChoice:
 
 
 class NeckAdvice(StrEnum):
-    """What to do about a string once its neck is known."""
+    """The advice on a string once its neck is known."""
 
     LEAVE = "leave"
     MOVE = "move"
@@ -170,13 +176,14 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
             ExitCode.NO_READING,
         )
     learned = learn_scatter([takes], typical=prior)
-    open_u = _mean_u(opens, learned.open_cents, learned.open_dof)
+    open_u = _error_of_mean(opens, learned.open_cents, learned.open_dof).u
     open_hz = summarise(opens).mean_hz
     frets = list(by_fret)
     offsets = np.array(
         [cents_between(summarise(by_fret[n]).mean_hz, open_hz) - 100.0 * n for n in frets]
     )
-    u = np.array([_mean_u(by_fret[n], learned.fretted_cents, learned.fretted_dof) for n in frets])
+    errors = [_error_of_mean(by_fret[n], learned.fretted_cents, learned.fretted_dof) for n in frets]
+    u = np.array([error.u for error in errors])
     isolated = _isolated(np.array(frets), offsets, np.hypot(u, FRETWORK_CENTS))
     fit = _fit(np.array(frets), offsets, np.hypot(u, FRETWORK_CENTS), keep=~isolated)
     # More scatter between frets than their uncertainties account for widens the result (the
@@ -187,13 +194,11 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
     return StringNeck(
         string=string,
         frets=tuple(
-            FretOffset(n, float(o), float(un), float(r), bool(i))
-            for n, o, un, r, i in zip(frets, offsets, u, residuals, isolated, strict=True)
+            FretOffset(n, replace(error, centre=float(o)), float(r), bool(i))
+            for n, o, error, r, i in zip(frets, offsets, errors, residuals, isolated, strict=True)
         ),
-        nut_cents=nut,
-        nut_u_cents=math.hypot(float(fit.u[0]) * wider, open_u),
-        saddle_cents=saddle,
-        saddle_u_cents=float(fit.u[1]) * wider,
+        nut=Belief.normal(nut, math.hypot(float(fit.u[0]) * wider, open_u)),
+        saddle=Belief.normal(saddle, float(fit.u[1]) * wider),
         open_u_cents=open_u,
         covariance_cents2=float(fit.covariance[0, 1]) * wider**2,
         fret_sd_cents=math.sqrt(
@@ -261,8 +266,7 @@ def best_saddle(
     before, remaining = after(np.zeros(1)), after(fit.values)
     left = math.sqrt(float(np.average(np.square(remaining), weights=list(used.values()))))
     return SaddleChoice(
-        move_mm=float(fit.values[0]),
-        u_mm=_move_u_mm(neck, used, instrument.scale_mm),
+        move=Belief.normal(float(fit.values[0]), _move_u_mm(neck, used, instrument.scale_mm)),
         most95_cents=_most_left_cents(neck, used, left, remaining - before),
         weights=used,
         before_cents=dict(zip(used, map(float, before), strict=True)),
@@ -279,20 +283,14 @@ def judge_saddle(
     moved where the best move is surely one way (95 %). A nut that is out of tolerance by itself
     comes first: moving the saddle would only hide a part of it.
     """
-    half = student_quantile(0.975, math.inf) * choice.u_mm
-    move = move_of(
-        choice.move_mm,
-        (choice.move_mm - half, choice.move_mm + half),
-        instrument.bridge,
-        neck.string,
-    )
+    move = Move(neck.string, choice.move.centre, choice.move.interval(), instrument.bridge)
     if choice.rms_before_cents <= tolerance_cents:
         return NeckVerdict(NeckAdvice.LEAVE, None)
-    if abs(choice.move_mm) > LARGEST_MOVE_MM:
+    if abs(choice.move.centre) > LARGEST_MOVE_MM:
         return NeckVerdict(NeckAdvice.NOT_THE_SADDLE, None)
     if nut_matters(neck, tolerance_cents=tolerance_cents):
         return NeckVerdict(NeckAdvice.NUT_FIRST, move)
-    if abs(choice.move_mm) <= half:
+    if abs(choice.move.centre) <= choice.move.half():
         return NeckVerdict(NeckAdvice.TAKE_MORE, None)
     return NeckVerdict(NeckAdvice.MOVE, move)
 
@@ -300,12 +298,12 @@ def judge_saddle(
 def shared_nut(necks: Sequence[StringNeck]) -> Pooled:
     """The nut term that the strings have in common, and how much they differ in it (random
     effects): a nut in the wrong place shifts all strings alike, slots differ one by one."""
-    return pool([neck.nut_cents for neck in necks], [neck.nut_u_cents for neck in necks])
+    return pool([neck.nut.centre for neck in necks], [neck.nut.u for neck in necks])
 
 
 def nut_matters(neck: StringNeck, *, tolerance_cents: float) -> bool:
     """Whether the nut alone surely puts every fretted note out of tolerance."""
-    return _matters(neck.nut_cents, neck.nut_u_cents, tolerance_cents)
+    return _matters(neck.nut, tolerance_cents)
 
 
 def nut_as_a_whole(necks: Sequence[StringNeck], *, tolerance_cents: float) -> Pooled | None:
@@ -314,7 +312,7 @@ def nut_as_a_whole(necks: Sequence[StringNeck], *, tolerance_cents: float) -> Po
         return None
     nut = shared_nut(necks)
     alike = math.sqrt(nut.between_variance) < abs(nut.mean) / 2.0
-    return nut if alike and _matters(nut.mean, nut.u, tolerance_cents) else None
+    return nut if alike and _matters(Belief.normal(nut.mean, nut.u), tolerance_cents) else None
 
 
 def findings(
@@ -326,8 +324,8 @@ def findings(
     """
     found = []
     if nut_matters(neck, tolerance_cents=tolerance_cents):
-        size = f"{neck.nut_cents:+.1f} cents at every fret"
-        if neck.nut_cents > 0:
+        size = f"{neck.nut.centre:+.1f} cents at every fret"
+        if neck.nut.centre > 0:
             found.append(
                 f"The nut: {size}. The slot is high or the nut stands too far from the first "
                 "fret; the saddle cannot cure that. A qualified repairer lowers a slot; it cannot "
@@ -338,9 +336,11 @@ def findings(
                 f"The nut: {size}. The nut stands too near the first fret, or the slot's "
                 "break point lies back in the slot; the saddle cannot cure that."
             )
-    if saddle_too and _matters(neck.saddle_cents, neck.saddle_u_cents, tolerance_cents / 2.0):
-        way = "away from the nut" if neck.saddle_cents > 0 else "toward the nut"
-        found.append(f"The saddle: {neck.saddle_cents:+.1f} cents at the 12th; it should go {way}.")
+    if saddle_too and _matters(neck.saddle, tolerance_cents / 2.0):
+        way = "away from the nut" if neck.saddle.centre > 0 else "toward the nut"
+        found.append(
+            f"The saddle: {neck.saddle.centre:+.1f} cents at the 12th; it should go {way}."
+        )
     for fret in neck.frets:
         if fret.isolated:
             cause = "high, or worn flat" if fret.residual_cents > 0 else "worn or low"
@@ -369,9 +369,9 @@ def uneven_string(partials: Sequence[Partial]) -> str:
     )
 
 
-def _matters(value: float, u: float, tolerance_cents: float) -> bool:
+def _matters(term: Belief, tolerance_cents: float) -> bool:
     """Both sure and large enough to be heard of."""
-    return abs(value) > max(tolerance_cents, SURE_SIGMAS * u)
+    return abs(term.centre) > max(tolerance_cents, SURE_SIGMAS * term.u)
 
 
 def _move_u_mm(neck: StringNeck, weights: Mapping[int, float], scale_mm: float) -> float:
@@ -387,7 +387,7 @@ def _move_u_mm(neck: StringNeck, weights: Mapping[int, float], scale_mm: float) 
     own = sum((pull[n] * measured[n]) ** 2 for n in weights if n in measured)
     together = neck.open_u_cents * sum(pull[n] for n in weights if n in measured)
     modelled = sum(
-        pull[n] * math.hypot(neck.nut_u_cents, lever[n] * neck.saddle_u_cents)
+        pull[n] * math.hypot(neck.nut.u, lever[n] * neck.saddle.u)
         for n in weights
         if n not in measured
     )
@@ -415,7 +415,7 @@ def _most_left_cents(
     unheard = (0.0, neck.fret_sd_cents**2)
     residual, variance = np.array([believed.get(n, unheard) for n in weights]).T
     design = _design(np.array(list(weights)))
-    remaining = design @ [neck.nut_cents, neck.saddle_cents] + residual + change
+    remaining = design @ [neck.nut.centre, neck.saddle.centre] + residual + change
     covariance = design @ _terms_covariance(neck) @ design.T + np.diag(variance)
     covariance += np.outer(change, change) * BY_GEOMETRY.factor_u**2
     weight = np.array(list(weights.values())) / sum(weights.values())
@@ -440,7 +440,7 @@ def _believed_residual(fret: FretOffset, fret_sd_cents: float) -> tuple[float, f
 def _terms_covariance(neck: StringNeck) -> NDArray[np.float64]:
     """Of nut and saddle; the open note, which errs at every fret alike, is in the nut."""
     together = neck.covariance_cents2
-    return np.array([[neck.nut_u_cents**2, together], [together, neck.saddle_u_cents**2]])
+    return np.array([[neck.nut.u**2, together], [together, neck.saddle.u**2]])
 
 
 def _design(frets: NDArray[np.int_]) -> NDArray[np.float64]:
@@ -466,7 +466,7 @@ def _isolated(
     four frets at least must be left to speak for the rest.
     """
     isolated = np.zeros(frets.size, dtype=bool)
-    limit = float(-special.ndtri(FRET_SIGNIFICANCE / (2 * frets.size)))
+    limit = student_quantile(1.0 - FRET_SIGNIFICANCE / (2 * frets.size), math.inf)
     while frets.size - isolated.sum() > 4:
         distance = np.zeros(frets.size)
         for i in np.flatnonzero(~isolated):
@@ -483,14 +483,7 @@ def _isolated(
     return isolated
 
 
-def _mean_u(takes: Sequence[Take], typical_cents: float, prior_dof: float) -> float:
-    """Standard uncertainty of the mean of one note's takes: half of its 68.27 % interval."""
-    group = summarise(takes)
-    variance, dof = mean_belief(
-        group.n,
-        (group.n - 1) * (group.spread_cents or 0.0) ** 2,
-        typical_cents=typical_cents,
-        prior_dof=prior_dof,
-        own_variance=float(np.mean([take.u_cents**2 for take in takes])),
-    )
-    return math.sqrt(float(variance)) * student_quantile(0.841345, dof)
+def _error_of_mean(takes: Sequence[Take], typical_cents: float, prior_dof: float) -> Belief:
+    """How far the mean of one note's takes may be off."""
+    variance, dof = believed_mean(takes, summarise(takes), typical_cents, prior_dof)
+    return Belief(0.0, math.sqrt(float(variance)), dof)

@@ -15,14 +15,11 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
-import scipy  # its parts load when first used: commands that only read records need none
 from numpy.typing import NDArray
 
+from pitchbench.belief import Belief, Numbers, student_difference, student_quantile
 from pitchbench.intonation.fit import fit_linear
-from pitchbench.units import CENTS_PER_NEPER, cents_between
-
-#: Squared cents, or another number that is worked out for one case or an array of cases alike.
-Cents2 = float | NDArray[np.float64]
+from pitchbench.units import CENTS_PER_NEPER, cents_between, mean_hz
 
 
 @dataclass(frozen=True)
@@ -53,7 +50,7 @@ class Group:
 
 @dataclass(frozen=True)
 class ScatterPrior:
-    """What is believed of a player's spread between takes before any take is seen.
+    """The belief about a player's spread between takes before any take is seen.
 
     A scaled inverse chi-squared on each variance: ``open_cents`` and ``fretted_cents`` are the
     typical standard deviations, ``open_dof`` and ``fretted_dof`` what they are worth in takes.
@@ -86,10 +83,6 @@ STAND_IN_DOF: Final = 4.0
 #: The most that earlier takes may be worth: the same player's spread differs between strings.
 MOST_LEARNED_DOF: Final = 8.0
 
-#: How far the degrees of freedom are raised where both means are equally uncertain; the value
-#: that keeps the coverage of two takes each nearest to 95 % whatever the two spreads are.
-EVENNESS_GAIN: Final = 0.6
-
 #: A drift is removed only if it would arise by chance less than once in a hundred times, so that
 #: a steady string pays next to nothing for the question.
 DRIFT_SIGNIFICANCE: Final = 0.01
@@ -102,10 +95,7 @@ OUTLIER_SIGNIFICANCE: Final = 0.01
 class Offset:
     """offset(n) = 1200 log2(f_fretted / f_open) - 100 n, positive when the fretted note is sharp.
 
-    ``interval95_cents`` is the 95 % credible interval; ``dof`` the degrees of freedom of the
-    Student distribution with centre ``offset_cents`` and scale ``scale_cents`` that describes what
-    is believed of the offset; ``u_cents`` its standard uncertainty: half the 68.27 % interval,
-    which exists for every number of takes.
+    ``belief`` is what is believed of it, in cents.
     ``drift_cents_per_min`` is the drift that was removed, None where it could not be estimated;
     0 where there was none to speak of. ``stray`` holds takes that stand out from the rest of
     their group: they are counted, but worth a second look.
@@ -114,13 +104,24 @@ class Offset:
     fret: int
     open: Group
     fretted: Group
-    offset_cents: float
-    u_cents: float
-    interval95_cents: tuple[float, float]
-    scale_cents: float
-    dof: float
+    belief: Belief
     drift_cents_per_min: float | None = None
     stray: tuple[Take, ...] = ()
+
+    @property
+    def offset_cents(self) -> float:
+        """The offset itself: the centre of what is believed of it."""
+        return self.belief.centre
+
+    @property
+    def u_cents(self) -> float:
+        """Its standard uncertainty."""
+        return self.belief.u
+
+    @property
+    def interval95_cents(self) -> tuple[float, float]:
+        """Its 95 % credible interval."""
+        return self.belief.interval()
 
 
 def estimate_offset(takes: Sequence[Take], *, fret: int, prior: ScatterPrior) -> Offset | None:
@@ -139,21 +140,16 @@ def estimate_offset(takes: Sequence[Take], *, fret: int, prior: ScatterPrior) ->
         middle_s = _mean_time_s([*opens, *fretteds])
         opens, fretteds = (_steadied(group, drift, middle_s) for group in (opens, fretteds))
     open_group, fretted_group = summarise(opens), summarise(fretteds)
-    open_mean = _belief(opens, open_group, prior.open_cents, prior.open_dof)
-    fretted_mean = _belief(fretteds, fretted_group, prior.fretted_cents, prior.fretted_dof)
+    open_mean = believed_mean(opens, open_group, prior.open_cents, prior.open_dof)
+    fretted_mean = believed_mean(fretteds, fretted_group, prior.fretted_cents, prior.fretted_dof)
     scale, dof = map(float, student_difference(*open_mean, *fretted_mean))
     scale = math.hypot(scale, drift_u * apart_min)
     centre = cents_between(fretted_group.mean_hz, open_group.mean_hz) - 100.0 * fret
-    half = scale * student_quantile(0.975, dof)
     return Offset(
         fret=fret,
         open=open_group,
         fretted=fretted_group,
-        offset_cents=centre,
-        u_cents=scale * student_quantile(0.841345, dof),
-        interval95_cents=(centre - half, centre + half),
-        scale_cents=scale,
-        dof=dof,
+        belief=Belief(centre, scale, dof),
         drift_cents_per_min=drift,
         stray=tuple(_stray(opens) + _stray(fretteds)),
     )
@@ -167,19 +163,19 @@ def summarise(takes: Sequence[Take]) -> Group:
     squares = math.fsum((c - mean) ** 2 for c in cents)
     return Group(
         n=n,
-        mean_hz=takes[0].pitch_hz * 2.0 ** (mean / 1200.0),
+        mean_hz=mean_hz(take.pitch_hz for take in takes),
         spread_cents=math.sqrt(squares / (n - 1)) if n > 1 else None,
     )
 
 
 def mean_belief(
     n: int,
-    squares: Cents2,
+    squares: Numbers,
     *,
     typical_cents: float,
     prior_dof: float,
     own_variance: float = 0.0,
-) -> tuple[Cents2, float]:
+) -> tuple[Numbers, float]:
     """Variance (cents squared) and degrees of freedom of what is believed of one note's mean.
 
     Parameters
@@ -198,30 +194,17 @@ def mean_belief(
     return spread / n, dof
 
 
-def student_difference(
-    variance: Cents2, dof: float, other_variance: Cents2, other_dof: float
-) -> tuple[Cents2, Cents2]:
-    """Scale (cents) and degrees of freedom of the difference of two Student-distributed means.
-
-    Welch and Satterthwaite's formula (GUM G.2b), with two corrections that matter only for the
-    fewest takes, found by simulating the coverage (tests/benchmarks/verdict_table.py): a
-    variance seen in few takes may well be several times too small, so it counts for more; and
-    where both contribute alike the formula is too careful. Numbers or arrays, element by element.
-    """
-    a = variance * ((dof + 2.0) / dof) ** 2
-    b = other_variance * ((other_dof + 2.0) / other_dof) ** 2
-    share = a / np.maximum(a + b, np.finfo(float).tiny)
-    welch = 1.0 / (share**2 / dof + (1.0 - share) ** 2 / other_dof)
-    evenness = 4.0 * share * (1.0 - share)
-    return (
-        np.sqrt(variance + other_variance),
-        welch + EVENNESS_GAIN * evenness**4 / (dof * other_dof),
+def believed_mean(
+    takes: Sequence[Take], group: Group, typical_cents: float, prior_dof: float
+) -> tuple[Numbers, float]:
+    """`mean_belief` of the takes of one note, which ``group`` sums up."""
+    return mean_belief(
+        group.n,
+        (group.n - 1) * (group.spread_cents or 0.0) ** 2,
+        typical_cents=typical_cents,
+        prior_dof=prior_dof,
+        own_variance=float(np.mean([take.u_cents**2 for take in takes])),
     )
-
-
-def student_quantile(p: float, dof: float) -> float:
-    """Quantile of Student's t distribution; ``dof`` need not be whole."""
-    return float(scipy.special.stdtrit(dof, p))
 
 
 def learn_scatter(
@@ -262,18 +245,6 @@ def learn_scatter(
 def _cents(takes: Sequence[Take]) -> NDArray[np.float64]:
     """Each take in cents from the first."""
     return np.array([cents_between(take.pitch_hz, takes[0].pitch_hz) for take in takes])
-
-
-def _belief(
-    takes: Sequence[Take], group: Group, typical_cents: float, prior_dof: float
-) -> tuple[Cents2, float]:
-    return mean_belief(
-        group.n,
-        (group.n - 1) * (group.spread_cents or 0.0) ** 2,
-        typical_cents=typical_cents,
-        prior_dof=prior_dof,
-        own_variance=float(np.mean([take.u_cents**2 for take in takes])),
-    )
 
 
 def _mean_time_s(takes: Sequence[Take]) -> float:

@@ -16,7 +16,7 @@ import numpy as np
 import scipy  # its parts load when first used
 from numpy.typing import NDArray
 
-from pitchbench.intonation.offset import student_quantile
+from pitchbench.belief import COVERAGE, Belief, student_quantile
 
 #: An effect is named if it would arise by chance less than once in twenty times.
 SIGNIFICANCE: Final = 0.05
@@ -42,19 +42,19 @@ class Played:
     note : which note, by any name that tells it from the others.
     fretted : whether a finger stopped it.
     cents : settled pitch above any origin that is the same for all takes of the note.
-    attack_cents : how sharp the attack was; None if not known. It says how hard the pluck was.
+    attack_cents : how sharp the attack was, which says how hard the pluck was.
     """
 
     player: str
     note: str
     fretted: bool
     cents: float
-    attack_cents: float | None = None
+    attack_cents: float
 
 
 @dataclass(frozen=True)
 class Precision:
-    """What ISO 5725-2 says of the takes of one note, or of several pooled.
+    """Precision after ISO 5725-2 of the takes of one note, or of several pooled.
 
     Parameters
     ----------
@@ -86,7 +86,7 @@ class Spread:
 
 @dataclass(frozen=True)
 class Plucking:
-    """What plucking harder does to the settled pitch.
+    """The effect of plucking harder on the settled pitch.
 
     ``slope`` is in cents of settled pitch per cent of attack sharpness, ``u_slope`` its standard
     uncertainty; ``cost_cents`` is the standard deviation that uneven plucking alone gives the
@@ -101,7 +101,7 @@ class Plucking:
 
 
 class Habit(StrEnum):
-    """What costs a player most."""
+    """The habit that costs a player most."""
 
     FRETTING = "fretting"
     PLUCKING = "plucking"
@@ -213,7 +213,7 @@ def spread(takes: Sequence[Played]) -> Spread | None:
     if dof <= 0:
         return None
     squares = float(residuals @ residuals)
-    low, high = (squares / _chi2_quantile(p, dof) for p in (0.975, 0.025))
+    low, high = (squares / _chi2_quantile(p, dof) for p in ((1 + COVERAGE) / 2, (1 - COVERAGE) / 2))
     return Spread(math.sqrt(squares / dof), dof, (math.sqrt(low), math.sqrt(high)))
 
 
@@ -223,9 +223,8 @@ def plucking_effect(takes: Sequence[Played]) -> Plucking | None:
     A straight line through all of them by least squares; None where fewer than three degrees of
     freedom are left, or all attacks are alike (within half a cent, one standard deviation).
     """
-    known = [take for take in takes if take.attack_cents is not None]
-    cents, dof = _residuals(known, [take.cents for take in known])
-    attack, _ = _residuals(known, [take.attack_cents or 0.0 for take in known])
+    cents, dof = _residuals(takes, [take.cents for take in takes])
+    attack, _ = _residuals(takes, [take.attack_cents for take in takes])
     leverage = float(attack @ attack)
     if dof - 1 < _LEAST_SLOPE_DOF or leverage < dof * _LEAST_ATTACK_SD_CENTS**2:
         return None
@@ -245,11 +244,11 @@ def plucking_effect(takes: Sequence[Played]) -> Plucking | None:
 def takes_needed(spread_cents: float, half_width_cents: float) -> int | None:
     """How many takes of one note bring the 95 % interval of their mean within the half-width.
 
-    The least n from 2 on with t(0.975, n - 1) s / sqrt(n) <= half-width, s found anew from those
+    The least n from 2 on with t(n - 1) s / sqrt(n) <= half-width, s found anew from those
     takes, as `pitchbench offset` does; None above `MOST_TAKES`.
     """
     for n in range(2, MOST_TAKES + 1):
-        if student_quantile(0.975, n - 1) * spread_cents / math.sqrt(n) <= half_width_cents:
+        if Belief(0.0, spread_cents / math.sqrt(n), n - 1).half() <= half_width_cents:
             return n
     return None
 
@@ -274,11 +273,7 @@ def _plucked_evenly(takes: Sequence[Played], plucking: Plucking | None) -> Seque
     """
     if plucking is None or not plucking.significant:
         return takes
-    return [
-        replace(take, cents=take.cents - plucking.slope * (take.attack_cents or 0.0))
-        for take in takes
-        if take.attack_cents is not None
-    ]
+    return [replace(take, cents=take.cents - plucking.slope * take.attack_cents) for take in takes]
 
 
 def _refretting_cents(opens: Spread | None, fretted: Spread | None) -> float | None:

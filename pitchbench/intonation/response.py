@@ -1,4 +1,4 @@
-"""What this bridge really does, learned from every move that was measured before and after.
+"""The response of a real bridge, learned from every move that was measured before and after.
 
 Geometry is the prior. Learned are two things that differ from bridge to bridge: a factor (how much
 of the geometric change comes about: string stretch, break angle) and the slack of the screws (how
@@ -14,22 +14,21 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
+from pitchbench.belief import Belief
 from pitchbench.instrument import Instrument
 from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import (
     LARGEST_OFFSET_CENTS,
     Move,
-    move_of,
     setback_mm,
-    with_slack,
 )
 from pitchbench.intonation.fit import fit_linear
-from pitchbench.intonation.offset import Group, Offset, student_quantile
+from pitchbench.intonation.offset import Group, Offset
 
 
 @dataclass(frozen=True)
 class Response:
-    """What is believed of a bridge: means and standard uncertainties.
+    """The belief about a bridge: means and standard uncertainties.
 
     ``factor`` is the effective saddle travel per millimetre of screw travel, 1 by geometry;
     ``slack_mm`` the saddle travel that is lost when the screw's direction is reversed; ``moves``
@@ -43,8 +42,8 @@ class Response:
     moves: int = 0
 
 
-#: Before any move: geometry, true to some per cent (measurement.md, section 3), and hardly any
-#: slack where a spring or the string's pull takes it up (common practice, no source).
+#: Before any move: geometry, true to some per cent (docs/definitions.md, section 3), and hardly
+#: any slack where a spring or the string's pull takes it up (common practice, no source).
 BY_GEOMETRY: Final = Response(factor=1.0, factor_u=0.06, slack_mm=0.04, slack_u_mm=0.06)
 
 #: How well a screw is turned as told, 1 sigma, as a share of the move; common practice, no source.
@@ -60,8 +59,7 @@ NOT_SEATED_SIGMAS: Final = 4.0
 #: Beliefs from before and after a move that lie farther apart than this are not of one saddle.
 DISAGREE_SIGMAS: Final = 2.0
 
-#: The 97.5 % point of the normal distribution, and degrees of freedom that are as good as normal.
-_NORMAL_975: Final = 1.959964
+#: Degrees of freedom that are as good as normal.
 _NORMAL_DOF: Final = 200.0
 
 
@@ -95,7 +93,7 @@ class MadeMove:
 
 
 class Effect(StrEnum):
-    """What a move did, compared with what it should have done."""
+    """The effect of a move, compared with what it should have been."""
 
     AS_EXPECTED = "as expected"
     WORSE = "worse"
@@ -190,12 +188,18 @@ def advise(
     # turning error: the expected square is least at s = E f / E f^2.
     spread2 = response.factor_u**2 + (TURNED_AS_TOLD * response.factor) ** 2
     share = response.factor / (response.factor**2 + spread2)
-    signed_mm = share * place.cancelling_mm(offset.offset_cents)
+    mm = share * place.cancelling_mm(offset.offset_cents)
     low, high = (share * place.cancelling_mm(cents) for cents in offset.interval95_cents)
-    move = move_of(signed_mm, (low, high), instrument.bridge, string, moved_mm=moved_mm)
-    reversed_turn = None if last_screw_mm is None else last_screw_mm * signed_mm < 0.0
-    if reversed_turn:
-        move = with_slack(move, response.slack_mm / response.factor, instrument.bridge)
+    reversed_turn = None if last_screw_mm is None else last_screw_mm * mm < 0.0
+    slack = reversed_turn and instrument.bridge.screw_pitch_mm
+    move = Move(
+        string,
+        mm,
+        (low, high),
+        instrument.bridge,
+        moved_mm=moved_mm,
+        slack_mm=response.slack_mm / response.factor if slack else 0.0,
+    )
     after = carried_over(
         offset,
         instrument,
@@ -215,10 +219,11 @@ def shared(one: Offset, other: Offset) -> Offset:
     zero; what then remains is half their difference on each, with opposite signs. Takes are
     counted as those of ``one``.
     """
-    scale = math.hypot(one.scale_cents, other.scale_cents) / 2.0
-    fourth = one.scale_cents**4 / one.dof + other.scale_cents**4 / other.dof
+    a, b = one.belief, other.belief
+    scale = math.hypot(a.scale, b.scale) / 2.0
+    fourth = a.scale**4 / a.dof + b.scale**4 / b.dof
     dof = min((2.0 * scale) ** 4 / fourth, _NORMAL_DOF) if fourth else _NORMAL_DOF
-    return _believed(one, (one.offset_cents + other.offset_cents) / 2.0, scale, dof)
+    return replace(one, belief=Belief((a.centre + b.centre) / 2.0, scale, dof))
 
 
 def carried_over(
@@ -247,10 +252,11 @@ def carried_over(
         change * response.factor_u / response.factor,
         place.change_cents(_slack_u_mm(response, reversed_turn)),
     )
-    scale = math.hypot(before.scale_cents, unsure)
+    held = before.belief
+    scale = math.hypot(held.scale, unsure)
     # Welch and Satterthwaite; what is unsure of the move is known well enough to be normal.
-    dof = before.dof * (scale / before.scale_cents) ** 4 if before.scale_cents else _NORMAL_DOF
-    return _believed(before, before.offset_cents + change, scale, min(dof, _NORMAL_DOF))
+    dof = held.dof * (scale / held.scale) ** 4 if held.scale else _NORMAL_DOF
+    return replace(before, belief=Belief(held.centre + change, scale, min(dof, _NORMAL_DOF)))
 
 
 def combined(now: Offset, carried: Offset) -> Offset:
@@ -259,20 +265,21 @@ def combined(now: Offset, carried: Offset) -> Offset:
     The two are weighted by their 95 % intervals. Where they disagree by more than both explain
     (a saddle that did not seat, a screw turned otherwise than told), only the present counts.
     """
-    u_now, u_carried = _interval_u(now), _interval_u(carried)
+    # The normal beliefs with the same 95 % intervals.
+    u_now, u_carried = (each.belief.with_dof(math.inf).scale for each in (now, carried))
     apart = abs(now.offset_cents - carried.offset_cents)
     if u_now == 0.0 or u_carried == 0.0 or apart > DISAGREE_SIGMAS * math.hypot(u_now, u_carried):
         return now
     weight = u_carried**2 / (u_now**2 + u_carried**2)
     centre = carried.offset_cents + weight * (now.offset_cents - carried.offset_cents)
     u = u_now * u_carried / math.hypot(u_now, u_carried)
-    dof = min(now.dof + carried.dof, _NORMAL_DOF)
-    groups = replace(
+    dof = min(now.belief.dof + carried.belief.dof, _NORMAL_DOF)
+    return replace(
         now,
         open=_together(now.open, carried.open),
         fretted=_together(now.fretted, carried.fretted),
+        belief=Belief.normal(centre, u).with_dof(dof),
     )
-    return _believed(groups, centre, u * _NORMAL_975 / student_quantile(0.975, dof), dof)
 
 
 def effect(
@@ -292,24 +299,6 @@ def effect(
     if before * after < 0.0 and abs(after) - 2.0 * move.after.u_cents > tolerance_cents:
         return Effect.TOO_FAR
     return Effect.AS_EXPECTED
-
-
-def _believed(like: Offset, centre: float, scale: float, dof: float) -> Offset:
-    """``like`` with another belief of the offset."""
-    half = scale * student_quantile(0.975, dof)
-    return replace(
-        like,
-        offset_cents=centre,
-        u_cents=scale * student_quantile(0.841345, dof),
-        interval95_cents=(centre - half, centre + half),
-        scale_cents=scale,
-        dof=dof,
-    )
-
-
-def _interval_u(offset: Offset) -> float:
-    """The standard deviation of the normal distribution with the same 95 % interval."""
-    return offset.scale_cents * student_quantile(0.975, offset.dof) / _NORMAL_975
 
 
 def _together(now: Group, earlier: Group) -> Group:

@@ -7,30 +7,14 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
-import numpy as np
-import scipy  # its parts load when first used: commands that only read records need none
-
-from pitchbench.intonation.offset import (
-    Cents2,
-    Group,
-    Offset,
-    ScatterPrior,
-    mean_belief,
-    student_difference,
-    student_quantile,
-)
+from pitchbench.belief import Belief, Numbers, student_difference
+from pitchbench.intonation.offset import Group, Offset, ScatterPrior, mean_belief
 
 #: What a single look at a finished batch of takes must reach.
 CONFIDENCE: Final = 0.95
 
 #: The chance of being wrong that the last look of a sequence may spend; see `confidence_asked`.
 LAST_LOOK_RISK: Final = 0.019
-
-#: Stands for a scale of 0 (takes that agree to the last digit), which cannot divide.
-_NO_SCALE: Final = 1e-12
-
-#: Centre, scale (cents) and degrees of freedom of a Student distribution.
-Belief = tuple[float, float, float]
 
 
 class Decision(StrEnum):
@@ -51,7 +35,7 @@ class MoreTakes:
 
 @dataclass(frozen=True)
 class Verdict:
-    """What the takes so far justify.
+    """The decision that the takes so far justify.
 
     ``p_within`` is the probability that the true offset lies within the tolerance. ``border`` is
     True when the most takes worth making are in and it is still undecided: the string is on the
@@ -82,7 +66,6 @@ def judge(
     sequential : True where the person goes on, look after look, until it is decided; False for
         one finished batch of takes, which is judged at 95 %.
     """
-    belief = (offset.offset_cents, offset.scale_cents, offset.dof)
     taken = offset.open.n + offset.fretted.n
 
     def decide(belief: Belief, taken: int) -> Decision:
@@ -90,9 +73,9 @@ def judge(
         return _decide(belief, tolerance_cents, confidence)
 
     verdict = Verdict(
-        decision=decide(belief, taken),
+        decision=decide(offset.belief, taken),
         tolerance_cents=tolerance_cents,
-        p_within=float(probability_within(*belief, tolerance_cents)),
+        p_within=offset.belief.within(-tolerance_cents, tolerance_cents),
         more_takes=None,
         border=False,
         explanation="",
@@ -118,33 +101,12 @@ def confidence_asked(taken: int, most_takes: int) -> float:
     return 1.0 - LAST_LOOK_RISK * min(1.0, taken / most_takes) ** 2
 
 
-def probability_within(
-    centre_cents: Cents2, scale_cents: Cents2, dof: Cents2, tolerance_cents: float
-) -> Cents2:
-    """Probability that a Student-distributed offset lies between -tolerance and +tolerance.
-
-    Numbers or arrays, element by element.
-    """
-    scale = np.maximum(scale_cents, _NO_SCALE)
-    below_upper: Cents2 = scipy.special.stdtr(dof, (tolerance_cents - centre_cents) / scale)
-    below_lower: Cents2 = scipy.special.stdtr(dof, (-tolerance_cents - centre_cents) / scale)
-    return below_upper - below_lower
-
-
-def probability_of_side(centre_cents: Cents2, scale_cents: Cents2, dof: Cents2) -> Cents2:
-    """Probability that the true offset lies on the same side of zero as its centre."""
-    side: Cents2 = scipy.special.stdtr(
-        dof, np.abs(centre_cents) / np.maximum(scale_cents, _NO_SCALE)
-    )
-    return side
-
-
-def _decide(offset_belief: Belief, tolerance_cents: float, confidence: float) -> Decision:
+def _decide(belief: Belief, tolerance_cents: float, confidence: float) -> Decision:
     """Move asks for the side to be as sure as the size: a vague offset is not a large one."""
-    p_within = probability_within(*offset_belief, tolerance_cents)
+    p_within = belief.within(-tolerance_cents, tolerance_cents)
     if p_within >= confidence:
         return Decision.LEAVE
-    if p_within <= 1.0 - confidence and probability_of_side(*offset_belief) >= confidence:
+    if p_within <= 1.0 - confidence and belief.p_side >= confidence:
         return Decision.MOVE
     return Decision.TAKE_MORE
 
@@ -161,7 +123,7 @@ def _expected_more(
     best = MoreTakes(0, most)
     for total in range(1, most + 1):
         splits = [MoreTakes(total - fretted, fretted) for fretted in range(total + 1)]
-        best = min(splits, key=lambda split: _half_width(_expected(offset, prior, split)))
+        best = min(splits, key=lambda split: _expected(offset, prior, split).half())
         if decide(_expected(offset, prior, best), taken + total) is not Decision.TAKE_MORE:
             break
     return best
@@ -173,18 +135,15 @@ def _expected(offset: Offset, prior: ScatterPrior, more: MoreTakes) -> Belief:
         *_grown(offset.open, more.open, prior.open_cents, prior.open_dof),
         *_grown(offset.fretted, more.fretted, prior.fretted_cents, prior.fretted_dof),
     )
-    return offset.offset_cents, float(scale), float(dof)
+    return Belief(offset.offset_cents, float(scale), float(dof))
 
 
-def _grown(group: Group, more: int, typical_cents: float, prior_dof: float) -> tuple[Cents2, float]:
+def _grown(
+    group: Group, more: int, typical_cents: float, prior_dof: float
+) -> tuple[Numbers, float]:
     n = group.n + more
     spread = typical_cents if group.spread_cents is None else group.spread_cents
     return mean_belief(n, (n - 1) * spread**2, typical_cents=typical_cents, prior_dof=prior_dof)
-
-
-def _half_width(belief: Belief) -> float:
-    _, scale, dof = belief
-    return scale * student_quantile(0.975, dof)
 
 
 def _explain(offset: Offset, verdict: Verdict) -> str:

@@ -43,7 +43,7 @@ _SEEN: Final = slice(4, None)
 
 @dataclass(frozen=True, eq=False)
 class Leftover:
-    """What a fit without beating leaves over, ready for the search.
+    """The rest that a fit without beating leaves, ready for the search.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ class Leftover:
 
 @dataclass(frozen=True, eq=False)
 class Beating:
-    """What the search found.
+    """Beating as the search found it.
 
     Parameters
     ----------

@@ -221,7 +221,7 @@ def average_over(
 
 @dataclass(frozen=True, eq=False)
 class _Reduced:
-    """What is known of the glides' eps once x and B, which every candidate has, are eliminated.
+    """Knowledge of the glides' eps once x and B, which every candidate has, are eliminated.
 
     ``info`` (n, n) and ``right`` (n,) of eps; ``alone`` (2,), x and B without a glide, ``variance``
     of that x, and ``pull`` (2, n), how far each eps draws them down.

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pitchbench.pitch.note import note_of
 from pitchbench.pitch.onset import Began, Ended, PluckFinder, dies_away
-from pitchbench.pitch.reading import LEAST_BACKGROUND_S, Pluck, Reading, read_pluck
+from pitchbench.pitch.reading import LEAST_BACKGROUND_S, Pluck, Reading, Rejected, read_pluck
 from pitchbench.pitch.yin import DIP, F_MAX_HZ, F_MIN_HZ, track
 from pitchbench.sound.source import Block
 from pitchbench.units import cents_between
@@ -40,9 +40,10 @@ class LivePitch:
 
 @dataclass(frozen=True)
 class ReadingReady:
-    """A reading, offered as soon as its uncertainty is small, ``final`` once the note has ended."""
+    """A pluck was read: offered, always as a `Reading`, as soon as its uncertainty is small, and
+    ``final`` once the note has ended."""
 
-    reading: Reading
+    reading: Reading | Rejected
     final: bool
 
 
@@ -170,7 +171,7 @@ class Listener:
         if note.offers < len(_OFFERS_S) and age_s >= _OFFERS_S[note.offers]:
             note.offers += 1
             reading = read_pluck(self._pluck(note, index))
-            if reading and reading.settled and (reading.u_cents or 0.0) <= _OFFERED_CENTS:
+            if isinstance(reading, Reading) and reading.u_cents <= _OFFERED_CENTS:
                 yield ReadingReady(reading, final=False)
 
     def _is_fresh(self, note: _Note, index: int) -> bool:

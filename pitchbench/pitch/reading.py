@@ -1,8 +1,8 @@
-"""A reading: one pluck, one number, one uncertainty."""
+"""One pluck is a `Reading`, one number with one uncertainty, or it is `Rejected`."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final
 
@@ -26,13 +26,14 @@ class Reason(StrEnum):
     TWO_STRINGS = "two_strings_ringing"
     HUM = "hum_on_the_partial"
     NEVER_SETTLED = "never_settled"
-    NO_PITCH = "no_pitch"
     WRONG_STRING = "not_this_string"
 
 
 @dataclass(frozen=True, eq=False)
 class Trace:
     """How a pluck's pitch moved: every array has the same shape (n,), times from the onset.
+
+    It is empty where nothing was tracked, or where a record was read without its frames.
 
     Parameters
     ----------
@@ -44,6 +45,10 @@ class Trace:
     time_s: NDArray[np.float64]
     pitch_hz: NDArray[np.float64]
     level_db: NDArray[np.float64]
+
+
+#: The trace of a pluck of which there are no frames.
+NO_TRACE: Final = Trace(np.empty(0), np.empty(0), np.empty(0))
 
 
 @dataclass(frozen=True)
@@ -64,29 +69,50 @@ class Partial:
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """What one pluck said.
+    """What a pluck that settled said; it may enter an average.
 
     Parameters
     ----------
     onset_s : where the pluck starts, seconds on the stream's time line.
     ring_s : how long it was heard, onset to damping, next pluck or noise.
-    reason : None when settled; otherwise why the pluck enters no average. A rejected pluck still
-        carries whatever could be measured; the rest is None.
     pitch_hz : settled pitch, the frequency of the first partial once the glide has died.
     u_cents : standard uncertainty of ``pitch_hz``.
     attack_cents : how sharp the note was just after the pick noise, above ``pitch_hz``.
     settle_s : from the onset to the start of the stable tail.
     tail_s : length of the stable tail.
     wander_cents : rms of the pitch about its fitted course in the tail.
-    stiffness_b : inharmonicity coefficient B.
-    snr_db : level of the note in the tail above the noise before the onset.
-    trace : pitch against time; None where nothing could be tracked.
+    stiffness_b : inharmonicity coefficient B; None where fewer than three partials tell of it.
+    snr_db : level of the note in the tail above the noise before the onset; None where that noise
+        was not heard.
+    trace : pitch against time.
     partials : the partials used, lowest first.
     """
 
     onset_s: float
     ring_s: float
-    reason: Reason | None
+    pitch_hz: float
+    u_cents: float
+    attack_cents: float
+    settle_s: float
+    tail_s: float
+    wander_cents: float
+    stiffness_b: float | None
+    snr_db: float | None
+    trace: Trace
+    partials: tuple[Partial, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Rejected:
+    """A pluck that enters no average, and why.
+
+    What could be measured all the same is here for the eye, under the names of a `Reading`; the
+    rest is None.
+    """
+
+    onset_s: float
+    ring_s: float
+    reason: Reason
     pitch_hz: float | None = None
     u_cents: float | None = None
     attack_cents: float | None = None
@@ -95,13 +121,8 @@ class Reading:
     wander_cents: float | None = None
     stiffness_b: float | None = None
     snr_db: float | None = None
-    trace: Trace | None = None
+    trace: Trace = NO_TRACE
     partials: tuple[Partial, ...] = ()
-
-    @property
-    def settled(self) -> bool:
-        """True when the pluck may enter an average."""
-        return self.reason is None
 
 
 #: The first moments hold the noise of the pick.
@@ -150,19 +171,20 @@ class Pluck:
         return len(self.samples) / self.rate_hz
 
 
-def read_pluck(pluck: Pluck) -> Reading | None:
+def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     """Read one pluck; None where it is no pluck of a string at all: a knock, talk, noise."""
     period_hz = note_of(pluck.samples, pluck.rate_hz)
     if period_hz is None:
         return None
-    unread = Reading(pluck.onset_s, pluck.ring_s, Reason.TOO_SHORT, pitch_hz=period_hz)
     if pluck.ring_s < max(_SHORTEST_S, _FEWEST_PERIODS / period_hz):
-        return replace(unread, reason=Reason.GAP) if pluck.gap else unread
+        lacks = Reason.GAP if pluck.gap else Reason.TOO_SHORT
+        return Rejected(pluck.onset_s, pluck.ring_s, lacks, pitch_hz=period_hz)
+    too_quiet = Rejected(pluck.onset_s, pluck.ring_s, Reason.TOO_QUIET, pitch_hz=period_hz)
     cut = round(_PICK_S * pluck.rate_hz)
     sound = pluck.samples[cut:]
     found = find_partials(sound, pluck.rate_hz, period_hz)
     if found is None:
-        return replace(unread, reason=Reason.TOO_QUIET)
+        return too_quiet
     settled = settle(
         Demodulator(sound, pluck.rate_hz, found.f1_hz, _background(pluck)),
         found.number,
@@ -171,8 +193,10 @@ def read_pluck(pluck: Pluck) -> Reading | None:
         half_width_hz=min(_WIDEST_BAND_HZ, _BAND * found.f1_hz),
     )
     if settled is None:
-        return replace(unread, reason=Reason.TOO_QUIET)
-    return _report(pluck, settled, cut / pluck.rate_hz)
+        return too_quiet
+    reading = _report(pluck, settled, cut / pluck.rate_hz)
+    reason = _reason(pluck, reading)
+    return reading if reason is None else Rejected(reason=reason, **vars(reading))
 
 
 def _background(pluck: Pluck) -> LineSpectrum | None:
@@ -187,23 +211,21 @@ def _report(pluck: Pluck, settled: Settled, cut_s: float) -> Reading:
     glide_cents = settled.glide_cents(time_s)
     settle_s = cut_s + _settle_s(settled, pluck.ring_s - cut_s)
     tail = time_s + cut_s >= settle_s
-    wander = float(np.sqrt(np.mean(np.square(deviation_cents[tail])))) if tail.any() else None
+    tail[-1] = True  # where the sound is lost before that, its last moment stands for the tail
     pitch_hz = settled.f1_hz * np.exp((glide_cents + deviation_cents) / CENTS_PER_NEPER)
     level_db = _level_db(pluck, time_s + cut_s)
-    tail_db = float(np.mean(level_db[tail])) if tail.any() else float(level_db[-1])
     noise = float(np.var(pluck.background, dtype=np.float64)) if len(pluck.background) else 0.0
-    snr_db = tail_db - 10.0 * float(np.log10(noise)) if noise > 0 else None
+    snr_db = float(np.mean(level_db[tail]) - 10.0 * np.log10(noise)) if noise > 0 else None
     many = len(settled.bands.number) >= 3
     return Reading(
         onset_s=pluck.onset_s,
         ring_s=pluck.ring_s,
-        reason=_reason(pluck, settled, snr_db),
         pitch_hz=settled.f1_hz,
         u_cents=settled.u_cents,
         attack_cents=_attack_cents(settled, deviation_cents, cut_s),
         settle_s=settle_s,
         tail_s=max(0.0, pluck.ring_s - settle_s),
-        wander_cents=wander,
+        wander_cents=float(np.sqrt(np.mean(np.square(deviation_cents[tail])))),
         stiffness_b=settled.stiffness_b if many else None,
         snr_db=snr_db,
         trace=Trace(time_s + cut_s, pitch_hz, level_db),
@@ -287,15 +309,16 @@ def _partials(settled: Settled) -> tuple[Partial, ...]:
     )
 
 
-def _reason(pluck: Pluck, settled: Settled, snr_db: float | None) -> Reason | None:
+def _reason(pluck: Pluck, reading: Reading) -> Reason | None:
     """Why the pluck may enter no average, the most telling reason first."""
     if pluck.gap:
         return Reason.GAP
     if _clipped(pluck.samples):
         return Reason.CLIPPED
-    if snr_db is not None and snr_db < _QUIETEST_SNR_DB and settled.u_cents > _MOST_U_CENTS / 10:
+    quiet = reading.snr_db is not None and reading.snr_db < _QUIETEST_SNR_DB
+    if quiet and reading.u_cents > _MOST_U_CENTS / 10:
         return Reason.TOO_QUIET
-    if settled.u_cents > _MOST_U_CENTS:
+    if reading.u_cents > _MOST_U_CENTS:
         return Reason.NEVER_SETTLED
     return None
 

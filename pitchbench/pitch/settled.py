@@ -1,4 +1,4 @@
-"""What the settling fit found, and how far it is to be trusted."""
+"""The outcome of the settling fit, and how far it is to be trusted."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _LEAST_U_CENTS: Final = 0.015
 
 @dataclass(frozen=True, eq=False)
 class Settled:
-    """What the fit found, all from the first sample analysed on.
+    """The outcome of the fit, all from the first sample analysed on.
 
     ``glide_eps`` and ``glide_tau_s`` (shape (J,)) are the mean glide as a sum of exponentials;
     ``frequency_hz`` and ``u_partial`` (relative) of every partial in ``bands``, shape (K,);

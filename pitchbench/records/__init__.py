@@ -1,1 +1,1 @@
-"""What is kept: instruments, sessions, takes, moves; the only room that knows the database."""
+"""Things kept: instruments, sessions, takes, moves; the only room that knows the database."""

@@ -10,25 +10,34 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import date, datetime
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 from cattrs import Converter
+from cattrs.gen import make_dict_structure_fn, make_dict_unstructure_fn
 from cattrs.strategies import configure_tagged_union
 
+from pitchbench.intonation.bridge import Move
+from pitchbench.intonation.offset import Offset
 from pitchbench.notes import Note
-from pitchbench.pitch.reading import Trace
+from pitchbench.pitch.reading import NO_TRACE, Reading, Reason, Rejected, Trace
 from pitchbench.records.model import Parameter
-from pitchbench.session.state import (
+from pitchbench.records.older import current_entry, current_move, current_offset
+from pitchbench.session.log import (
+    AdviceEntry,
+    ClearedEntry,
     Entry,
     MoveEntry,
     NoteEntry,
     OutcomeEntry,
+    SaidEntry,
+    StepEntry,
     StrikeEntry,
     TakeEntry,
+    ToleranceEntry,
     VerdictEntry,
 )
 
@@ -36,24 +45,40 @@ from pitchbench.session.state import (
 ENTRY_KINDS: Final[Mapping[type, str]] = {
     TakeEntry: "take",
     StrikeEntry: "strike",
+    ClearedEntry: "cleared",
     VerdictEntry: "verdict",
+    AdviceEntry: "advice",
+    SaidEntry: "said",
     MoveEntry: "move",
     OutcomeEntry: "outcome",
+    StepEntry: "step",
+    ToleranceEntry: "tolerance",
     NoteEntry: "note",
 }
 
 Document = dict[str, Any]
 
+#: What was once written otherwise, and what brings it to its present form.
+_OLDER: Final[Mapping[type, Callable[[Document], Document]]] = {
+    Offset: current_offset,
+    Move: current_move,
+}
 
-def _trace_to_document(trace: Trace) -> Document:
-    """Arrays become lists; a moment without a pitch (NaN) becomes null."""
+
+def _trace_to_document(trace: Trace) -> Document | None:
+    """Arrays become lists; a moment without a pitch (NaN) becomes null, and so does a trace
+    without frames."""
+    if not trace.time_s.size:
+        return None
     return {
         name: [None if math.isnan(x) else x for x in getattr(trace, name).tolist()]
         for name in ("time_s", "pitch_hz", "level_db")
     }
 
 
-def _trace_from_document(document: Document, _: type[Trace]) -> Trace:
+def _trace_from_document(document: Document | None, _: type[Trace]) -> Trace:
+    if document is None:
+        return NO_TRACE
     time_s, pitch_hz, level_db = (
         np.array([math.nan if x is None else x for x in document[name]], dtype=np.float64)
         for name in ("time_s", "pitch_hz", "level_db")
@@ -63,6 +88,27 @@ def _trace_from_document(document: Document, _: type[Trace]) -> Trace:
     if np.isinf([time_s, pitch_hz, level_db]).any():
         raise ValueError("a number of a trace is past all bounds")
     return Trace(time_s, pitch_hz, level_db)
+
+
+def _read_hooks(converter: Converter) -> None:
+    """A pluck is one flat object, whatever became of it: ``reason`` is null in a reading."""
+    fields = make_dict_unstructure_fn(Reading, converter)
+
+    def to_flat(reading: Reading) -> Document:
+        document = fields(reading)
+        first = {name: document.pop(name) for name in ("onset_s", "ring_s")}
+        return {**first, "reason": None, **document}
+
+    def from_flat(document: Document, _: Any) -> Reading | Rejected:
+        if document.get("reason") is not None:
+            return converter.structure(document, Rejected)
+        if document["wander_cents"] is None:
+            # So older versions kept a pluck whose sound was lost before its tail began.
+            return converter.structure({**document, "reason": Reason.NEVER_SETTLED}, Rejected)
+        return converter.structure(document, Reading)
+
+    converter.register_unstructure_hook(Reading, to_flat)
+    converter.register_structure_hook(Reading | Rejected, from_flat)
 
 
 def _parameter(value: Any, _: Any) -> Any:
@@ -78,6 +124,13 @@ def _finite(value: Any, _: Any) -> float:
     return float(value)
 
 
+def _structured(
+    kind: type[Any], current: Callable[[Document], Document], converter: Converter
+) -> Callable[[Document, Any], Any]:
+    structure: Callable[[Document, Any], Any] = make_dict_structure_fn(kind, converter)
+    return lambda document, _: structure(current(document), kind)
+
+
 def _converter(*, foreign: bool = False) -> Converter:
     converter = Converter()
     if foreign:
@@ -91,9 +144,16 @@ def _converter(*, foreign: bool = False) -> Converter:
     converter.register_structure_hook(Path, lambda text, _: Path(text))
     converter.register_unstructure_hook(Trace, _trace_to_document)
     converter.register_structure_hook(Trace, _trace_from_document)
+    _read_hooks(converter)
     converter.register_structure_hook(Parameter, _parameter)
+    for kind, current in _OLDER.items():
+        converter.register_structure_hook(kind, _structured(kind, current, converter))
     configure_tagged_union(
         Entry, converter, tag_name="kind", tag_generator=lambda kind: ENTRY_KINDS[kind]
+    )
+    present = converter.get_structure_hook(Entry)
+    converter.register_structure_hook(
+        Entry, lambda document, kind: present(current_entry(document), kind)
     )
     return converter
 

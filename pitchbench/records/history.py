@@ -1,4 +1,4 @@
-"""What lies between sessions: what was changed, how the strings aged, whether a check is due.
+"""The time between sessions: what was changed, how the strings aged, whether a check is due.
 
 Which way a change pushes the offset is the physics of measurement: less tension, a stiffer string
 or a longer way down to the fret make fretted notes sharper. The limits below are common practice
@@ -16,8 +16,7 @@ from typing import Final
 
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.records.model import SessionRecord
-from pitchbench.records.results import StringResult, string_results
-from pitchbench.session.state import Outcome
+from pitchbench.session.log import Outcome, StringState
 
 OLD_STRINGS_DAYS: Final = 180
 ANOTHER_SEASON_DAYS: Final = 90
@@ -139,12 +138,12 @@ def check_reasons(
 
 def _undone(sessions: Sequence[SessionRecord]) -> list[str]:
     """What is left to do on each string since the last session that was to set it."""
-    latest: dict[int, StringResult] = {}
+    latest: dict[int, StringState] = {}
     for record in sessions:
-        results = string_results(record.setup, record.entries)
-        latest |= {r.number: r for r in results if r.number in record.setup.order}
-    strings = range(1, len(sessions[-1].setup.instrument.strings) + 1)
-    never = [number for number in strings if number not in latest]
+        strings = record.log.strings
+        latest |= {s.number: s for s in strings if s.number in record.setup.order}
+    numbers = range(1, len(sessions[-1].setup.instrument.strings) + 1)
+    never = [number for number in numbers if number not in latest]
     undone = [n for n, r in latest.items() if r.outcome in (None, Outcome.PASSED_OVER)]
     reasons = [f"{_strings_words(never)} never set on this record"] if never else []
     reasons += [f"{_strings_words(sorted(undone))} not finished last time"] if undone else []
@@ -192,11 +191,11 @@ def trends(sessions: Sequence[SessionRecord]) -> tuple[Trend, ...]:
         t_months = elapsed.total_seconds() / 86400 / _DAYS_PER_MONTH
         if t_months <= 0 or not _same_strings(earlier, later):
             continue
-        for before, after in zip(_results(earlier), _results(later), strict=True):
-            if before.left is None or after.found is None:
+        for before, after in zip(earlier.log.strings, later.log.strings, strict=True):
+            if before.now is None or after.found is None:
                 continue
-            variance = math.hypot(before.left.u_cents, after.found.u_cents) ** 2
-            change = after.found.offset_cents - before.left.offset_cents
+            variance = math.hypot(before.now.u_cents, after.found.u_cents) ** 2
+            change = after.found.offset_cents - before.now.offset_cents
             number = before.number
             numerators[number] = numerators.get(number, 0.0) + change * t_months / variance
             weights[number] = weights.get(number, 0.0) + t_months**2 / variance
@@ -205,10 +204,6 @@ def trends(sessions: Sequence[SessionRecord]) -> tuple[Trend, ...]:
         Trend(number, numerators[number] / weight, 1 / math.sqrt(weight), months[number])
         for number, weight in sorted(weights.items())
     )
-
-
-def _results(record: SessionRecord) -> tuple[StringResult, ...]:
-    return string_results(record.setup, record.entries)
 
 
 def _same_strings(earlier: SessionRecord, later: SessionRecord) -> bool:

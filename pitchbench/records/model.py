@@ -1,4 +1,4 @@
-"""What the records hand out: one instrument on record, one session as it was kept."""
+"""The records' own types: one instrument on record, one session as it was kept."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
-from pitchbench.session.state import Entry, Setup
+from pitchbench.session.log import Entry, Log, Setup, read_log
 
 #: Of the 41 characters of a session's id, people see these: the date and six hexadecimal digits.
 SHORT_ID_LENGTH = 15
@@ -23,7 +23,7 @@ _LONGEST_TEXT = 2000
 
 
 class SessionKind(StrEnum):
-    """What a session was for."""
+    """The purpose of a session."""
 
     SETUP = "setup"
     NECK = "neck"
@@ -93,6 +93,11 @@ class SessionRecord(NamedTuple):
     setup: Setup
     entries: tuple[Entry, ...]
     meta: SessionMeta
+
+    @property
+    def log(self) -> Log:
+        """The session as its entries tell it."""
+        return read_log(self.setup, self.entries)
 
 
 def checked_text(text: str, *, may_be_empty: bool = False) -> str:

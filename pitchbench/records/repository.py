@@ -44,7 +44,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError
 from pitchbench import __version__
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import Instrument
-from pitchbench.pitch.reading import Trace
+from pitchbench.pitch.reading import NO_TRACE, Trace
 from pitchbench.records import migrations
 from pitchbench.records.documents import ENTRY_KINDS, from_json, to_json
 from pitchbench.records.model import (
@@ -56,7 +56,7 @@ from pitchbench.records.model import (
     SessionRecord,
 )
 from pitchbench.records.schema import entries, instruments, sessions, traces
-from pitchbench.session.state import Entry, Setup, TakeEntry
+from pitchbench.session.log import Entry, Setup, TakeEntry
 
 #: Environment variable with the path or URL of the store.
 STORE_VARIABLE: Final = "PITCHBENCH_STORE"
@@ -353,7 +353,7 @@ class Repository:
             log = _log(connection, session_id)
             frames = _frames(connection, session_id) if traces_too else {}
         with_frames = tuple(
-            _with_trace(entry, frames.get(sequence)) for sequence, entry in enumerate(log)
+            _with_trace(entry, frames.get(sequence, NO_TRACE)) for sequence, entry in enumerate(log)
         )
         return SessionRecord(from_json(row.setup, Setup), with_frames, _meta(row))
 
@@ -671,14 +671,14 @@ def _insert_entry(connection: Connection, session_id: str, sequence: int, entry:
     """One row in ``entries`` and, for a take with frames, one in ``traces``."""
     key = {"session_id": session_id, "sequence": sequence}
     kind = ENTRY_KINDS[type(entry)]
-    if isinstance(entry, TakeEntry) and (trace := entry.take.reading.trace) is not None:
+    if isinstance(entry, TakeEntry) and (trace := entry.take.reading.trace).time_s.size:
         connection.execute(insert(traces).values(**key, frames=_pack(trace)))
     connection.execute(insert(entries).values(**key, kind=kind, document=_document(entry)))
 
 
 def _document(entry: Entry) -> str:
     """``entry`` as it is kept, its frames apart."""
-    return to_json(_with_trace(entry, None), Entry)
+    return to_json(_with_trace(entry, NO_TRACE), Entry)
 
 
 def _log(connection: Connection, session_id: str) -> list[Entry]:
@@ -695,7 +695,7 @@ def _frames(connection: Connection, session_id: str) -> dict[int, Trace]:
     return {row.sequence: _unpack(row.frames) for row in connection.execute(query)}
 
 
-def _with_trace(entry: Entry, trace: Trace | None) -> Entry:
+def _with_trace(entry: Entry, trace: Trace) -> Entry:
     """``entry`` with these frames in its reading; entries other than takes as they are."""
     if not isinstance(entry, TakeEntry):
         return entry

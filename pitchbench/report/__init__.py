@@ -1,1 +1,1 @@
-"""What is printed: the setup sheet, figures, exports."""
+"""Results as documents: the setup sheet, figures, exports."""

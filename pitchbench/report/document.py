@@ -6,9 +6,11 @@ JSON does not know.
 
 from __future__ import annotations
 
+import inspect
 import json
 import types
-from dataclasses import MISSING, dataclass, fields, is_dataclass
+from collections.abc import Mapping
+from dataclasses import MISSING, Field, dataclass, field, fields, is_dataclass, make_dataclass
 from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Any, Final, TypeVar, Union, get_args, get_origin, get_type_hints
@@ -35,7 +37,6 @@ Positive = Annotated[float, msgspec.Meta(gt=0)]
 Probability = Annotated[float, msgspec.Meta(ge=0, le=1)]
 Count = Annotated[int, msgspec.Meta(ge=0)]
 Thousandths = Annotated[float, Rounded(3)]
-Hundredths = Annotated[float, Rounded(2)]
 
 
 def fill(kind: type[_Kind], *sources: object, **said: object) -> _Kind:
@@ -51,18 +52,18 @@ def fill(kind: type[_Kind], *sources: object, **said: object) -> _Kind:
     """
     hints = get_type_hints(kind, include_extras=True)
     values = {}
-    for field in fields(kind):  # type: ignore[arg-type]  # a dataclass
-        hint = hints[field.name]
-        if field.name in said:
-            value = said[field.name]
-        elif field.name == "schema":
+    for each in fields(kind):  # type: ignore[arg-type]  # a dataclass
+        hint = hints[each.name]
+        if each.name in said:
+            value = said[each.name]
+        elif each.name == "schema":
             value = get_args(hint)[0]
         else:
-            of = (source for source in sources if hasattr(source, field.name))
-            value = getattr(next(of, None), field.name, field.default)
+            of = (source for source in sources if hasattr(source, each.name))
+            value = getattr(next(of, None), each.name, each.default)
         if value is MISSING:
-            raise AttributeError(f"nothing to fill {kind.__name__}.{field.name} with")
-        values[field.name] = _shaped(value, hint)
+            raise AttributeError(f"nothing to fill {kind.__name__}.{each.name} with")
+        values[each.name] = _shaped(value, hint)
     return kind(**values)
 
 
@@ -107,23 +108,54 @@ def _plain(value: Any) -> Any:
 def schema_of(kind: Any) -> dict[str, Any]:
     """The JSON Schema (draft 2020-12) of the documents of type ``kind``.
 
-    ``kind.TAGGED``, where it is there, has further types to be described, and the word by which the
-    ``kind`` of each is told from the others.
+    ``kind.TOLD_BY``, where it is there, has further properties by which types are told apart, and
+    ``kind.OR_NULL`` the types of which null may stand for an empty one.
     """
-    tagged: dict[type, str] = getattr(kind, "TAGGED", {})
-    (reference, *_), made = msgspec.json.schema_components([kind, *tagged], schema_hook=_schema)
-    for each, word in tagged.items():
+    forms: dict[type, Any] = {}
+    top = _form(kind, forms).__name__
+    _, made = msgspec.json.schema_components(forms.values(), schema_hook=_schema)
+    for each, told in getattr(kind, "TOLD_BY", {}).items():
         definition = made[each.__name__]
-        definition["properties"] = {"kind": {"const": word}, **definition["properties"]}
-        definition["required"] = ["kind", *definition["required"]]
+        definition["properties"] = told | definition["properties"]
+        definition["required"] = [*told, *definition["required"]]
     for definition in made.values():
         if "properties" in definition:
             definition["additionalProperties"] = False
-    return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema",
-        **made.pop(reference["$ref"].rpartition("/")[2]),
-        "$defs": made,
-    }
+    for each in getattr(kind, "OR_NULL", ()):
+        made[each.__name__] = {"anyOf": [made[each.__name__], {"type": "null"}]}
+    draft = "https://json-schema.org/draft/2020-12/schema"
+    return {"$schema": draft, **made.pop(top), "$defs": made}
+
+
+def _form(hint: Any, forms: dict[type, Any]) -> Any:
+    """``hint`` as msgspec can describe it, its dataclasses put into ``forms``: of a union it takes
+    one dataclass at most."""
+    origin, parts = get_origin(hint), get_args(hint)
+    if is_dataclass(hint) and isinstance(hint, type):
+        if hint not in forms:
+            hints = get_type_hints(hint, include_extras=True)
+            held = [
+                (each.name, _form(hints[each.name], forms), field(**_may_be_missing(each)))
+                for each in fields(hint)
+            ]
+            named = {"__doc__": inspect.cleandoc(hint.__doc__ or "")}
+            forms[hint] = make_dataclass(hint.__name__, held, namespace=named, kw_only=True)
+        return forms[hint]
+    if origin is Annotated:
+        return Annotated[_form(parts[0], forms), *hint.__metadata__]
+    inner = tuple(part if part is Ellipsis else _form(part, forms) for part in parts)
+    if origin in (types.UnionType, Union):
+        if sum(map(is_dataclass, inner)) < 2:
+            return Union[inner]  # noqa: UP007  # of a tuple
+        any_of = [{"$ref": f"#/$defs/{part.__name__}"} for part in parts]
+        return Annotated[Any, msgspec.Meta(extra_json_schema={"anyOf": any_of})]
+    return origin[inner] if origin in (tuple, Mapping) else hint
+
+
+def _may_be_missing(each: Field[Any]) -> dict[str, Any]:
+    """That a field has a default, without saying which: it need be no JSON."""
+    optional = each.default is not MISSING or each.default_factory is not MISSING
+    return {"default_factory": dict} if optional else {}
 
 
 def _schema(kind: type) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""What plucks show as they move from attack to tail: flags, sentences, lines, and a document."""
+"""The course of plucks from attack to tail: flags, sentences, lines, and a document."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from msgspec import UNSET, UnsetType
 
 from pitchbench.analysis.drift import FARTHEST_PLUCK_MM, DriftPluck, DriftResult, Flag
 from pitchbench.intonation.drift import Drift, MagnetPull, Strength
-from pitchbench.pitch.reading import Partial
+from pitchbench.pitch.reading import Partial, Rejected
 from pitchbench.report.document import NonNegative, Positive, fill
 from pitchbench.report.readings import (
     EITHER,
     ReadingDocument,
     note_name,
-    quality_words,
     reading_document,
     value,
 )
+from pitchbench.session.words import rejected_words
 from pitchbench.units import cents_between
 
 #: Settled pitches of the same note this near each other agree, in cents.
@@ -116,8 +116,8 @@ def _by_note(drifts: Sequence[Drift], a4_hz: float) -> dict[str, list[Drift]]:
 
 
 def _note_sentence(note: str, group: Sequence[Drift]) -> str:
-    attacks = sorted(drift.reading.attack_cents or 0.0 for drift in group)
-    settle_s = max(drift.reading.settle_s or 0.0 for drift in group)
+    attacks = sorted(drift.reading.attack_cents for drift in group)
+    settle_s = max(drift.reading.settle_s for drift in group)
     if len(group) == 1:
         if abs(attacks[0]) < _HARDLY_CENTS:
             return f"{note} starts within {_HARDLY_CENTS:g} cents of its settled pitch: no drift."
@@ -126,7 +126,7 @@ def _note_sentence(note: str, group: Sequence[Drift]) -> str:
             f"{note} starts {abs(attacks[0]):.1f} cents {way} and has settled after "
             f"{settle_s:.1f} s: read it from then on."
         )
-    pitches = [drift.reading.pitch_hz or 1.0 for drift in group]
+    pitches = [drift.reading.pitch_hz for drift in group]
     apart = cents_between(max(pitches), min(pitches))
     starts = f"{note} starts {attacks[0]:+.1f} to {attacks[-1]:+.1f} cents from its settled pitch"
     if apart <= _AGREE_CENTS:
@@ -141,14 +141,14 @@ def _note_sentence(note: str, group: Sequence[Drift]) -> str:
 
 
 def _magnet_sentence(magnet: MagnetPull) -> str:
-    low, high = magnet.interval95_cents
+    low, high = magnet.change.interval()
     decay = (
         ""
         if magnet.decay_ratio is None
         else f" and it dies away in {100.0 * magnet.decay_ratio:.0f} % of the time"
     )
     changes = (
-        f"With the pickup near the note is {magnet.change_cents:+.1f} cents from where it is with "
+        f"With the pickup near the note is {magnet.change.centre:+.1f} cents from where it is with "
         f"the pickup far, 95 % between {low:+.1f} and {high:+.1f},{decay or ' decay not known'}: "
     )
     if magnet.pulls:
@@ -158,11 +158,19 @@ def _magnet_sentence(magnet: MagnetPull) -> str:
 
 def drift_document(result: DriftResult, *, partials: bool) -> DriftDocument:
     """The whole result; partial by partial where that is wanted."""
+    magnet = result.magnet
     return fill(
         DriftDocument,
         result,
         explanation=drift_sentences(result),
         flags=sorted(result.flags),
+        magnet=magnet
+        and fill(
+            MagnetDocument,
+            magnet,
+            change_cents=magnet.change.centre,
+            interval95_cents=magnet.change.interval(),
+        ),
         plucks=[_pluck_document(pluck, result.a4_hz, partials) for pluck in result.plucks],
     )
 
@@ -199,15 +207,15 @@ def _words(pluck: DriftPluck, result: DriftResult) -> list[str]:
     reading, drift = pluck.reading, pluck.drift
     words = [pluck.where, note_name(reading, result.a4_hz)]
     words += [] if pluck.strength is None else [str(pluck.strength)]
-    if drift is None:
-        return [*words, f"rejected: {quality_words(reading)}"]
+    if isinstance(reading, Rejected):
+        return [*words, f"rejected: {rejected_words(reading.reason)}"]
     words += [
-        f"{value(reading.pitch_hz, 3)} Hz",
-        f"attack {value(reading.attack_cents, 1, sign=True)} cents",
-        f"settled after {value(reading.settle_s, 2)} s",
-        f"wander {value(reading.wander_cents, 2)} cents",
+        f"{reading.pitch_hz:.3f} Hz",
+        f"attack {reading.attack_cents:+.1f} cents",
+        f"settled after {reading.settle_s:.2f} s",
+        f"wander {reading.wander_cents:.2f} cents",
     ]
-    if drift.decay_s is not None:
+    if drift is not None and drift.decay_s is not None:
         words.append(f"decay {drift.decay_s:.2f} s")
     if pluck.pluck_mm is not None:
         words.append(f"as a pluck of {pluck.pluck_mm:.1f} mm")

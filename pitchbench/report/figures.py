@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from pitchbench.errors import printable
 from pitchbench.intonation.neck import StringNeck
-from pitchbench.records.results import StringResult
 from pitchbench.report.takes import RoundTakes, rounds_of
+from pitchbench.session.log import Log
 from pitchbench.units import fret_ratio
 
 # Where there is no home, matplotlib says at length where it keeps its own things instead.
@@ -44,7 +44,7 @@ _FOUND: Final = "#8a4b08"
 _LEFT: Final = "#0b4a8f"
 
 
-def takes_figure(results: Sequence[StringResult], *, tolerance_cents: float, title: str) -> str:
+def takes_figure(log: Log, *, title: str) -> str:
     """Every fretted take that counted, as found (open circles) and as left (filled squares), with
     the offset that was judged and its 95 % interval beside them.
 
@@ -52,6 +52,7 @@ def takes_figure(results: Sequence[StringResult], *, tolerance_cents: float, tit
     -------
     An ``<svg>`` element with ``<title>`` and ``<desc>``; the table beside it is the caller's.
     """
+    tolerance_cents, strings = log.tolerance_cents, log.strings
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(7.2, 2.2), layout="constrained")
         axes = figure.subplots()
@@ -64,13 +65,15 @@ def takes_figure(results: Sequence[StringResult], *, tolerance_cents: float, tit
             label=f"tolerance ±{tolerance_cents:g} cents",
         )
         axes.axhline(0.0, color=_INK, linewidth=0.6)
-        for place, result in enumerate(results):
-            found, left = rounds_of(result)
+        for place, string in enumerate(strings):
+            found, left = rounds_of(string)
             _draw(axes, place - 0.2, found, marker="o", colour=_FOUND, filled=False)
             _draw(axes, place + 0.2, left, marker="s", colour=_LEFT, filled=True)
         _legend(axes)
-        axes.set_xticks(range(len(results)), [f"{r.number}: {r.note}" for r in results])
-        axes.set_xlim(-0.6, len(results) - 0.4)
+        notes = [spec.note for spec in log.setup.instrument.strings]
+        labels = [f"{string.number}: {note}" for string, note in zip(strings, notes, strict=True)]
+        axes.set_xticks(range(len(strings)), labels)
+        axes.set_xlim(-0.6, len(strings) - 0.4)
         axes.set_xlabel("string")
         axes.set_ylabel("offset in cents, sharp upward")
         axes.spines[["top", "right"]].set_visible(False)
@@ -272,9 +275,6 @@ _NECK: Final[dict[Any, Any]] = {**_CLASSROOM, "font.size": 13.0, "lines.linewidt
 #: Room above and below a string, in cents, if no offset asks for more.
 _LEAST_ROOM_CENTS: Final = 8.0
 
-#: The intervals drawn hold 95 %.
-_COVERAGE_95: Final = 1.96
-
 #: Where the last fret is followed by the scale, as a share of the string's length.
 _BEYOND: Final = 0.03
 
@@ -347,7 +347,7 @@ def _draw_offsets(axes: Any, height: float, neck: StringNeck) -> None:
     for fret in neck.frets:
         x, y = _along_neck(fret.fret) - 0.008, height + fret.offset_cents
         colour, face, star = (_FOUND, "white", "*") if fret.isolated else (_LEFT, _LEFT, "")
-        half = _COVERAGE_95 * fret.u_cents
+        half = fret.belief.half()
         axes.plot([x, x], [y - half, y + half], color="#8c8c8c")
         axes.plot([x, x], [height, y], color=colour, linewidth=4.0, solid_capstyle="butt")
         axes.plot([x], [y], "s" if star else "o", ms=8, mec=colour, mfc=face, mew=2)

@@ -14,7 +14,13 @@ from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
 from pitchbench.intonation.offset import Group, Take, summarise
 from pitchbench.notes import Note
 from pitchbench.report.document import Count, NonNegative, Positive, fill
-from pitchbench.report.readings import EITHER, MoveDocument, ReadingDocument, reading_document
+from pitchbench.report.readings import (
+    EITHER,
+    MoveDocument,
+    ReadingDocument,
+    move_document,
+    reading_document,
+)
 
 _Fret = Annotated[int, Meta(ge=0, le=24)]
 
@@ -156,14 +162,18 @@ def _string_document(string: SurveyedString) -> NeckStringDocument:
         NeckStringDocument,
         string,
         neck,
-        string.verdict,
         string=string.number,
         open=_group(string.takes, 0),
         frets=frets,
+        nut_cents=neck.nut.centre,
+        nut_u_cents=neck.nut.u,
+        saddle_cents=neck.saddle.centre,
+        saddle_u_cents=neck.saddle.u,
         verdict=string.verdict.advice,
         off_before_cents=choice.rms_before_cents,
         off_after_cents=choice.rms_cents,
         off_after_most95_cents=choice.most95_cents,
+        move=string.verdict.move and move_document(string.verdict.move),
     )
 
 

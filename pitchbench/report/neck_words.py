@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from pathlib import PurePath
 
 from pitchbench.analysis.neck import HeardChord, HeardString, NeckResult, SurveyedString, tally
-from pitchbench.intonation.bridge import Move
+from pitchbench.belief import half95
+from pitchbench.intonation.bridge import Move, move_interval_words, move_words
 from pitchbench.intonation.chords import Chord, Interval
 from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
 from pitchbench.intonation.offset import Take
 from pitchbench.notes import ordinal
-from pitchbench.report.readings import COVERAGE_95
-from pitchbench.session.words import move_words
+from pitchbench.pitch.reading import Reading
 
 
 def result_lines(result: NeckResult) -> list[tuple[str, str]]:
@@ -43,7 +43,7 @@ def remarks(result: NeckResult) -> list[tuple[str, str]]:
     by = result.judged
     nut = nut_as_a_whole([neck for _, neck in result.necks], tolerance_cents=by.tolerance_cents)
     if nut is not None:
-        size = f"{nut.mean:+.1f} ± {COVERAGE_95 * nut.u:.1f} cents on the mean"
+        size = f"{nut.mean:+.1f} ± {half95(nut.u):.1f} cents on the mean"
         lines.append(("nut", f"{size}, much the same on all strings: the nut, not its slots"))
     if by.assumed and any(string.verdict.move for string in result.strings):
         lines.append(("assumed", "; ".join(by.assumed)))
@@ -109,8 +109,8 @@ def term_words(string: SurveyedString) -> str:
     """Nut and saddle with the half-width of their 95 % intervals."""
     neck = string.neck
     return (
-        f"nut {_cents(neck.nut_cents)} ± {COVERAGE_95 * neck.nut_u_cents:.1f} cents at every fret, "
-        f"saddle {_cents(neck.saddle_cents)} ± {COVERAGE_95 * neck.saddle_u_cents:.1f} at the 12th"
+        f"nut {_cents(neck.nut.centre)} ± {neck.nut.half():.1f} cents at every fret, "
+        f"saddle {_cents(neck.saddle.centre)} ± {neck.saddle.half():.1f} at the 12th"
     )
 
 
@@ -119,7 +119,7 @@ def offset_words(string: SurveyedString) -> list[tuple[str, str]]:
     return [
         (
             f"{string.name}, {ordinal(fret.fret)} fret",
-            f"{_cents(fret.offset_cents)} ± {COVERAGE_95 * fret.u_cents:.1f} cents",
+            f"{_cents(fret.offset_cents)} ± {fret.belief.half():.1f} cents",
         )
         for fret in string.neck.frets
     ]
@@ -164,9 +164,9 @@ def cautions(strings: Sequence[SurveyedString]) -> tuple[str, ...]:
 
 
 def _move_words(move: Move) -> str:
-    low, high = move.interval95_mm
     seen = ", seen from the screw head" if move.rotation else ""
-    return f"{move_words(move)}{seen} (95 % between {low:.1f} and {high:.1f} mm)"
+    between = move_interval_words(move, between=" and ")
+    return f"{move_words(move)}{seen} (95 % between {between})"
 
 
 def _cents(value: float) -> str:
@@ -185,7 +185,7 @@ def _uncounted(string: HeardString) -> list[str]:
         f"{pluck.where}, "
         + (pluck.why or f"on no fret of {string.note}: another string, or between two frets")
         for pluck in string.plucks
-        if pluck.reading.settled and pluck.fret is None
+        if isinstance(pluck.reading, Reading) and pluck.fret is None
     ]
 
 

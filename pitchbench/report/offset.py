@@ -5,23 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Final, Literal
 
-from pitchbench.analysis.offset import ComparedPluck, OffsetResult, Role
+from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, Role
+from pitchbench.belief import half95
 from pitchbench.instrument import BridgeKind
-from pitchbench.intonation.bridge import Move
+from pitchbench.intonation.bridge import move_interval_words, move_words
 from pitchbench.intonation.offset import Group
 from pitchbench.intonation.verdict import Decision, MoreTakes
 from pitchbench.notes import Note, ordinal
 from pitchbench.report.document import NonNegative, Positive, Probability, fill
 from pitchbench.report.readings import (
-    COVERAGE_95,
     EITHER,
     MoveDocument,
     ReadingDocument,
-    quality_words,
+    move_document,
     reading_document,
-    value,
 )
-from pitchbench.session.words import move_words, offset_words
+from pitchbench.session.words import offset_words, rejected_words
 
 #: So near the nut the saddle has a quarter of its leverage at the 12th fret at most.
 _NEAR_THE_NUT: Final = 4
@@ -65,7 +64,13 @@ class OffsetDocument:
 def offset_document(result: OffsetResult) -> OffsetDocument:
     """The whole result."""
     readings = [
-        reading_document(RoledReading, each, a4_hz=result.a4_hz, stray=result.stray(each))
+        reading_document(
+            RoledReading,
+            each,
+            a4_hz=result.a4_hz,
+            role=each.role if isinstance(each, ComparedPluck) else None,
+            stray=isinstance(each, ComparedPluck) and result.stray(each),
+        )
         for each in result.plucks
     ]
     return fill(
@@ -75,6 +80,7 @@ def offset_document(result: OffsetResult) -> OffsetDocument:
         result.verdict,
         string=result.note,
         verdict=result.verdict.decision,
+        move=result.move and move_document(result.move),
         scale_mm=result.instrument.scale_mm,
         bridge=result.instrument.bridge.kind,
         readings=readings,
@@ -114,7 +120,8 @@ def figures(result: OffsetResult) -> list[tuple[str, str]]:
         )
     ]
     if move is not None:
-        lines.append(("move", f"{move_words(move)}, 95 % between {_interval_words(move)}"))
+        between = move_interval_words(move, between=" and ")
+        lines.append(("move", f"{move_words(move)}, 95 % between {between}"))
     lines += [
         (f"open {result.note}", _group_words(offset.open)),
         (f"{ordinal(offset.fret)} fret", _group_words(offset.fretted)),
@@ -127,11 +134,6 @@ def figures(result: OffsetResult) -> list[tuple[str, str]]:
     return lines
 
 
-def _interval_words(move: Move) -> str:
-    low, high = move.interval95_mm
-    return f"{low:.1f} and {high:.1f} mm"
-
-
 def _group_words(group: Group) -> str:
     takes = f"{group.n} take{'s' * (group.n != 1)}, {group.mean_hz:.3f} Hz"
     if group.spread_cents is None:
@@ -139,18 +141,17 @@ def _group_words(group: Group) -> str:
     return f"{takes}, spread {group.spread_cents:.1f} cents"
 
 
-def _take_words(each: ComparedPluck, result: OffsetResult) -> str:
-    reading = each.reading
+def _take_words(each: ComparedPluck | LostPluck, result: OffsetResult) -> str:
     words = [role_words(each, result), each.where]
-    if reading.settled:
-        cents, half = result.off_cents(each), COVERAGE_95 * (reading.u_cents or 0.0)
-        words += [f"{value(reading.pitch_hz, 3)} Hz", f"{cents:+.2f} ± {half:.2f} cents"]
+    if isinstance(each, ComparedPluck):
+        cents, half = result.off_cents(each), half95(each.reading.u_cents)
+        words += [f"{each.reading.pitch_hz:.3f} Hz", f"{cents:+.2f} ± {half:.2f} cents"]
     return ", ".join(words)
 
 
-def role_words(each: ComparedPluck, result: OffsetResult) -> str:
-    if each.role is None:
-        return f"rejected, {quality_words(each.reading)}"
+def role_words(each: ComparedPluck | LostPluck, result: OffsetResult) -> str:
+    if isinstance(each, LostPluck):
+        return f"rejected, {rejected_words(each.reading.reason)}"
     if each.role is Role.OTHER:
         return "not counted, another note or string"
     words = "open" if each.role is Role.OPEN else f"{ordinal(result.offset.fret)} fret"

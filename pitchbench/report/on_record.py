@@ -11,9 +11,9 @@ from pitchbench.analysis.repeatability import PlayedTake, Takes
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.repeatability import Played
 from pitchbench.notes import Note, ordinal
+from pitchbench.pitch.reading import Reading
 from pitchbench.records.model import SessionRecord
-from pitchbench.records.results import string_results
-from pitchbench.session.state import SessionTake, TakeFate
+from pitchbench.session.log import SessionTake, TakeFate
 from pitchbench.session.survey import statistics_of
 from pitchbench.units import cents_between
 
@@ -40,8 +40,7 @@ def heard_in_survey(
 
 def heard_on_record(record: SessionRecord) -> tuple[HeardString, ...]:
     """The strings of a survey on record."""
-    results = string_results(record.setup, record.entries)
-    takes = [take for result in results for take in result.takes]
+    takes = [take for string in record.log.strings for take in string.takes]
     return heard_in_survey(record.setup.instrument, takes, record.meta.source)
 
 
@@ -70,16 +69,17 @@ def takes_on_record(sessions: Iterable[tuple[str, SessionRecord]]) -> Takes:
     played: list[Played] = []
     opens: dict[str, None] = {}
     tunings: Counter[tuple[str, int]] = Counter()
-    for player, (setup, entries, meta) in sessions:
-        for result in string_results(setup, entries):
+    for player, record in sessions:
+        meta, specs = record.meta, record.setup.instrument.strings
+        for string, spec in zip(record.log.strings, specs, strict=True):
             heard += [
                 PlayedTake(meta.source, take.reading, player)
-                for take in result.takes
+                for take in string.takes
                 if take.fate is TakeFate.REJECTED
             ]
-            for takes in _by_tuning(result.takes):
-                tunings[player, result.number] += 1
-                names = _names(result.note, takes, tunings[player, result.number])
+            for takes in _by_tuning(string.takes):
+                tunings[player, string.number] += 1
+                names = _names(spec.note, takes, tunings[player, string.number])
                 named = list(zip(takes, names, strict=True))
                 opens.update(dict.fromkeys(name for take, name in named if take.fret == 0))
                 heard += [
@@ -111,7 +111,8 @@ def _place(name: str) -> tuple[int, str]:
 
 def _played(player: str, named: Sequence[tuple[SessionTake, str]]) -> list[Played]:
     """The takes of one tuning; fretted ones without an open one beside them say nothing."""
-    open_hz = [take.reading.pitch_hz or 1.0 for take, _ in named if take.fret == 0]
+    read = [(t, t.reading, name) for t, name in named if isinstance(t.reading, Reading)]
+    open_hz = [reading.pitch_hz for take, reading, _ in read if take.fret == 0]
     if not open_hz:
         return []
     origin_hz = open_hz[0]
@@ -121,10 +122,8 @@ def _played(player: str, named: Sequence[tuple[SessionTake, str]]) -> list[Playe
             player=player,
             note=name,
             fretted=bool(take.fret),
-            cents=cents_between(take.reading.pitch_hz or 1.0, origin_hz)
-            - zero
-            - 100.0 * (take.fret or 0),
-            attack_cents=take.reading.attack_cents,
+            cents=cents_between(reading.pitch_hz, origin_hz) - zero - 100.0 * (take.fret or 0),
+            attack_cents=reading.attack_cents,
         )
-        for take, name in named
+        for take, reading, name in read
     ]

@@ -8,14 +8,10 @@ from typing import Annotated, Any, Final, Literal, TypeVar
 from msgspec import Meta
 
 from pitchbench.analysis.listening import Heard
-from pitchbench.intonation.bridge import Direction, Rotation
+from pitchbench.intonation.bridge import Direction, Move, Rotation
 from pitchbench.notes import Note, nearest_note
-from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.report.document import NonNegative, Positive, fill
-from pitchbench.session.words import rejected_words
-
-#: A normal distribution holds 95 % within this many standard uncertainties.
-COVERAGE_95: Final = 1.96
 
 
 @dataclass(frozen=True)
@@ -103,19 +99,28 @@ def reading_document(kind: type[_Reading], heard: Heard, *, a4_hz: float, **said
     reading, note, cents = heard.reading, None, None
     if reading.pitch_hz is not None:
         note, cents = nearest_note(reading.pitch_hz, a4_hz)
-    status = "settled" if reading.settled else "rejected"
-    told = {"file": heard.source, "note": note, "cents_from_note": cents, "status": status}
-    return fill(kind, reading, heard, **told, **said)
+    reason = reading.reason if isinstance(reading, Rejected) else None
+    return fill(
+        kind,
+        reading,
+        heard,
+        file=heard.source,
+        status="rejected" if reason else "settled",
+        reason=reason,
+        note=note,
+        cents_from_note=cents,
+        **said,
+    )
 
 
-def note_name(reading: Reading, a4_hz: float) -> str:
+def move_document(move: Move) -> MoveDocument:
+    """A move as every document holds it."""
+    return fill(MoveDocument, move, mm=move.size_mm, interval95_mm=move.onward95_mm)
+
+
+def note_name(reading: Reading | Rejected, a4_hz: float) -> str:
     """The nearest note, "?" where no pitch was found."""
     return "?" if reading.pitch_hz is None else nearest_note(reading.pitch_hz, a4_hz)[0].name
-
-
-def quality_words(reading: Reading) -> str:
-    """ "settled", or why it was rejected and what to do about it."""
-    return "settled" if reading.reason is None else rejected_words(reading.reason)
 
 
 def value(number: float | None, digits: int, *, sign: bool = False) -> str:

@@ -1,4 +1,4 @@
-"""What a study of takes comes to: who played what, in words and as a document."""
+"""The result of a study of takes: who played what, in words and as a document."""
 
 from __future__ import annotations
 
@@ -6,15 +6,16 @@ from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from pitchbench.analysis.repeatability import StudyResult
+from pitchbench.belief import half95
 from pitchbench.intonation.repeatability import Habit, Plucking, Precision, Spread, Study
+from pitchbench.pitch.reading import Rejected
 from pitchbench.report.document import Count, NonNegative, Positive, fill
 from pitchbench.report.readings import (
-    COVERAGE_95,
     EITHER,
     ReadingDocument,
-    quality_words,
     reading_document,
 )
+from pitchbench.session.words import rejected_words
 
 
 @dataclass(frozen=True)
@@ -147,8 +148,8 @@ def study_document(result: StudyResult) -> RepeatabilityDocument:
 
 
 def _limit(sd: float | None) -> float | None:
-    """What two single takes differ by at most, 19 times in 20 (ISO 5725-6: 1.96 sqrt(2) sd)."""
-    return None if sd is None else COVERAGE_95 * 2.0**0.5 * sd
+    """What two single takes differ by at most, 19 times in 20: ± of sqrt(2) sd (ISO 5725-6)."""
+    return None if sd is None else half95(2.0**0.5 * sd)
 
 
 def _spread(spread: Spread | None) -> tuple[float | None, int, tuple[float, float] | None]:
@@ -219,10 +220,10 @@ def study_lines(result: StudyResult) -> list[tuple[str, str]]:
     lines += [
         (
             "rejected",
-            f"{e.where}, {quality_words(e.reading)}",
+            f"{e.where}, {rejected_words(e.reading.reason)}",
         )
         for e in result.takes.heard
-        if e.note is None
+        if isinstance(e.reading, Rejected)
     ]
     return lines
 
@@ -252,6 +253,6 @@ def spread_words(takes: int, spread: Spread | None) -> str:
 def plucking_words(plucking: Plucking) -> str:
     surely = "" if plucking.significant else ", which may be chance"
     return (
-        f"settled pitch {plucking.slope:+.3f} ± {COVERAGE_95 * plucking.u_slope:.3f} cents per "
+        f"settled pitch {plucking.slope:+.3f} ± {half95(plucking.u_slope):.3f} cents per "
         f"cent of attack sharpness{surely}; attacks spread by {plucking.attack_sd_cents:.1f} cents"
     )

@@ -5,14 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, TypeVar
 
-from pitchbench.intonation.bridge import Direction, Rotation
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision
 from pitchbench.notes import Note
-from pitchbench.report.document import Count, Hundredths, Positive, Thousandths, fill
+from pitchbench.report.document import Count, Positive, Thousandths, fill
+from pitchbench.report.readings import MoveDocument, move_document
+from pitchbench.session.log import MoveEntry, Step
 from pitchbench.session.rehearsal import Rehearsal
 from pitchbench.session.saddles import learned
-from pitchbench.session.state import MoveEntry, State, Step
+from pitchbench.session.state import State
 
 _Interval = tuple[Thousandths, Thousandths]
 
@@ -38,15 +39,12 @@ class SessionString:
 
 
 @dataclass(frozen=True)
-class SessionMove:
-    """A move as it was advised and as it was made; ``said`` is whether the person said how far."""
+class SessionMove(MoveDocument):
+    """A move as it was advised, and how far it was made; ``said`` is whether the person said it."""
 
     string: int
-    direction: Direction
-    mm: Thousandths
-    turns: Hundredths | None
-    rotation: Rotation | None
-    made_mm: Thousandths
+    made_mm: float
+    made_turns: float | None
     said: bool
 
 
@@ -119,19 +117,19 @@ def session_document(state: State, *, session: str | None, source: str) -> Sessi
     """The whole session; ``session`` is its id on record, None if it was not kept."""
     return fill(
         SessionDocument,
-        state,
+        state.log,
         state.setup,
         session=session,
         source=source,
         instrument=state.setup.instrument.name,
-        finished=state.step is Step.FINISHED,
+        finished=state.log.step is Step.FINISHED,
         strings=[_string(SessionString, state, number) for number in state.setup.order],
         moves=[
-            fill(SessionMove, entry, entry.move)
+            fill(SessionMove, entry, move_document(entry.move), made_turns=entry.made.turns)
             for entry in state.entries
             if isinstance(entry, MoveEntry)
         ],
-        bridge=learned(state),
+        bridge=learned(state.log),
     )
 
 
@@ -151,23 +149,23 @@ def rehearsal_document(rehearsal: Rehearsal, *, seed: int) -> RehearsalDocument:
     return fill(
         RehearsalDocument,
         rehearsal,
-        state,
+        state.log,
         state.setup,
         seed=seed,
         instrument=state.setup.instrument.name,
-        finished=state.step is Step.FINISHED,
+        finished=state.log.step is Step.FINISHED,
         strings=strings,
     )
 
 
 def _string(kind: type[_String], state: State, number: int, **truth: float) -> _String:
-    string = state.strings[number - 1]
+    string = state.log.strings[number - 1]
     return fill(
         kind,
         string,
         string=number,
         note=state.setup.instrument.string(number).note,
-        **_offset("found", string.as_found),
+        **_offset("found", string.found),
         **_offset("left", string.now),
         verdict=string.verdict and string.verdict.decision,
         outcome=string.outcome and string.outcome.name.lower(),

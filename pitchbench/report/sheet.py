@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import jinja2
@@ -11,16 +11,15 @@ from markupsafe import Markup
 from pitchbench.analysis.neck import NeckResult
 from pitchbench.errors import printable
 from pitchbench.instrument import Instrument, StringSpec
-from pitchbench.intonation.bridge import Direction, Rotation
+from pitchbench.intonation.bridge import move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.notes import ordinal
 from pitchbench.records.model import SessionRecord
-from pitchbench.records.results import StringResult, string_results, tolerance_cents
 from pitchbench.report.neck_words import offset_words, term_words
 from pitchbench.report.on_record import neck_on_record
 from pitchbench.report.takes import RoundTakes, rounds_of
-from pitchbench.session.state import MoveEntry, Outcome, Setup
-from pitchbench.session.words import move_words, place
+from pitchbench.session.log import Outcome, Setup, StringState
+from pitchbench.session.words import place
 
 #: Nothing on record for this cell.
 NOT_MEASURED: Final = "not measured"
@@ -61,7 +60,7 @@ class TakesRow:
 
 @dataclass(frozen=True)
 class NeckPart:
-    """What the page says of the neck: heading, what it shows, and every fret in words."""
+    """The page's part on the neck: heading, what it shows, and every fret in words."""
 
     heading: str
     found: tuple[str, ...]
@@ -91,16 +90,15 @@ class Sheet:
 
 def build_sheet(record: SessionRecord) -> Sheet:
     """The sheet of one session; its readings' frames are not needed."""
-    setup, entries, meta = record
-    results = string_results(setup, entries)
-    tolerance = tolerance_cents(setup, entries)
+    setup, log, meta = record.setup, record.log, record.meta
+    tolerance = log.tolerance_cents
     instrument = setup.instrument
     return Sheet(
         title=f"Setup sheet: {instrument.name}",
         warning=_REHEARSAL if meta.rehearsal else "",
         facts=_facts(record, tolerance),
-        rows=tuple(_row(setup, result) for result in results),
-        takes=tuple(row for result in results for row in _takes_rows(result)),
+        rows=tuple(_row(setup, string) for string in log.strings),
+        takes=tuple(row for string in log.strings for row in _takes_rows(string)),
         notes=instrument.notes,
         method=_method(setup, tolerance),
         version=f"pitchbench {meta.program_version}, session {meta.short_id}",
@@ -117,8 +115,7 @@ def sheet_html(record: SessionRecord, survey: SessionRecord | None = None) -> st
 
     sheet = build_sheet(record)
     figure = takes_figure(
-        string_results(record.setup, record.entries),
-        tolerance_cents=tolerance_cents(record.setup, record.entries),
+        record.log,
         title=f"Takes of every string, {record.meta.started_at:%Y-%m-%d}",
     )
     environment = jinja2.Environment(
@@ -233,21 +230,21 @@ def _with_unit(value: float | None, unit: str) -> str:
     return "" if value is None else f"{value:g} {unit}"
 
 
-def _row(setup: Setup, result: StringResult) -> Row:
+def _row(setup: Setup, result: StringState) -> Row:
     spec = setup.instrument.string(result.number)
     return Row(
         string=result.number,
         note=str(spec.note),
         wire=_wire(spec),
         found=interval_words(result.found),
-        moves=tuple(made_words(move) for move in result.moves),
+        moves=tuple(move_words(entry.made) for entry in result.moves),
         saddle=_saddle(setup.instrument, result),
-        left=interval_words(result.left),
+        left=interval_words(result.now),
         outcome=_outcome(setup, result),
     )
 
 
-def _outcome(setup: Setup, result: StringResult) -> str:
+def _outcome(setup: Setup, result: StringState) -> str:
     if result.outcome is None:
         return "not finished" if result.number in setup.order else "left out"
     return _OUTCOMES.get(result.outcome, result.outcome)
@@ -265,24 +262,7 @@ def interval_words(offset: Offset | None) -> str:
     return f"{offset.offset_cents:+.1f} [{low:+.1f}, {high:+.1f}]".replace("-", "−")
 
 
-def made_words(entry: MoveEntry) -> str:
-    """The move that was made, which need not be the one that was advised."""
-    advised = entry.move
-    direction = Direction.AWAY_FROM_NUT if entry.made_mm >= 0 else Direction.TOWARD_NUT
-    rotation = advised.rotation
-    if rotation is not None and direction is not advised.direction:
-        clockwise = rotation is Rotation.CLOCKWISE
-        rotation = Rotation.COUNTERCLOCKWISE if clockwise else Rotation.CLOCKWISE
-    turns = advised.turns
-    if turns is not None and advised.mm > 0:
-        turns *= abs(entry.made_mm) / advised.mm
-    made = replace(
-        advised, mm=abs(entry.made_mm), direction=direction, rotation=rotation, turns=turns
-    )
-    return move_words(made)
-
-
-def _saddle(instrument: Instrument, result: StringResult) -> str:
+def _saddle(instrument: Instrument, result: StringState) -> str:
     """Net travel, and the setback that results where the one at the start is known."""
     travel = f"{result.travel_mm:+.1f} mm".replace("-", "−") if result.moves else "0 mm"
     if not instrument.setback_mm:
@@ -291,7 +271,7 @@ def _saddle(instrument: Instrument, result: StringResult) -> str:
     return f"{travel}, setback {setback_mm:.1f} mm".replace("-", "−")
 
 
-def _takes_rows(result: StringResult) -> list[TakesRow]:
+def _takes_rows(result: StringState) -> list[TakesRow]:
     return [
         _takes_row(result.number, when, takes)
         for when, takes in zip(("as found", "as left"), rounds_of(result), strict=True)

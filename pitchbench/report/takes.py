@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from pitchbench.intonation.offset import Offset
-from pitchbench.records.results import StringResult
-from pitchbench.session.state import SessionTake
-from pitchbench.units import cents_between
+from pitchbench.pitch.reading import Reading
+from pitchbench.session.log import SessionTake, StringState
+from pitchbench.units import cents_between, mean_hz
 
 
 @dataclass(frozen=True)
@@ -22,12 +21,11 @@ class RoundTakes:
     offset: Offset | None
 
 
-def rounds_of(result: StringResult) -> tuple[RoundTakes | None, RoundTakes | None]:
+def rounds_of(string: StringState) -> tuple[RoundTakes | None, RoundTakes | None]:
     """As found, and as left; the second is None where the string was never moved."""
-    found = _round(result.accepted(0), result.found)
-    if not result.moves:
-        return found, None
-    return found, _round(result.accepted(len(result.moves)), result.left)
+    as_found = tuple(take for take in string.accepted if take.round == 0)
+    found = _round(as_found, string.found)
+    return found, _round(string.in_this_round, string.now) if string.moves else None
 
 
 def _round(takes: tuple[SessionTake, ...], offset: Offset | None) -> RoundTakes | None:
@@ -39,12 +37,12 @@ def _round(takes: tuple[SessionTake, ...], offset: Offset | None) -> RoundTakes 
         open_hz = _mean_hz(t for t in same if t.fret == 0) or _mean_hz(
             t for t in takes if t.fret == 0
         )
-        if take.fret and take.reading.pitch_hz and open_hz:
+        if take.fret and isinstance(take.reading, Reading) and open_hz:
             offsets.append(cents_between(take.reading.pitch_hz, open_hz) - 100.0 * take.fret)
     return RoundTakes(sum(take.fret == 0 for take in takes), tuple(offsets), offset)
 
 
 def _mean_hz(takes: Iterable[SessionTake]) -> float | None:
     """Geometric mean of the pitches, None of none."""
-    logs = [math.log(take.reading.pitch_hz) for take in takes if take.reading.pitch_hz]
-    return math.exp(math.fsum(logs) / len(logs)) if logs else None
+    pitches_hz = [t.reading.pitch_hz for t in takes if isinstance(t.reading, Reading)]
+    return mean_hz(pitches_hz) if pitches_hz else None

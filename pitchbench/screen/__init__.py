@@ -1,1 +1,1 @@
-"""What the person sees; the only room that knows rich."""
+"""The screen that the person sees; the only room that knows rich."""

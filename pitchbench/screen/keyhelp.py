@@ -1,4 +1,4 @@
-"""What the keys do, in a line that is never cut off and on a page of its own."""
+"""The keys and what they do, in a line that is never cut off and on a page of its own."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from rich.text import Text
 
 from pitchbench.screen.text import fitted, side_by_side, title
 from pitchbench.screen.theme import Theme
-from pitchbench.session.state import Command
+from pitchbench.session.job import Command
 
 #: Key as written on the screen, its shortest name, its name, and what it does.
 Key = tuple[str, str, str, str]

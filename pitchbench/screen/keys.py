@@ -15,7 +15,7 @@ from types import TracebackType
 from typing import Any, Final
 
 from pitchbench.screen.keyhelp import COMMAND_OF_KEY
-from pitchbench.session.state import Command, KeyPressed
+from pitchbench.session.job import Command, KeyPressed
 
 if sys.platform == "win32":  # pragma: no cover - tried on no Windows machine yet
     import msvcrt

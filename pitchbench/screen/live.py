@@ -9,11 +9,11 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import groupby
 from operator import itemgetter
 from types import FrameType, TracebackType
-from typing import IO, Any, Final, TextIO
+from typing import IO, Any, Final, Generic, TextIO, TypeVar
 
 from rich.cells import cell_len
 from rich.color import ColorSystem
@@ -22,18 +22,11 @@ from rich.style import Style
 from rich.text import Text
 
 from pitchbench.screen.keys import KeyReader
-from pitchbench.screen.strip import receipt
+from pitchbench.screen.pictures import Picture
 from pitchbench.screen.text import printable, wrapped
 from pitchbench.screen.theme import Palette, Theme, choose_theme
-from pitchbench.screen.view import render
-from pitchbench.session.state import (
-    Command,
-    KeyPressed,
-    OutcomeEntry,
-    Step,
-    TakeEntry,
-    TakeFate,
-)
+from pitchbench.session.job import Command, Job, KeyPressed
+from pitchbench.session.log import OutcomeEntry, TakeEntry, TakeFate
 
 #: At most this often is the screen drawn.
 FRAMES_PER_S: Final = 15.0
@@ -62,27 +55,10 @@ _BELLS_DONE: Final = 3
 _Cell = tuple[str, Style | None]
 
 
-@dataclass(frozen=True)
-class Picture:
-    """How a job is shown.
-
-    Parameters
-    ----------
-    draw : its screen, from state, width, height, theme and the figures typed so far.
-    receipt : what stays in the scrollback, from state, theme and width.
-    finished : whether all is done, so that the screen stands until a key is pressed.
-    """
-
-    draw: Callable[[Any, int, int, Theme, str], list[Text]]
-    receipt: Callable[[Any, Theme, int], list[Text]]
-    finished: Callable[[Any], bool]
+_J = TypeVar("_J", bound=Job)
 
 
-#: A session that sets the intonation.
-SESSION: Final = Picture(render, receipt, lambda state: state.step is Step.FINISHED)
-
-
-class LiveScreen:
+class LiveScreen(Generic[_J]):
     """Shows a running job on a terminal and reads its keys.
 
     Used as a context manager around the engine's ``run``: the instance itself is the view,
@@ -92,8 +68,7 @@ class LiveScreen:
     Parameters
     ----------
     theme : characters and colours; chosen from the environment if None.
-    picture : what is shown; its states have ``entries``, ``display``, ``ringing``, ``live`` and
-        ``quit``.
+    picture : how the job is shown.
     cue : whether to ring the terminal's bell: once for a take accepted, twice for one rejected,
         three times for a string done; never while a note rings.
     stream : the terminal to draw on, standard output if None.
@@ -104,7 +79,7 @@ class LiveScreen:
         self,
         theme: Theme | None = None,
         *,
-        picture: Picture = SESSION,
+        picture: Picture[_J],
         cue: bool = False,
         stream: TextIO | None = None,
         clock: Callable[[], float] = time.monotonic,
@@ -118,8 +93,8 @@ class LiveScreen:
         self._keys = KeyReader()
         self._console = Console(width=200, file=self._stream)
         self._colours = _colour_system(self._theme)
-        self._state: Any = None
-        self._held: Any = None
+        self._job: _J | None = None
+        self._held: _J | None = None
         self._rows: list[list[_Cell]] = []
         self._drawn_for: tuple[int, int, str] | None = None
         self._drawn_at = -1.0
@@ -134,7 +109,7 @@ class LiveScreen:
 
     # -------------------------------------------------------------------------- coming, going
 
-    def __enter__(self) -> LiveScreen:
+    def __enter__(self) -> LiveScreen[_J]:
         self._signals(on=True)
         self._raise()
         return self
@@ -148,8 +123,8 @@ class LiveScreen:
         with _signals_wait():
             self._lower()
             self._signals(on=False)
-        if self._state is not None and self._state.entries:
-            self._print_receipt(self._state)
+        if self._job is not None and self._job.entries:
+            self._print_receipt(self._job)
 
     def _raise(self) -> None:
         """Take the terminal over."""
@@ -220,7 +195,7 @@ class LiveScreen:
 
     # -------------------------------------------------------------------------- engine's side
 
-    def __call__(self, old: Any, new: Any) -> None:
+    def __call__(self, old: _J, new: _J) -> None:
         """Show ``new``; as a view, this is what the engine calls after every event."""
         if new.display.frozen and not old.display.frozen:
             self._held = old
@@ -228,8 +203,8 @@ class LiveScreen:
             self._held = None
         self._note_cues(old, new)
         # A note's first pitch follows its start at once, and must not wait for the next frame.
-        first = new.live is not None and (self._state is None or self._state.live is None)
-        self._state = new
+        first = new.live is not None and (self._job is None or self._job.live is None)
+        self._job = new
         self._due = True
         self._draw_if_due(at_once=first)
 
@@ -248,8 +223,8 @@ class LiveScreen:
 
     def linger(self) -> None:
         """Once all is done, stand until a key is pressed: nobody sits at the keys."""
-        state = self._state
-        if state is None or not self._picture.finished(state) or state.quit:
+        job = self._job
+        if job is None or not self._picture.stays or not job.finished or job.quit:
             return
         with suppress(KeyboardInterrupt):  # all is done, so Ctrl-C is one more way to leave
             while not any(key.command in _LEAVE_COMMANDS for key in self.keys()):
@@ -258,7 +233,7 @@ class LiveScreen:
     # -------------------------------------------------------------------------- drawing
 
     def _draw_if_due(self, *, at_once: bool = False) -> None:
-        if self._state is None or not self._up:
+        if self._job is None or not self._up:
             return
         now = self._clock()
         size = self._size()
@@ -273,9 +248,10 @@ class LiveScreen:
 
     def _draw(self, width: int, height: int) -> None:
         """Write the lines that differ from what stands on the terminal."""
-        shown = self._state
+        assert self._job is not None
+        shown = self._job
         if self._held is not None:
-            shown = replace(self._held, display=self._state.display)
+            shown = replace(self._held, display=shown.display)
         lines = self._picture.draw(shown, width, height, self._theme, self._keys.typed)
         notice = wrapped(printable(self._notice, self._theme), width, style=self._theme.caution)
         notice = notice[: min(_NOTICE_LINES, height - 1)]
@@ -335,7 +311,7 @@ class LiveScreen:
 
     # -------------------------------------------------------------------------- cues, receipt
 
-    def _note_cues(self, old: Any, new: Any) -> None:
+    def _note_cues(self, old: _J, new: _J) -> None:
         if not self._cue:
             return
         for entry in new.entries[len(old.entries) :]:
@@ -353,9 +329,9 @@ class LiveScreen:
             self._rang_at = now
             self._write("\a")
 
-    def _print_receipt(self, state: Any) -> None:
+    def _print_receipt(self, job: _J) -> None:
         width = min(self._size()[0], 100)
-        lines = self._picture.receipt(state, self._theme, width)
+        lines = self._picture.receipt(job, self._theme, width)
         self._write("".join(self._encoded(self._cells(line)) + "\r\n" for line in lines))
 
 

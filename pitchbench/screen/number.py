@@ -7,14 +7,14 @@ from typing import Final
 
 from rich.text import Text
 
-from pitchbench.intonation.bridge import Move
+from pitchbench.belief import half95
+from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
 from pitchbench.notes import ordinal
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
 from pitchbench.screen.reference import (
-    DIRECTION_WORDS,
     cents_off,
     fret_words,
     nearest_fret,
@@ -23,12 +23,10 @@ from pitchbench.screen.reference import (
 )
 from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
 from pitchbench.screen.theme import Theme
-from pitchbench.session.reducer import LIVE_NEAR_CENTS, TUNED_WITHIN_CENTS
-from pitchbench.session.state import State, Step, TakeFate
+from pitchbench.session.heard import LIVE_NEAR_CENTS, TUNED_WITHIN_CENTS
+from pitchbench.session.log import Step, TakeFate
+from pitchbench.session.state import State
 from pitchbench.units import cents_between
-
-#: Half-width of a 95 % interval in standard uncertainties of a normal distribution.
-_K95: Final = 1.96
 
 #: The widest figure that is usual, and the columns of the longest word in half blocks.
 _USUAL: Final = "+00.0"
@@ -40,10 +38,9 @@ _TUNING: Final = (Step.BEFORE, Step.TUNE, Step.RETUNE)
 
 @dataclass(frozen=True)
 class Large:
-    """What is shown large. ``figure`` is empty where there is no number, a space where one is about
-    to come; ``sure`` is the
-    half-width of the 95 % interval in words, ``about`` what the number is of; a figure is in
-    ``unit``."""
+    """The part that is shown large. ``figure`` is empty where there is no number, a space where one
+    is about to come; ``sure`` is the half-width of the 95 % interval in words, ``about`` what the
+    number is of; a figure is in ``unit``."""
 
     figure: str
     word: str
@@ -68,19 +65,19 @@ def large_of(state: State, theme: Theme) -> Large:
     """What the large number says in ``state``."""
     if state.input_lost is not None:
         return Large("", "no sound", "", state.input_lost)
-    if state.step in _NO_NUMBER and not state.ringing:
-        return _NO_NUMBER[state.step]
+    if state.log.step in _NO_NUMBER and not state.ringing:
+        return _NO_NUMBER[state.log.step]
     if _is_tuning(state):
         return _tuning(state, theme)
-    if state.step is not Step.MOVE and state.ringing:
+    if state.log.step is not Step.MOVE and state.ringing:
         return _ringing(state, theme)
-    if state.string.now is not None:
-        return _offset_large(state.string.now, state.string.verdict, theme)
+    if state.log.string.now is not None:
+        return _offset_large(state.log.string.now, state.log.string.verdict, theme)
     return _last_note(state, theme)
 
 
 def _is_tuning(state: State) -> bool:
-    return state.step in _TUNING or (state.step is Step.LAST_ROUND and not state.tuned)
+    return state.log.step in _TUNING or (state.log.step is Step.LAST_ROUND and not state.log.tuned)
 
 
 def _direction(cents: float) -> str:
@@ -95,37 +92,35 @@ def _plus_minus(half_width: float, theme: Theme) -> str:
 
 def _tuning(state: State, theme: Theme) -> Large:
     """Where the string stands against its tuning: the note's reading, until then its live pitch."""
-    note = state.setup.instrument.string(state.current).note
-    about = f"string {state.current} against {note}"
+    note = state.setup.instrument.string(state.log.current).note
+    about = f"string {state.log.current} against {note}"
     reading = _tuning_reading(state)
-    if reading is not None and reading.pitch_hz is not None:
+    if isinstance(reading, Reading):
         cents = cents_between(reading.pitch_hz, target_hz(state))
         word = "in tune" if abs(cents) <= TUNED_WITHIN_CENTS else _direction(cents)
         return Large(figure_of(cents, theme), word, "", about)
     if state.live is None:
-        word = "wait" if state.ringing else "retune" if state.step is Step.RETUNE else "tune"
+        word = "wait" if state.ringing else "retune" if state.log.step is Step.RETUNE else "tune"
         return Large(" " if state.ringing else "", word, "", about)
     cents = cents_between(state.live.pitch_hz, target_hz(state))
     word = "near" if abs(cents) <= LIVE_NEAR_CENTS else _direction(cents)
     return Large(signed(cents, digits=0, theme=theme), word, "", f"{about}, live")
 
 
-def _tuning_reading(state: State) -> Reading | None:
+def _tuning_reading(state: State) -> Reading | Rejected | None:
     """The reading of the tuning pluck that rings or rang last; an accepted take is from before."""
     if state.ringing:
-        reading = state.offered
-    elif state.last_take is not None and state.last_take.fate is not TakeFate.ACCEPTED:
-        reading = state.last_take.reading
-    else:
-        reading = None
-    return reading if reading is not None and reading.settled else None
+        return state.offered
+    if state.log.last_take is not None and state.log.last_take.fate is not TakeFate.ACCEPTED:
+        return state.log.last_take.reading
+    return None
 
 
 def _ringing(state: State, theme: Theme) -> Large:
     """A note that rings: "wait" until it has settled, then its reading."""
-    shown = shown_reading(state)
-    if shown is not None and shown[0].settled and shown[0].pitch_hz and shown[1] is not None:
-        return _reading_large(state, theme)
+    shown = _shown_large(state, theme)
+    if shown is not None:
+        return shown
     if state.live is None:
         return Large(" ", "wait", "", "settling")
     fret = nearest_fret(state, state.live.pitch_hz)
@@ -136,17 +131,19 @@ def _ringing(state: State, theme: Theme) -> Large:
     )
 
 
-def _reading_large(state: State, theme: Theme) -> Large:
-    shown = shown_reading(state)
-    assert shown is not None
-    reading, fret = shown
-    assert reading.pitch_hz is not None
-    assert fret is not None
+def _shown_large(state: State, theme: Theme) -> Large | None:
+    """The reading that is shown, None unless one of a note of this string is."""
+    match shown_reading(state):
+        case (Reading() as reading, int() as fret):
+            return _reading_large(state, reading, fret, theme)
+    return None
+
+
+def _reading_large(state: State, reading: Reading, fret: int, theme: Theme) -> Large:
     cents = cents_off(state, reading.pitch_hz, fret)
-    sure = _plus_minus(_K95 * reading.u_cents, theme) if reading.u_cents is not None else ""
-    against = (
-        str(state.setup.instrument.string(state.current).note) if fret == 0 else "the open string"
-    )
+    sure = _plus_minus(half95(reading.u_cents), theme)
+    note = state.setup.instrument.string(state.log.current).note
+    against = str(note) if fret == 0 else "the open string"
     return Large(
         figure_of(cents, theme),
         "settled",
@@ -156,7 +153,6 @@ def _reading_large(state: State, theme: Theme) -> Large:
 
 
 def _offset_large(offset: Offset, verdict: Verdict | None, theme: Theme) -> Large:
-    low, high = offset.interval95_cents
     about = f"{ordinal(offset.fret)} fret against the open string"
     if verdict is None:
         word = "more takes"
@@ -172,7 +168,7 @@ def _offset_large(offset: Offset, verdict: Verdict | None, theme: Theme) -> Larg
     else:
         word = _direction(offset.offset_cents)
     return Large(
-        figure_of(offset.offset_cents, theme), word, _plus_minus((high - low) / 2, theme), about
+        figure_of(offset.offset_cents, theme), word, _plus_minus(offset.belief.half(), theme), about
     )
 
 
@@ -186,21 +182,21 @@ def move_large(move: Move) -> Large:
     """The move as the large number, for large print."""
     way = DIRECTION_WORDS[move.direction]
     if move.turns is None:
-        return Large(f"{move.mm:.1f}", "mm", "", "slacken the string first", way)
+        return Large(f"{move.size_mm:.1f}", "mm", "", "slacken the string first", way)
     return Large(
-        f"{move.turns:.1f}", "turns", "", f"{move.mm:.1f} mm {way}; slacken the string first",
+        f"{move.turns:.1f}", "turns", "", f"{move.size_mm:.1f} mm {way}; slacken the string first",
         str(move.rotation),
     )  # fmt: skip
 
 
 def _last_note(state: State, theme: Theme) -> Large:
     """No offset yet: the last good note of this string, else what is to be played."""
-    shown = shown_reading(state)
-    if shown is not None and shown[0].settled and shown[0].pitch_hz and shown[1] is not None:
-        return _reading_large(state, theme)
-    if state.wanted_fret:
-        return Large("", f"fret {state.wanted_fret}", "", f"string {state.current}")
-    return Large("", "pluck open", "", f"string {state.current}")
+    shown = _shown_large(state, theme)
+    if shown is not None:
+        return shown
+    if state.log.wanted_fret:
+        return Large("", f"fret {state.log.wanted_fret}", "", f"string {state.log.current}")
+    return Large("", "pluck open", "", f"string {state.log.current}")
 
 
 @dataclass(frozen=True)

@@ -17,6 +17,7 @@ from rich.text import Text
 
 from pitchbench.intonation.drift import Strength, tell_strengths
 from pitchbench.notes import nearest_note
+from pitchbench.pitch.reading import Rejected
 from pitchbench.screen.keyhelp import Key, help_lines, key_lines
 from pitchbench.screen.text import fitted, printable, row_of, signed, spread, wrapped
 from pitchbench.screen.theme import Theme
@@ -92,8 +93,8 @@ def _body(overlay: Overlay, theme: Theme, width: int, room: int) -> list[Text]:
 
 @dataclass(frozen=True, eq=False)
 class _Course:
-    """What is drawn of one pluck: seconds and cents, shape (n,), its character and style, and when
-    it had settled."""
+    """The drawn course of one pluck: seconds and cents, shape (n,), its character and style,
+    and when it had settled."""
 
     time_s: NDArray[np.float64]
     cents: NDArray[np.float64]
@@ -105,19 +106,17 @@ class _Course:
 def _courses(overlay: Overlay, theme: Theme) -> list[_Course]:
     """The plucks, the latest on top, and the one that rings above them all."""
     courses = []
-    for pluck in overlay.settled:
-        assert pluck.drift is not None
-        last = pluck is overlay.settled[-1]
-        known = np.isfinite(pluck.drift.cents) & (
-            pluck.drift.time_s <= pluck.reading.ring_s - _DAMPING_S
-        )
+    drawn = [(pluck.number, pluck.drift) for pluck in overlay.plucks if pluck.drift is not None]
+    for number, drift in drawn:
+        last = number == drawn[-1][0]
+        known = np.isfinite(drift.cents) & (drift.time_s <= drift.reading.ring_s - _DAMPING_S)
         courses.append(
             _Course(
-                pluck.drift.time_s[known],
-                pluck.drift.cents[known],
-                str(pluck.number % 10),
+                drift.time_s[known],
+                drift.cents[known],
+                str(number % 10),
                 theme.number if last else theme.plain,
-                pluck.reading.settle_s,
+                drift.reading.settle_s,
             )
         )
     trace = overlay.live_trace
@@ -207,14 +206,14 @@ def _pluck_words(pluck: LaidPluck, strength: Strength | None, a4_hz: float, *, s
     reading = pluck.reading
     note = "?" if reading.pitch_hz is None else nearest_note(reading.pitch_hz, a4_hz)[0].name
     name = f"{pluck.number} {note}" + ("" if strength is None else f" {strength}")
-    if reading.reason is not None:
+    if isinstance(reading, Rejected):
         return f"{name}: rejected, {rejected_words(reading.reason)}"
     attack, settle_s, wander = reading.attack_cents, reading.settle_s, reading.wander_cents
     if short:
-        return f"{name}: {attack or 0.0:+.1f}, {settle_s or 0.0:.1f} s, wander {wander or 0.0:.2f}"
+        return f"{name}: {attack:+.1f}, {settle_s:.1f} s, wander {wander:.2f}"
     return (
-        f"{name}: attack {attack or 0.0:+.1f} cents, settled after {settle_s or 0.0:.1f} s, "
-        f"wander {wander or 0.0:.2f} cents"
+        f"{name}: attack {attack:+.1f} cents, settled after {settle_s:.1f} s, "
+        f"wander {wander:.2f} cents"
     )
 
 

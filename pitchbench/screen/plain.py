@@ -10,26 +10,35 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from pitchbench.session.reducer import LIVE_NEAR_CENTS
-from pitchbench.session.saddles import learned
-from pitchbench.session.state import (
+from pitchbench.intonation.bridge import move_interval_words, move_words
+from pitchbench.intonation.offset import Offset
+from pitchbench.intonation.verdict import Verdict
+from pitchbench.pitch.reading import Reading
+from pitchbench.session.heard import LIVE_NEAR_CENTS
+from pitchbench.session.log import (
+    ClearedEntry,
     Entry,
+    Log,
     MoveEntry,
     NoteEntry,
     OutcomeEntry,
+    SaidEntry,
     SessionTake,
-    State,
     Step,
+    StepEntry,
     StrikeEntry,
     TakeEntry,
     TakeFate,
+    ToleranceEntry,
     VerdictEntry,
+    evolve,
 )
+from pitchbench.session.saddles import learned
+from pitchbench.session.state import State
 from pitchbench.session.words import (
     HOW_TO_PLAY,
     ORDER_OF_WORK,
     learned_words,
-    move_words,
     note_label,
     offset_words,
     outcome_words,
@@ -61,11 +70,13 @@ class PlainView:
         if not self._opened:
             self._opened = True
             self._open(new)
+        log = old.log
         for entry in new.entries[len(old.entries) :]:
-            self._line(*entry_line(new, entry))
+            self._line(*entry_line(log, entry))
+            log = evolve(log, entry)
         self._say(new, new.entries[len(old.entries) :])
         self._advice(old, new)
-        if new.last_take is not old.last_take:
+        if new.log.last_take is not old.log.last_take:
             self._asked = ""  # after a pluck it is said again, even where it is the same
         self._ask(new)
 
@@ -73,8 +84,8 @@ class PlainView:
         """What is said once, before anything is heard."""
         setup = state.setup
         self._line("instrument", setup.instrument.name)
-        self._line("tolerance", f"{state.tolerance_cents:g} cents")
-        if state.step is Step.BEFORE:
+        self._line("tolerance", f"{state.log.tolerance_cents:g} cents")
+        if state.log.step is Step.BEFORE:
             self._line("before", "; ".join(ORDER_OF_WORK))
             self._line("playing", "; ".join(HOW_TO_PLAY))
 
@@ -83,29 +94,28 @@ class PlainView:
         if state.says == self._told:
             return
         live = state.live
-        if state.step in _TUNING_STEPS and live is not None and not entries:
-            target_hz = state.setup.instrument.string(state.current).note.hz(state.setup.a4_hz)
+        if state.log.step in _TUNING_STEPS and live is not None and not entries:
+            target_hz = state.setup.instrument.string(state.log.current).note.hz(state.setup.a4_hz)
             zone = (live.onset_s, _side(cents_between(live.pitch_hz, target_hz)))
             if zone == self._zone:
                 return
             self._zone = zone
         self._told = state.says
         told = any(isinstance(entry, _TELLING) for entry in entries)
-        if state.step in _TUNING_STEPS or not told:
+        if state.log.step in _TUNING_STEPS or not told:
             self._line("heard", state.says)
 
     def _advice(self, old: State, new: State) -> None:
         """The move and what to mind, when it is first advised."""
-        advice = new.string.advice
-        if advice is None or advice == old.strings[new.current - 1].advice:
+        advice = new.log.string.advice
+        if advice is None or advice == old.log.strings[new.log.current - 1].advice:
             return
         self._line("move", f"string {advice.string}, {move_words(advice)}")
-        low, high = advice.interval95_mm
-        self._line("move, 95 % interval", f"{low:.1f} to {high:.1f} mm")
+        self._line("move, 95 % interval", move_interval_words(advice))
         if advice.ends95_cents is not None:
             low, high = advice.ends95_cents
             self._line("offset after it, 95 % interval", f"{low:+.1f} to {high:+.1f} cents")
-        self._line("travel so far", f"{new.string.travel_mm:+.1f} mm")
+        self._line("travel so far", f"{new.log.string.travel_mm:+.1f} mm")
         for caution in advice.cautions:
             self._line("caution", caution)
 
@@ -125,34 +135,58 @@ def _side(off_cents: float) -> str:
     return "above" if off_cents > 0 else "below"
 
 
-def entry_line(state: State, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # one per kind
-    """An entry as label and value; an empty value where the line would say nothing."""
+def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # one per kind
+    """An entry that is added to ``log`` as label and value; an empty value where the line would say
+    nothing new."""
     match entry:
         case TakeEntry(take=take):
-            return f"take {take.number}", _take_words(state, take)
+            return f"take {take.number}", _take_words(log, take)
         case StrikeEntry():
             return "struck out", f"take {entry.take} of string {entry.string}"
-        case VerdictEntry():
-            decision = entry.verdict.decision.replace("_", " ")
-            words = f"string {entry.string}, {offset_words(entry.offset)}, {decision}"
-            return "verdict", f"{words}: {entry.verdict.explanation}"
+        case ClearedEntry():
+            return "struck out", f"all takes of string {entry.string} since its last move"
+        case VerdictEntry(offset=Offset() as offset, verdict=Verdict() as verdict):
+            if _gist(verdict) == _gist(log.strings[entry.string - 1].verdict):
+                return "verdict", ""
+            decision = verdict.decision.replace("_", " ")
+            words = f"string {entry.string}, {offset_words(offset)}, {decision}"
+            return "verdict", f"{words}: {verdict.explanation}"
+        case SaidEntry():
+            return "said", f"string {entry.string}, moved {entry.mm:+.2f} mm (+ is away from nut)"
         case MoveEntry():
             return "moved", f"string {entry.string}, {entry.made_mm:+.1f} mm (+ is away from nut)"
         case OutcomeEntry():
-            string = state.strings[entry.string - 1]
-            return "done", outcome_words(string, entry.outcome, state.tolerance_cents)
-        case NoteEntry(step=None):
-            return "note", entry.text
+            string = log.strings[entry.string - 1]
+            return "done", outcome_words(string, entry.outcome, log.tolerance_cents)
+        case StepEntry():
+            return "step", _step_words(log, entry)
+        case ToleranceEntry():
+            return "note", f"tolerance {entry.cents:g} cents"
         case NoteEntry():
-            return "step", entry.text
+            return "note", entry.text
+    return "", ""
+
+
+def _gist(verdict: Verdict | None) -> object:
+    return verdict and (verdict.decision, verdict.border, verdict.tolerance_cents)
+
+
+def _step_words(log: Log, entry: StepEntry) -> str:
+    """The step that begins; nothing where the other note of the same string is asked for."""
+    if entry.step is Step.FINISHED:
+        return entry.step.value
+    both = {entry.step, log.step}
+    if entry.string == log.current and (len(both) == 1 or both == {Step.OPEN, Step.FRETTED}):
+        return ""
+    return f"string {entry.string}: {entry.step.value}"
 
 
 def result_lines(state: State) -> list[str]:
     """How each string was found and left: what remains to be read when the session is over."""
     lines = []
     for number in state.setup.order:
-        string = state.strings[number - 1]
-        found = "not measured" if string.as_found is None else offset_words(string.as_found)
+        string = state.log.strings[number - 1]
+        found = "not measured" if string.found is None else offset_words(string.found)
         now = "not measured" if string.now is None else offset_words(string.now)
         outcome = "not finished" if string.outcome is None else string.outcome.value
         note = state.setup.instrument.string(number).note
@@ -161,16 +195,16 @@ def result_lines(state: State) -> list[str]:
             f"result: string {number} ({note}), found {found}, now {now}, {outcome}, "
             f"{moves} move{'' if moves == 1 else 's'}, saddle travel {string.travel_mm:+.1f} mm"
         )
-    response = learned(state)
+    response = learned(state.log)
     return [*lines, f"bridge: {learned_words(response)}"] if response.moves else lines
 
 
-def _take_words(state: State, take: SessionTake) -> str:
+def _take_words(log: Log, take: SessionTake) -> str:
     reading = take.reading
-    label = note_label(state.setup, take.string, take.fret)
-    if take.fate is TakeFate.ACCEPTED and reading.pitch_hz is not None and take.fret is not None:
-        note = state.setup.instrument.string(take.string).note.up(take.fret)
-        off_cents = cents_between(reading.pitch_hz, note.hz(state.setup.a4_hz))
+    label = note_label(log.setup, take.string, take.fret)
+    if take.fate is TakeFate.ACCEPTED and isinstance(reading, Reading) and take.fret is not None:
+        note = log.setup.instrument.string(take.string).note.up(take.fret)
+        off_cents = cents_between(reading.pitch_hz, note.hz(log.setup.a4_hz))
         return (
             f"accepted, {label}, {reading.pitch_hz:.2f} Hz, "
             f"{reading_words(reading, off_cents, note)}"

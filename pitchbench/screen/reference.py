@@ -2,41 +2,32 @@
 
 from __future__ import annotations
 
-from typing import Final
-
-from pitchbench.intonation.bridge import Direction
 from pitchbench.notes import ordinal
-from pitchbench.pitch.reading import Reading
-from pitchbench.session.state import SessionTake, State, TakeFate
+from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.session.log import SessionTake
+from pitchbench.session.state import State
+from pitchbench.session.takes import open_mean_hz
 from pitchbench.units import cents_between, fret_ratio
-
-DIRECTION_WORDS: Final = {
-    Direction.AWAY_FROM_NUT: "away from the nut",
-    Direction.TOWARD_NUT: "toward the nut",
-}
 
 
 def current_takes(state: State) -> tuple[SessionTake, ...]:
     """Every pluck on the current string since its saddle was last moved."""
-    string = state.string
+    string = state.log.string
     return tuple(take for take in string.takes if take.round == string.round)
 
 
-def open_hz(state: State) -> float:
-    """The open string as played: mean of its accepted takes; its tuning where there are none."""
-    pitches = [
-        take.reading.pitch_hz
-        for take in current_takes(state)
-        if take.fate is TakeFate.ACCEPTED and take.fret == 0 and take.reading.pitch_hz
-    ]
-    if pitches:
-        return sum(pitches) / len(pitches)
-    return target_hz(state)
+def open_hz(state: State, tuning: int | None = None) -> float:
+    """The open string as played since it was found in tune for the ``tuning``-th time, by default
+    the last: the mean that its takes are judged by; what it is tuned to where there are none."""
+    string = state.log.string
+    tuning = string.tuning if tuning is None else tuning
+    heard_hz = open_mean_hz([t for t in string.in_this_round if t.tuning == tuning])
+    return target_hz(state) if heard_hz is None else heard_hz
 
 
 def target_hz(state: State) -> float:
     """What the current open string is tuned to."""
-    return state.setup.instrument.string(state.current).note.hz(state.setup.a4_hz)
+    return state.setup.instrument.string(state.log.current).note.hz(state.setup.a4_hz)
 
 
 def nearest_fret(state: State, pitch_hz: float) -> int:
@@ -51,21 +42,28 @@ def reference_hz(state: State, fret: int) -> float:
     return target_hz(state) if fret == 0 else open_hz(state) * fret_ratio(fret)
 
 
+def cents_from_open(state: State, take: SessionTake) -> float:
+    """Cents of an accepted take above the open string of its own tuning, a fretted one above that
+    and its fret: what the judge makes of it."""
+    assert take.reading.pitch_hz is not None
+    assert take.fret is not None
+    open_cents = cents_between(take.reading.pitch_hz, open_hz(state, take.tuning))
+    return open_cents - 100.0 * take.fret
+
+
 def cents_off(state: State, pitch_hz: float, fret: int) -> float:
     """Cents above what the note is held against."""
     return cents_between(pitch_hz, reference_hz(state, fret))
 
 
-def shown_reading(state: State) -> tuple[Reading, int | None] | None:
+def shown_reading(state: State) -> tuple[Reading | Rejected, int | None] | None:
     """The note to draw and its fret: the one still ringing once it can be read, else the last."""
     if state.ringing:
-        offered = state.offered
-        if offered is None:
+        if state.offered is None:
             return None
-        fret = nearest_fret(state, offered.pitch_hz) if offered.pitch_hz else None
-        return offered, fret
-    if state.last_take is not None and state.last_take.string == state.current:
-        return state.last_take.reading, state.last_take.fret
+        return state.offered, nearest_fret(state, state.offered.pitch_hz)
+    if state.log.last_take is not None and state.log.last_take.string == state.log.current:
+        return state.log.last_take.reading, state.log.last_take.fret
     return None
 
 

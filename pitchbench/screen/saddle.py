@@ -7,13 +7,13 @@ from typing import Final
 from rich.text import Text
 
 from pitchbench.instrument import ScrewHeads
-from pitchbench.intonation.bridge import Direction, Move
+from pitchbench.intonation.bridge import DIRECTION_WORDS, Direction, Move, move_interval_words
 from pitchbench.notes import ordinal
 from pitchbench.screen.number import word_rows
-from pitchbench.screen.reference import DIRECTION_WORDS
 from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
 from pitchbench.screen.theme import Theme
-from pitchbench.session.state import State, StringState
+from pitchbench.session.log import StringState
+from pitchbench.session.state import State
 from pitchbench.units import fret_ratio
 
 _ARROW: Final = 8
@@ -25,15 +25,13 @@ def move_lines(state: State, theme: Theme, width: int, height: int) -> list[Text
     Given up in this order as lines get scarce: the cautions after the first, the total travel, the
     side view, the block letters.
     """
-    move = state.string.advice
+    move = state.log.string.advice
     if move is None:
         return [Text("no move advised", theme.quiet)]
     cautions = [_caution_lines(c, theme, width) for c in move.cautions]
-    if move.out_of_travel:
-        cautions.insert(0, _caution_lines("Beyond the travel of this saddle", theme, width))
     first = cautions[0] if cautions else []
     others = [line for lines in cautions[1:] for line in lines]
-    travel = [travel_line(state.string, theme, width)]
+    travel = [travel_line(state.log.string, theme, width)]
     view = side_view(state, move.direction, theme, width)
     amount = _amount(state, move, theme, width)
     plain = _amount_words(state, move, theme, width)
@@ -96,7 +94,7 @@ def _label_text(labels: list[str]) -> str:
 
 def _amount(state: State, move: Move, theme: Theme, width: int) -> list[Text]:
     """How far: turns (or millimetres where there is no screw) large, the rest beside it."""
-    large = f"{move.turns:.1f} turns" if move.turns is not None else f"{move.mm:.1f} mm"
+    large = f"{move.turns:.1f} turns" if move.turns is not None else f"{move.size_mm:.1f} mm"
     rows = word_rows(large, theme, width - 30, 5 if not theme.glyphs.unicode else 3)
     if rows is None:
         return _amount_words(state, move, theme, width)
@@ -109,13 +107,12 @@ def _amount_words(
     state: State, move: Move, theme: Theme, width: int, *, turns_said: bool = False
 ) -> list[Text]:
     """Turns (unless said), rotation, millimetres, direction and interval."""
-    low, high = sorted(abs(mm) for mm in move.interval95_mm)
     words = []
     if move.turns is not None:
         turns = "" if turns_said else f"{move.turns:.1f} turns "
         words.append((turns + _rotation_words(state, move), theme.number))
-    words.append((f"{move.mm:.2f} mm {DIRECTION_WORDS[move.direction]}", theme.number))
-    words.append((f"(95 %: {low:.2f} to {high:.2f} mm)", theme.quiet))
+    words.append((f"{move.size_mm:.2f} mm {DIRECTION_WORDS[move.direction]}", theme.number))
+    words.append((f"(95 %: {move_interval_words(move, 2)})", theme.quiet))
     if move.ends95_cents is not None:
         low, high = move.ends95_cents
         ends = f"{signed(low, theme=theme)} to {signed(high, theme=theme)}"

@@ -11,7 +11,8 @@ from pitchbench.intonation.offset import Offset
 from pitchbench.screen.saddle import travel_words
 from pitchbench.screen.text import cell, fitted, printable, side_by_side, signed, title, wrapped
 from pitchbench.screen.theme import Theme
-from pitchbench.session.state import Outcome, State, Step, StringState
+from pitchbench.session.log import Outcome, Step, StringState
+from pitchbench.session.state import State
 
 _LABEL_WIDTH: Final = 11
 
@@ -28,7 +29,7 @@ _SHORT_OUTCOME: Final = {
 
 def strip_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
     """The strip in at most ``height`` lines: a table of five lines, of three, or one line."""
-    column = (width - _LABEL_WIDTH) // len(state.strings)
+    column = (width - _LABEL_WIDTH) // len(state.log.strings)
     if height >= 5 and column >= 8:
         return _table(state, theme, min(column, 13))
     if height >= 3 and column >= 8:
@@ -37,7 +38,7 @@ def strip_lines(state: State, theme: Theme, width: int, height: int) -> list[Tex
 
 
 def _in_work(state: State, string: StringState) -> bool:
-    return string.number == state.current and state.step is not Step.FINISHED
+    return string.number == state.log.current and state.log.step is not Step.FINISHED
 
 
 def _mark(state: State, string: StringState, theme: Theme) -> str:
@@ -55,8 +56,7 @@ def _sure(offset: Offset | None, theme: Theme) -> str:
     """Half of the 95 % interval, with its sign."""
     if offset is None:
         return ""
-    low, high = offset.interval95_cents
-    return f"{theme.glyphs.plus_minus}{(high - low) / 2:.1f}"
+    return f"{theme.glyphs.plus_minus}{offset.belief.half():.1f}"
 
 
 def _status(state: State, string: StringState) -> str:
@@ -75,7 +75,7 @@ def _row(
     """One fact about every string."""
     line = Text()
     line.append(cell(label, _LABEL_WIDTH), theme.quiet)
-    for string in state.strings:
+    for string in state.log.strings:
         style = theme.number if _in_work(state, string) else theme.plain
         line.append(cell(words(string), column - 1) + " ", style)
     line.rstrip()
@@ -90,7 +90,7 @@ def _table(state: State, theme: Theme, column: int) -> list[Text]:
     """One column a string, one row a fact."""
     facts: list[tuple[str, Callable[[StringState], str]]] = [
         ("string", lambda s: _name(state, s, theme)),
-        ("found", lambda s: "  " + _cents(s.as_found, theme)),
+        ("found", lambda s: "  " + _cents(s.found, theme)),
         ("now", lambda s: "  " + _cents(s.now, theme)),
         ("moves", lambda s: "  " + (str(s.round) if s.round else "")),
         ("", lambda s: "  " + _status(state, s)),
@@ -106,7 +106,7 @@ def _short_table(state: State, theme: Theme, column: int) -> list[Text]:
 
     return [
         _row(state, theme, column, "string", lambda s: _name(state, s, theme)),
-        _row(state, theme, column, "found", lambda s: "  " + _cents(s.as_found, theme)),
+        _row(state, theme, column, "found", lambda s: "  " + _cents(s.found, theme)),
         _row(state, theme, column, "now, moves", now),
     ]
 
@@ -115,9 +115,9 @@ def _one_line(state: State, theme: Theme, width: int) -> Text:
     """As much of every string as fits: offset with a decimal, without, or the mark alone."""
     for digits in (1, 0, None):
         line = Text()
-        for string in state.strings:
+        for string in state.log.strings:
             style = theme.number if _in_work(state, string) else theme.plain
-            offset = string.now or string.as_found
+            offset = string.now or string.found
             value = "" if digits is None else _cents(offset, theme, digits)
             line.append(f"{string.number}{_mark(state, string, theme)}{value}", style)
             line.append(" ")
@@ -133,7 +133,7 @@ def result_lines(state: State, theme: Theme, width: int, height: int) -> list[Te
     Strings that nobody asked for are left out. Where ``height`` lines are too few, two to a line,
     found and left alone.
     """
-    asked = [string for string in state.strings if string.number in state.setup.order]
+    asked = [string for string in state.log.strings if string.number in state.setup.order]
     if len(asked) > height:
         short = [_pair(state, string, theme) for string in reversed(asked)]
         half = (len(short) + 1) // 2
@@ -142,8 +142,8 @@ def result_lines(state: State, theme: Theme, width: int, height: int) -> list[Te
     for string in reversed(asked):
         left = string.now
         head = f"string {string.number:>2} {_note(state, string):<4}"
-        found = _cents(string.as_found, theme) or "not read"
-        words = f"found {found:>6} {_sure(string.as_found, theme):<5}"
+        found = _cents(string.found, theme) or "not read"
+        words = f"found {found:>6} {_sure(string.found, theme):<5}"
         if left is not None:
             words += f"  left {_cents(left, theme):>6} {_sure(left, theme):<5}"
         outcome = str(string.outcome) if string.outcome else "not finished"
@@ -156,7 +156,7 @@ def result_lines(state: State, theme: Theme, width: int, height: int) -> list[Te
 
 
 def _pair(state: State, string: StringState, theme: Theme) -> Text:
-    found, left = _cents(string.as_found, theme) or "?", _cents(string.now, theme) or "?"
+    found, left = _cents(string.found, theme) or "?", _cents(string.now, theme) or "?"
     return Text(f"{string.number:>2} {_note(state, string):<3}{found:>6} {left:>6}")
 
 
@@ -166,7 +166,7 @@ def _travel(string: StringState, theme: Theme) -> str:
 
 
 def _short_result(state: State, string: StringState, theme: Theme, width: int) -> Text:
-    found, left = _cents(string.as_found, theme) or "?", _cents(string.now, theme) or "?"
+    found, left = _cents(string.found, theme) or "?", _cents(string.now, theme) or "?"
     outcome = _SHORT_OUTCOME[string.outcome] if string.outcome else "not done"
     sure = _sure(string.now, theme)
     words = (
@@ -182,9 +182,9 @@ def receipt(state: State, theme: Theme, width: int) -> list[Text]:
     heading = f"{name}: cents at fret {fret} against the open string"
     lines = [
         title(heading if len(heading) + 4 <= width else name, width, theme),
-        *result_lines(state, theme, width, len(state.strings)),
+        *result_lines(state, theme, width, len(state.log.strings)),
     ]
-    for string in reversed(state.strings):
+    for string in reversed(state.log.strings):
         if string.moves:
             head = f"string {string.number:>2}: "
             words = head + travel_words(string, 2 * width)

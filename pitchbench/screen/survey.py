@@ -13,13 +13,14 @@ from typing import Final
 from rich.text import Text
 
 from pitchbench.notes import ordinal
+from pitchbench.pitch.reading import Reading
 from pitchbench.screen.keyhelp import Key, help_lines, key_lines
 from pitchbench.screen.neck import NeckRow, neck_lines, scale_lines
 from pitchbench.screen.number import Large, Scale, figure_of, figure_scale, number_lines, word_rows
 from pitchbench.screen.text import padded, printable, signed, spread, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.screen.view import LEAST_HEIGHT, LEAST_WIDTH, ask_lines, too_small
-from pitchbench.session.state import SessionTake, TakeFate
+from pitchbench.session.log import SessionTake, TakeFate
 from pitchbench.session.survey import (
     Survey,
     counted,
@@ -28,7 +29,6 @@ from pitchbench.session.survey import (
     open_hz,
     string_done,
     take_cents,
-    target_hz,
     wanted,
 )
 from pitchbench.units import cents_between
@@ -101,7 +101,7 @@ def _body(survey: Survey, theme: Theme, width: int, room: int) -> list[Text]:
 
 def _top(survey: Survey, theme: Theme, width: int) -> list[Text]:
     """Where the work stands, and the one thing to do now, never cut short."""
-    asks = f"{survey.asks} Key q: the result." if survey.done else survey.asks
+    asks = f"{survey.asks} Key q: the result." if survey.finished else survey.asks
     return [_header(survey, theme, width), *ask_lines(asks, theme, width)]
 
 
@@ -121,7 +121,7 @@ def _header(survey: Survey, theme: Theme, width: int) -> Text:
 
 def _asked_words(survey: Survey) -> str:
     fret = wanted(survey, survey.current)
-    if survey.done:
+    if survey.finished:
         return "all heard"
     if fret is None:
         return "done"
@@ -157,12 +157,12 @@ def _large(survey: Survey, theme: Theme) -> Large:
     """What is said large: the note that rings, else the last one, else what is to be played."""
     if survey.input_lost is not None:
         return Large("", "no sound", "", survey.input_lost)
-    if survey.done:
+    if survey.finished:
         return Large("", "all heard", "", "what it comes to follows")
     if survey.ringing:
         return _ringing(survey, theme)
-    take = survey.last_take
-    if take is not None and take.reading.settled and take.fret is not None:
+    take = survey.log.last_take
+    if take is not None and isinstance(take.reading, Reading) and take.fret is not None:
         return _of_take(survey, take, theme)
     word = "rejected" if take is not None and take.fate is TakeFate.REJECTED else "ready"
     return Large("", word, "", f"string {survey.current}: {_asked_words(survey)}")
@@ -170,7 +170,7 @@ def _large(survey: Survey, theme: Theme) -> Large:
 
 def _ringing(survey: Survey, theme: Theme) -> Large:
     reading = survey.offered
-    if reading is not None and reading.pitch_hz is not None:
+    if reading is not None:
         return _of_pitch(survey, reading.pitch_hz, "settled", theme, digits=1)
     if survey.live is None:
         return Large(" ", "wait", "", "settling")
@@ -181,11 +181,11 @@ def _of_pitch(survey: Survey, pitch_hz: float, word: str, theme: Theme, *, digit
     """A note that still rings: whole cents while it moves, for a decimal would only flicker."""
     fret = fret_of(survey, pitch_hz)
     if fret is None:
-        off_cents = cents_between(pitch_hz, target_hz(survey, survey.current))
+        off_cents = cents_between(pitch_hz, survey.setup.open_hz(survey.current))
         note = survey.spec.note
         return Large(signed(off_cents, digits=0, theme=theme), word, "", f"from open {note}")
     if fret == 0:
-        off_cents = cents_between(pitch_hz, target_hz(survey, survey.current))
+        off_cents = cents_between(pitch_hz, survey.setup.open_hz(survey.current))
         about = f"open, from {survey.spec.note}"
     else:
         off_cents = cents_between(pitch_hz, open_hz(survey)) - 100.0 * fret
@@ -249,7 +249,7 @@ def _neck(
 def _row(survey: Survey, string: int, theme: Theme, *, narrow: bool) -> NeckRow:
     glyphs = theme.glyphs
     mark = glyphs.done if string_done(survey, string) else glyphs.todo
-    current = string == survey.current and not survey.done
+    current = string == survey.current and not survey.finished
     fret = wanted(survey, string) if current else None
     heard_open = glyphs.open if counted(survey, string, 0) else " "
     mark = glyphs.current if current else mark

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from pitchbench.session.state import Entry, NoteEntry, StrikeEntry, TakeEntry, TakeFate
+from pitchbench.session.log import Entry, NoteEntry, StrikeEntry, TakeEntry, TakeFate
 from pitchbench.session.survey import Survey, note_words, take_words
 
 

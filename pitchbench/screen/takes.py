@@ -7,15 +7,16 @@ from typing import Final
 
 from rich.text import Text
 
-from pitchbench.screen.reference import cents_off, current_takes, fret_words, open_hz
+from pitchbench.belief import half95
+from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.screen.reference import cents_from_open, current_takes, fret_words
 from pitchbench.screen.text import fitted, printable, row_of, signed, wrapped
 from pitchbench.screen.theme import Theme
-from pitchbench.session.state import SessionTake, State, TakeFate
-from pitchbench.units import cents_between
+from pitchbench.session.log import SessionTake, TakeFate
+from pitchbench.session.state import State
 
 _NAME_WIDTH: Final = 13
 _VALUE_WIDTH: Final = 15
-_K95: Final = 1.96
 #: Distances between the marks of the axis, cents; the smallest that leaves room for the figures.
 _TICKS: Final = (1, 2, 5, 10, 20, 50, 100, 200, 500)
 
@@ -50,14 +51,9 @@ class _Axis:
 def _points(state: State) -> list[_Point]:
     points = []
     for take in current_takes(state):
-        hz = take.reading.pitch_hz
-        if take.fate is not TakeFate.ACCEPTED or hz is None or take.fret is None:
-            continue
-        if take.fret == 0:
-            cents = cents_between(hz, open_hz(state))
-        else:
-            cents = cents_off(state, hz, take.fret)
-        points.append(_Point(take, cents, _K95 * (take.reading.u_cents or 0.0)))
+        if take.fate is TakeFate.ACCEPTED and isinstance(take.reading, Reading):
+            half95_cents = half95(take.reading.u_cents)
+            points.append(_Point(take, cents_from_open(state, take), half95_cents))
     return points
 
 
@@ -86,11 +82,11 @@ def takes_lines(state: State, theme: Theme, width: int, height: int) -> list[Tex
 
 
 def _axis(state: State, points: list[_Point], width: int) -> _Axis:
-    values = [-state.tolerance_cents, state.tolerance_cents]
+    values = [-state.log.tolerance_cents, state.log.tolerance_cents]
     for point in points:
         values += point.ends
-    if state.string.now is not None:
-        values += state.string.now.interval95_cents
+    if state.log.string.now is not None:
+        values += state.log.string.now.interval95_cents
     margin = max(0.5, 0.06 * (max(values) - min(values)))
     return _Axis(min(values) - margin, max(values) + margin, max(width, 5))
 
@@ -98,7 +94,7 @@ def _axis(state: State, points: list[_Point], width: int) -> _Axis:
 def _empty_row(state: State, axis: _Axis, theme: Theme) -> list[tuple[str, str]]:
     """Cells of a row with the zero line and the edges of the tolerance band."""
     cells = [(" ", "")] * axis.width
-    for edge in (-state.tolerance_cents, state.tolerance_cents):
+    for edge in (-state.log.tolerance_cents, state.log.tolerance_cents):
         cells[axis.column(edge)] = (":", theme.quiet)
     cells[axis.column(0.0)] = (theme.glyphs.zero, theme.quiet)
     return cells
@@ -173,15 +169,14 @@ def _farthest(group: list[_Point], theme: Theme) -> str:
 
 def _mean_line(state: State, axis: _Axis, theme: Theme) -> list[Text]:
     """The offset and its interval, once there is one."""
-    offset = state.string.now
+    offset = state.log.string.now
     if offset is None:
         return []
     cells = _empty_row(state, axis, theme)
     _interval(cells, axis, offset.interval95_cents, theme, theme.number)
     cells[axis.column(offset.offset_cents)] = (theme.glyphs.mean, theme.number)
-    low, high = offset.interval95_cents
     value = f" {signed(offset.offset_cents, theme=theme)} {theme.glyphs.plus_minus}"
-    value += f"{(high - low) / 2:.1f}"
+    value += f"{offset.belief.half():.1f}"
     name = f"{theme.glyphs.mean} offset"
     return [
         Text.assemble(
@@ -234,6 +229,7 @@ def _apart_words(take: SessionTake, theme: Theme) -> str:
     words = f"{take.number:>3} {theme.glyphs.rejected} {take.fate}"
     if take.fret is not None:
         words += f", {fret_words(take.fret)}"
-    reason = take.reading.reason
-    why = reason.replace("_", " ") if reason is not None else take.why
+    reading, why = take.reading, take.why
+    if isinstance(reading, Rejected):
+        why = reading.reason.replace("_", " ")
     return f"{words}: {why}" if why else words

@@ -1,4 +1,4 @@
-"""What the screen is drawn with: characters and colours, chosen for the terminal at hand.
+"""Characters and colours that the screen is drawn with, chosen for the terminal at hand.
 
 Meaning never rests on colour: sign, word and shape carry it, and the monochrome and ASCII themes
 say all that the coloured ones do. The two hues are the blue and the vermilion of Okabe and Ito's

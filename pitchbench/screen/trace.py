@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.text import Text
 
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.screen.reference import (
     cents_off,
     fret_words,
@@ -33,7 +34,7 @@ _BRAILLE: Final = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 
 @dataclass(frozen=True, eq=False)
 class _Course:
-    """What is drawn: times and cents, shape (n,); where the tail starts, None if not known."""
+    """The drawn course: times and cents, shape (n,); where the tail starts, None if not known."""
 
     time_s: NDArray[np.float64]
     cents: NDArray[np.float64]
@@ -45,10 +46,10 @@ class _Course:
 def _course(state: State) -> _Course | None:
     """The note to draw, as a reading's trace or, until there is one, as it was heard live."""
     shown = shown_reading(state)
-    if shown is not None and shown[0].trace is not None:
+    if shown is not None and shown[0].trace.time_s.size:
         reading, fret = shown
-        trace = shown[0].trace
-        settled_hz = reading.pitch_hz if reading.settled else None
+        trace = reading.trace
+        settled_hz = reading.pitch_hz if isinstance(reading, Reading) else None
         return _held(state, trace.time_s, trace.pitch_hz, fret, (reading.settle_s, settled_hz))
     if state.ringing and state.live_trace:
         time_s = np.array([live.at_s - live.onset_s for live in state.live_trace])
@@ -157,15 +158,15 @@ def trace_lines(state: State, theme: Theme, width: int, height: int) -> list[Tex
     if course is None:
         shown = shown_reading(state)
         words = "the next note is drawn here"
-        if shown is not None and shown[0].reason is not None:
+        if shown is not None and isinstance(shown[0], Rejected):
             words = f"nothing to draw: {shown[0].reason.replace('_', ' ')}"
         return [fitted(Text(words, theme.quiet), width)] + [Text()] * (height - 1)
     plot_width = width - _LABEL_WIDTH
-    ends = _range(course, state.tolerance_cents)
+    ends = _range(course, state.log.tolerance_cents)
     span_s = max(3.0, math.ceil(float(course.time_s[-1])))
     canvas = _Canvas((plot_width, height), span_s, ends, theme)
-    _draw(canvas, course, state.tolerance_cents, theme)
-    labels = _labels(canvas, course, state.tolerance_cents, theme)
+    _draw(canvas, course, state.log.tolerance_cents, theme)
+    labels = _labels(canvas, course, state.log.tolerance_cents, theme)
     return [Text.assemble(label, line) for label, line in zip(labels, canvas.lines(), strict=True)]
 
 
@@ -228,15 +229,12 @@ def _words(state: State, course: _Course) -> list[str]:
     if shown is None:
         return [name, "live", "not settled yet"]
     reading = shown[0]
-    if reading.reason is not None:
+    if isinstance(reading, Rejected):
         return [name, f"rejected: {reading.reason.replace('_', ' ')}"]
-    words = [name]
-    if reading.attack_cents is not None:
-        words.append(f"attack {reading.attack_cents:+.1f}")
-    if reading.settle_s is not None:
-        words.append(f"discarded to {reading.settle_s:.1f} s")
-    if reading.tail_s is not None:
-        words.append(f"{reading.tail_s:.1f} s averaged")
-    if reading.wander_cents is not None:
-        words.append(f"wander {reading.wander_cents:.2f} cents")
-    return words
+    return [
+        name,
+        f"attack {reading.attack_cents:+.1f}",
+        f"discarded to {reading.settle_s:.1f} s",
+        f"{reading.tail_s:.1f} s averaged",
+        f"wander {reading.wander_cents:.2f} cents",
+    ]

@@ -38,7 +38,8 @@ from pitchbench.screen.text import (
 )
 from pitchbench.screen.theme import Theme
 from pitchbench.screen.trace import trace_lines, trace_title
-from pitchbench.session.state import State, Step
+from pitchbench.session.log import Step
+from pitchbench.session.state import State
 from pitchbench.session.words import HOW_TO_PLAY, ORDER_OF_WORK
 
 LEAST_WIDTH: Final = 40
@@ -104,7 +105,7 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
 
 def keys_of(state: State) -> list[Key]:
     """The keys that have a use now: how far a saddle went in the tolerance's place."""
-    unused = "+-" if state.step in (Step.MOVE, Step.BORDER, Step.RETUNE) else ",."
+    unused = "+-" if state.log.step in (Step.MOVE, Step.BORDER, Step.RETUNE) else ",."
     return [key for key in KEYS if key[0] != unused]
 
 
@@ -117,17 +118,17 @@ def too_small(width: int, height: int) -> list[Text]:
 def header(state: State, theme: Theme, width: int) -> Text:
     """Which string and which step, in words; on the right how it is judged."""
     g = theme.glyphs
-    string = state.setup.instrument.string(state.current)
-    if state.step in (Step.BEFORE, Step.FINISHED):
+    string = state.setup.instrument.string(state.log.current)
+    if state.log.step in (Step.BEFORE, Step.FINISHED):
         name = printable(state.setup.instrument.name, theme)
         left = Text.assemble((f"{step_words(state)}  ", theme.number), name)
     else:
-        of = "" if width < 60 else f" of {len(state.strings)}"
+        of = "" if width < 60 else f" of {len(state.log.strings)}"
         left = Text.assemble(
-            (f"string {state.current}{of} {g.dot} {string.note} {g.dot} ", theme.plain),
+            (f"string {state.log.current}{of} {g.dot} {string.note} {g.dot} ", theme.plain),
             (step_words(state), theme.number),
         )
-    tolerance = f"{g.plus_minus}{state.tolerance_cents:g}"
+    tolerance = f"{g.plus_minus}{state.log.tolerance_cents:g}"
     right = Text(tolerance if width < 60 else f"tolerance {tolerance} cents", theme.quiet)
     for words, applies in (("frozen", state.display.frozen), ("no sound", state.input_lost)):
         if applies:
@@ -137,12 +138,12 @@ def header(state: State, theme: Theme, width: int) -> Text:
 
 def step_words(state: State) -> str:
     """The step in words; "wait" while a note that is wanted settles."""
-    waiting = state.step in (Step.BEFORE, Step.OPEN, Step.FRETTED, Step.LAST_ROUND)
+    waiting = state.log.step in (Step.BEFORE, Step.OPEN, Step.FRETTED, Step.LAST_ROUND)
     if waiting and state.ringing and state.offered is None:
         return "wait (settling)"
-    if state.step is Step.FRETTED:
+    if state.log.step is Step.FRETTED:
         return f"fret the {ordinal(state.setup.fret)}"
-    return str(state.step)
+    return str(state.log.step)
 
 
 def _bench(state: State, theme: Theme, width: int, room: int, scale: Scale) -> list[Text]:
@@ -152,7 +153,7 @@ def _bench(state: State, theme: Theme, width: int, room: int, scale: Scale) -> l
         return top[:room]
     number = number_lines(large_of(state, theme), theme, width, scale)
     panes = _panes(state, theme, width, room - len(top), number)
-    heights = _allot(panes, _PRIORITY[state.step], room - len(top))
+    heights = _allot(panes, _PRIORITY[state.log.step], room - len(top))
     spare = room - len(top) - sum(heights.values())
     lines = list(top)
     for name in _ON_SCREEN:
@@ -200,7 +201,7 @@ def _panes(
     """Every pane that has something to say in this state, in ``room`` lines for all."""
     says = wrapped(printable(state.says, theme), width)
     tall = room >= _TALL
-    count = len(state.strings)
+    count = len(state.log.strings)
     move = ("the move", lambda w, h: move_lines(state, theme, w, h))
     # The move is what the hands do next: it comes as complete as it fits, before all the rest.
     most_move = min(1 + len(move_lines(state, theme, width, 99)), max(4, room - len(number) - 1))
@@ -209,16 +210,16 @@ def _panes(
         _Pane(
             "strip", (1, 3, 5) if tall else (1, 3), lambda h: strip_lines(state, theme, width, h)
         ),
-        _Pane("travel", (1,), lambda _: [travel_line(state.string, theme, width)]),
+        _Pane("travel", (1,), lambda _: [travel_line(state.log.string, theme, width)]),
         _Pane("checks", range(1, 8), lambda h: _check_lines(theme, width, h)),
         _Pane("results", (min(count, room),), lambda h: result_lines(state, theme, width, h)),
     ]
-    if state.string.advice is not None:
+    if state.log.string.advice is not None:
         panes.append(_Pane("move", (most_move,), _titled(move, theme, width)))
     if says:
         panes.append(_Pane("says", (len(says),), lambda _: says))
     takes = (_takes_title(state), lambda w, h: takes_lines(state, theme, w, h))
-    if width >= _WIDE and "takes" in _PRIORITY[state.step]:
+    if width >= _WIDE and "takes" in _PRIORITY[state.log.step]:
         trace = _trace(state, theme, _half(width))
         draw = _beside(trace, takes, theme, width)
         panes.append(_Pane("takes", range(6, 21), draw))
@@ -255,9 +256,9 @@ def _beside(left: _Part, right: _Part, theme: Theme, width: int) -> Callable[[in
 
 
 def _takes_title(state: State) -> str:
-    if state.string.round == 0:
+    if state.log.string.round == 0:
         return "takes"
-    return f"takes since move {state.string.round}"
+    return f"takes since move {state.log.string.round}"
 
 
 def _check_lines(theme: Theme, width: int, height: int) -> list[Text]:
@@ -273,7 +274,7 @@ def _check_lines(theme: Theme, width: int, height: int) -> list[Text]:
 def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text]:
     """Step, number and word alone, as large as the window allows; the request in plain text."""
     lines = [header(state, theme, width), *ask_lines(state.asks, theme, width)]
-    move = state.string.advice if state.step is Step.MOVE else None
+    move = state.log.string.advice if state.log.step is Step.MOVE else None
     large = large_of(state, theme) if move is None else move_large(move)
     free = room - len(lines)
     scale = next(

@@ -1,4 +1,4 @@
-"""Where sound, keys and a clock meet a reducer: the only place of a job with a thread.
+"""Where sound, keys and a clock meet a job: the only place with a thread.
 
 The thread turns blocks into what is heard; the main loop alone changes the state, so that views
 and records never see two things happen at once.
@@ -13,26 +13,19 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import Any, Final, Generic, Protocol, TypeVar
+from typing import Any, Final, Generic, TypeVar
 
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.pitch.listener import Listener
-from pitchbench.session.reducer import advance
-from pitchbench.session.state import (
-    Entry,
-    Event,
-    InputBack,
-    InputLost,
-    KeyPressed,
-    State,
-    Step,
-)
+from pitchbench.session.job import Event, InputBack, InputLost, Job, KeyPressed
+from pitchbench.session.log import Entry
 from pitchbench.sound.microphone import InputLostError
 from pitchbench.sound.source import Block, Source
 
-#: A view gets the state before and after; both are the same where nothing changed.
-View = Callable[[State, State], None]
+_J = TypeVar("_J", bound=Job)
+
+#: A view gets the job before and after; both are the same where nothing changed.
+View = Callable[[_J, _J], None]
 
 #: Returns the keys pressed since it was last asked, without waiting.
 Keys = Callable[[], Iterable[KeyPressed]]
@@ -56,70 +49,33 @@ _RELEASE_S: Final = 3.0
 _END: Final = object()
 
 
-class Standing(Protocol):
-    """The state of any guided job: what is worth keeping only ever grows."""
-
-    @property
-    def entries(self) -> tuple[Entry, ...]:
-        """Everything worth keeping, in order."""
-
-
-_S = TypeVar("_S", bound=Standing)
-
-
-@dataclass(frozen=True)
-class Rules(Generic[_S]):
-    """What a job is: how an event changes its state, and whether it has come to its end."""
-
-    advance: Callable[[_S, Event], _S]
-    over: Callable[[_S], bool]
-
-
-#: The rules of a session, which sets the intonation of an instrument.
-SESSION: Final = Rules[State](advance, lambda state: state.quit or state.step is Step.FINISHED)
-
-
-class Bench(Generic[_S]):
-    """Holds the state of a running job; hands every change to the views and the records.
+class Runner(Generic[_J]):
+    """A job that runs: every change is handed to the records and the views.
 
     Parameters
     ----------
-    state : where the job stands.
-    rules : what the job is.
-    views : called with the state before and after each event, in this order, after `keep`.
+    job : where it begins; from then on as it stands.
+    views : called with the job before and after each event, in this order, after `keep`.
     keep : called with each new entry before anything is shown.
     """
 
     def __init__(
-        self,
-        state: _S,
-        *,
-        rules: Rules[Any] = SESSION,
-        views: Sequence[Callable[[_S, _S], None]] = (),
-        keep: Keep | None = None,
+        self, job: _J, *, views: Sequence[View[_J]] = (), keep: Keep | None = None
     ) -> None:
-        self.state = state
-        self._rules = rules
+        self.job = job
         self._views = views
         self._keep = keep
-        self._show(state, state)
-
-    @property
-    def over(self) -> bool:
-        """Whether the job has come to its end or was quit."""
-        return self._rules.over(self.state)
+        self._show(job, job)
 
     def take(self, event: Event) -> None:
         """Let one thing happen."""
-        old: _S = self.state
-        new: _S = self._rules.advance(old, event)
-        self.state = new
+        old, self.job = self.job, self.job.advance(event)
         if self._keep is not None:
-            for entry in new.entries[len(old.entries) :]:
+            for entry in self.job.entries[len(old.entries) :]:
                 self._keep(entry)
-        self._show(old, new)
+        self._show(old, self.job)
 
-    def _show(self, old: _S, new: _S) -> None:
+    def _show(self, old: _J, new: _J) -> None:
         for view in self._views:
             view(old, new)
 
@@ -127,13 +83,13 @@ class Bench(Generic[_S]):
 class NotKeptError(PitchbenchError):
     """The job is over, and entries are left that the records would not take.
 
-    ``state`` is the job's last state, with every entry; ``cause`` what the records said.
+    ``job`` is the job as it ended, with every entry; ``cause`` what the records said.
     """
 
-    def __init__(self, state: Any, waiting: int, cause: PitchbenchError) -> None:
+    def __init__(self, job: Job, waiting: int, cause: PitchbenchError) -> None:
         number = "1 entry is" if waiting == 1 else f"{waiting} entries are"
         super().__init__(f"{number} not on record: {cause.what}", cause.remedy, ExitCode.RECORDS)
-        self.state = state
+        self.job = job
         self.cause = cause
 
 
@@ -152,7 +108,7 @@ class _Waiting:
         return len(self._entries)
 
     def __call__(self, entry: Entry) -> None:
-        """Keep ``entry``, now or later; as a bench's `keep`."""
+        """Keep ``entry``, now or later; as a runner's `keep`."""
         self._entries.append(entry)
         if self.trouble is None:
             self.try_now()
@@ -200,22 +156,21 @@ class Pace:
 
 def run(
     source: Source,
-    state: _S,
+    job: _J,
     *,
-    rules: Rules[Any] = SESSION,
-    views: Sequence[Callable[[_S, _S], None]] = (),
+    views: Sequence[View[_J]] = (),
     keys: Keys | None = None,
     keep: Keep | None = None,
     tell_records: TellRecords | None = None,
-) -> _S:
-    """Run a job until it is over, or the source ends; return its last state.
+) -> _J:
+    """Run a job until it is over, or the source ends; return it as it stands then.
 
     Parameters
     ----------
     source : a microphone, a recording or anything else with blocks. A lost input is looked for
         again every second; the job goes on when it is back.
-    state : where it begins.
-    rules, views, keep : see `Bench`. What `keep` refuses waits and is tried again every second.
+    job : where it begins.
+    views, keep : see `Runner`. What `keep` refuses waits and is tried again every second.
     keys : asked for keys some thirty times a second.
     tell_records : told when entries cannot be kept, and when all of them are.
 
@@ -229,7 +184,7 @@ def run(
         Whatever the source raises, such as a device that cannot be opened.
     """
     waiting = None if keep is None else _Waiting(keep, tell_records)
-    bench = Bench(state, rules=rules, views=views, keep=waiting)
+    runner = Runner(job, views=views, keep=waiting)
     heard: queue.SimpleQueue[Any] = queue.SimpleQueue()
     stop = threading.Event()
     listening = threading.Thread(
@@ -241,29 +196,29 @@ def run(
     with _signals_interrupt():
         try:
             listening.start()
-            _attend(bench, heard, keys, waiting)
+            _attend(runner, heard, keys, waiting)
         finally:
             stop.set()
             listening.join(_RELEASE_S)
             if waiting:
                 waiting.try_now()
                 if waiting.trouble is not None:
-                    raise NotKeptError(bench.state, len(waiting), waiting.trouble)
-    return bench.state
+                    raise NotKeptError(runner.job, len(waiting), waiting.trouble)
+    return runner.job
 
 
 def _attend(
-    bench: Bench[Any],
+    runner: Runner[Any],
     heard: queue.SimpleQueue[Any],
     keys: Keys | None,
     waiting: _Waiting | None,
 ) -> None:
     """The main loop: one event after the other, until it is over."""
-    while not bench.over:
+    while not runner.job.over:
         if waiting is not None:
             waiting.try_if_due()
         for key in keys() if keys is not None else ():
-            bench.take(key)
+            runner.take(key)
         try:
             event = heard.get(timeout=_KEY_POLL_S)
         except queue.Empty:
@@ -272,8 +227,8 @@ def _attend(
             return
         if isinstance(event, BaseException):
             raise event
-        if not bench.over:
-            bench.take(event)
+        if not runner.job.over:
+            runner.take(event)
 
 
 def _listen(source: Source, heard: queue.SimpleQueue[Any], stop: threading.Event) -> None:

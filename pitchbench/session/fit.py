@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
-from pitchbench.pitch.reading import Reading
-from pitchbench.session.state import State, Step, StringState
-from pitchbench.session.takes import in_this_round, in_this_tuning, open_mean_hz
+from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.session.log import Log, Step, StringState
+from pitchbench.session.takes import in_this_tuning, open_mean_hz
 from pitchbench.session.words import note_label, place
 from pitchbench.units import cents_between, fret_ratio
 
@@ -52,56 +52,53 @@ class Fit:
     why: str = ""
 
 
-def target_hz(state: State, number: int) -> float:
-    """What the open string is tuned to."""
-    return state.setup.instrument.string(number).note.hz(state.setup.a4_hz)
-
-
-def fit(state: State, reading: Reading) -> Fit:
-    """What ``reading`` is taken for in ``state``.
+def fit(log: Log, reading: Reading | Rejected) -> Fit:
+    """What ``reading`` is taken for in ``log``.
 
     While a string is being tuned almost any pitch may be that string. Once it is in tune, its own
     two notes come first, so that the octave of a C2 is not taken for an open C3 unless the note's
     stiffness says so.
     """
     if reading.pitch_hz is None:
-        return Fit(Kind.NOTHING, state.current, "no pitch could be measured")
-    return _fit_tuned(state, reading) if state.tuned else _fit_tuning(state, reading.pitch_hz)
+        return Fit(Kind.NOTHING, log.current, "no pitch could be measured")
+    if log.tuned:
+        return _fit_tuned(log, reading.pitch_hz, reading.stiffness_b)
+    return fit_tuning(log, reading.pitch_hz)
 
 
-def _fit_tuning(state: State, pitch_hz: float) -> Fit:
-    number = state.current
-    off_cents = cents_between(pitch_hz, target_hz(state, number))
+def fit_tuning(log: Log, pitch_hz: float) -> Fit:
+    """What a pitch is taken for while the string is being tuned."""
+    number = log.current
+    off_cents = cents_between(pitch_hz, log.setup.open_hz(number))
     if abs(off_cents) <= NEAR_CENTS:
         return Fit(Kind.OPEN, number)
-    moved = state.step in (Step.MOVE, Step.RETUNE)
-    other = _other_open(state, pitch_hz, _OTHER_WHILE_TUNING_CENTS if moved else _OTHER_CENTS)
+    moved = log.step in (Step.MOVE, Step.RETUNE)
+    other = _other_open(log, pitch_hz, _OTHER_WHILE_TUNING_CENTS if moved else _OTHER_CENTS)
     if other is not None:
         return Fit(Kind.OTHER, other)
-    if abs(off_cents - 100.0 * state.setup.fret) <= _near_cents(state.setup.fret):
+    if abs(off_cents - 100.0 * log.setup.fret) <= _near_cents(log.setup.fret):
         return Fit(
             Kind.NOTHING,
             number,
-            f"it fits {note_label(state.setup, number, state.setup.fret)}, and the open string is "
+            f"it fits {note_label(log.setup, number, log.setup.fret)}, and the open string is "
             "asked for",
         )
-    lowest = _AS_FOUND_CENTS if state.step is Step.BEFORE else _SLACK_CENTS
-    highest = _AS_FOUND_CENTS if state.step is Step.BEFORE else _OVER_CENTS
+    lowest = _AS_FOUND_CENTS if log.step is Step.BEFORE else _SLACK_CENTS
+    highest = _AS_FOUND_CENTS if log.step is Step.BEFORE else _OVER_CENTS
     if -lowest <= off_cents <= highest:
         return Fit(Kind.OPEN, number)
     return Fit(Kind.NOTHING, number, f"{pitch_hz:.1f} Hz fits no string of this instrument")
 
 
-def _fit_tuned(state: State, reading: Reading) -> Fit:
-    assert reading.pitch_hz is not None
-    number, fret, string = state.current, state.setup.fret, state.string
-    open_hz = open_mean_hz(in_this_tuning(string)) or target_hz(state, number)
+def _fit_tuned(log: Log, pitch_hz: float, stiffness_b: float | None) -> Fit:
+    number, fret, string = log.current, log.setup.fret, log.string
+    open_hz = open_mean_hz(in_this_tuning(string)) or log.setup.open_hz(number)
     near_cents = _near_cents(fret)
-    if abs(cents_between(reading.pitch_hz, open_hz)) <= near_cents:
+    if abs(cents_between(pitch_hz, open_hz)) <= near_cents:
         return Fit(Kind.OPEN, number)
-    other = _other_open(state, reading.pitch_hz, _OTHER_CENTS)
-    if abs(cents_between(reading.pitch_hz, open_hz * fret_ratio(fret))) <= near_cents:
-        if other is not None and _not_stiff_enough(string, fret, reading):
+    other = _other_open(log, pitch_hz, _OTHER_CENTS)
+    if abs(cents_between(pitch_hz, open_hz * fret_ratio(fret))) <= near_cents:
+        if other is not None and _not_stiff_enough(string, fret, stiffness_b):
             return Fit(Kind.OTHER, other)
         return Fit(Kind.FRETTED, number)
     if other is not None:
@@ -109,7 +106,7 @@ def _fit_tuned(state: State, reading: Reading) -> Fit:
     return Fit(
         Kind.NOTHING,
         number,
-        f"{reading.pitch_hz:.1f} Hz is neither string {number} open nor at {place(state.setup)}",
+        f"{pitch_hz:.1f} Hz is neither string {number} open nor at {place(log.setup)}",
     )
 
 
@@ -117,12 +114,12 @@ def _near_cents(fret: int) -> float:
     return min(NEAR_CENTS, 50.0 * fret)
 
 
-def _other_open(state: State, pitch_hz: float, within_cents: float) -> int | None:
+def _other_open(log: Log, pitch_hz: float, within_cents: float) -> int | None:
     """The other string whose open note lies nearest, if it lies within ``within_cents``."""
     distances = {
-        s.number: abs(cents_between(pitch_hz, target_hz(state, s.number)))
-        for s in state.strings
-        if s.number != state.current
+        s.number: abs(cents_between(pitch_hz, log.setup.open_hz(s.number)))
+        for s in log.strings
+        if s.number != log.current
     }
     if not distances:
         return None
@@ -130,14 +127,12 @@ def _other_open(state: State, pitch_hz: float, within_cents: float) -> int | Non
     return nearest if distances[nearest] <= within_cents else None
 
 
-def _not_stiff_enough(string: StringState, fret: int, reading: Reading) -> bool:
+def _not_stiff_enough(string: StringState, fret: int, stiffness_b: float | None) -> bool:
     """Whether the note is too supple to be this string fretted; False where nothing is known."""
     open_bs = [
-        t.reading.stiffness_b
-        for t in in_this_round(string)
-        if t.fret == 0 and t.reading.stiffness_b
+        t.reading.stiffness_b for t in string.in_this_round if t.fret == 0 and t.reading.stiffness_b
     ]
-    if not open_bs or not reading.stiffness_b:
+    if not open_bs or not stiffness_b:
         return False
     open_b = sorted(open_bs)[len(open_bs) // 2]
-    return reading.stiffness_b < _STIFFNESS_SHARE * fret_ratio(fret) ** 2 * open_b
+    return stiffness_b < _STIFFNESS_SHARE * fret_ratio(fret) ** 2 * open_b

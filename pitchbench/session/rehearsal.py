@@ -18,14 +18,9 @@ from numpy.typing import NDArray
 
 from pitchbench.intonation.bridge import Move
 from pitchbench.pitch.listener import Listener
-from pitchbench.session.engine import Bench, Keep, Keys, View, releasing
-from pitchbench.session.reducer import begin
-from pitchbench.session.state import (
-    Setup,
-    State,
-    Step,
-    TakeFate,
-)
+from pitchbench.session.engine import Keep, Keys, Runner, View, releasing
+from pitchbench.session.log import Setup, Step, TakeFate
+from pitchbench.session.state import State, begin
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.source import Block, Source
 from pitchbench.strings.virtual import VirtualInstrument
@@ -44,8 +39,8 @@ _PATIENCE: Final = 80
 class Habits:
     """How a player plays; standard deviations in cents unless the name says otherwise.
 
-    Refretting spreads by about 2 cents, 1 sigma (Mottola, abstract; measurement.md, section 2). The
-    rest is our own invention of a likely size.
+    Refretting spreads by about 2 cents, 1 sigma (Mottola, abstract; docs/definitions.md, section
+    2). The rest is our own invention of a likely size.
     """
 
     open_cents: float = 0.3
@@ -130,23 +125,23 @@ class VirtualPlayer:
     # ------------------------------------------------------------------ what a person would do
 
     def _act(self, state: State) -> NDArray[np.float32]:
-        if state.step in (Step.MOVE, Step.BORDER):
+        if state.log.step in (Step.MOVE, Step.BORDER):
             return self._at_move(state)
-        if state.tuned:
-            return self._pluck(state.current, state.wanted_fret or 0)
+        if state.log.tuned:
+            return self._pluck(state.log.current, state.log.wanted_fret or 0)
         if _out_of_tune(state):
-            self._tune(state.current)
-        return self._pluck(state.current, 0)
+            self._tune(state.log.current)
+        return self._pluck(state.log.current, 0)
 
     def _at_move(self, state: State) -> NDArray[np.float32]:
         """Follow the advice, once."""
-        string = state.string
+        string = state.log.string
         if string.advice is None or string.advice is self._followed:
-            self._tune(state.current)
-            return self._pluck(state.current, 0)
+            self._tune(state.log.current)
+            return self._pluck(state.log.current, 0)
         self._followed = string.advice
         self._move(string.advice, state.setup.fret)
-        return self._pluck(state.current, 0)
+        return self._pluck(state.log.current, 0)
 
     def _move(self, advice: Move, fret: int) -> None:
         """Slacken, turn the screw about as far as told, bring the string up most of the way."""
@@ -161,7 +156,7 @@ class VirtualPlayer:
             self._tune(beside)
         self.instrument.tune(number)
         after = self.instrument.true_offset_cents(number, fret)
-        self.moves.append(TrueMove(number, before, advice.signed_mm, made_mm, after))
+        self.moves.append(TrueMove(number, before, advice.mm, made_mm, after))
         self.instrument.tune(number, -200.0 + 20.0 * self._normal())
 
     def _tune(self, number: int) -> None:
@@ -192,7 +187,7 @@ def rehearse(
     *,
     seed: int,
     habits: Habits | None = None,
-    views: Sequence[View] = (),
+    views: Sequence[View[State]] = (),
     keys: Keys | None = None,
     keep: Keep | None = None,
     pace: Callable[[Block], None] | None = None,
@@ -213,26 +208,26 @@ def rehearse(
     room : handed on to `VirtualInstrument`, such as ``noise_db``.
     """
     instrument = VirtualInstrument(setup.instrument, seed=seed, a4_hz=setup.a4_hz, **room)
-    player = VirtualPlayer(instrument, lambda: bench.state, seed=seed, habits=habits)
+    player = VirtualPlayer(instrument, lambda: runner.job, seed=seed, habits=habits)
     found = _truth(instrument, setup)
     with ExitStack() as stack:
         source: Source = player
         if record is not None:
             source = stack.enter_context(Recorder(player, record))
-        bench = Bench(begin(setup), views=views, keep=keep)
+        runner = Runner(begin(setup), views=views, keep=keep)
         blocks = stack.enter_context(releasing(source))
         listener = Listener(source.rate_hz, offer_early=live)
         for block in blocks:
             for heard in listener.feed(block):
-                if not bench.over:
-                    bench.take(heard)
+                if not runner.job.over:
+                    runner.take(heard)
             for key in keys() if keys is not None else ():
-                bench.take(key)
-            if bench.over:
+                runner.take(key)
+            if runner.job.over:
                 break
             if pace is not None:
                 pace(block)
-    return Rehearsal(bench.state, found, _truth(instrument, setup), tuple(player.moves))
+    return Rehearsal(runner.job, found, _truth(instrument, setup), tuple(player.moves))
 
 
 def _truth(instrument: VirtualInstrument, setup: Setup) -> dict[int, float]:
@@ -241,10 +236,10 @@ def _truth(instrument: VirtualInstrument, setup: Setup) -> dict[int, float]:
 
 def _out_of_tune(state: State) -> bool:
     """Whether the last pluck was this open string, not in tune."""
-    take = state.last_take
+    take = state.log.last_take
     return (
         take is not None
-        and take.string == state.current
+        and take.string == state.log.current
         and take.fate is TakeFate.IGNORED
         and take.fret == 0
     )

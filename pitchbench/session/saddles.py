@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pitchbench.intonation.bridge import Move, move_of
+from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import (
     MadeMove,
@@ -18,8 +18,8 @@ from pitchbench.intonation.response import (
     learn,
     shared,
 )
-from pitchbench.intonation.verdict import Decision, Verdict, judge, percent, probability_within
-from pitchbench.session.state import MoveEntry, State, Step, StringState, TakeFate
+from pitchbench.intonation.verdict import Decision, Verdict, judge, percent
+from pitchbench.session.log import Log, MoveEntry, Step, StringState, TakeFate
 from pitchbench.session.takes import LEAST_FRETTED, scatter_prior, weigh_round
 
 #: Takes are enough as soon as one choice, to leave the saddle or to move it, ends within the
@@ -49,34 +49,34 @@ _TO_THE_END: Final = 1.0 - 1e-9
 # ------------------------------------------------------------------------------ what moves did
 
 
-def learned(state: State, *, but: int | None = None) -> Response:
+def learned(log: Log, *, but: int | None = None) -> Response:
     """What this bridge does, from the session's measured moves and what it started with.
 
     ``but`` leaves out the moves of one string: its takes shall not count twice where they are
     carried over a move that they themselves have taught.
     """
-    made = [move for s in state.strings if s.number != but for move in made_moves(state, s)]
-    return learn(made, state.setup.instrument, start=state.setup.response)
+    made = [move for s in log.strings if s.number != but for move in made_moves(log, s)]
+    return learn(made, log.setup.instrument, start=log.setup.response)
 
 
-def made_moves(state: State, string: StringState) -> list[MadeMove]:
+def made_moves(log: Log, string: StringState) -> list[MadeMove]:
     """The moves made at ``string`` that were measured before and after, by their own takes."""
     made = []
     for index, entry in enumerate(string.moves):
         if entry.string != string.number:
             continue
-        before, after = (weigh_round(state, _as_of(string, index + step)) for step in (0, 1))
+        before, after = (weigh_round(log, _as_of(string, index + step)) for step in (0, 1))
         if before is not None and after is not None:
             made.append(_made(string, index, before, after))
     return made
 
 
-def last_move(state: State, string: StringState) -> MadeMove | None:
+def last_move(log: Log, string: StringState) -> MadeMove | None:
     """The string's last move between all that was known before it and the takes since."""
     if not string.moves:
         return None
     index = len(string.moves) - 1
-    before, after = belief(state, _as_of(string, index)), weigh_round(state, string)
+    before, after = belief(log, _as_of(string, index)), weigh_round(log, string)
     if before is None or after is None:
         return None
     return _made(string, index, before, after)
@@ -86,7 +86,7 @@ def _made(string: StringState, index: int, before: Offset, after: Offset) -> Mad
     entry = string.moves[index]
     return MadeMove(
         string=string.number,
-        screw_mm=entry.screw_mm,
+        screw_mm=entry.made.screw_mm,
         said=entry.said,
         before=before,
         after=after,
@@ -112,43 +112,43 @@ def _as_of(string: StringState, round_: int) -> StringState:
 # ------------------------------------------------------------------------------ where it stands
 
 
-def weigh(state: State, string: StringState) -> Offset | None:
+def weigh(log: Log, string: StringState) -> Offset | None:
     """The string's offset from all that is known of it; None until both notes were played since
     its saddle was last moved.
 
     What was known before the move counts after it as well, with the uncertainty of the move added,
     unless the takes since contradict it.
     """
-    return None if weigh_round(state, string) is None else belief(state, string)
+    return None if weigh_round(log, string) is None else belief(log, string)
 
 
-def belief(state: State, string: StringState) -> Offset | None:
+def belief(log: Log, string: StringState) -> Offset | None:
     """As `weigh`, but where nothing was played since the move: what it should have done."""
     if not string.moves:
-        return weigh_round(state, string)
-    return _belief(state, string, learned(state, but=string.number))
+        return weigh_round(log, string)
+    return _belief(log, string, learned(log, but=string.number))
 
 
-def _belief(state: State, string: StringState, response: Response) -> Offset | None:
-    now, before = weigh_round(state, string), _carried(state, string, response)
+def _belief(log: Log, string: StringState, response: Response) -> Offset | None:
+    now, before = weigh_round(log, string), _carried(log, string, response)
     if now is None or before is None:
         return now or before
     return combined(now, before)
 
 
-def _carried(state: State, string: StringState, response: Response) -> Offset | None:
+def _carried(log: Log, string: StringState, response: Response) -> Offset | None:
     """What was known before the last move says of the offset after it; None without a move."""
     if not string.moves:
         return None
     last, earlier = string.moves[-1], _as_of(string, string.round - 1)
-    before = _belief(state, earlier, response)
+    before = _belief(log, earlier, response)
     if before is None:
         return None
     return carried_over(
         before,
-        state.setup.instrument,
+        log.setup.instrument,
         string.number,
-        last.screw_mm,
+        last.made.screw_mm,
         response=response,
         said=last.said,
         moved_before_mm=earlier.travel_mm,
@@ -156,33 +156,33 @@ def _carried(state: State, string: StringState, response: Response) -> Offset | 
     )
 
 
-def _surprised(state: State, string: StringState) -> bool:
+def _surprised(log: Log, string: StringState) -> bool:
     """Whether the first fretted take since a move is not what the move should have brought."""
-    now = weigh_round(state, string)
-    carried = _carried(state, string, learned(state, but=string.number))
+    now = weigh_round(log, string)
+    carried = _carried(log, string, learned(log, but=string.number))
     if now is None or carried is None or now.fretted.n >= LEAST_FRETTED:
         return False
     apart = abs(now.offset_cents - carried.offset_cents)
     return apart > _SURPRISE_SIGMAS * math.hypot(now.u_cents, carried.u_cents)
 
 
-def partner(state: State, string: StringState) -> StringState | None:
+def partner(log: Log, string: StringState) -> StringState | None:
     """The string on the same saddle that is to be set as well; None where there is none."""
-    number = state.setup.instrument.bridge.beside(string.number)
-    return None if number not in state.setup.order else state.strings[number - 1]
+    number = log.setup.instrument.bridge.beside(string.number)
+    return None if number not in log.setup.order else log.strings[number - 1]
 
 
-def judged(state: State, string: StringState, own: Offset) -> Offset:
+def judged(log: Log, string: StringState, own: Offset) -> Offset:
     """The offset that decides about the saddle: ``own``, or its mean with the string beside it."""
-    beside = partner(state, string)
-    other = None if beside is None else belief(state, beside)
+    beside = partner(log, string)
+    other = None if beside is None else belief(log, beside)
     return own if other is None else shared(own, other)
 
 
-def p_within(state: State, string: StringState) -> float:
+def p_within(log: Log, string: StringState) -> float:
     """Probability that the string's own offset is within the tolerance; 0 where none is known."""
-    own = belief(state, string)
-    return 0.0 if own is None else _p_within(state, own)
+    own = belief(log, string)
+    return 0.0 if own is None else _p_within(log, own)
 
 
 # ------------------------------------------------------------------------------ where it goes
@@ -206,72 +206,72 @@ class Choice:
         return self.p_moved - self.p_left >= WORTH_A_MOVE
 
 
-def choice(state: State, string: StringState) -> Choice | None:
+def choice(log: Log, string: StringState) -> Choice | None:
     """What moving the saddle now would bring; None where nothing is known of it.
 
     A saddle that cannot go quite so far goes to the end of its travel if what is then left is
     within the tolerance.
     """
-    own = belief(state, string)
+    own = belief(log, string)
     if own is None:
         return None
-    offset = judged(state, string, own)
+    offset = judged(log, string, own)
     advice = advise(
         offset,
-        state.setup.instrument,
+        log.setup.instrument,
         string.number,
-        response=learned(state),
+        response=learned(log),
         moved_mm=string.travel_mm,
         last_screw_mm=string.moves[-1].made_mm if string.moves else None,
     )
-    move_u = math.sqrt(max(0.0, advice.after.scale_cents**2 - offset.scale_cents**2))
+    move_u = math.sqrt(max(0.0, advice.after.belief.scale**2 - offset.belief.scale**2))
     return Choice(
-        move=_within_travel(state, string, offset, advice.move),
-        p_left=_p_within(state, offset),
-        p_moved=_p_within(state, advice.after),
-        aimed=offset.scale_cents <= _AIM * max(state.tolerance_cents / 2.0, move_u),
+        move=_within_travel(log, string, offset, advice.move),
+        p_left=_p_within(log, offset),
+        p_moved=_p_within(log, advice.after),
+        aimed=offset.belief.scale <= _AIM * max(log.tolerance_cents / 2.0, move_u),
     )
 
 
-def verdict(state: State, string: StringState, own: Offset) -> Verdict:
+def verdict(log: Log, string: StringState, own: Offset) -> Verdict:
     """The verdict on the string's saddle, ``own`` being its offset as weighed.
 
     While takes are added until it is decided, every look must be surer than the one that is taken
     when takes are enough. What that one leaves undecided is on the border.
     """
-    offset = judged(state, string, own)
+    offset = judged(log, string, own)
 
     def judge_it(*, sequential: bool, most_takes: int) -> Verdict:
         return judge(
             offset,
-            tolerance_cents=state.tolerance_cents,
-            prior=scatter_prior(state, string),
+            tolerance_cents=log.tolerance_cents,
+            prior=scatter_prior(log, string),
             most_takes=most_takes,
             sequential=sequential,
         )
 
-    found = judge_it(sequential=True, most_takes=state.setup.most_takes)
-    chosen = choice(state, string)
+    found = judge_it(sequential=True, most_takes=log.setup.most_takes)
+    chosen = choice(log, string)
     if chosen is None or found.decision is not Decision.TAKE_MORE:
         return found
-    if not found.border and not _is_sure(state, string, chosen):
+    if not found.border and not _is_sure(log, string, chosen):
         return found
     found = judge_it(sequential=False, most_takes=_taken(offset))
-    return replace(found, explanation=_weighed_words(state, chosen)) if found.border else found
+    return replace(found, explanation=_weighed_words(log, chosen)) if found.border else found
 
 
-def is_enough(state: State, string: StringState, found: Verdict, chosen: Choice) -> bool:
+def is_enough(log: Log, string: StringState, found: Verdict, chosen: Choice) -> bool:
     """Whether more takes are not worth their while, so that ``found`` is to be followed.
 
     A move that is certain to be needed waits until it can be aimed.
     """
     if found.decision is not Decision.MOVE:
         return found.decision is Decision.LEAVE or found.border
-    most = state.string.now is not None and _taken(state.string.now) >= state.setup.most_takes
-    return chosen.aimed or most or _is_sure(state, string, chosen)
+    most = log.string.now is not None and _taken(log.string.now) >= log.setup.most_takes
+    return chosen.aimed or most or _is_sure(log, string, chosen)
 
 
-def _is_sure(state: State, string: StringState, chosen: Choice) -> bool:
+def _is_sure(log: Log, string: StringState, chosen: Choice) -> bool:
     """Whether leaving or moving ends well surely enough.
 
     A string whose saddle was not touched yet and that is likely good is worth the takes that show
@@ -279,15 +279,15 @@ def _is_sure(state: State, string: StringState, chosen: Choice) -> bool:
     """
     if not string.moves and chosen.p_left >= _LIKELY_GOOD:
         return False
-    if _surprised(state, string):
+    if _surprised(log, string):
         return False
-    least = SURE_AT_LAST if state.step is Step.LAST_ROUND else SURE_FOR_NOW
+    least = SURE_AT_LAST if log.step is Step.LAST_ROUND else SURE_FOR_NOW
     return max(chosen.p_left, chosen.p_moved) >= least
 
 
-def _weighed_words(state: State, chosen: Choice) -> str:
+def _weighed_words(log: Log, chosen: Choice) -> str:
     return (
-        f"on the border: within {state.tolerance_cents:g} cents with {percent(chosen.p_left)} "
+        f"on the border: within {log.tolerance_cents:g} cents with {percent(chosen.p_left)} "
         f"probability if left, {percent(chosen.p_moved)} if moved."
     )
 
@@ -296,20 +296,17 @@ def _taken(offset: Offset) -> int:
     return offset.open.n + offset.fretted.n
 
 
-def _p_within(state: State, offset: Offset) -> float:
-    belief = (offset.offset_cents, offset.scale_cents, offset.dof)
-    return float(probability_within(*belief, state.tolerance_cents))
+def _p_within(log: Log, offset: Offset) -> float:
+    return offset.belief.within(-log.tolerance_cents, log.tolerance_cents)
 
 
-def _within_travel(state: State, string: StringState, offset: Offset, move: Move) -> Move:
-    bridge = state.setup.instrument.bridge
+def _within_travel(log: Log, string: StringState, offset: Offset, move: Move) -> Move:
+    bridge = log.setup.instrument.bridge
     limits_mm = (-(bridge.travel_toward_nut_mm or 0.0), bridge.travel_away_mm or 0.0)
-    room_mm = limits_mm[move.signed_mm > 0.0] * _TO_THE_END - string.travel_mm
-    if not move.out_of_travel or room_mm * move.signed_mm <= 0.0:
+    room_mm = limits_mm[move.mm > 0.0] * _TO_THE_END - string.travel_mm
+    if not move.out_of_travel or room_mm * move.mm <= 0.0:
         return move
-    left_cents = abs(offset.offset_cents) * (1.0 - room_mm / move.signed_mm)
-    if left_cents > state.tolerance_cents:
+    left_cents = abs(offset.offset_cents) * (1.0 - room_mm / move.mm)
+    if left_cents > log.tolerance_cents:
         return move
-    low, high = move.interval95_mm
-    ends = (low, high) if move.signed_mm > 0.0 else (-high, -low)
-    return move_of(room_mm, ends, bridge, string.number, moved_mm=string.travel_mm)
+    return replace(move, mm=room_mm, ends95_cents=None)

@@ -8,34 +8,39 @@ its entries.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pitchbench.instrument import StringSpec
 from pitchbench.intonation.frets import BETWEEN_FRETS_CENTS
 from pitchbench.intonation.offset import Take
 from pitchbench.notes import ordinal
-from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.listener import LivePitch, ReadingReady
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import words
-from pitchbench.session.state import (
+from pitchbench.session.job import (
+    Answer,
     Command,
-    Display,
-    Entry,
-    Event,
+    Followed,
     InputBack,
-    InputLost,
     KeyPressed,
-    NoteEntry,
+    LoggedJob,
+)
+from pitchbench.session.log import (
+    ClearedEntry,
+    Entry,
     SessionTake,
     Setup,
+    Step,
+    StepEntry,
     StrikeEntry,
     TakeEntry,
     TakeFate,
+    empty_log,
+    read_log,
 )
-from pitchbench.units import cents_between
+from pitchbench.units import cents_between, mean_hz
 
 #: Frets that separate nut, saddle and single frets well on most necks.
 USUAL_FRETS: Final = (1, 3, 5, 7, 9, 12, 15, 17)
@@ -67,88 +72,60 @@ class Plan:
         return (0, *self.frets)
 
 
-@dataclass(frozen=True)
-class Survey:
-    """Where a survey stands.
-
-    ``current`` is the string that is asked for; ``takes`` holds every pluck, whatever became of it;
-    ``done`` says that every note has been heard. The rest is as in a session's ``State``.
-    """
+@dataclass(frozen=True, kw_only=True)
+class Survey(LoggedJob):
+    """A survey as it stands: ``plan`` is what is to be heard, the log what was heard of it."""
 
     plan: Plan
-    current: int
-    takes: tuple[SessionTake, ...] = ()
-    entries: tuple[Entry, ...] = ()
-    asks: str = ""
-    says: str = ""
-    at_s: float = 0.0
-    clock_s: float = 0.0
-    ringing: bool = False
-    live: LivePitch | None = None
-    offered: Reading | None = None
-    last_take: SessionTake | None = None
-    input_lost: str | None = None
-    done: bool = False
-    quit: bool = False
-    display: Display = field(default_factory=Display)
 
     @property
-    def over(self) -> bool:
-        """Whether nothing more is to be heard."""
-        return self.done or self.quit
+    def asks(self) -> str:
+        """The one thing to do now."""
+        return _asks(self)
 
     @property
-    def setup(self) -> Setup:
-        """What it started from, as a session's state has it."""
-        return self.plan.setup
+    def current(self) -> int:
+        """The string that is asked for."""
+        return self.log.current
+
+    @property
+    def takes(self) -> tuple[SessionTake, ...]:
+        """Every pluck, whatever became of it, in order."""
+        takes = [take for string in self.log.strings for take in string.takes]
+        return tuple(sorted(takes, key=lambda take: take.number))
 
     @property
     def spec(self) -> StringSpec:
         """The current string."""
-        return self.plan.setup.instrument.string(self.current)
+        return self.setup.instrument.string(self.current)
+
+    def decide(self, event: Followed) -> Answer:
+        """The entries that follow from ``event``."""
+        match event:
+            case KeyPressed():
+                after = _key(self, event)
+            case ReadingReady(reading=reading):
+                after = _pluck(self, reading)
+            case InputBack():
+                done = string_done(self, self.current) and not self.finished
+                after = _onward(self) if done else self
+            case LivePitch():
+                after = self
+        return Answer(after.entries[len(self.entries) :], after.says)
 
 
-# ------------------------------------------------------------------------------ the three doors
+# ------------------------------------------------------------------------------ the two doors
 
 
 def begin(plan: Plan) -> Survey:
     """The survey before anything is heard."""
-    return _asking(Survey(plan, plan.setup.order[0]))
-
-
-def advance(survey: Survey, event: Event) -> Survey:  # one per kind of event
-    """The next state. Once it is over, nothing that is heard changes anything."""
-    match event:
-        case KeyPressed():
-            return _asking(_key(survey, event))
-        case InputLost(reason=reason):
-            lost = replace(survey, input_lost=reason, ringing=False, live=None, offered=None)
-            return _asking(_note(lost, f"input lost: {reason}", says="The sound input is lost."))
-        case InputBack() if survey.input_lost is None:
-            return replace(survey, says="The sound input is open.")
-        case InputBack():
-            back = replace(survey, input_lost=None)
-            return _asking(_note(back, "input back", says="The sound input is back."))
-        case _ if survey.over:
-            return survey
-        case PluckStarted(onset_s=onset_s):
-            heard = replace(_at(survey, onset_s), ringing=True, live=None, offered=None)
-        case LivePitch(at_s=at_s):
-            heard = replace(_at(survey, at_s), ringing=True, live=event)
-        case ReadingReady(final=False):
-            heard = replace(survey, offered=event.reading)
-        case _:
-            heard = _pluck(survey, event.reading)
-    return _asking(heard)
+    return Survey(plan=plan, log=empty_log(plan.setup))
 
 
 def resume(plan: Plan, entries: Iterable[Entry]) -> Survey:
     """The survey that ``entries`` led to, ready to go on with a new stream of sound."""
-    survey = Survey(plan, plan.setup.order[0])
-    for entry in entries:
-        survey = _recall(replace(survey, entries=(*survey.entries, entry)), entry)
-    survey = replace(survey, clock_s=survey.at_s, last_take=None)
-    return _asking(_onward(survey) if string_done(survey, survey.current) else survey)
+    log = read_log(plan.setup, entries)
+    return Survey(plan=plan, log=log, at_s=log.at_s, clock_s=log.at_s)
 
 
 # ------------------------------------------------------------------------------ what it comes to
@@ -198,7 +175,7 @@ def take_cents(survey: Survey, take: SessionTake) -> float | None:
     its tuning; None where that was not heard."""
     assert take.reading.pitch_hz is not None
     if take.fret == 0:
-        return cents_between(take.reading.pitch_hz, target_hz(survey, take.string))
+        return cents_between(take.reading.pitch_hz, survey.setup.open_hz(take.string))
     same = [each for each in counted(survey, take.string, 0) if each.tuning == take.tuning]
     heard_hz = _mean_hz(statistics_of(same), 0)
     if heard_hz is None or take.fret is None:
@@ -215,11 +192,9 @@ def statistics_of(takes: Iterable[SessionTake]) -> tuple[Take, ...]:
     kept = [
         (take.tuning, Take(take.fret, reading.pitch_hz, reading.u_cents, reading.onset_s))
         for take in takes
-        if (reading := take.reading)
+        if isinstance(reading := take.reading, Reading)
         and take.fate is TakeFate.ACCEPTED
         and take.fret is not None
-        and reading.pitch_hz is not None
-        and reading.u_cents is not None
     ]
     open_hz = {
         tuning: hz
@@ -236,18 +211,9 @@ def statistics_of(takes: Iterable[SessionTake]) -> tuple[Take, ...]:
 # ------------------------------------------------------------------------------ small changes
 
 
-def _at(survey: Survey, stream_s: float) -> Survey:
-    return replace(survey, at_s=max(survey.at_s, survey.clock_s + stream_s))
-
-
-def _note(survey: Survey, text: str, *, says: str) -> Survey:
-    entry = NoteEntry(survey.at_s, survey.current, text)
-    return replace(survey, entries=(*survey.entries, entry), says=says)
-
-
-def _log(
+def _logged(
     survey: Survey,
-    reading: Reading,
+    reading: Reading | Rejected,
     fate: TakeFate,
     *,
     string: int | None = None,
@@ -256,59 +222,32 @@ def _log(
     tuning: int | None = None,
 ) -> Survey:
     """Keep a pluck, whatever became of it."""
-    number = 1 + sum(isinstance(entry, TakeEntry) for entry in survey.entries)
     string = string or survey.current
     tuning = _tuning(survey, string) if tuning is None else tuning
-    take = SessionTake(number, string, fret, 0, reading, fate, why, tuning)
-    return replace(
-        survey,
-        takes=(*survey.takes, take),
-        last_take=take,
-        entries=(*survey.entries, TakeEntry(reading.onset_s, take)),
-    )
-
-
-def _recall(survey: Survey, entry: Entry) -> Survey:
-    survey = replace(survey, at_s=max(survey.at_s, entry.at_s))
-    if isinstance(entry, TakeEntry):
-        reading = entry.take.reading
-        return replace(
-            survey,
-            takes=(*survey.takes, entry.take),
-            current=entry.take.string if entry.take.fate is TakeFate.ACCEPTED else survey.current,
-            at_s=max(survey.at_s, reading.onset_s + reading.ring_s),
-        )
-    return _struck(survey, entry.take) if isinstance(entry, StrikeEntry) else survey
-
-
-def _struck(survey: Survey, number: int) -> Survey:
-    return replace(
-        survey,
-        takes=tuple(
-            replace(take, fate=TakeFate.STRUCK) if take.number == number else take
-            for take in survey.takes
-        ),
-    )
+    take = SessionTake(len(survey.takes) + 1, string, fret, 0, reading, fate, why, tuning)
+    return survey.kept(TakeEntry(reading.onset_s, take))
 
 
 def _go_to(survey: Survey, string: int) -> Survey:
-    return replace(survey, current=string, last_take=None)
+    return survey.kept(StepEntry(survey.at_s, string, Step.SURVEY))
 
 
 def _onward(survey: Survey) -> Survey:
     """To the next string in the order of work that is not done yet; at the end, to the end."""
-    order = survey.plan.setup.order
+    order = survey.setup.order
     place = order.index(survey.current)
     for string in (*order[place + 1 :], *order[:place]):
         if not string_done(survey, string):
-            return replace(survey, current=string)
-    return replace(survey, done=string_done(survey, survey.current))
+            return _go_to(survey, string)
+    if not string_done(survey, survey.current):
+        return survey
+    return survey.kept(StepEntry(survey.at_s, survey.current, Step.FINISHED))
 
 
 def _mean_hz(takes: Sequence[Take], fret: int) -> float | None:
     """Geometric mean of the pitches at a fret, None of none."""
-    logs = [math.log(take.pitch_hz) for take in takes if take.fret == fret]
-    return math.exp(math.fsum(logs) / len(logs)) if logs else None
+    pitches_hz = [take.pitch_hz for take in takes if take.fret == fret]
+    return mean_hz(pitches_hz) if pitches_hz else None
 
 
 def _tuning(survey: Survey, string: int) -> int:
@@ -325,16 +264,10 @@ def _opens(survey: Survey, string: int) -> tuple[SessionTake, ...]:
 # ------------------------------------------------------------------------------ what is heard
 
 
-def target_hz(survey: Survey, string: int) -> float:
-    """What an open string is tuned to."""
-    setup = survey.plan.setup
-    return setup.instrument.string(string).note.hz(setup.a4_hz)
-
-
 def open_hz(survey: Survey) -> float:
     """The open current string: as it was heard, else as it should be."""
     heard = _mean_hz(statistics_of(_opens(survey, survey.current)), 0)
-    return target_hz(survey, survey.current) if heard is None else heard
+    return survey.setup.open_hz(survey.current) if heard is None else heard
 
 
 def fret_of(survey: Survey, pitch_hz: float) -> int | None:
@@ -342,20 +275,15 @@ def fret_of(survey: Survey, pitch_hz: float) -> int | None:
     cents = cents_between(pitch_hz, open_hz(survey))
     fret = round(cents / 100.0)
     near = abs(cents - 100.0 * fret) <= BETWEEN_FRETS_CENTS
-    return fret if near and 0 <= fret <= survey.plan.setup.instrument.frets else None
+    return fret if near and 0 <= fret <= survey.setup.instrument.frets else None
 
 
-def _pluck(survey: Survey, heard: Reading) -> Survey:
+def _pluck(survey: Survey, reading: Reading | Rejected) -> Survey:
     """A pluck has ended: what was it, and what follows from it?"""
-    reading = replace(heard, onset_s=survey.clock_s + heard.onset_s)
-    ended_s = reading.onset_s + reading.ring_s
-    newer = survey.live is not None and survey.live.onset_s > heard.onset_s
-    survey = replace(survey, offered=None, at_s=max(survey.at_s, ended_s))
-    if not newer:
-        survey = replace(survey, ringing=False, live=None)
-    if reading.reason is not None or reading.pitch_hz is None:
-        why = "no pitch in it" if reading.reason is None else words.rejected_words(reading.reason)
-        return replace(_log(survey, reading, TakeFate.REJECTED, why=why), says=f"Rejected: {why}.")
+    if isinstance(reading, Rejected):
+        why = words.rejected_words(reading.reason)
+        survey = _logged(survey, reading, TakeFate.REJECTED, why=why)
+        return replace(survey, says=f"Rejected: {why}.")
     off_cents = cents_between(reading.pitch_hz, open_hz(survey))
     fret = fret_of(survey, reading.pitch_hz)
     is_open = fret == 0 or (
@@ -370,13 +298,12 @@ def _pluck(survey: Survey, heard: Reading) -> Survey:
 
 def _out_of_tune(survey: Survey, reading: Reading) -> Survey:
     """The offsets of a slack string are others: it is tuned first, and what was heard is kept."""
-    assert reading.pitch_hz is not None
-    off_cents = cents_between(reading.pitch_hz, target_hz(survey, survey.current))
+    off_cents = cents_between(reading.pitch_hz, survey.setup.open_hz(survey.current))
     off = words.sharp_or_flat(off_cents, of=survey.spec.note)
     slipped = bool(_opens(survey, survey.current))
     tuning = _tuning(survey, survey.current) + slipped
     why = f"{_OUT_OF_TUNE}, {off}"
-    survey = _log(survey, reading, TakeFate.IGNORED, fret=0, why=why, tuning=tuning)
+    survey = _logged(survey, reading, TakeFate.IGNORED, fret=0, why=why, tuning=tuning)
     return replace(
         survey,
         says=f"String {survey.current}{' has slipped: it' * slipped} is {off}: tune it first.",
@@ -385,16 +312,15 @@ def _out_of_tune(survey: Survey, reading: Reading) -> Survey:
 
 def _elsewhere(survey: Survey, reading: Reading) -> Survey:
     """No note of this string. Another string's open note, twice in a row, leads there."""
-    assert reading.pitch_hz is not None
     other = _other_open(survey, reading.pitch_hz)
     if other is None:
         why = f"{reading.pitch_hz:.1f} Hz is no note of string {survey.current}"
-        return replace(_log(survey, reading, TakeFate.IGNORED, why=why), says=f"Ignored: {why}.")
-    last = survey.last_take
-    if last is not None and last.fate is TakeFate.IGNORED and last.string == other:
+        return replace(_logged(survey, reading, TakeFate.IGNORED, why=why), says=f"Ignored: {why}.")
+    last = survey.log.just_ignored
+    if last is not None and last.string == other:
         return _take(_go_to(survey, other), reading, 0)
     why = f"it fits string {other} open; play it once more to go there"
-    survey = _log(survey, reading, TakeFate.IGNORED, string=other, fret=0, why=why)
+    survey = _logged(survey, reading, TakeFate.IGNORED, string=other, fret=0, why=why)
     return replace(survey, says=f"Ignored: {why}.")
 
 
@@ -403,9 +329,9 @@ def _other_open(survey: Survey, pitch_hz: float) -> int | None:
     return next(
         (
             string
-            for string in survey.plan.setup.order
+            for string in survey.setup.order
             if string != survey.current
-            and abs(cents_between(pitch_hz, target_hz(survey, string))) <= OUT_OF_TUNE_CENTS
+            and abs(cents_between(pitch_hz, survey.setup.open_hz(string))) <= OUT_OF_TUNE_CENTS
         ),
         None,
     )
@@ -414,9 +340,8 @@ def _other_open(survey: Survey, pitch_hz: float) -> int | None:
 def _take(survey: Survey, reading: Reading, fret: int) -> Survey:
     """A pluck that counts; the last one of its string leads to the next string."""
     was_done = string_done(survey, survey.current)
-    survey = _log(survey, reading, TakeFate.ACCEPTED, fret=fret)
-    assert survey.last_take is not None
-    survey = replace(survey, says=f"{take_words(survey, survey.last_take)}.")
+    survey = _logged(survey, reading, TakeFate.ACCEPTED, fret=fret)
+    survey = replace(survey, says=f"{take_words(survey, survey.takes[-1])}.")
     if was_done or not string_done(survey, survey.current):
         return survey
     return _onward(survey)
@@ -425,26 +350,18 @@ def _take(survey: Survey, reading: Reading, fret: int) -> Survey:
 # ------------------------------------------------------------------------------ keys
 
 
-def _key(survey: Survey, key: KeyPressed) -> Survey:  # noqa: PLR0911  # one per key
-    display = survey.display
+def _key(survey: Survey, key: KeyPressed) -> Survey:
     match key.command:
-        case Command.QUIT:
-            return replace(survey, quit=True)
         case Command.NEXT | Command.PREVIOUS:
-            order = survey.plan.setup.order
+            order = survey.setup.order
             step = 1 if key.command is Command.NEXT else -1
             string = order[(order.index(survey.current) + step) % len(order)]
             return replace(_go_to(survey, string), says=f"String {string} now.")
         case Command.STRIKE:
             return _strike(survey, key.take)
         case Command.AGAIN:
-            return _again(survey)
-        case Command.FREEZE:
-            return replace(survey, display=replace(display, frozen=not display.frozen))
-        case Command.LARGE_PRINT:
-            return replace(survey, display=replace(display, large_print=not display.large_print))
-        case Command.HELP:
-            return replace(survey, display=replace(display, help_open=not display.help_open))
+            cleared = survey.kept(ClearedEntry(survey.at_s, survey.current))
+            return replace(cleared, says=f"String {survey.current} begins anew.")
     return survey
 
 
@@ -457,20 +374,8 @@ def _strike(survey: Survey, number: int | None) -> Survey:
         return replace(survey, says=f"{what} counts: nothing is struck out.")
     take = struck[-1]
     label = note_words(survey, take.string, take.fret or 0)
-    survey = _go_to(_strike_out(survey, take), take.string)
-    return replace(survey, says=f"Take {take.number} is struck out: {label}.")
-
-
-def _strike_out(survey: Survey, take: SessionTake) -> Survey:
-    entry = StrikeEntry(survey.at_s, take.string, take.number)
-    return replace(_struck(survey, take.number), entries=(*survey.entries, entry))
-
-
-def _again(survey: Survey) -> Survey:
-    """Take the current string's notes anew."""
-    for take in counted(survey, survey.current):
-        survey = _strike_out(survey, take)
-    return replace(survey, last_take=None, says=f"String {survey.current} begins anew.")
+    survey = survey.kept(StrikeEntry(survey.at_s, take.string, take.number))
+    return replace(_go_to(survey, take.string), says=f"Take {take.number} is struck out: {label}.")
 
 
 # ------------------------------------------------------------------------------ sentences
@@ -478,7 +383,7 @@ def _again(survey: Survey) -> Survey:
 
 def note_words(survey: Survey, string: int, fret: int) -> str:
     """ "string 6 (E2) open", "string 6, 5th fret"."""
-    instrument = survey.plan.setup.instrument
+    instrument = survey.setup.instrument
     if fret == 0:
         return f"string {string} ({instrument.string(string).note}) open"
     return f"string {string}, {ordinal(fret)} fret{' mark' * instrument.fretless}"
@@ -490,35 +395,31 @@ def take_words(survey: Survey, take: SessionTake) -> str:
     label = note_words(survey, take.string, fret)
     label = label[0].upper() + label[1:]
     off_cents = take_cents(survey, take)
-    if off_cents is None:
+    if off_cents is None or isinstance(reading, Rejected):
         return f"{label}: heard; now the open string"
     if fret == 0:
-        note = survey.plan.setup.instrument.string(take.string).note
+        note = survey.setup.instrument.string(take.string).note
         return f"{label}: {words.reading_words(reading, off_cents, note)}"
     return f"{label}: {words.sharp_or_flat(off_cents)}"
-
-
-def _asking(survey: Survey) -> Survey:
-    return replace(survey, asks=_asks(survey))
 
 
 def _asks(survey: Survey) -> str:  # noqa: PLR0911  # one per thing to do
     """The one thing to do now."""
     if survey.input_lost is not None:
         return "Connect the sound input again."
-    if survey.done:
+    if survey.finished:
         return "All notes are heard."
     if survey.ringing:
         return "Let it ring." if survey.offered is None else "Damp the string."
-    last, note = survey.last_take, survey.spec.note
+    last, note = survey.log.just_ignored, survey.spec.note
     fret = wanted(survey, survey.current)
     if fret is None:
         return f"String {survey.current} is done: play any note of it again, or key n goes on."
-    if last is not None and last.fate is TakeFate.IGNORED and last.why.startswith(_OUT_OF_TUNE):
+    if last is not None and last.why.startswith(_OUT_OF_TUNE):
         return f"Tune string {survey.current} up to {note} and pluck it."
     if fret == 0:
         return f"Pluck string {survey.current} ({note}) open."
     # As short as it can be: on the smallest screen it has one line.
-    if survey.plan.setup.instrument.fretless:
+    if survey.setup.instrument.fretless:
         return f"String {survey.current}: stop it at the {ordinal(fret)} mark and pluck it."
     return f"String {survey.current}: fret the {ordinal(fret)} and pluck it."

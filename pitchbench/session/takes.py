@@ -13,13 +13,9 @@ from pitchbench.intonation.offset import (
     estimate_offset,
     learn_scatter,
 )
-from pitchbench.pitch.reading import Reason
-from pitchbench.session.state import (
-    SessionTake,
-    State,
-    StringState,
-    TakeFate,
-)
+from pitchbench.pitch.reading import Reading, Reason, Rejected
+from pitchbench.session.log import Log, SessionTake, StringState, TakeFate
+from pitchbench.units import mean_hz
 
 #: Takes of each kind before a verdict is given at all: one bad fretting shall not move a saddle
 #: (common practice, no source: several readings on each note).
@@ -36,28 +32,18 @@ _HOPELESS_FRETTED_CENTS: Final = 10.0
 _HOPELESS_TAKES: Final = 5
 
 
-def accepted(string: StringState) -> tuple[SessionTake, ...]:
-    """The takes that count."""
-    return tuple(t for t in string.takes if t.fate is TakeFate.ACCEPTED)
-
-
-def in_this_round(string: StringState) -> tuple[SessionTake, ...]:
-    """The accepted takes since the saddle was last moved."""
-    return tuple(t for t in accepted(string) if t.round == string.round)
-
-
 def in_this_tuning(string: StringState) -> tuple[SessionTake, ...]:
     """The accepted takes since the string was last found in tune."""
-    return tuple(t for t in in_this_round(string) if t.tuning == string.tuning)
+    return tuple(t for t in string.in_this_round if t.tuning == string.tuning)
 
 
 def open_mean_hz(takes: Sequence[SessionTake]) -> float | None:
     """Geometric mean of the open takes among ``takes``; None if there is none."""
-    logs = [math.log(t.reading.pitch_hz) for t in takes if t.fret == 0 and t.reading.pitch_hz]
-    return math.exp(math.fsum(logs) / len(logs)) if logs else None
+    opens = [take.pitch_hz for take in _takes(takes) if take.fret == 0]
+    return mean_hz(opens) if opens else None
 
 
-def weigh_round(state: State, string: StringState) -> Offset | None:
+def weigh_round(log: Log, string: StringState) -> Offset | None:
     """The string's offset from the takes since its saddle was last moved; None until both notes
     were played.
 
@@ -65,9 +51,9 @@ def weigh_round(state: State, string: StringState) -> Offset | None:
     open pitch, unless the present ones disagree with them by more than both uncertainties
     explain: then something has changed and only the present ones count.
     """
-    fret, prior = state.setup.fret, scatter_prior(state, string)
+    fret, prior = log.setup.fret, scatter_prior(log, string)
     present = in_this_tuning(string)
-    earlier = [t for t in in_this_round(string) if t.tuning != string.tuning]
+    earlier = [t for t in string.in_this_round if t.tuning != string.tuning]
     referred = _referred(earlier, open_mean_hz(present))
     now = estimate_offset(_takes(present), fret=fret, prior=prior)
     before = estimate_offset(referred, fret=fret, prior=prior)
@@ -79,7 +65,7 @@ def weigh_round(state: State, string: StringState) -> Offset | None:
     return estimate_offset([*referred, *_takes(present)], fret=fret, prior=prior)
 
 
-def scatter_prior(state: State, string: StringState) -> ScatterPrior:
+def scatter_prior(log: Log, string: StringState) -> ScatterPrior:
     """What is believed of this player's scatter before ``string``'s present takes.
 
     Learned from the other strings and rounds of this session as soon as they say more than what
@@ -87,12 +73,12 @@ def scatter_prior(state: State, string: StringState) -> ScatterPrior:
     """
     earlier = [
         take
-        for other in state.strings
+        for other in log.strings
         for take in other.takes
         if take.fate is TakeFate.ACCEPTED
         and not (other.number == string.number and take.round == string.round)
     ]
-    return learn_scatter(repeats(earlier), typical=state.setup.prior)
+    return learn_scatter(repeats(earlier), typical=log.setup.prior)
 
 
 def repeats(takes: Iterable[SessionTake]) -> list[list[Take]]:
@@ -105,7 +91,7 @@ def repeats(takes: Iterable[SessionTake]) -> list[list[Take]]:
 
 def missing_kind(string: StringState, fret: int) -> int | None:
     """The fret of the kind of take that must still come before any verdict; None if none must."""
-    everything, present = accepted(string), in_this_tuning(string)
+    everything, present = string.accepted, in_this_tuning(string)
 
     def lacking(kind: int, least: int) -> int:
         here = sum(t.fret == kind for t in present)
@@ -133,7 +119,10 @@ def doubt(string: StringState, offset: Offset | None) -> str | None:
     """The evidence that this string does not settle; None where there is no such evidence."""
     misses = 0
     for take in reversed(string.takes):
-        if take.round != string.round or take.reading.reason is not Reason.NEVER_SETTLED:
+        never_settled = (
+            isinstance(take.reading, Rejected) and take.reading.reason is Reason.NEVER_SETTLED
+        )
+        if take.round != string.round or not never_settled:
             break
         misses += 1
     if misses >= MISSES_IN_A_ROW:
@@ -155,10 +144,10 @@ def _referred(takes: Sequence[SessionTake], here_hz: float | None) -> list[Take]
     referred: list[Take] = []
     for tuning in sorted({t.tuning for t in takes}):
         block = [t for t in takes if t.tuning == tuning]
-        mean_hz = open_mean_hz(block)
-        if mean_hz is None:
+        own_hz = open_mean_hz(block)
+        if own_hz is None:
             continue
-        ratio = 1.0 if here_hz is None else here_hz / mean_hz
+        ratio = 1.0 if here_hz is None else here_hz / own_hz
         referred += _takes(block, ratio)
     return referred
 
@@ -167,5 +156,5 @@ def _takes(takes: Sequence[SessionTake], ratio: float = 1.0) -> list[Take]:
     return [
         Take(t.fret, t.reading.pitch_hz * ratio, t.reading.u_cents, t.reading.onset_s)
         for t in takes
-        if t.fret is not None and t.reading.pitch_hz is not None and t.reading.u_cents is not None
+        if t.fret is not None and isinstance(t.reading, Reading)
     ]

@@ -7,16 +7,20 @@ holds the value with 95 % probability.
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+from pitchbench.belief import half95
 from pitchbench.instrument import BridgeKind
-from pitchbench.intonation.bridge import Direction, Move, Rotation, resized
+from pitchbench.intonation.bridge import Move, move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
 from pitchbench.intonation.verdict import percent
 from pitchbench.notes import Note, ordinal
 from pitchbench.pitch.reading import Reading, Reason
-from pitchbench.session.state import Outcome, Setup, State, Step, StringState
+from pitchbench.session.log import Log, Outcome, Setup, Step, StringState
+
+if TYPE_CHECKING:
+    from pitchbench.session.state import State
 
 #: What has to be right before intonation is worth setting (common practice, no source).
 ORDER_OF_WORK: Final = (
@@ -33,9 +37,6 @@ HOW_TO_PLAY: Final = (
     "fret lightly and cleanly, just behind the fret",
 )
 
-#: A normal distribution holds 95 % within this many standard uncertainties.
-_COVERAGE_95: Final = 1.96
-
 _REMEDIES: Final = {
     Reason.CLIPPED: "too loud for the input: turn it down or pluck more gently",
     Reason.TOO_SHORT: "too short: let it ring longer",
@@ -44,7 +45,6 @@ _REMEDIES: Final = {
     Reason.TWO_STRINGS: "two strings rang: damp the others",
     Reason.HUM: "hum lies on the note: move away from transformers and lamps",
     Reason.NEVER_SETTLED: "its pitch never settled",
-    Reason.NO_PITCH: "no pitch in it",
     Reason.WRONG_STRING: "not this string",
 }
 
@@ -79,30 +79,17 @@ def sharp_or_flat(cents: float, half_width: float | None = None, *, of: Note | N
 
 def reading_words(reading: Reading, cents: float, note: Note) -> str:
     """A settled reading, ``cents`` above ``note``."""
-    return sharp_or_flat(cents, _COVERAGE_95 * (reading.u_cents or 0.0), of=note)
+    return sharp_or_flat(cents, half95(reading.u_cents), of=note)
 
 
 def offset_words(offset: Offset) -> str:
     """An offset with its 95 % interval's half-width."""
-    low, high = offset.interval95_cents
-    return sharp_or_flat(offset.offset_cents, (high - low) / 2)
+    return sharp_or_flat(offset.offset_cents, offset.belief.half())
 
 
 def rejected_words(reason: Reason) -> str:
     """Why a pluck was rejected, and what to do about it."""
     return _REMEDIES[reason]
-
-
-def move_words(move: Move) -> str:
-    """ "1.9 mm away from the nut, 3.8 turns clockwise"."""
-    away = move.direction is Direction.AWAY_FROM_NUT
-    text = f"{move.mm:.1f} mm {'away from' if away else 'toward'} the nut"
-    if move.turns is None:
-        return text
-    text += f", {move.turns:.1f} {'turn' if f'{move.turns:.1f}' == '1.0' else 'turns'}"
-    if move.rotation is None:
-        return text
-    return f"{text} {'clockwise' if move.rotation is Rotation.CLOCKWISE else 'counterclockwise'}"
 
 
 def ends_words(move: Move) -> str:
@@ -113,9 +100,9 @@ def ends_words(move: Move) -> str:
     return f" It should end between {low:+.1f} and {high:+.1f} cents."
 
 
-def border_words(state: State, p_left: float, p_moved: float) -> str:
+def border_words(log: Log, p_left: float, p_moved: float) -> str:
     """What each choice promises where a string is on the border and a move is likely to help."""
-    now, tolerance = state.string.now, state.tolerance_cents
+    now, tolerance = log.string.now, log.tolerance_cents
     if now is None:
         return ""
     return (
@@ -148,9 +135,9 @@ def learned_words(response: Response) -> str:
     """What this bridge has been found to do."""
     moves = f"{response.moves} move{'' if response.moves == 1 else 's'}"
     return (
-        f"its saddles go {response.factor:.2f} ± {_COVERAGE_95 * response.factor_u:.2f} of what "
+        f"its saddles go {response.factor:.2f} ± {half95(response.factor_u):.2f} of what "
         f"the screws are turned, slack {response.slack_mm:.2f} ± "
-        f"{_COVERAGE_95 * response.slack_u_mm:.2f} mm, learned from {moves}"
+        f"{half95(response.slack_u_mm):.2f} mm, learned from {moves}"
     )
 
 
@@ -158,41 +145,41 @@ def asks(state: State) -> str:
     """The one thing to do now, one sentence in the imperative."""
     if state.input_lost is not None:
         return "Connect the sound input again."
-    if state.ringing and state.tuned and state.step is not Step.BORDER:
+    if state.ringing and state.log.tuned and state.log.step is not Step.BORDER:
         return "Let it ring." if state.offered is None else "Damp the string."
-    return _ASKS[state.step](state)
+    return _ASKS[state.log.step](state)
 
 
 def _note(state: State) -> Note:
-    return state.setup.instrument.string(state.current).note
+    return state.setup.instrument.string(state.log.current).note
 
 
 def _ask_fretted(state: State) -> str:
     verb = "Stop" if state.setup.instrument.fretless else "Fret"
-    return f"{verb} string {state.current} lightly at {place(state.setup)} and pluck it."
+    return f"{verb} string {state.log.current} lightly at {place(state.setup)} and pluck it."
 
 
 def _on_saddle(state: State) -> tuple[str, str]:
     """The strings on the saddle at work and whose saddle it is, as they stand in a sentence."""
-    beside = state.setup.instrument.bridge.beside(state.current)
+    beside = state.setup.instrument.bridge.beside(state.log.current)
     if beside is None:
-        return f"string {state.current}", "its"
-    return f"strings {min(state.current, beside)} and {max(state.current, beside)}", "their"
+        return f"string {state.log.current}", "its"
+    return f"strings {min(state.log.current, beside)} and {max(state.log.current, beside)}", "their"
 
 
 def _how_far(state: State) -> str:
     """The move as advised, or as the person said it was made."""
-    move, said_mm = state.string.advice, state.string.said_mm
+    move, said_mm = state.log.string.advice, state.log.string.said_mm
     if move is None:
         return ""
     if said_mm is None:
         return f" {move_words(move)}"
-    return f" {move_words(resized(move, said_mm, state.setup.instrument.bridge))}, as you said"
+    return f" {move_words(move.made(said_mm))}, as you said"
 
 
-def what_to_move(state: State, whose: str) -> str:
+def what_to_move(setup: Setup, whose: str) -> str:
     """What a hand does there: a fixed saddle is filed, and a wooden bridge slides as a whole."""
-    match state.setup.instrument.bridge.kind:
+    match setup.instrument.bridge.kind:
         case BridgeKind.FIXED_SADDLE:
             return f"file {whose} break point"
         case BridgeKind.SLIDING_WOOD:
@@ -203,7 +190,7 @@ def what_to_move(state: State, whose: str) -> str:
 
 def _ask_move(state: State) -> str:
     strings, whose = _on_saddle(state)
-    return f"Slacken {strings} and {what_to_move(state, whose)}{_how_far(state)}."
+    return f"Slacken {strings} and {what_to_move(state.setup, whose)}{_how_far(state)}."
 
 
 def _ask_border(state: State) -> str:
@@ -212,17 +199,17 @@ def _ask_border(state: State) -> str:
 
 def _ask_retune(state: State) -> str:
     """The step begins when the string is heard slack: the move may still have to be made."""
-    if state.string.advice is None:
-        return f"Tune string {state.current} up to {_note(state)} again and pluck it."
-    move = f"{what_to_move(state, 'the').capitalize()}{_how_far(state)}"
-    return f"{move}; then tune string {state.current} up to {_note(state)} and pluck it."
+    if state.log.string.advice is None:
+        return f"Tune string {state.log.current} up to {_note(state)} again and pluck it."
+    move = f"{what_to_move(state.setup, 'the').capitalize()}{_how_far(state)}"
+    return f"{move}; then tune string {state.log.current} up to {_note(state)} and pluck it."
 
 
 def _ask_check(state: State) -> str:
-    if not state.tuned:
-        return f"Check string {state.current}: tune it to {_note(state)} and pluck it open."
-    if state.wanted_fret == 0:
-        return f"Check string {state.current}: pluck it open."
+    if not state.log.tuned:
+        return f"Check string {state.log.current}: tune it to {_note(state)} and pluck it open."
+    if state.log.wanted_fret == 0:
+        return f"Check string {state.log.current}: pluck it open."
     return _ask_fretted(state)
 
 
@@ -236,9 +223,9 @@ def _ask_finished(state: State) -> str:
 
 
 _ASKS: Final[dict[Step, Callable[[State], str]]] = {
-    Step.BEFORE: lambda s: f"Pluck string {s.current} open to begin.",
-    Step.TUNE: lambda s: f"Tune string {s.current} to {_note(s)}, coming up from below.",
-    Step.OPEN: lambda s: f"Pluck string {s.current} open and let it ring.",
+    Step.BEFORE: lambda s: f"Pluck string {s.log.current} open to begin.",
+    Step.TUNE: lambda s: f"Tune string {s.log.current} to {_note(s)}, coming up from below.",
+    Step.OPEN: lambda s: f"Pluck string {s.log.current} open and let it ring.",
     Step.FRETTED: _ask_fretted,
     Step.MOVE: _ask_move,
     Step.RETUNE: _ask_retune,

@@ -86,7 +86,7 @@ def list_inputs() -> tuple[InputDevice, ...]:
 
 @dataclass(frozen=True, eq=False)
 class _Heard:
-    """What one callback brought: samples, their index, whether some are missing before them, and
+    """The yield of one callback: samples, their index, whether some are missing before them, and
     when it came (``_now_s``)."""
 
     samples: NDArray[np.float32]

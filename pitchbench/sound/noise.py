@@ -1,4 +1,4 @@
-"""What is heard while nobody plays: the noise floor, the hum of the mains, and what they allow.
+"""The sound while nobody plays: noise floor, hum of the mains, and what they allow.
 
 All levels are in dB below full scale of the RMS value: a sine of amplitude 1 has -3.01 dBFS.
 """
@@ -42,7 +42,7 @@ _HUM_ABOVE_DB: Final = -75.0
 
 
 class Condition(StrEnum):
-    """What the silence says about the input; the words are what people read."""
+    """The condition of the input by its silence; the words are what people read."""
 
     OK = "ok"
     NOTHING_HEARD = "nothing is heard"
@@ -62,7 +62,7 @@ class HumLine:
 
 @dataclass(frozen=True, eq=False)
 class Silence:
-    """What was heard while nobody played.
+    """The sound heard while nobody played, in numbers.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What every source of sound hands on, whatever stands behind it."""
+"""Sources of sound and the block that each hands on, whatever stands behind it."""
 
 from __future__ import annotations
 

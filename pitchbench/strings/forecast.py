@@ -1,4 +1,4 @@
-"""What a change of strings, tuning, action or scale will do, before the work is begun.
+"""Forecasts of a change of strings, tuning, action or scale, before the work is begun.
 
 The physics is that of ``strings/physics.py``. The end condition of a steel string lies between one
 clamp and two, cores are seldom known and a finger is not a ruler; so the model is used for CHANGES,
@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
+from pitchbench.belief import Belief
 from pitchbench.instrument import BridgeKind, Instrument, Material, StringSpec
-from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Move, move_of, setback_mm
+from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Move, setback_mm
 from pitchbench.intonation.geometry import saddle_move_mm
 from pitchbench.notes import A4_HZ
 from pitchbench.strings.materials import StringProperties, breaking_tension_n, string_properties
@@ -29,9 +30,6 @@ from pitchbench.strings.physics import (
     stretch_stiffness,
     tension_n,
 )
-
-#: Two standard deviations, near enough, hold 95 %.
-_COVERAGE: Final = 1.96
 
 #: The pluck by which attack sharpness is compared, mm.
 PLUCK_MM: Final = 2.0
@@ -47,7 +45,7 @@ _NUT_SLOT_MM: Final = 0.08
 
 
 class Hazard(StrEnum):
-    """What a forecast warns of."""
+    """A danger that a forecast warns of."""
 
     BREAKING = "near_breaking"
     SLACK = "much_slacker"
@@ -65,14 +63,6 @@ class Warned:
 
     hazard: Hazard
     text: str
-
-
-@dataclass(frozen=True)
-class Anchor:
-    """An offset that was measured before the change, with its standard uncertainty."""
-
-    offset_cents: float
-    u_cents: float
 
 
 @dataclass(frozen=True)
@@ -101,17 +91,15 @@ class StringCondition:
 
 @dataclass(frozen=True)
 class StringForecast:
-    """What is expected of one string.
+    """The forecast for one string.
 
     Parameters
     ----------
     number : 1 is the highest.
     before, after : the string as it is and as it will be.
-    offset_change_cents, u_cents, interval95_cents : expected change of the offset with the saddle
-        left where it is, its standard uncertainty and range.
-    measured : the offset that it starts from, if there is one.
-    expected_offset_cents, expected95_cents : the offset after the change; None where nothing was
-        measured.
+    change : expected change of the offset, in cents, with the saddle left where it is.
+    measured : the offset that it starts from, in cents, if there is one.
+    expected : the offset after the change; None where nothing was measured.
     move : the saddle move that brings the expected offset to nothing, or, without ``measured``,
         that takes back the change; None where no saddle could.
     warnings : what to mind on this string.
@@ -120,12 +108,9 @@ class StringForecast:
     number: int
     before: StringCondition
     after: StringCondition
-    offset_change_cents: float
-    u_cents: float
-    interval95_cents: tuple[float, float]
-    measured: Anchor | None
-    expected_offset_cents: float | None
-    expected95_cents: tuple[float, float] | None
+    change: Belief
+    measured: Belief | None
+    expected: Belief | None
     move: Move | None
     warnings: tuple[Warned, ...]
 
@@ -153,7 +138,7 @@ class Forecast:
 
 @dataclass(frozen=True)
 class _Side:
-    """What is assumed, beyond the record, of the instrument before or after the change.
+    """Assumptions beyond the record about the instrument before or after the change.
 
     ``ends`` multiplies the stiffness's effect on the offset: 1 for one clamped end, 2 for two;
     ``load_bearing`` multiplies the diameter that pulls and bends; the rest adds millimetres.
@@ -173,7 +158,7 @@ def forecast(
     *,
     fret: int = 12,
     a4_hz: float = A4_HZ,
-    anchors: Mapping[int, Anchor] | None = None,
+    anchors: Mapping[int, Belief] | None = None,
 ) -> Forecast:
     """What changing ``before`` into ``after`` will do, once neck and action are brought back to
     what is on record.
@@ -181,7 +166,7 @@ def forecast(
     Parameters
     ----------
     before, after : the same instrument, with as many strings.
-    anchors : measured offsets at ``fret`` by string number.
+    anchors : measured offsets at ``fret``, in cents, by string number.
 
     Raises
     ------
@@ -227,23 +212,19 @@ def _forecast_string(
     *,
     fret: int,
     a4_hz: float,
-    measured: Anchor | None,
+    measured: Belief | None,
 ) -> StringForecast:
-    change, u = _offset_change(before, after, number, fret, a4_hz)
-    start, u_start = (measured.offset_cents, measured.u_cents) if measured else (0.0, 0.0)
-    expected95 = _interval(start + change, math.hypot(u, u_start))
-    move = _move(after, number, fret, start + change, expected95)
+    change = _offset_change(before, after, number, fret, a4_hz)
+    start = measured or Belief.normal(0.0, 0.0)
+    expected = Belief.normal(start.centre + change.centre, math.hypot(change.u, start.u))
     made = StringForecast(
         number=number,
         before=condition(before, number, a4_hz=a4_hz),
         after=condition(after, number, a4_hz=a4_hz),
-        offset_change_cents=change,
-        u_cents=u,
-        interval95_cents=_interval(change, u),
+        change=change,
         measured=measured,
-        expected_offset_cents=start + change if measured else None,
-        expected95_cents=expected95 if measured else None,
-        move=move,
+        expected=expected if measured else None,
+        move=_move(after, number, fret, expected),
         warnings=(),
     )
     return replace(made, warnings=tuple(_warnings_of_string(made)))
@@ -251,8 +232,8 @@ def _forecast_string(
 
 def _offset_change(
     before: Instrument, after: Instrument, number: int, fret: int, a4_hz: float
-) -> tuple[float, float]:
-    """Expected change of the offset and its standard uncertainty, by first-order propagation."""
+) -> Belief:
+    """Expected change of the offset, its uncertainty by first-order propagation."""
 
     def change(one: _Side, other: _Side) -> float:
         return _modelled_offset(after, number, fret, a4_hz, other) - _modelled_offset(
@@ -268,7 +249,7 @@ def _offset_change(
         # No model is the instrument; and two strings of one packet are not quite the same.
         variance += (0.1 * expected) ** 2
         variance += 0.5**2 if _other_wire(before, after, number) else 0.0
-    return expected, math.sqrt(variance)
+    return Belief.normal(expected, math.sqrt(variance))
 
 
 def _assumed(spec: StringSpec) -> _Side:
@@ -354,26 +335,21 @@ def _other_wire(before: Instrument, after: Instrument, number: int) -> bool:
     return before.string(number) != replace(after.string(number), note=note)
 
 
-def _interval(centre: float, u: float) -> tuple[float, float]:
-    return centre - _COVERAGE * u, centre + _COVERAGE * u
-
-
-def _move(
-    instrument: Instrument, number: int, fret: int, cents: float, range95: tuple[float, float]
-) -> Move | None:
-    """The move that cancels ``cents``; None where that is more than a saddle can be asked for."""
+def _move(instrument: Instrument, number: int, fret: int, offset: Belief) -> Move | None:
+    """The move that cancels ``offset``; None where that is more than a saddle can be asked for."""
+    range95 = offset.interval()
     if max(abs(end) for end in range95) > LARGEST_OFFSET_CENTS:
         return None
-    centre, low, high = (
+    mm, low, high = (
         saddle_move_mm(
             value,
             fret=fret,
             scale_mm=instrument.scale_mm,
             setback_mm=setback_mm(instrument, number),
         )
-        for value in (cents, *range95)
+        for value in (offset.centre, *range95)
     )
-    return move_of(centre, (low, high), instrument.bridge, number)
+    return Move(number, mm, (low, high), instrument.bridge)
 
 
 def _warnings_of_string(string: StringForecast) -> list[Warned]:
@@ -421,11 +397,12 @@ def _warnings_of_string(string: StringForecast) -> list[Warned]:
             )
         )
     elif string.move.out_of_travel:
+        far = f"{string.move.size_mm:.1f} mm"
         warnings.append(
             Warned(
                 Hazard.TRAVEL,
-                f"The saddle would have to go {string.move.mm:.1f} mm, further than its travel on "
-                "record: choose another gauge, or see `pitchbench guide` on being out of travel.",
+                f"The saddle would have to go {far}, further than its travel on record: choose "
+                "another gauge, or see `pitchbench guide` on being out of travel.",
             )
         )
     return warnings

@@ -1,4 +1,4 @@
-"""What strings are made of: mass, stretch and bending stiffness of one string.
+"""Materials of strings: mass, stretch and bending stiffness of one string.
 
 Steel is calculated from handbook values. Nylon and silver-wound nylon are taken from the measured
 set of Anderson & Beausoleil, "Classical guitar intonation and compensation: the well-tempered

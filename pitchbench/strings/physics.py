@@ -34,7 +34,7 @@ _FINGER_MM: Final = 8.0
 
 @dataclass(frozen=True)
 class Neck:
-    """What the string runs over, in mm.
+    """The neck that the string runs over, in mm.
 
     Parameters
     ----------

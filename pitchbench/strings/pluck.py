@@ -1,4 +1,4 @@
-"""What the physics of a string says of a pluck: how far it was pulled aside, how stiff it is."""
+"""A pluck by the physics of its string: how far it was pulled aside, how stiff it is."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ _PLUCKED_AT: Final = 0.125
 
 @dataclass(frozen=True)
 class SoundingString:
-    """What sounds when a string is plucked at a fret.
+    """A string as it sounds when plucked at a fret.
 
     Parameters
     ----------

@@ -304,10 +304,10 @@ class VirtualInstrument:
             split_cents=float(rng.uniform(0.1, 0.6) * rng.choice((-1.0, 1.0))),
             colour=10.0 ** (rng.normal(0.0, 3.0, _MOST_PARTIALS) / 20.0),
         )
-        as_found = float(rng.uniform(-widest, widest))
+        found = float(rng.uniform(-widest, widest))
 
         def too_sharp(setback_mm: float) -> float:
-            return self._offset_cents(replace(state, setback_mm=setback_mm), 12) - as_found
+            return self._offset_cents(replace(state, setback_mm=setback_mm), 12) - found
 
         state.setback_mm = float(scipy.optimize.brentq(too_sharp, -30.0, 60.0))
         state.open_hz = shifted_hz(state.open_hz, float(rng.normal(0.0, 4.0)))

@@ -27,6 +27,7 @@ from bench_readings import cents, read, table
 from numpy.typing import NDArray
 
 from pitchbench.pitch.bounds import as_cents, decaying_tone_sd_hz, steady_tone_sd_hz
+from pitchbench.pitch.reading import Reading
 
 RATE_HZ = 48000
 SILENCE_S = 0.6
@@ -127,7 +128,7 @@ def errors_cents(case: Case, trials: int) -> tuple[NDArray[np.float64], NDArray[
     pairs = []
     for seed in range(trials):
         for reading in read(sound(case, seed), RATE_HZ):
-            if reading.settled and reading.pitch_hz is not None and reading.u_cents is not None:
+            if isinstance(reading, Reading):
                 pairs.append((cents(reading.pitch_hz, case.f1_hz), reading.u_cents))
     error, u = np.array(pairs).reshape(-1, 2).T
     return error, u

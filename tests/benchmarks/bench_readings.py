@@ -39,7 +39,7 @@ from plucks import PluckSpec, Truth
 
 from pitchbench.pitch import yin
 from pitchbench.pitch.listener import Listener, ReadingReady
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.sound.source import Block
 
 GROSS_CENTS = 50.0
@@ -55,11 +55,11 @@ class Outcome:
 
     spec: PluckSpec
     truth: Truth
-    readings: tuple[Reading, ...]
+    readings: tuple[Reading | Rejected, ...]
     peer_cents: dict[str, float]
 
     @property
-    def reading(self) -> Reading | None:
+    def reading(self) -> Reading | Rejected | None:
         """The final reading whose onset lies nearest the true one, within 0.2 s."""
         onset_s = self.truth.onset / self.spec.rate_hz
         near = [r for r in self.readings if abs(r.onset_s - onset_s) < 0.2]
@@ -70,7 +70,7 @@ class Outcome:
         neighbour = self.spec.neighbour
         found: dict[str, list[Reading]] = {"neighbour": [], "false": []}
         for other in self.readings:
-            if other is self.reading or not other.settled or other.pitch_hz is None:
+            if other is self.reading or isinstance(other, Rejected):
                 continue
             rang = neighbour is not None and neighbour.already_ringing
             semitones = neighbour.semitones if neighbour is not None else 0.0
@@ -81,12 +81,12 @@ class Outcome:
     @property
     def settled(self) -> Reading | None:
         """The reading, if it is settled."""
-        return self.reading if self.reading is not None and self.reading.settled else None
+        return self.reading if isinstance(self.reading, Reading) else None
 
     @property
     def error_cents(self) -> float:
         """Error of our settled reading; NaN where there is none."""
-        if self.settled is None or self.settled.pitch_hz is None:
+        if self.settled is None:
             return math.nan
         return cents(self.settled.pitch_hz, self.truth.f1_hz)
 
@@ -96,7 +96,9 @@ def cents(f_hz: float, reference_hz: float) -> float:
     return 1200.0 * math.log2(f_hz / reference_hz) if f_hz > 0.0 else math.nan
 
 
-def read(samples: NDArray[np.float32], rate_hz: int, *, block: int = 2048) -> tuple[Reading, ...]:
+def read(
+    samples: NDArray[np.float32], rate_hz: int, *, block: int = 2048
+) -> tuple[Reading | Rejected, ...]:
     """Every final reading of ``samples``, fed to a listener block by block."""
     listener = Listener(rate_hz)
     heard = []
@@ -208,11 +210,7 @@ def honesty_table(outcomes: Sequence[Outcome]) -> str:
     rows = []
     for name in ("all", *STRATA):
         group = [o for o in outcomes if name == "all" or name in o.spec.tags]
-        pairs = [
-            (abs(o.error_cents), o.settled.u_cents)
-            for o in group
-            if o.settled is not None and o.settled.u_cents is not None
-        ]
+        pairs = [(abs(o.error_cents), o.settled.u_cents) for o in group if o.settled is not None]
         if not pairs:
             continue
         error, u = np.array(pairs).T
@@ -231,9 +229,7 @@ def honesty_table(outcomes: Sequence[Outcome]) -> str:
 
 def other_findings(outcomes: Sequence[Outcome]) -> str:
     """Rejected, missed and doubled plucks; stiffness and attack against the truth."""
-    reasons = Counter(
-        o.reading.reason.value for o in outcomes if o.reading is not None and o.reading.reason
-    )
+    reasons = Counter(o.reading.reason.value for o in outcomes if isinstance(o.reading, Rejected))
     missed = sum(o.reading is None for o in outcomes)
     neighbours = sum(len(o.besides("neighbour")) for o in outcomes)
     false = sum(len(o.besides("false")) for o in outcomes)
@@ -258,9 +254,7 @@ def other_findings(outcomes: Sequence[Outcome]) -> str:
             f"within 10 % in {within:.1f} %."
         )
     attack = [
-        o.settled.attack_cents - o.truth.attack_cents
-        for o in outcomes
-        if o.settled is not None and o.settled.attack_cents is not None
+        o.settled.attack_cents - o.truth.attack_cents for o in outcomes if o.settled is not None
     ]
     if attack:
         lines.append(

@@ -42,7 +42,7 @@ def example() -> tuple[Reading, np.ndarray, int, float]:
     sound, truth = render(spec)
     onset, end = truth.onset, truth.onset + round(spec.ring_s * spec.rate_hz)
     reading = read_pluck(Pluck(sound[onset:end], spec.rate_hz, 0.0, sound[: onset - 1000]))
-    assert reading is not None
+    assert isinstance(reading, Reading)
     return reading, sound[onset:end], spec.rate_hz, spec.f1_hz
 
 
@@ -50,8 +50,6 @@ def main() -> None:
     """Write docs/figures/method-*.svg."""
     FOLDER.mkdir(exist_ok=True)
     reading, sound, rate_hz, true_hz = example()
-    assert reading.trace is not None
-    assert reading.pitch_hz is not None
     plain = track(sound, rate_hz, fmin_hz=40.0)
 
     figure, axes = plt.subplots(figsize=(8, 4), layout="constrained")

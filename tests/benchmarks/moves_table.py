@@ -23,7 +23,7 @@ from accuracy_page import write_section
 from session_story import Story
 
 from pitchbench.presets import preset
-from pitchbench.session.state import Outcome, Step
+from pitchbench.session.log import Outcome, Step
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import CENTS_PER_NEPER, shifted_hz
 
@@ -101,18 +101,18 @@ def guided(bench: Bench) -> None:
     """What the session makes of it: what it asks is done, what it advises is followed."""
     story = Story.begin(bench.instrument.instrument)
     followed = tuned = None
-    while story.state.step is not Step.FINISHED and bench.plucks < PATIENCE:
-        state, string = story.state, story.state.current
-        advice = state.string.advice
-        if state.step in (Step.MOVE, Step.BORDER) and advice not in (None, followed):
+    while story.state.log.step is not Step.FINISHED and bench.plucks < PATIENCE:
+        state, string = story.state, story.state.log.current
+        advice = state.log.string.advice
+        if state.log.step in (Step.MOVE, Step.BORDER) and advice not in (None, followed):
             followed = advice
             bench.move(string, advice.screw_mm)
             story.live(shifted_hz(story.target_hz(string), -180.0))  # heard while it comes up
             tuned = None
             continue
-        if not state.tuned and tuned != (string, len(state.string.takes)):
+        if not state.log.tuned and tuned != (string, len(state.log.string.takes)):
             bench.tune(string)
-        fret = (state.wanted_fret or 0) if state.tuned else 0
+        fret = (state.log.wanted_fret or 0) if state.log.tuned else 0
         story.sound(bench.pluck(string, fret))
 
 
@@ -170,12 +170,12 @@ def first_look(offset_cents: float, spreads: tuple[float, float], seed: int) -> 
     rng = np.random.default_rng([seed, 5])
     story = Story.begin(strings=(6,))
     plucks = 0
-    while story.state.step not in (Step.FINISHED, Step.MOVE, Step.BORDER):
-        fret = (story.state.wanted_fret or 0) if story.state.tuned else 0
+    while story.state.log.step not in (Step.FINISHED, Step.MOVE, Step.BORDER):
+        fret = (story.state.log.wanted_fret or 0) if story.state.log.tuned else 0
         mean, spread = (offset_cents, spreads[1]) if fret else (0.0, spreads[0])
         story.play(6, fret, rng.normal(mean, spread))
         plucks += 1
-    return str(story.state.string.outcome or story.state.step), plucks
+    return str(story.state.log.string.outcome or story.state.log.step), plucks
 
 
 def first_looks(runs: int) -> str:

@@ -1,7 +1,7 @@
 """Plucks with a known truth, for proving readings: a second, independent string.
 
 Nothing here is shared with the program's own virtual instrument, so that one mistake cannot hide
-in both. The physics (measurement.md, sections 1 and 5, and as named below):
+in both. The physics (docs/definitions.md, sections 1 and 5, and as named below):
 
 - partials of a stiff string, f_k = k f0 sqrt(1 + B k^2) (Fletcher 1964);
 - an ideal pluck at a fraction beta of the length gives displacements ~ sin(k pi beta) / k^2;

@@ -20,8 +20,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from session_story import setup_of
 
+from pitchbench.session.log import Step
 from pitchbench.session.rehearsal import Rehearsal, rehearse
-from pitchbench.session.state import Step
 
 PRESETS = (
     "six-string",
@@ -35,7 +35,7 @@ PRESETS = (
 def line(name: str, rehearsals: list[Rehearsal], cpu_s: float) -> str:
     """What came of one preset."""
     left = [abs(cents) for r in rehearsals for cents in r.true_left_cents.values()]
-    strings = [r.state.strings[number - 1] for r in rehearsals for number in r.true_left_cents]
+    strings = [r.state.log.strings[number - 1] for r in rehearsals for number in r.true_left_cents]
     wrong = sum(
         abs(m.true_before_cents) > 3.0 and m.advised_mm * m.true_before_cents < 0.0
         for r in rehearsals
@@ -50,7 +50,7 @@ def line(name: str, rehearsals: list[Rehearsal], cpu_s: float) -> str:
         f"{sum(len(s.moves) for s in strings) / n:.2f} moves per string, "
         f"{', '.join(f'{count} {words}' for words, count in outcomes.most_common())}, "
         f"{wrong} moves the wrong way, "
-        f"{sum(r.state.step is not Step.FINISHED for r in rehearsals)} sessions unfinished, "
+        f"{sum(r.state.log.step is not Step.FINISHED for r in rehearsals)} sessions unfinished, "
         f"{cpu_s / n:.1f} s per string"
     )
 

@@ -35,9 +35,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "live"))
 from guided_bench import Hands, Played, Session, room_noise
 from virtual_mic import VirtualMic, missing, virtual_mic
 
+from pitchbench.pitch.reading import Reading
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import SessionTake, TakeEntry, TakeFate
+from pitchbench.session.log import SessionTake, TakeEntry, TakeFate
 from pitchbench.sound.gaps import read_gaps
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import cents_between
@@ -100,7 +101,7 @@ class Soaked:
         return max(
             abs(cents_between(take.reading.pitch_hz, pluck.true_hz))
             for take, pluck in zip(self.taken, self.played, strict=True)
-            if take.reading.settled and take.reading.pitch_hz
+            if isinstance(take.reading, Reading)
         )
 
     @property
@@ -109,9 +110,9 @@ class Soaked:
         return [
             f"{error:.2f} cents off, u {take.reading.u_cents:.2f}"
             for take, pluck in zip(self.taken, self.played, strict=True)
-            if take.reading.settled and take.reading.pitch_hz
+            if isinstance(take.reading, Reading)
             for error in [abs(cents_between(take.reading.pitch_hz, pluck.true_hz))]
-            if error > max(0.25, 4.0 * (take.reading.u_cents or 0.0))
+            if error > max(0.25, 4.0 * take.reading.u_cents)
         ]
 
 

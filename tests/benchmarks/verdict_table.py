@@ -16,18 +16,13 @@ import numpy as np
 from accuracy_page import write_section
 from scipy import special
 
+from pitchbench.belief import probability_of_side, probability_within, student_difference
 from pitchbench.intonation.offset import (
     DEFAULT_PRIOR,
     ScatterPrior,
     mean_belief,
-    student_difference,
 )
-from pitchbench.intonation.verdict import (
-    CONFIDENCE,
-    confidence_asked,
-    probability_of_side,
-    probability_within,
-)
+from pitchbench.intonation.verdict import CONFIDENCE, confidence_asked
 
 TOLERANCE_CENTS = 2.0
 MOST_TAKES = 16
@@ -99,7 +94,7 @@ def sequential(
         n_open = max(2, (total + 1) // 3)
         belief = takes.belief(n_open, total - n_open, prior)
         confidence = CONFIDENCE if as_one_look else confidence_asked(total, MOST_TAKES)
-        p_within = probability_within(*belief, TOLERANCE_CENTS)
+        p_within = probability_within(*belief, -TOLERANCE_CENTS, TOLERANCE_CENTS)
         left = undecided & (p_within >= confidence)
         moved = (
             undecided

@@ -26,7 +26,7 @@ from test_fuzz_options import COMMANDS
 from pitchbench.commands.common import printable
 from pitchbench.instrument import Instrument
 from pitchbench.records.repository import STORE_VARIABLE, Repository
-from pitchbench.session.state import NoteEntry, TakeEntry
+from pitchbench.session.log import NoteEntry, TakeEntry
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "samples"

@@ -14,7 +14,7 @@ import stores
 
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import Entry
+from pitchbench.session.log import Entry
 
 WRITER = Path(__file__).with_name("store_writer.py")
 PITCHBENCH = [sys.executable, "-c", "from pitchbench.commands import main; main()"]

@@ -18,7 +18,7 @@ import stores
 
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import Entry, TakeEntry
+from pitchbench.session.log import Entry, TakeEntry
 
 WRITER = Path(__file__).with_name("store_writer.py")
 KILLS = 200

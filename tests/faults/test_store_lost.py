@@ -28,9 +28,9 @@ from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
 from pitchbench.session.engine import NotKeptError, run
-from pitchbench.session.reducer import begin
+from pitchbench.session.log import Entry, Setup, Step
 from pitchbench.session.rehearsal import rehearse
-from pitchbench.session.state import Entry, Setup, State, Step
+from pitchbench.session.state import State, begin
 from pitchbench.sound.recording import Recording
 
 PITCHBENCH = [sys.executable, "-c", "from pitchbench.commands import main; main()"]
@@ -187,7 +187,7 @@ def keep_a_session(
         )
     except NotKeptError as error:
         return keeping, told, error
-    assert state.step is Step.FINISHED
+    assert state.log.step is Step.FINISHED
     return keeping, told, state
 
 

@@ -26,7 +26,7 @@ from virtual_mic import VirtualMic
 
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import Entry, SessionTake, TakeEntry
+from pitchbench.session.log import Entry, SessionTake, TakeEntry
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import shifted_hz
 

@@ -63,7 +63,8 @@ def test_check_finds_the_hum_and_the_floor_that_are_there(vmic: VirtualMic, tmp_
     assert check["floor_dbfs"] == pytest.approx(expected_db, abs=0.2)
     assert check["hum_dbfs"] == pytest.approx(20 * math.log10(0.004 / math.sqrt(2)), abs=0.2)
     assert [line["frequency_hz"] for line in check["hum"]] == [60.0]
-    # The bound scales with the noise: measurement.md gives 1.745728e-2 cents for ten times as much.
+    # The bound scales with the noise: for ten times as much it is 1.745728e-2 cents
+    # (docs/definitions.md, section 1).
     # The density near one note is known to 12 % from 4 s (60 bins of 1 Hz, 7 spectra).
     best = {entry["note"]: entry["u_cents"] for entry in check["best_precision"]}
     assert best["E2"] == pytest.approx(1.745728e-3, rel=0.15)

@@ -21,7 +21,7 @@ from virtual_mic import VirtualMic
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import TakeEntry
+from pitchbench.session.log import TakeEntry
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import cents_between
 

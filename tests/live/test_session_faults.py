@@ -23,10 +23,10 @@ import stores
 from guided_bench import PITCHBENCH, RATE_HZ, Bench, Session, bench
 from virtual_mic import VirtualMic
 
-from pitchbench.pitch.reading import Reason
+from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import SessionTake, TakeFate
+from pitchbench.session.log import SessionTake, TakeFate
 from pitchbench.sound.gaps import read_gaps
 from pitchbench.units import cents_between
 
@@ -46,7 +46,7 @@ def check_nothing_bent(running: Bench) -> list[SessionTake]:
     takes = running.takes()
     true_hz = [played.true_hz for played in running.hands.played]
     for take in takes:
-        if take.reading.settled and take.reading.pitch_hz is not None:
+        if isinstance(take.reading, Reading):
             off = [abs(cents_between(take.reading.pitch_hz, hz)) for hz in true_hz]
             assert min(off) < RIGHT_CENTS, take
     return takes

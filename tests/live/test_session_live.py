@@ -11,8 +11,8 @@ from guided_bench import bench
 from virtual_mic import VirtualMic
 
 from pitchbench.records.repository import Repository
-from pitchbench.session.reducer import resume
-from pitchbench.session.state import MoveEntry, NoteEntry, Outcome, TakeFate
+from pitchbench.session.log import MoveEntry, NoteEntry, Outcome, TakeFate
+from pitchbench.session.state import resume
 
 pytestmark = [pytest.mark.live, pytest.mark.timeout(240)]
 
@@ -20,8 +20,8 @@ pytestmark = [pytest.mark.live, pytest.mark.timeout(240)]
 def test_one_strings_whole_story_by_sound_alone(vmic: VirtualMic, tmp_path: Path) -> None:
     with bench(vmic, tmp_path) as running:
         advised = running.play_until(r"^move: ")
-        # 12th fret, 648 mm: 2.67 cents per mm (measurement.md, section 3); the fretted takes
-        # scatter by 0.3 cents, and a cent of error in the offset would be 0.37 mm.
+        # 12th fret, 648 mm: 2.67 cents per mm (docs/definitions.md, section 3); the fretted
+        # takes scatter by 0.3 cents, and a cent of error in the offset would be 0.37 mm.
         needed_mm = running.found_cents / 2.67
         assert "away from the nut" in advised, running.session.text()
         assert float(re.search(r"([\d.]+) mm", advised)[1]) == pytest.approx(needed_mm, abs=0.3)  # type: ignore[index]
@@ -57,7 +57,7 @@ def test_the_device_removed_halfway_saves_what_it_has_and_goes_on(
             record = repository.session(repository.session_ids()[0])
         assert record.meta.finished_at is None
         state = resume(record.setup, record.entries)
-        assert state.string.now is not None
-        assert state.string.outcome is not Outcome.LEAVE
+        assert state.log.string.now is not None
+        assert state.log.string.outcome is not Outcome.LEAVE
         found_cents = pytest.approx(running.found_cents, abs=1.0)
-        assert state.string.now.offset_cents == found_cents, running.session.text()
+        assert state.log.string.now.offset_cents == found_cents, running.session.text()

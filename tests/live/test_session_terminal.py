@@ -16,7 +16,7 @@ from virtual_mic import VirtualMic
 
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import TakeEntry, TakeFate
+from pitchbench.session.log import TakeEntry, TakeFate
 from pitchbench.strings.virtual import VirtualInstrument
 
 pytestmark = [pytest.mark.live, pytest.mark.timeout(120)]

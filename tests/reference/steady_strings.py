@@ -48,5 +48,6 @@ def settled_reading(samples: NDArray, rate_hz: int) -> Reading:
     heard = [*listener.feed(Block(samples, 0, rate_hz)), *listener.finish()]
     readings = [h.reading for h in heard if isinstance(h, ReadingReady) and h.final]
     assert len(readings) == 1, f"{len(readings)} readings of one pluck"
-    assert readings[0].settled, readings[0].reason
-    return readings[0]
+    (reading,) = readings
+    assert isinstance(reading, Reading), reading.reason
+    return reading

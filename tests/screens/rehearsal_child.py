@@ -7,8 +7,8 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset
 from pitchbench.screen.live import LiveScreen
 from pitchbench.session.engine import Pace
+from pitchbench.session.log import Entry, Setup
 from pitchbench.session.rehearsal import rehearse
-from pitchbench.session.state import Entry, Setup
 
 kept: list[Entry] = []
 

@@ -17,7 +17,9 @@ from states import E2, STATES, live_notes, state
 
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.theme import Palette, make_theme
-from pitchbench.session.state import Command, State, Step
+from pitchbench.session.job import Command
+from pitchbench.session.log import Step
+from pitchbench.session.state import State
 
 NAMES = list(STATES)
 

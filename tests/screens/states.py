@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from pitchbench.belief import Belief, half95
 from pitchbench.instrument import (
     Bridge,
     BridgeKind,
@@ -14,23 +15,23 @@ from pitchbench.instrument import (
     ScrewHeads,
     StringSpec,
 )
-from pitchbench.intonation.bridge import Direction, Move, Rotation
+from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.offset import Group, Offset, ScatterPrior
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
 from pitchbench.notes import Note
 from pitchbench.pitch.listener import LivePitch
-from pitchbench.pitch.reading import Reading, Reason, Trace
-from pitchbench.session.state import (
-    Display,
+from pitchbench.pitch.reading import Reading, Reason, Rejected, Trace
+from pitchbench.session.job import Display
+from pitchbench.session.log import (
     MoveEntry,
     Outcome,
     SessionTake,
     Setup,
-    State,
     Step,
     StringState,
     TakeFate,
 )
+from pitchbench.session.state import State
 from pitchbench.units import shifted_hz
 
 PRIOR = ScatterPrior(open_cents=0.5, open_dof=4, fretted_cents=2.0, fretted_dof=4)
@@ -66,10 +67,10 @@ def reading(
     pitch_hz: float, *, at_s: float = 0.0, attack_cents: float = 7.1, wander: float = 0.1
 ) -> Reading:
     return Reading(
-        onset_s=at_s, ring_s=3.5, reason=None, pitch_hz=pitch_hz, u_cents=0.04,
+        onset_s=at_s, ring_s=3.5, pitch_hz=pitch_hz, u_cents=0.04,
         attack_cents=attack_cents, settle_s=0.9, tail_s=2.6, wander_cents=wander,
         stiffness_b=1e-4, snr_db=41.0,
-        trace=trace(pitch_hz, attack_cents=attack_cents, ring_s=3.5, wander=wander),
+        trace=trace(pitch_hz, attack_cents=attack_cents, ring_s=3.5, wander=wander), partials=(),
     )  # fmt: skip
 
 
@@ -88,11 +89,7 @@ def offset(cents: float, half: float, n_open: int = 3, n_fretted: int = 3) -> Of
         fret=12,
         open=Group(n_open, E2, 0.2),
         fretted=Group(n_fretted, 2 * shifted_hz(E2, cents), 0.9),
-        offset_cents=cents,
-        u_cents=half / 2.3,
-        interval95_cents=(cents - half, cents + half),
-        scale_cents=half / 2.5,
-        dof=5.0,
+        belief=Belief.normal(cents, half / half95(1.0)).with_dof(5.0),
     )
 
 
@@ -102,20 +99,10 @@ def verdict(decision: Decision, *, border: bool = False) -> Verdict:
 
 
 MOVE = Move(
-    string=6,
-    direction=Direction.AWAY_FROM_NUT,
-    mm=2.31,
-    interval95_mm=(1.86, 2.76),
-    turns=4.6,
-    rotation=Rotation.CLOCKWISE,
-    cautions=(
-        "Slacken the string before its saddle is moved; keep your face clear of it.",
-        "Use the right driver, square in the slot; never force a seized screw.",
-    ),
-    ends95_cents=(-1.5, 1.7),
+    string=6, mm=2.31, interval95_mm=(1.86, 2.76), bridge=guitar().bridge, ends95_cents=(-1.5, 1.7)
 )
 
-_SMALL = replace(MOVE, mm=0.79, interval95_mm=(0.12, 1.46), turns=1.6, ends95_cents=(-1.8, 1.9))
+_SMALL = replace(MOVE, mm=0.79, interval95_mm=(0.12, 1.46), ends95_cents=(-1.8, 1.9))
 
 TAKES = (
     take(1, 0.1), take(2, -0.15), take(3, 0.05),
@@ -123,13 +110,13 @@ TAKES = (
 )  # fmt: skip
 
 REJECTED = SessionTake(
-    7, 6, 12, 0, Reading(onset_s=30.0, ring_s=0.4, reason=Reason.TOO_SHORT), TakeFate.REJECTED,
+    7, 6, 12, 0, Rejected(onset_s=30.0, ring_s=0.4, reason=Reason.TOO_SHORT), TakeFate.REJECTED,
     "too short",
 )  # fmt: skip
 
 DONE = {
-    1: StringState(1, as_found=offset(1.2, 0.8), now=offset(1.2, 0.8), outcome=Outcome.LEAVE),
-    5: StringState(5, as_found=offset(-4.4, 0.9), now=offset(0.3, 0.9), outcome=Outcome.LEAVE,
+    1: StringState(1, found=offset(1.2, 0.8), now=offset(1.2, 0.8), outcome=Outcome.LEAVE),
+    5: StringState(5, found=offset(-4.4, 0.9), now=offset(0.3, 0.9), outcome=Outcome.LEAVE,
                    moves=(MoveEntry(90.0, 5, replace(MOVE, string=5), -1.6),)),
 }  # fmt: skip
 
@@ -155,7 +142,7 @@ def _settling() -> State:
     notes = live_notes(6.0, hz=2 * E2, seconds=0.6)
     return state(
         Step.FRETTED, StringState(6, takes=TAKES[:5], now=offset(6.0, 2.1),
-                                  as_found=offset(6.0, 2.1)),
+                                  found=offset(6.0, 2.1)),
         asks="Let it ring.", says="Take 5: string 6 at the 12th fret, 5.2 ± 0.1 cents sharp.",
         ringing=True, live=notes[-1], live_trace=notes, wanted_fret=12,
     )  # fmt: skip
@@ -170,7 +157,7 @@ def _finished() -> State:
     strings = tuple(
         StringState(
             n,
-            as_found=offset(found, 0.9),
+            found=offset(found, 0.9),
             now=offset(left, 0.8),
             outcome=outcome,
             moves=tuple(MoveEntry(9.0, n, MOVE, mm) for mm in moves),
@@ -196,7 +183,7 @@ def _twelve() -> State:
     instrument = replace(guitar(notes=notes), name="demo \x1b[31mtwelve\nstring")
     strings = tuple(
         StringState(
-            n, as_found=offset(n / 2 - 3, 1.0), now=offset(n / 4 - 1.5, 1.0), outcome=Outcome.LEAVE
+            n, found=offset(n / 2 - 3, 1.0), now=offset(n / 4 - 1.5, 1.0), outcome=Outcome.LEAVE
         )
         for n in range(1, 13)
     )
@@ -205,7 +192,7 @@ def _twelve() -> State:
 
 
 _SHARP = StringState(
-    6, takes=(*TAKES, REJECTED), as_found=offset(6.1, 1.2), now=offset(6.1, 1.2),
+    6, takes=(*TAKES, REJECTED), found=offset(6.1, 1.2), now=offset(6.1, 1.2),
     verdict=verdict(Decision.MOVE), advice=MOVE,
 )  # fmt: skip
 
@@ -238,7 +225,7 @@ STATES: dict[str, State] = {
     "offered": _offered(),
     "fretted": state(
         Step.FRETTED,
-        StringState(6, takes=TAKES[:5], as_found=offset(3.0, 2.6), now=offset(3.0, 2.6),
+        StringState(6, takes=TAKES[:5], found=offset(3.0, 2.6), now=offset(3.0, 2.6),
                     verdict=verdict(Decision.TAKE_MORE)),
         asks="Fret string 6 at the 12th fret, pluck it, and let it ring.",
         says="Take 5: string 6 at the 12th fret, 5.2 ± 0.1 cents sharp.",
@@ -273,7 +260,7 @@ STATES: dict[str, State] = {
                                            reading=reading(shifted_hz(t.reading.pitch_hz or 1,
                                                                       -5.8 if t.fret else 0)))
                                    for t in TAKES),
-                    moves=_MOVED, as_found=offset(6.1, 1.2), now=offset(0.3, 1.4),
+                    moves=_MOVED, found=offset(6.1, 1.2), now=offset(0.3, 1.4),
                     verdict=verdict(Decision.LEAVE)),
         asks="String 6 is done. Pluck open string 5.", says="Leave it: within 2 cents.",
         wanted_fret=12,
@@ -288,7 +275,7 @@ STATES: dict[str, State] = {
         "move it: 96 %.",
     ),
     "last-round": state(
-        Step.LAST_ROUND, StringState(6, as_found=offset(6.1, 1.2), outcome=Outcome.LEAVE,
+        Step.LAST_ROUND, StringState(6, found=offset(6.1, 1.2), outcome=Outcome.LEAVE,
                                      moves=_MOVED),
         asks="All strings once more: pluck open string 6.", wanted_fret=0,
     ),
@@ -297,15 +284,21 @@ STATES: dict[str, State] = {
         Step.OPEN, StringState(6, takes=TAKES[:2]), asks="Plug the input in again.",
         input_lost="the input was unplugged", wanted_fret=0,
     ),
+    "move-unsure": state(
+        Step.MOVE, replace(_SHARP, advice=replace(MOVE, mm=0.4, interval95_mm=(-0.3, 1.1))),
+        asks="Slacken string 6 and move its saddle 0.4 mm away from the nut, 0.8 turns clockwise.",
+    ),
     "move-left-handed": replace(
-        state(Step.MOVE, replace(_SHARP, advice=replace(MOVE, rotation=Rotation.COUNTERCLOCKWISE)),
+        state(Step.MOVE, replace(_SHARP, advice=MOVE),
               asks="Slacken string 6, then move its saddle 2.3 mm away from the nut."),
         setup=setup(guitar(left_handed=True)),
     ),
     "move-no-screw": state(
         Step.MOVE,
-        replace(_SHARP, advice=replace(MOVE, turns=None, rotation=None, out_of_travel=True,
-                                       direction=Direction.TOWARD_NUT)),
+        replace(_SHARP, advice=Move(
+            6, -2.31, (-2.76, -1.86), Bridge(BridgeKind.CLAMPED_TREMOLO, travel_toward_nut_mm=2.0),
+            ends95_cents=MOVE.ends95_cents,
+        )),
         asks="Slacken string 6, then slide its saddle 2.3 mm toward the nut.",
     ),
     "help": state(Step.OPEN, asks="Pluck open string 6.", display=Display(help_open=True)),
@@ -322,7 +315,7 @@ STATES: dict[str, State] = {
             takes=(*(take(n, (n % 5 - 2) * 0.1, fret=0) for n in range(101, 109)),
                    *(take(n, 3 + (n % 7 - 3) * 0.6, fret=12) for n in range(109, 117)),
                    *(replace(REJECTED, number=n) for n in range(117, 121))),
-            as_found=offset(-12.4, 1.1), now=offset(3.0, 1.6),
+            found=offset(-12.4, 1.1), now=offset(3.0, 1.6),
             verdict=verdict(Decision.TAKE_MORE),
         ),
         asks="Fret string 6 lightly at the 12th fret and pluck it.",

@@ -11,7 +11,7 @@ from states import STATES
 
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.screen.view import LEAST_HEIGHT, LEAST_WIDTH, keys_of, render
-from pitchbench.session.state import Step
+from pitchbench.session.log import Step
 
 THEMES = [make_theme(Palette.MONOCHROME, ascii_only=ascii_only) for ascii_only in (False, True)]
 
@@ -91,7 +91,7 @@ def test_step_is_said_in_words() -> None:
         if state.display.help_open or name in waiting:
             continue
         first = render(state, 80, 24, THEMES[0])[0].plain
-        word = "fret the 12th" if state.step is Step.FRETTED else state.step.value
+        word = "fret the 12th" if state.log.step is Step.FRETTED else state.log.step.value
         assert word in first
     for name in waiting:
         assert "wait (settling)" in render(STATES[name], 80, 24, THEMES[0])[0].plain

@@ -14,15 +14,8 @@ from states import E2, STATES, TAKES, live_notes, offset, state
 from pitchbench.screen.keys import KeyParser
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.theme import Palette, choose_theme, make_theme
-from pitchbench.session.state import (
-    Command,
-    Display,
-    KeyPressed,
-    Outcome,
-    OutcomeEntry,
-    Step,
-    TakeEntry,
-)
+from pitchbench.session.job import Command, Display, KeyPressed
+from pitchbench.session.log import Outcome, OutcomeEntry, Step, TakeEntry
 
 
 class Clock:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from pitchbench.belief import Belief
 from pitchbench.intonation.neck import FretOffset, StringNeck
 from pitchbench.screen.neck import neck_picture
 from pitchbench.screen.theme import Palette, make_theme
@@ -14,9 +15,10 @@ LABELS = ("1 E4", "2 B3", "3 G3", "4 D3", "5 A2", "6 E2")
 
 def a_string(number: int, frets: tuple[int, ...], cents: float) -> StringNeck:
     measured = tuple(
-        FretOffset(n, cents if n % 2 else -cents, 0.5, 0.0, isolated=n == 7) for n in frets
+        FretOffset(n, Belief.normal(cents if n % 2 else -cents, 0.5), 0.0, isolated=n == 7)
+        for n in frets
     )
-    return StringNeck(number, measured, 0.0, 0.5, 0.0, 0.5, 0.3)
+    return StringNeck(number, measured, Belief.normal(0.0, 0.5), Belief.normal(0.0, 0.5), 0.3)
 
 
 def drawn(

@@ -11,11 +11,11 @@ from overlay_story import heard, overlaid
 from test_goldens import GOLDENS, SIZES, VARIANTS, compare
 
 from pitchbench.pitch.listener import LivePitch, ReadingReady
-from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.pitch.reading import Reason, Rejected
 from pitchbench.screen.overlay import OverlayLines, render
 from pitchbench.screen.theme import Palette, make_theme
+from pitchbench.session.job import Command, InputLost, KeyPressed
 from pitchbench.session.overlay import Overlay, advance
-from pitchbench.session.state import Command, InputLost, KeyPressed
 
 
 def _states() -> dict[str, Overlay]:
@@ -23,7 +23,7 @@ def _states() -> dict[str, Overlay]:
     finals = [n for n, e in enumerate(events) if isinstance(e, ReadingReady) and e.final]
     live = next(n for n in range(finals[1] + 30, finals[2]) if isinstance(events[n], LivePitch))
     done = overlaid()
-    rejected = advance(done, ReadingReady(Reading(12.0, 0.3, Reason.TOO_SHORT), final=True))
+    rejected = advance(done, ReadingReady(Rejected(12.0, 0.3, Reason.TOO_SHORT), final=True))
     return {
         "begin": Overlay(),
         "first": overlaid(finals[0] + 1),

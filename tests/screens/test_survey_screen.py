@@ -17,7 +17,7 @@ from pitchbench.pitch.reading import Reason
 from pitchbench.presets import PRESETS
 from pitchbench.screen.survey import render
 from pitchbench.screen.theme import Palette, make_theme
-from pitchbench.session.state import Command, InputBack, InputLost
+from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.survey import USUAL_FRETS, Survey, begin
 from pitchbench.units import fret_ratio, shifted_hz
 

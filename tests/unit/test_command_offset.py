@@ -65,7 +65,7 @@ def test_a_sharp_string_is_to_be_moved_away_from_the_nut(
     assert document["fretted"]["spread_cents"] == pytest.approx(1.01, abs=0.15)
     assert (document["verdict"], document["more_takes"]) == ("move", None)
     assert document["move"]["direction"] == "away_from_nut"
-    # measurement.md's table: to cancel +10 cents 3.776 mm, +5 cents 1.880 mm at 648 mm.
+    # docs/definitions.md, section 3: to cancel +10 cents 3.776 mm, +5 cents 1.880 at 648 mm.
     assert document["move"]["mm"] == pytest.approx(0.377 * document["offset_cents"], rel=0.01)
     assert (document["move"]["turns"], document["move"]["rotation"]) == (None, None)
     assert [r["role"] for r in document["readings"]] == ["open", "fretted"] * 3

@@ -15,7 +15,7 @@ from recordings import RATE_HZ, Note, Ran, play, record
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import Setup
+from pitchbench.session.log import Setup
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import cents_between
 

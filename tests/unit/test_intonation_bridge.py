@@ -2,6 +2,7 @@
 
 import pytest
 
+from pitchbench.belief import Belief, half95
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads, StringSpec
 from pitchbench.intonation import geometry
@@ -9,9 +10,9 @@ from pitchbench.intonation.bridge import (
     CAUTIONS,
     Direction,
     Rotation,
+    move_words,
     plan_move,
     rotation,
-    words,
 )
 from pitchbench.intonation.offset import Group, Offset
 from pitchbench.notes import Note
@@ -26,7 +27,7 @@ def instrument(bridge, **options):
 
 def measured(cents, half=1.0, fret=12):
     group = Group(4, 100.0, 0.5)
-    return Offset(fret, group, group, cents, half / 2, (cents - half, cents + half), half / 2, 20.0)
+    return Offset(fret, group, group, Belief.normal(cents, half / half95(1.0)).with_dof(20.0))
 
 
 SCREWS = Bridge(BridgeKind.SCREW_SADDLES, 0.5, ScrewHeads.TAIL)
@@ -35,18 +36,18 @@ SCREWS = Bridge(BridgeKind.SCREW_SADDLES, 0.5, ScrewHeads.TAIL)
 def test_sharp_goes_away_from_the_nut_by_the_exact_geometry():
     move = plan_move(measured(5.0), instrument(SCREWS), 6)
     assert move.direction is Direction.AWAY_FROM_NUT
-    assert move.mm == pytest.approx(1.880, abs=0.5e-3)  # measurement.md, section 3
+    assert move.mm == pytest.approx(1.880, abs=0.5e-3)  # docs/definitions.md, section 3
     assert move.turns == pytest.approx(3.76, abs=0.5e-2)
-    assert move.signed_mm == move.mm
     assert move.interval95_mm == pytest.approx((1.5023, 2.2582), abs=1e-3)
 
 
 def test_flat_goes_toward_the_nut():
     move = plan_move(measured(-10.0), instrument(SCREWS), 6)
     assert move.direction is Direction.TOWARD_NUT
-    assert move.mm == pytest.approx(3.711, abs=0.5e-3)
-    assert move.signed_mm == -move.mm
-    assert move.interval95_mm[0] < move.mm < move.interval95_mm[1]
+    assert move.mm == pytest.approx(-3.711, abs=0.5e-3)
+    assert move.size_mm == -move.mm
+    assert move.interval95_mm[0] < move.mm < move.interval95_mm[1] < 0.0
+    assert move.onward95_mm == (-move.interval95_mm[1], -move.interval95_mm[0])
 
 
 def test_the_setback_on_record_and_the_travel_since_count():
@@ -59,7 +60,7 @@ def test_the_setback_on_record_and_the_travel_since_count():
 
 def test_another_fret_has_its_own_leverage():
     move = plan_move(measured(5.0, fret=19), instrument(SCREWS), 1)
-    change = geometry.saddle_change_cents(move.signed_mm, fret=19, scale_mm=648.0)
+    change = geometry.saddle_change_cents(move.mm, fret=19, scale_mm=648.0)
     assert change == pytest.approx(-5.0, abs=1e-9)
 
 
@@ -81,21 +82,20 @@ def test_no_screw_no_turns():
     move = plan_move(measured(5.0), instrument(Bridge(BridgeKind.CLAMPED_TREMOLO)), 2)
     assert move.turns is None
     assert move.rotation is None
-    assert words(move) == "String 2: move the saddle away from the nut, about 1.9 mm."
+    assert move_words(move) == "1.9 mm away from the nut"
 
 
 def test_a_screw_whose_head_is_not_known_gives_turns_but_no_rotation():
     bridge = Bridge(BridgeKind.BASS, 0.5)
     assert rotation(bridge, away=True) is None
-    assert words(plan_move(measured(5.0), instrument(bridge), 1)).endswith(
-        "about 1.9 mm (3.8 turns of the screw)."
+    assert move_words(plan_move(measured(5.0), instrument(bridge), 1)) == (
+        "1.9 mm away from the nut, 3.8 turns"
     )
 
 
 def test_the_sentence_says_which_way_how_far_and_how_to_turn():
-    assert words(plan_move(measured(5.0), instrument(SCREWS), 6)) == (
-        "String 6: move the saddle away from the nut, about 1.9 mm: "
-        "3.8 turns clockwise, seen from the screw head."
+    assert move_words(plan_move(measured(5.0), instrument(SCREWS), 6)) == (
+        "1.9 mm away from the nut, 3.8 turns clockwise"
     )
 
 

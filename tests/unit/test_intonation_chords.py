@@ -54,7 +54,7 @@ def test_octaves_in_tune_do_not_beat_and_tempered_fifths_do():
 
 
 def test_a_sharp_note_beats():
-    """1 cent at 330 Hz beats at 0.19 Hz against its twin (measurement.md, section 6)."""
+    """1 cent at 330 Hz beats at 0.19 Hz against its twin (docs/definitions.md, section 6)."""
     chord = sound_chord("xxxx50", BENCH, lambda string, fret: 1.0)
     (unison,) = chord.intervals
     assert unison.name == "unison"

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pitchbench.intonation.drift import Drift, drift_of, find_beat, magnet_pull
-from pitchbench.pitch.reading import Partial, Reading, Reason, Trace
+from pitchbench.pitch.reading import Partial, Reading, Reason, Rejected, Trace
 from pitchbench.presets import preset
 from pitchbench.strings.physics import glide_cents
 from pitchbench.strings.pluck import sounding_string
@@ -23,7 +23,6 @@ def reading(
     *,
     decay_s: float = 1.5,
     law_cents: float = 0.01,
-    reason: Reason | None = None,
 ) -> Reading:
     """A low E that starts 12 cents sharp, its partials so far off the stiff-string law."""
     pitch_hz = shifted_hz(82.4069, cents)
@@ -33,13 +32,13 @@ def reading(
     return Reading(
         onset_s=0.5,
         ring_s=3.2,
-        reason=reason,
         pitch_hz=pitch_hz,
         u_cents=0.05,
         attack_cents=11.0,
         settle_s=1.6,
         tail_s=1.6,
         wander_cents=0.02,
+        stiffness_b=None,
         snr_db=50.0,
         trace=Trace(TIME_S, pitch_hz * 2.0 ** (glide / 1200.0), level_db),
         partials=tuple(
@@ -62,7 +61,7 @@ def test_course_and_decay_are_those_put_in() -> None:
 
 
 def test_a_rejected_pluck_has_no_drift() -> None:
-    assert drift_of(reading(reason=Reason.CLIPPED)) is None
+    assert drift_of(Rejected(reason=Reason.CLIPPED, **vars(reading()))) is None
 
 
 def test_partials_off_the_law_are_told() -> None:
@@ -95,8 +94,8 @@ def test_a_magnet_that_pulls_is_found() -> None:
     far = [seen(c, decay_s=1.6) for c in (0.1, 0.0, -0.1)]
     pull = magnet_pull(near, far)
     assert pull.pulls
-    assert pull.change_cents == pytest.approx(-3.0, abs=1e-9)
-    assert pull.interval95_cents[0] < -3.0 < pull.interval95_cents[1] < 0.0
+    assert pull.change.centre == pytest.approx(-3.0, abs=1e-9)
+    assert pull.change.interval()[0] < -3.0 < pull.change.interval()[1] < 0.0
     assert pull.decay_ratio == pytest.approx(1.0 / 1.6, rel=1e-6)
 
 

@@ -41,19 +41,27 @@ def neck(nut=0.0, saddle=0.0, bad=None, **options):
 @pytest.mark.parametrize(("nut", "saddle"), [(0, 0), (5, 0), (0, 7), (4, -6), (-3, 5)])
 def test_nut_and_saddle_are_told_apart(nut, saddle):
     found = neck(nut, saddle)
-    assert found.nut_cents == pytest.approx(nut, abs=3 * found.nut_u_cents)
-    assert found.saddle_cents == pytest.approx(saddle, abs=3 * found.saddle_u_cents)
-    assert found.nut_u_cents < 0.8
-    assert found.saddle_u_cents < 1.0
+    assert found.nut.centre == pytest.approx(nut, abs=3 * found.nut.u)
+    assert found.saddle.centre == pytest.approx(saddle, abs=3 * found.saddle.u)
+    assert found.nut.u < 0.8
+    assert found.saddle.u < 1.0
     assert not any(fret.isolated for fret in found.frets)
+
+
+def test_a_fret_played_once_is_as_unsure_as_students_t_says():
+    """The interval, not only the standard uncertainty: t = 2.776 for the 4 degrees of freedom that
+    a typical spread is worth where it stands in for a note played once (any handbook)."""
+    fret = neck(repeats=1).frets[0]
+    assert fret.belief.half() == pytest.approx(2.776 * np.hypot(2.0, 0.05), rel=1e-3)
+    assert fret.u_cents == pytest.approx(1.142 * np.hypot(2.0, 0.05), rel=1e-3)
 
 
 def test_the_uncertainties_are_honest():
     """Pulls over many simulated necks have a standard deviation of about one."""
     found = [neck(2.0, 4.0, seed=s, spread=1.0) for s in range(300)]
     for pulls in (
-        [(f.nut_cents - 2.0) / f.nut_u_cents for f in found],
-        [(f.saddle_cents - 4.0) / f.saddle_u_cents for f in found],
+        [(f.nut.centre - 2.0) / f.nut.u for f in found],
+        [(f.saddle.centre - 4.0) / f.saddle.u for f in found],
     ):
         # Below 1: the fretwork allowance, which these perfect frets do not need.
         assert 0.6 < np.std(pulls) < 1.1
@@ -66,8 +74,8 @@ def test_a_single_bad_fret_is_found_and_does_not_bend_the_rest(fret, cents):
     (bad,) = [f for f in found.frets if f.isolated]
     assert bad.fret == fret
     assert bad.residual_cents == pytest.approx(cents, abs=1.5)
-    assert found.nut_cents == pytest.approx(3.0, abs=1.5)
-    assert found.saddle_cents == pytest.approx(5.0, abs=1.5)
+    assert found.nut.centre == pytest.approx(3.0, abs=1.5)
+    assert found.saddle.centre == pytest.approx(5.0, abs=1.5)
 
 
 def test_good_frets_are_seldom_called_bad():
@@ -77,8 +85,8 @@ def test_good_frets_are_seldom_called_bad():
 
 def test_one_take_of_each_note_is_enough_to_begin_with():
     found = neck(0.0, 20.0, repeats=1)
-    assert found.saddle_cents == pytest.approx(20.0, abs=3 * found.saddle_u_cents)
-    assert found.saddle_u_cents > neck(0.0, 20.0, repeats=3).saddle_u_cents
+    assert found.saddle.centre == pytest.approx(20.0, abs=3 * found.saddle.u)
+    assert found.saddle.u > neck(0.0, 20.0, repeats=3).saddle.u
 
 
 @pytest.mark.parametrize("frets", [(), (12,)])
@@ -107,7 +115,7 @@ def test_words_for_each_cause():
 def test_the_best_saddle_cures_what_the_saddle_causes():
     choice = best_saddle(neck(saddle=6.0, spread=0.01), BENCH)
     exact = geometry.saddle_move_mm(6.0, fret=12, scale_mm=648.0)
-    assert choice.move_mm == pytest.approx(exact, abs=0.02)
+    assert choice.move.centre == pytest.approx(exact, abs=0.02)
     assert choice.rms_cents < 0.1
 
 
@@ -116,7 +124,7 @@ def test_the_weights_say_which_frets_matter():
     low, high = (best_saddle(string, BENCH, {n: 1.0}) for n in (5, 17))
     assert low.remaining_cents[5] == pytest.approx(0.0, abs=1e-6)
     assert high.remaining_cents[17] == pytest.approx(0.0, abs=1e-6)
-    assert low.move_mm > 3 * high.move_mm  # the saddle has less hold on the low frets
+    assert low.move.centre > 3 * high.move.centre  # the saddle has less hold on the low frets
 
 
 def test_an_unmeasured_fret_enters_with_what_nut_and_saddle_make_of_it():

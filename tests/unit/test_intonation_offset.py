@@ -64,19 +64,21 @@ def test_one_take_each_leans_on_the_typical_spread():
     found = estimate([0.0], [5.0])
     half = found.interval95_cents[1] - found.offset_cents
     assert found.open.spread_cents is None
-    assert half == pytest.approx(stats.t.ppf(0.975, found.dof) * np.hypot(0.7, 2.0), rel=1e-9)
+    assert half == pytest.approx(
+        stats.t.ppf(0.975, found.belief.dof) * np.hypot(0.7, 2.0), rel=1e-9
+    )
     assert 4.0 < half < 7.0
 
 
 def test_a_readings_own_uncertainty_counts():
     takes = [*takes_of(0, [0.0] * 4, u_cents=1.0), *takes_of(12, [5.0] * 4, u_cents=1.0)]
     found = estimate_offset(takes, fret=12, prior=DEFAULT_PRIOR)
-    assert found.scale_cents == pytest.approx(np.sqrt(1 / 4 + 1 / 4), rel=1e-9)
+    assert found.belief.scale == pytest.approx(np.sqrt(1 / 4 + 1 / 4), rel=1e-9)
 
 
 def test_u_is_half_of_the_68_per_cent_interval():
     found = estimate([0.0, 0.5, 1.0], [4.0, 6.0, 8.0])
-    expected = found.scale_cents * stats.t.ppf(0.5 + 0.682690 / 2, found.dof)
+    expected = found.belief.scale * stats.t.ppf(0.5 + 0.682690 / 2, found.belief.dof)
     assert found.u_cents == pytest.approx(expected, rel=1e-5)
 
 

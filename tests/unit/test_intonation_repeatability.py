@@ -54,7 +54,7 @@ def test_the_interval_of_a_spread_holds_the_truth_19_times_in_20() -> None:
     rng = np.random.default_rng(8)
     held = 0
     for _ in range(1000):
-        found = spread([Played("a", "E2", False, c) for c in rng.normal(0.0, 1.5, size=4)])
+        found = spread([Played("a", "E2", False, c, 6.0) for c in rng.normal(0.0, 1.5, size=4)])
         assert found is not None
         held += found.interval95_cents[0] <= 1.5 <= found.interval95_cents[1]
     # Binomial: 950 with a standard deviation of 7.
@@ -101,7 +101,7 @@ def test_the_habit_that_costs_most_is_found() -> None:
     assert plucking.plucking.slope == pytest.approx(0.2, abs=0.03)
     neither = study(played(scatter_cents=0.3, slope=0.0, seed=1))
     assert neither.habit is Habit.NEITHER
-    few = study([Played("anna", "E2", False, 0.0), Played("anna", "E2", False, 1.0)])
+    few = study([Played("anna", "E2", False, c, 6.0) for c in (0.0, 1.0)])
     assert few.habit is Habit.UNKNOWN
 
 
@@ -112,7 +112,7 @@ def test_attacks_that_are_alike_say_nothing_of_plucking() -> None:
 
 def test_notes_and_players_are_kept_apart() -> None:
     takes = [
-        Played(player, note, False, cents)
+        Played(player, note, False, cents, 6.0)
         for player, note, cents in (
             ("anna", "E2", 0.0), ("anna", "E2", 2.0), ("ben", "E2", 10.0), ("ben", "E2", 12.0),
             ("anna", "A2", 50.0), ("anna", "A2", 50.0),

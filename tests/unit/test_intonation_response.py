@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from pitchbench.belief import Belief
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads, StringSpec
 from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import Direction
@@ -32,7 +33,7 @@ KNOWN = Response(factor=0.9, factor_u=0.01, slack_mm=0.12, slack_u_mm=0.01)
 
 def measured(cents, u=0.3):
     group = Group(4, 100.0, 0.5)
-    return Offset(12, group, group, cents, u, (cents - 2 * u, cents + 2 * u), u, 20.0)
+    return Offset(12, group, group, Belief(cents, u, 20.0))
 
 
 def change(mm):
@@ -101,7 +102,7 @@ def test_the_end_of_a_move_is_told_as_well_as_it_can_be():
         true, u = rng.normal(0, 8), 0.7
         advice = advise(measured(true + rng.normal(0, u), u), BENCH, 6)
         factor = 1 + rng.normal(0, BY_GEOMETRY.factor_u)
-        turned = advice.move.signed_mm * (1 + rng.normal(0, 0.10))
+        turned = advice.move.mm * (1 + rng.normal(0, 0.10))
         end = true + change(factor * turned)
         inside += advice.after.interval95_cents[0] < end < advice.after.interval95_cents[1]
     assert 0.92 <= inside / 1000 <= 0.98
@@ -144,7 +145,7 @@ def test_how_far_it_really_went_is_inferred():
 def test_a_shared_saddle_goes_to_the_best_compromise():
     both = shared(measured(9.0), measured(3.0))
     advice = advise(both, BENCH, 5)
-    ends = [c + change(advice.move.signed_mm) for c in (9.0, 3.0)]
+    ends = [c + change(advice.move.mm) for c in (9.0, 3.0)]
     assert ends == pytest.approx([3.0, -3.0], abs=0.2)
     # The mean of two independent offsets, 0.3 each.
     assert both.u_cents == pytest.approx(0.3 / np.sqrt(2.0), rel=0.05)
@@ -152,7 +153,7 @@ def test_a_shared_saddle_goes_to_the_best_compromise():
 
 def test_a_shared_saddle_of_opposite_strings_stays():
     advice = advise(shared(measured(3.0), measured(-3.0)), BENCH, 5)
-    assert advice.move.mm < 0.05
+    assert advice.move.size_mm < 0.05
 
 
 def test_what_was_known_before_a_move_is_carried_over():
@@ -164,11 +165,11 @@ def test_what_was_known_before_a_move_is_carried_over():
     onward = carried_over(before, BENCH, 6, 2.0, reversed_turn=False)
     assert onward.offset_cents == pytest.approx(6.0 + change(2.0), abs=1e-9)
     # 10 % of a move of 5.3 cents, 6 % of it, and some 0.04 mm of slack (0.1 cents).
-    assert after.scale_cents == pytest.approx(
+    assert after.belief.scale == pytest.approx(
         np.sqrt(0.5**2 + 0.53**2 + 0.32**2 + 0.10**2), abs=0.01
     )
     said = carried_over(before, BENCH, 6, 2.0, said=True)
-    assert said.scale_cents < after.scale_cents
+    assert said.belief.scale < after.belief.scale
 
 
 def test_before_and_after_together_are_surer_than_either():

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from pitchbench.belief import Belief, student_quantile
 from pitchbench.intonation import verdict as verdict_module
 from pitchbench.intonation.offset import (
     DEFAULT_PRIOR,
@@ -10,22 +11,16 @@ from pitchbench.intonation.offset import (
     Offset,
     Take,
     estimate_offset,
-    student_quantile,
 )
 from pitchbench.intonation.verdict import Decision, MoreTakes, confidence_asked, judge
 
 
 def belief(centre, scale, dof=6.0, *, n=(4, 4), spreads=(0.3, 0.9)):
-    half = scale * student_quantile(0.975, dof)
     return Offset(
         fret=12,
         open=Group(n[0], 82.4, spreads[0]),
         fretted=Group(n[1], 165.0, spreads[1]),
-        offset_cents=centre,
-        u_cents=scale,
-        interval95_cents=(centre - half, centre + half),
-        scale_cents=scale,
-        dof=dof,
+        belief=Belief(centre, scale, dof),
     )
 
 
@@ -89,12 +84,12 @@ def test_more_takes_are_asked_of_the_kind_that_scatters():
 def test_more_takes_would_decide_if_all_stayed_as_it_is():
     offset = belief(0.8, 0.7, 3.3, spreads=(0.5, 1.3))
     more = judged(offset).more_takes
-    scale, dof = verdict_module._expected(offset, DEFAULT_PRIOR, more)[1:]
-    after = belief(0.8, scale, dof, n=(4 + more.open, 4 + more.fretted))
+    then = verdict_module._expected(offset, DEFAULT_PRIOR, more)
+    after = belief(0.8, then.scale, then.dof, n=(4 + more.open, 4 + more.fretted))
     assert judged(after).decision is Decision.LEAVE
     fewer = MoreTakes(more.open, more.fretted - 1)
-    scale, dof = verdict_module._expected(offset, DEFAULT_PRIOR, fewer)[1:]
-    assert judged(belief(0.8, scale, dof)).decision is Decision.TAKE_MORE
+    then = verdict_module._expected(offset, DEFAULT_PRIOR, fewer)
+    assert judged(belief(0.8, then.scale, then.dof)).decision is Decision.TAKE_MORE
 
 
 def test_never_more_takes_than_are_worth_making():

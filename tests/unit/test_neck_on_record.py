@@ -19,7 +19,7 @@ from pitchbench.commands.neck_live import old
 from pitchbench.errors import PitchbenchError
 from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import Command
+from pitchbench.session.job import Command
 from pitchbench.session.survey import Plan, begin, wanted
 from pitchbench.units import fret_ratio
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from string_sound import cents, note
 
 from pitchbench.pitch.listener import Listener, LivePitch, PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reason
+from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.sound.source import Block
 
 RATE_HZ = 48000
@@ -31,7 +31,7 @@ def readings(sound, **options):
 
 def test_one_pluck_is_one_reading_with_its_parts():
     (reading,) = readings(note(82.4069, glide_cents=6.0))
-    assert reading.settled
+    assert isinstance(reading, Reading)
     # A plain period tracker is 2 to 5 cents off on this note: stiffness and glide.
     assert abs(cents(reading.pitch_hz, 82.4069)) < 0.02
     assert reading.onset_s == pytest.approx(0.7, abs=0.006)
@@ -101,7 +101,7 @@ def test_leading_silence_changes_nothing_beyond_u(silence_s):
 def test_a_pluck_of_a_string_that_still_rings_is_a_second_one():
     first, second = note(82.4069, ring_s=2.0, after_s=0.0), note(82.4069, before_s=0.0, ring_s=2.0)
     found = readings(np.concatenate((first, second)))
-    assert [r.settled for r in found] == [True, True]
+    assert [type(r) for r in found] == [Reading, Reading]
     assert found[1].onset_s - found[0].onset_s == pytest.approx(2.0, abs=0.01)
     assert all(abs(cents(r.pitch_hz, 82.4069)) < 0.2 for r in found)
 
@@ -132,7 +132,7 @@ def test_talk_is_no_pluck():
     rng = np.random.default_rng(4)
     sound = np.concatenate((np.zeros(RATE_HZ), voice, np.zeros(RATE_HZ // 2)))
     sound += rng.normal(0, 1e-4, sound.size)
-    assert not [r for r in readings(sound.astype(np.float32)) if r.settled]
+    assert not [r for r in readings(sound.astype(np.float32)) if isinstance(r, Reading)]
 
 
 def test_a_string_damped_at_once_is_rejected_as_too_short():
@@ -148,14 +148,14 @@ def test_a_clipped_pluck_is_rejected():
 def test_a_quiet_low_note_in_sixteen_bits_is_not_taken_for_clipped():
     sound = np.round(note(30.87, amplitudes=(0.1,), ring_s=2.0) * 32767) / 32767
     (reading,) = readings(sound.astype(np.float32))
-    assert reading.settled
+    assert isinstance(reading, Reading)
 
 
 def test_a_gap_voids_the_pluck_that_it_falls_in_and_no_other():
     sound = np.concatenate((note(110.0, ring_s=1.5), note(110.0, ring_s=1.5)))
     voided, sound_one = readings(sound, gap_at=int(1.2 * RATE_HZ))
     assert voided.reason is Reason.GAP
-    assert sound_one.settled
+    assert isinstance(sound_one, Reading)
 
 
 def test_a_lost_block_is_a_gap_even_when_nobody_says_so():
@@ -189,7 +189,7 @@ def test_what_still_rings_when_the_stream_begins_is_no_pluck():
 def test_a_recording_that_begins_with_the_pluck_itself_is_read():
     sound = np.concatenate((note(110.0, before_s=0.0, ring_s=1.5), note(110.0, ring_s=1.5)))
     found = readings(sound)
-    assert [r.settled for r in found] == [True, True]
+    assert [type(r) for r in found] == [Reading, Reading]
     assert abs(cents(found[0].pitch_hz, 110.0)) < 0.1
 
 

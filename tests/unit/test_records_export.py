@@ -20,11 +20,12 @@ from stores import NOON
 
 from pitchbench.commands import cli
 from pitchbench.errors import ExitCode, PitchbenchError, printable
-from pitchbench.records.documents import from_json, to_json
+from pitchbench.pitch.reading import Reading, Reason, Rejected
+from pitchbench.records.documents import from_document, from_json, to_document, to_json
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, read_export, takes_csv
-from pitchbench.session.state import Entry, TakeEntry, TakeFate
+from pitchbench.session.log import Entry, TakeEntry, TakeFate
 
 ID = "20260314-" + "0123456789abcdef" * 2
 
@@ -56,15 +57,17 @@ def take_entries(draw) -> TakeEntry:
     reading = stores.a_reading(draw(st.floats(20.0, 2000.0)), draw(numbers), frames)
     for moment in draw(st.sets(st.integers(0, frames - 1))):
         reading.trace.pitch_hz[moment] = draw(st.sampled_from([math.nan, 1e-300, -0.0, 5e300]))
-    changes = {
-        name: draw(st.none() | numbers) for name in ("u_cents", "attack_cents", "wander_cents")
-    }
+    names = ("u_cents", "attack_cents", "wander_cents")
+    reading = replace(reading, **{name: draw(numbers) for name in names})
+    if draw(st.booleans()):
+        known = {**vars(reading), **{name: draw(st.none() | numbers) for name in names}}
+        reading = Rejected(reason=draw(st.sampled_from(Reason)), **known)
     entry = stores.a_take(
         draw(st.integers(1, 10**6)),
         draw(st.integers(1, 6)),
         draw(st.none() | st.integers(0, 24)),
         draw(st.integers(0, 5)),
-        replace(reading, **changes),
+        reading,
     )
     why, fate = draw(texts), draw(st.sampled_from(TakeFate))
     return replace(entry, at_s=draw(numbers), take=replace(entry.take, why=why, fate=fate))
@@ -123,6 +126,31 @@ def test_any_session_comes_back_from_csv_number_by_number(log, name):
 def test_documents_are_stable(value):
     once = to_json(value, tuple[Entry, ...])
     assert to_json(from_json(once, tuple[Entry, ...]), tuple[Entry, ...]) == once
+
+
+def test_a_pluck_is_one_flat_object_whatever_became_of_it():
+    reading = stores.a_reading(110.0, 1.0)
+    rejected = Rejected(1.0, 0.2, Reason.TOO_SHORT, pitch_hz=110.0)
+    flat = to_document(reading)
+    assert list(flat) == list(to_document(rejected))
+    assert (flat["reason"], to_document(rejected)["reason"]) == (None, "too_short")
+    back = [from_document(to_document(each), Reading | Rejected) for each in (reading, rejected)]
+    assert [type(each) for each in back] == [Reading, Rejected]
+    assert [to_document(each) for each in back] == [flat, to_document(rejected)]
+
+
+def test_an_older_reading_whose_tail_was_never_heard_is_read_as_never_settled():
+    flat = {**to_document(stores.a_reading(110.0, 1.0)), "wander_cents": None}
+    back = from_document(flat, Reading | Rejected)
+    assert isinstance(back, Rejected)
+    assert (back.reason, back.pitch_hz, back.wander_cents) == (Reason.NEVER_SETTLED, 110.0, None)
+
+
+@pytest.mark.parametrize("missing", ["pitch_hz", "u_cents", "settle_s"])
+def test_a_reading_without_its_numbers_is_refused(missing):
+    flat = {**to_document(stores.a_reading(110.0, 1.0)), missing: None}
+    with pytest.raises(Exception, match="Reading"):
+        from_document(flat, Reading | Rejected)
 
 
 # -- the schema ----------------------------------------------------------------------------------
@@ -280,7 +308,7 @@ def test_files_are_not_replaced_unless_told(tmp_path):
         assert caught.value.exit_code == ExitCode.USAGE
         assert out.read_text() == "precious"
         run(*words, "--out", str(out), "--force", "--store", place)
-        assert json.loads(out.read_text())["schema"] == "pitchbench.export/1"
+        assert json.loads(out.read_text())["schema"] == "pitchbench.export/2"
         out.write_text("precious")
     assert [p.name for p in tmp_path.glob("*.part")] == []
 

@@ -9,6 +9,7 @@ import pytest
 import stores
 from click.testing import CliRunner
 from documents import parsed
+from pitchbench.records.results import string_results, tolerance_cents
 from stores import NOON
 
 from pitchbench.commands import cli
@@ -17,8 +18,7 @@ from pitchbench.notes import Note
 from pitchbench.records.history import changes, check_reasons, opening_words, season_words, trends
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
-from pitchbench.records.results import string_results, tolerance_cents
-from pitchbench.session.state import (
+from pitchbench.session.log import (
     MoveEntry,
     NoteEntry,
     Outcome,

@@ -19,7 +19,7 @@ from pitchbench.records import migrations
 from pitchbench.records.documents import to_json
 from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import Entry, Setup
+from pitchbench.session.log import Entry, Setup
 
 
 @pytest.fixture

@@ -14,8 +14,8 @@ import pytest
 from session_story import setup_of
 
 from pitchbench.presets import preset
+from pitchbench.session.log import Step
 from pitchbench.session.rehearsal import Rehearsal, rehearse
-from pitchbench.session.state import Step
 
 PRESETS = (
     "six-string",
@@ -49,7 +49,7 @@ def test_strings_end_up_right_and_no_move_goes_the_wrong_way() -> None:
     with ProcessPoolExecutor(os.cpu_count(), multiprocessing.get_context("spawn")) as pool:
         rehearsals = dict(zip(jobs, pool.map(one_string, jobs), strict=True))
 
-    unfinished = [job for job, r in rehearsals.items() if r.state.step is not Step.FINISHED]
+    unfinished = [job for job, r in rehearsals.items() if r.state.log.step is not Step.FINISHED]
     assert unfinished == []
 
     # A sharp string (positive offset) needs its saddle away from the nut (positive).
@@ -78,5 +78,5 @@ def test_the_player_does_the_last_round_too() -> None:
     setup = setup_of(strings=(2, 1), tolerance_cents=4.0)
     seeds = (rehearse(setup, seed=seed) for seed in range(1, 20))
     rehearsal = next(r for r in seeds if r.moves)
-    assert rehearsal.state.step is Step.FINISHED
+    assert rehearsal.state.log.step is Step.FINISHED
     assert any(getattr(e, "step", None) is Step.LAST_ROUND for e in rehearsal.state.entries)

@@ -8,16 +8,16 @@ from html.parser import HTMLParser
 
 import pytest
 import stores
+from pitchbench.records.results import string_results
 from stores import NOON
 
 from pitchbench.errors import PitchbenchError
-from pitchbench.intonation.bridge import Rotation
+from pitchbench.intonation.bridge import Rotation, move_words
 from pitchbench.records.model import SessionMeta, SessionRecord
-from pitchbench.records.results import string_results
 from pitchbench.report import export
-from pitchbench.report.sheet import build_sheet, made_words, sheet_html, sheet_lines
+from pitchbench.report.sheet import build_sheet, sheet_html, sheet_lines
 from pitchbench.report.takes import rounds_of
-from pitchbench.session.state import MoveEntry
+from pitchbench.session.log import MoveEntry
 
 
 def a_record(instrument=None, log=None, **meta: object) -> SessionRecord:
@@ -84,11 +84,11 @@ def test_a_rehearsal_says_that_nothing_was_measured():
 
 def test_the_move_shown_is_the_one_that_was_made():
     move = next(e for e in stores.a_log() if isinstance(e, MoveEntry))
-    assert made_words(replace(move, made_mm=0.95)) == (
+    assert move_words(replace(move, made_mm=0.95).made) == (
         "0.9 mm away from the nut, 1.9 turns clockwise"
     )
     assert move.move.rotation is Rotation.CLOCKWISE
-    assert made_words(replace(move, made_mm=-1.9)) == (
+    assert move_words(replace(move, made_mm=-1.9).made) == (
         "1.9 mm toward the nut, 3.8 turns counterclockwise"
     )
 

@@ -11,8 +11,8 @@ from documents import parsed
 
 from pitchbench.commands import main
 from pitchbench.records.repository import Repository
-from pitchbench.session.reducer import resume
-from pitchbench.session.state import MoveEntry
+from pitchbench.session.log import MoveEntry
+from pitchbench.session.state import resume
 
 QUICK = ("--strings", "6", "--tolerance", "4")
 

@@ -17,18 +17,10 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.presets import preset
 from pitchbench.records.documents import to_json
 from pitchbench.session.engine import Pace, run
-from pitchbench.session.reducer import begin, resume
+from pitchbench.session.job import Command, KeyPressed
+from pitchbench.session.log import Entry, NoteEntry, Step, TakeEntry, TakeFate
 from pitchbench.session.rehearsal import Habits, rehearse
-from pitchbench.session.state import (
-    Command,
-    Entry,
-    KeyPressed,
-    NoteEntry,
-    State,
-    Step,
-    TakeEntry,
-    TakeFate,
-)
+from pitchbench.session.state import State, begin, resume
 from pitchbench.sound.microphone import InputLostError
 from pitchbench.sound.recording import Recording
 from pitchbench.sound.source import Block
@@ -95,7 +87,7 @@ def test_a_source_is_heard_to_its_end_and_let_go_of() -> None:
     source.happenings = [0.5, (6, 0), (6, 12), 0.5]
     state = run(source, begin(setup_of()))
     assert _fates(state) == [TakeFate.ACCEPTED, TakeFate.ACCEPTED]
-    assert state.step is Step.FRETTED
+    assert state.log.step is Step.FRETTED
     assert (source.opened, source.closed) == (1, 1)
 
 
@@ -178,7 +170,7 @@ def test_a_recorded_session_replays_to_the_same_entries(tmp_path: Path) -> None:
     setup = setup_of(strings=(6,), tolerance_cents=3.0)
     path = tmp_path / "session.flac"
     live = rehearse(setup, seed=4, habits=habits, record=path, live=True)
-    assert live.state.step is Step.FINISHED
+    assert live.state.log.step is Step.FINISHED
     assert TakeFate.REJECTED in _fates(live.state)
     again = run(Recording(path, block_size=4096), begin(setup))
     assert [to_json(e, Entry) for e in again.entries] == [

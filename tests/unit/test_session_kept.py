@@ -12,9 +12,9 @@ from pitchbench.commands.guided import Keeping
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
-from pitchbench.session.reducer import begin
+from pitchbench.session.log import Setup, Step
 from pitchbench.session.rehearsal import rehearse
-from pitchbench.session.state import Setup, Step
+from pitchbench.session.state import begin
 
 Capsys = pytest.CaptureFixture[str]
 
@@ -24,7 +24,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """String 6 of a six-string, set from beginning to end."""
     path = tmp_path_factory.mktemp("sound") / "session.flac"
     setup = Setup(preset("six-string"), DEFAULT_PRIOR, strings=(6,), tolerance_cents=5.0)
-    assert rehearse(setup, seed=4, record=path).state.step is Step.FINISHED
+    assert rehearse(setup, seed=4, record=path).state.log.step is Step.FINISHED
     return path
 
 

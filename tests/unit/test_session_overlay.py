@@ -9,9 +9,9 @@ from overlay_story import heard, overlaid
 
 from pitchbench.intonation.drift import Strength, tell_strengths
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.pitch.reading import Reason, Rejected
+from pitchbench.session.job import Command, InputBack, InputLost, KeyPressed
 from pitchbench.session.overlay import Overlay, advance
-from pitchbench.session.state import Command, InputBack, InputLost, KeyPressed
 
 
 def after(overlay: Overlay, *events) -> Overlay:
@@ -58,7 +58,7 @@ def test_a_pluck_that_ended_does_not_take_away_the_newer_one() -> None:
         Overlay(),
         PluckStarted(5.0),
         LivePitch(5.5, 5.0, 110.0, 1.0, -20.0),
-        ReadingReady(Reading(1.0, 3.9, Reason.TOO_SHORT), final=True),
+        ReadingReady(Rejected(1.0, 3.9, Reason.TOO_SHORT), final=True),
     )
     assert overlay.ringing
     assert len(overlay.live_trace) == 1
@@ -91,7 +91,7 @@ def test_so_many_settled_plucks_are_enough() -> None:
     reading = overlaid().plucks[0].reading
     overlay = Overlay(enough=2)
     overlay = after(overlay, ReadingReady(reading, final=True))
-    overlay = after(overlay, ReadingReady(Reading(9.0, 0.1, Reason.TOO_SHORT), final=True))
+    overlay = after(overlay, ReadingReady(Rejected(9.0, 0.1, Reason.TOO_SHORT), final=True))
     assert not overlay.over
     assert after(overlay, ReadingReady(reading, final=True)).over
 

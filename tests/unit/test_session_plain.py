@@ -9,8 +9,8 @@ from session_story import Story
 
 from pitchbench.pitch.reading import Reason
 from pitchbench.screen.plain import PlainView, result_lines
-from pitchbench.session.reducer import advance, begin
-from pitchbench.session.state import Command, InputBack, InputLost, KeyPressed
+from pitchbench.session.job import Command, InputBack, InputLost, KeyPressed
+from pitchbench.session.state import begin
 
 
 def _told(story: Story) -> list[str]:
@@ -20,7 +20,7 @@ def _told(story: Story) -> list[str]:
     state = begin(story.state.setup)
     view(state, state)
     for event in story.events:
-        old, state = state, advance(state, event)
+        old, state = state, state.advance(event)
         view(old, state)
     return lines
 

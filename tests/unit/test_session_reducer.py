@@ -5,20 +5,19 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from invented import a_reading
 from session_story import Story, setup_of
 
 from pitchbench.instrument import Bridge, BridgeKind, ScrewHeads
 from pitchbench.intonation.bridge import Direction
 from pitchbench.intonation.verdict import Decision
 from pitchbench.pitch.listener import PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.pitch.reading import Reason
 from pitchbench.presets import preset
+from pitchbench.session.heard import TUNED_WITHIN_CENTS
+from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.learning import learned_scatter
-from pitchbench.session.reducer import TUNED_WITHIN_CENTS, advance
-from pitchbench.session.state import (
-    Command,
-    InputBack,
-    InputLost,
+from pitchbench.session.log import (
     MoveEntry,
     NoteEntry,
     Outcome,
@@ -34,30 +33,30 @@ from pitchbench.session.takes import scatter_prior
 
 def test_the_work_starts_at_the_lowest_string_and_leaves_the_checklist_by_itself() -> None:
     story = Story.begin()
-    assert story.state.step is Step.BEFORE
-    assert story.state.current == 6
+    assert story.state.log.step is Step.BEFORE
+    assert story.state.log.current == 6
     story.play(6)
-    assert story.state.step is Step.FRETTED
+    assert story.state.log.step is Step.FRETTED
     assert story.accepted() == [(6, 0, 0)]
 
 
 def test_chosen_strings_are_worked_on_in_the_order_given() -> None:
     story = Story.begin(strings=(2, 4))
-    assert story.state.current == 2
+    assert story.state.log.current == 2
     story.string(0.1)
-    assert story.state.current == 4
+    assert story.state.log.current == 4
 
 
 def test_noise_does_not_leave_the_checklist() -> None:
-    story = Story.begin().sound(1000.0).sound(None, reason=Reason.NO_PITCH)
-    assert story.state.step is Step.BEFORE
+    story = Story.begin().sound(1000.0).sound(1000.0, reason=Reason.TOO_QUIET)
+    assert story.state.log.step is Step.BEFORE
     assert [e.take.fate for e in story.entries] == [TakeFate.IGNORED, TakeFate.REJECTED]
 
 
 @pytest.mark.parametrize(("cents", "word"), [(-23.4, "flat"), (8.1, "sharp")])
 def test_a_string_out_of_tune_is_told_how_far(cents: float, word: str) -> None:
     story = Story.begin().play(6, 0, cents)
-    assert story.state.step is Step.TUNE
+    assert story.state.log.step is Step.TUNE
     assert story.last_fate is TakeFate.IGNORED
     assert f"{abs(cents)}" in story.state.says
     assert word in story.state.says
@@ -65,15 +64,15 @@ def test_a_string_out_of_tune_is_told_how_far(cents: float, word: str) -> None:
 
 def test_a_string_far_off_is_still_taken_for_the_one_being_tuned() -> None:
     story = Story.begin().play(6, 0, -60.0).play(6, 0, -730.0)
-    assert story.state.step is Step.TUNE
+    assert story.state.log.step is Step.TUNE
     assert "730.0 cents flat" in story.state.says
 
 
 def test_in_tune_means_a_few_cents() -> None:
     outside = Story.begin().play(6, 0, TUNED_WITHIN_CENTS + 0.1)
     inside = Story.begin().play(6, 0, TUNED_WITHIN_CENTS - 0.1)
-    assert outside.state.step is Step.TUNE
-    assert inside.state.step is Step.FRETTED
+    assert outside.state.log.step is Step.TUNE
+    assert inside.state.log.step is Step.FRETTED
 
 
 def test_while_tuning_the_live_pitch_is_followed_and_too_high_is_warned_of() -> None:
@@ -90,7 +89,7 @@ def test_while_tuning_the_live_pitch_is_followed_and_too_high_is_warned_of() -> 
 
 def test_the_fretted_note_is_no_answer_while_the_open_one_is_tuned() -> None:
     story = Story.begin().play(6, 0, -30.0).play(6, 12)
-    assert story.state.step is Step.TUNE
+    assert story.state.log.step is Step.TUNE
     assert story.last_fate is TakeFate.IGNORED
     assert "open string is asked for" in story.state.says
 
@@ -98,7 +97,7 @@ def test_the_fretted_note_is_no_answer_while_the_open_one_is_tuned() -> None:
 def test_a_preliminary_reading_is_only_shown() -> None:
     story = Story.begin().play(6)
     entries = story.entries
-    reading = Reading(story.now_s, 1.0, None, pitch_hz=164.9, u_cents=0.3)
+    reading = a_reading(164.9, story.now_s, ring_s=1.0, u_cents=0.3)
     story.event(PluckStarted(story.now_s)).event(ReadingReady(reading, final=False))
     assert story.state.offered is reading
     assert story.state.ringing
@@ -112,8 +111,8 @@ def test_a_preliminary_reading_is_only_shown() -> None:
 def test_a_good_string_is_left_alone_and_the_next_one_begins() -> None:
     story = Story.begin().string(0.1)
     assert story.outcomes()[6] is Outcome.LEAVE
-    assert (story.state.current, story.state.step) == (5, Step.TUNE)
-    assert story.state.strings[5].moves == ()
+    assert (story.state.log.current, story.state.log.step) == (5, Step.TUNE)
+    assert story.state.log.strings[5].moves == ()
     assert "leave it" in story.state.says
 
 
@@ -124,29 +123,29 @@ def test_a_string_that_is_off_gets_a_move_in_the_right_direction(
     offset: float, direction: Direction
 ) -> None:
     story = Story.begin().string(offset)
-    move = story.state.string.advice
-    assert story.state.step is Step.MOVE
+    move = story.state.log.string.advice
+    assert story.state.log.step is Step.MOVE
     assert move is not None
     assert move.direction is direction
-    # 648 mm, 12th fret: 2.67 cents per mm (measurement.md, section 3).
-    assert move.mm == pytest.approx(6.0 / 2.67, rel=0.05)
+    # 648 mm, 12th fret: 2.67 cents per mm (docs/definitions.md, section 3).
+    assert move.mm == pytest.approx(offset / 2.67, rel=0.05)
     assert move.cautions
     assert story.state.asks.startswith("Slacken string 6 and move its saddle 2.")
 
 
 def test_no_verdict_rests_on_a_single_fretted_note() -> None:
     story = Story.begin().play(6).play(6, 12, 30.0)
-    assert story.state.step in (Step.OPEN, Step.FRETTED)
+    assert story.state.log.step in (Step.OPEN, Step.FRETTED)
     assert not any(isinstance(e, VerdictEntry) for e in story.entries)
 
 
 def test_open_and_fretted_are_taken_in_any_order() -> None:
     asked = Story.begin().play(6).takes(6.0)
     as_liked = Story.begin().play(6).play(6).play(6).play(6, 12, 6.2).takes(6.0)
-    assert asked.state.step is as_liked.state.step is Step.MOVE
-    assert as_liked.state.string.now is not None
-    assert as_liked.state.string.now.open.n >= 3
-    assert as_liked.state.string.now.offset_cents == pytest.approx(6.0, abs=0.2)
+    assert asked.state.log.step is as_liked.state.log.step is Step.MOVE
+    assert as_liked.state.log.string.now is not None
+    assert as_liked.state.log.string.now.open.n >= 3
+    assert as_liked.state.log.string.now.offset_cents == pytest.approx(6.0, abs=0.2)
 
 
 def test_takes_are_asked_for_in_turns() -> None:
@@ -156,7 +155,7 @@ def test_takes_are_asked_for_in_turns() -> None:
     asked = []
     scatter = (4.0, -4.0, 3.0, -3.0, 2.5, -2.5, 4.0, -4.0)
     for turn in range(8):
-        asked.append(story.state.wanted_fret)
+        asked.append(story.state.log.wanted_fret)
         story.play(6, asked[-1] or 0, scatter[turn] if asked[-1] else 0.1)
     assert asked[:4] == [12, 12, 12, 12]
     assert "0 0" not in " ".join(map(str, asked))
@@ -167,28 +166,28 @@ def test_takes_are_asked_for_in_turns() -> None:
 
 def test_other_frets_are_judged_alike() -> None:
     story = Story.begin(fret=5).play(6).takes(4.0, fret=5)
-    assert story.state.step is Step.MOVE
-    assert story.state.string.now is not None
-    assert story.state.string.now.fret == 5
-    assert story.state.string.now.offset_cents == pytest.approx(4.0, abs=0.5)
+    assert story.state.log.step is Step.MOVE
+    assert story.state.log.string.now is not None
+    assert story.state.log.string.now.fret == 5
+    assert story.state.log.string.now.offset_cents == pytest.approx(4.0, abs=0.5)
 
 
 def test_the_whole_cycle_move_retune_read_again_leave() -> None:
     story = Story.begin().string(6.0)
     story.play(6, 0, -200.0)
-    assert story.state.step is Step.RETUNE
+    assert story.state.log.step is Step.RETUNE
     story.play(6, 0, 12.0)
     assert "above its pitch" in story.state.says
     story.play(6, 0, 0.5)
-    assert story.state.step is Step.FRETTED
-    assert story.state.string.round == 1
-    assert story.state.string.now is None, "takes of the earlier round no longer count"
+    assert story.state.log.step is Step.FRETTED
+    assert story.state.log.string.round == 1
+    assert story.state.log.string.now is None, "takes of the earlier round no longer count"
     story.takes(0.1)
     assert story.outcomes()[6] is Outcome.LEAVE
-    string = story.state.strings[5]
-    assert string.as_found is not None
+    string = story.state.log.strings[5]
+    assert string.found is not None
     assert string.now is not None
-    assert string.as_found.offset_cents == pytest.approx(6.0, abs=0.3)
+    assert string.found.offset_cents == pytest.approx(6.0, abs=0.3)
     assert string.now.offset_cents == pytest.approx(0.1, abs=0.3)
     assert {e.made_mm for e in story.entries if isinstance(e, MoveEntry)} == {string.travel_mm}
 
@@ -196,37 +195,37 @@ def test_the_whole_cycle_move_retune_read_again_leave() -> None:
 def test_a_slackened_string_is_noticed_while_it_still_rings() -> None:
     story = Story.begin().string(6.0)
     story.live(story.target_hz(6) * 0.9, clarity=0.4)
-    assert story.state.step is Step.MOVE, "an unclear pitch proves nothing"
+    assert story.state.log.step is Step.MOVE, "an unclear pitch proves nothing"
     story.live(story.target_hz(6) / 2)
-    assert story.state.step is Step.MOVE, "an octave too low is a slip of the tracker"
+    assert story.state.log.step is Step.MOVE, "an octave too low is a slip of the tracker"
     story.live(story.target_hz(6) * 0.9)
-    assert story.state.step is Step.RETUNE
+    assert story.state.log.step is Step.RETUNE
 
 
 def test_a_move_without_slackening_is_known_by_the_open_pitch() -> None:
     story = Story.begin().string(6.0).play(6, 0, -6.0)
-    assert story.state.step is Step.RETUNE
+    assert story.state.log.step is Step.RETUNE
     story.play(6, 0, 0.0)
-    assert story.state.string.round == 1
+    assert story.state.log.string.round == 1
 
 
 def test_an_open_note_as_before_the_move_counts_only_when_it_is_repeated() -> None:
     story = Story.begin().string(6.0).play(6, 0, 0.1)
-    assert story.state.step is Step.MOVE
+    assert story.state.log.step is Step.MOVE
     assert "once more" in story.state.says
     story.play(6, 0, 0.1)
-    assert story.state.string.round == 1
+    assert story.state.log.string.round == 1
 
 
 def test_fretted_notes_are_ignored_until_the_saddle_has_been_moved() -> None:
     story = Story.begin().string(6.0).play(6, 12, 6.0)
-    assert story.state.step is Step.MOVE
+    assert story.state.log.step is Step.MOVE
     assert story.last_fate is TakeFate.IGNORED
 
 
 def test_a_move_the_wrong_way_is_said() -> None:
     story = Story.begin().string(6.0).move_and_retune(6).takes(12.0)
-    assert story.state.step is Step.MOVE
+    assert story.state.log.step is Step.MOVE
     assert "other way" in story.state.says
     assert "5.9 ±" in story.state.says
     assert "11.7 ±" in story.state.says
@@ -239,23 +238,23 @@ def test_a_move_that_changed_nothing_is_said() -> None:
 
 def test_a_move_that_fell_a_little_short_is_not_called_wrong() -> None:
     story = Story.begin().string(9.0).move_and_retune(6).takes(3.0)
-    assert story.state.step in (Step.MOVE, Step.BORDER)
+    assert story.state.log.step in (Step.MOVE, Step.BORDER)
     assert "?" not in story.state.says
 
 
 def test_a_string_gone_out_of_tune_between_readings_is_tuned_again() -> None:
     story = Story.begin().play(6).play(6, 12, 5.0).play(6, 0, -14.0)
-    assert story.state.step is Step.TUNE
+    assert story.state.log.step is Step.TUNE
     story.play(6, 0, 0.0)
-    assert story.state.step is Step.FRETTED
+    assert story.state.log.step is Step.FRETTED
 
 
 def test_takes_of_two_tunings_are_each_referred_to_their_own_open_pitch() -> None:
     """The string went down by 9 cents between the two halves; its offset stayed 6."""
     story = Story.begin().play(6, 0, 0.0).play(6, 12, 6.1).play(6, 0, -11.0).play(6, 0, -2.9)
     story.play(6, 12, 6.0 - 2.9)
-    assert story.state.string.now is not None
-    assert story.state.string.now.offset_cents == pytest.approx(6.05, abs=0.01)
+    assert story.state.log.string.now is not None
+    assert story.state.log.string.now.offset_cents == pytest.approx(6.05, abs=0.01)
 
 
 # ------------------------------------------------------------------------------ when to stop
@@ -267,7 +266,7 @@ _UNSURE = (2.5, -2.5, 1.5, -1.5, 2.0, -2.0)
 
 def _at_the_border() -> Story:
     story = Story.begin(most_takes=12).play(6).takes(1.8, _UNSURE)
-    assert story.state.step is Step.BORDER
+    assert story.state.log.step is Step.BORDER
     return story
 
 
@@ -284,26 +283,26 @@ def test_on_the_border_each_choice_is_told_with_its_risk() -> None:
 def test_the_border_is_accepted_by_key() -> None:
     story = _at_the_border().key(Command.ACCEPT)
     assert story.outcomes()[6] is Outcome.BORDER
-    assert story.state.current == 5
+    assert story.state.log.current == 5
 
 
 def test_the_border_is_accepted_by_playing_the_next_string() -> None:
     story = _at_the_border().play(5)
     assert story.outcomes()[6] is Outcome.BORDER
-    assert (story.state.current, story.state.step) == (5, Step.FRETTED)
+    assert (story.state.log.current, story.state.log.step) == (5, Step.FRETTED)
 
 
 def test_from_the_border_the_saddle_may_be_moved_after_all() -> None:
     story = _at_the_border()
     story.live(story.target_hz(6) * 0.9).play(6, 0, -150.0).play(6, 0, 0.0)
-    assert story.state.string.round == 1
-    assert story.state.step is Step.FRETTED
+    assert story.state.log.string.round == 1
+    assert story.state.log.step is Step.FRETTED
 
 
 def test_from_the_border_a_slackened_string_is_known_by_its_reading_alone() -> None:
     story = _at_the_border().play(6, 0, -200.0)
-    assert story.state.step is Step.RETUNE
-    assert story.play(6).state.string.round == 1
+    assert story.state.log.step is Step.RETUNE
+    assert story.play(6).state.log.string.round == 1
 
 
 def test_further_takes_on_the_border_count() -> None:
@@ -320,7 +319,7 @@ def test_out_of_travel_says_what_to_check_and_goes_on() -> None:
     short = replace(guitar.bridge, travel_away_mm=1.0)
     story = Story.begin(replace(guitar, bridge=short)).string(6.0)
     assert story.outcomes()[6] is Outcome.OUT_OF_TRAVEL
-    assert story.state.current == 5
+    assert story.state.log.current == 5
     for word in ("relief", "action", "nut", "qualified repairer"):
         assert word in story.state.says
 
@@ -330,9 +329,9 @@ def test_a_saddle_goes_to_the_end_of_its_travel_if_that_is_good_enough(sign: int
     guitar = preset("six-string")
     short = replace(guitar.bridge, travel_away_mm=2.0, travel_toward_nut_mm=2.0)
     story = Story.begin(replace(guitar, bridge=short)).string(sign * 6.0)
-    advice = story.state.string.advice
+    advice = story.state.log.string.advice
     assert advice is not None
-    assert advice.signed_mm == pytest.approx(sign * 2.0)
+    assert advice.mm == pytest.approx(sign * 2.0)
     assert not advice.out_of_travel
 
 
@@ -366,7 +365,7 @@ def test_a_hopeless_spread_puts_the_string_in_doubt() -> None:
 
 def test_a_pluck_that_fits_nothing_is_kept_with_the_reason() -> None:
     story = Story.begin().play(6).play(6, 3)
-    take = story.state.last_take
+    take = story.state.log.last_take
     assert take is not None
     assert (take.fate, take.fret) == (TakeFate.IGNORED, None)
     assert "neither string 6 open nor at the 12th fret" in take.why
@@ -375,34 +374,34 @@ def test_a_pluck_that_fits_nothing_is_kept_with_the_reason() -> None:
 @pytest.mark.parametrize("reason", list(Reason))
 def test_a_rejected_pluck_is_kept_with_the_reason_and_never_counts(reason: Reason) -> None:
     story = Story.begin().play(6).play(6, 12, 5.0, reason=reason)
-    take = story.state.last_take
+    take = story.state.log.last_take
     assert take is not None
     assert take.fate is TakeFate.REJECTED
     assert take.why
-    assert story.state.string.now is None
-    assert story.state.step is Step.FRETTED
+    assert story.state.log.string.now is None
+    assert story.state.log.step is Step.FRETTED
 
 
 def test_another_string_played_twice_is_turned_to() -> None:
     story = Story.begin().play(6).play(4)
-    assert story.state.current == 6
+    assert story.state.log.current == 6
     assert story.last_fate is TakeFate.IGNORED
     assert "once more to go there" in story.state.says
     story.play(4)
-    assert (story.state.current, story.state.step) == (4, Step.FRETTED)
+    assert (story.state.log.current, story.state.log.step) == (4, Step.FRETTED)
     assert story.outcomes()[6] is None, "what is not finished comes back later"
 
 
 def test_another_string_played_once_and_then_this_one_stays_here() -> None:
     story = Story.begin().play(6).play(4).play(6, 12).play(4)
-    assert story.state.current == 6
+    assert story.state.log.current == 6
 
 
 def test_unfinished_strings_come_back() -> None:
     story = Story.begin(strings=(6, 5, 4)).play(6).play(5).play(5).takes(0.1)
-    assert story.state.current == 4
+    assert story.state.log.current == 4
     story.string(0.1)
-    assert story.state.current == 6
+    assert story.state.log.current == 6
 
 
 _C2_B = 2.0e-4
@@ -424,7 +423,7 @@ def test_drop_tuning_the_octave_of_the_low_c_is_not_taken_for_the_open_c() -> No
     story.sound(fretted * 1.001, stiffness_b=0.5 * _C2_B)
     assert story.last_fate is TakeFate.IGNORED, "more supple than the open C2: another string"
     story.sound(fretted, stiffness_b=0.5 * _C2_B)
-    assert story.state.current == 4
+    assert story.state.log.current == 4
 
     story = Story.begin(replace(guitar, strings=tuple(strings))).play(6)
     story.sound(fretted).sound(fretted * 1.001)
@@ -437,12 +436,12 @@ def test_drop_tuning_the_octave_of_the_low_c_is_not_taken_for_the_open_c() -> No
 def _all_strings(story: Story, offsets: dict[int, float]) -> Story:
     for _ in range(60):
         state = story.state
-        if state.step is Step.FINISHED:
+        if state.log.step is Step.FINISHED:
             return story
-        story.play(state.current)
-        story.takes(offsets[state.current])
-        if story.state.step is Step.MOVE:
-            number = story.state.current
+        story.play(state.log.current)
+        story.takes(offsets[state.log.current])
+        if story.state.log.step is Step.MOVE:
+            number = story.state.log.current
             offsets[number] = 0.1
             story.move_and_retune(number).takes(0.1)
     raise AssertionError("the session never came to its end")
@@ -450,7 +449,7 @@ def _all_strings(story: Story, offsets: dict[int, float]) -> Story:
 
 def test_nothing_moved_means_no_second_round() -> None:
     story = _all_strings(Story.begin(), dict.fromkeys(range(1, 7), 0.1))
-    assert story.state.step is Step.FINISHED
+    assert story.state.log.step is Step.FINISHED
     assert set(story.outcomes().values()) == {Outcome.LEAVE}
     assert not any(isinstance(e, NoteEntry) and e.step is Step.LAST_ROUND for e in story.entries)
 
@@ -469,7 +468,7 @@ def test_strings_that_a_later_move_may_have_disturbed_are_checked_once_more(
 
 def _second_of_two_moved() -> Story:
     story = Story.begin(strings=(6, 5)).string(0.1).string(6.0).move_and_retune(5).takes(0.1)
-    assert (story.state.step, story.state.current) == (Step.LAST_ROUND, 6)
+    assert (story.state.log.step, story.state.log.current) == (Step.LAST_ROUND, 6)
     return story
 
 
@@ -477,28 +476,28 @@ def test_a_check_is_short_when_nothing_has_changed() -> None:
     story = _second_of_two_moved()
     before = len(story.accepted())
     story.string(0.15)
-    assert story.state.step is Step.FINISHED
+    assert story.state.log.step is Step.FINISHED
     assert len(story.accepted()) - before == 2
 
 
 def test_a_string_disturbed_by_the_others_goes_round_again() -> None:
     story = _second_of_two_moved()
     story.string(9.0)
-    assert (story.state.step, story.state.current) == (Step.MOVE, 6)
+    assert (story.state.log.step, story.state.log.current) == (Step.MOVE, 6)
     story.move_and_retune(6).takes(0.2)
-    assert story.state.step is Step.FINISHED
+    assert story.state.log.step is Step.FINISHED
     assert story.outcomes()[6] is Outcome.LEAVE
 
 
 def test_a_check_asks_for_the_string_to_be_in_tune_first() -> None:
     story = _second_of_two_moved()
     story.play(6, 0, -7.0)
-    assert story.state.step is Step.LAST_ROUND
+    assert story.state.log.step is Step.LAST_ROUND
     assert "flat" in story.state.says
-    assert not story.state.tuned
+    assert not story.state.log.tuned
     story.play(6, 0, 0.5)
-    assert story.state.tuned
-    assert story.state.wanted_fret == 12
+    assert story.state.log.tuned
+    assert story.state.log.wanted_fret == 12
 
 
 def test_after_the_end_nothing_heard_changes_anything() -> None:
@@ -514,8 +513,8 @@ def test_strike_out_the_last_take_and_a_chosen_one() -> None:
     story.key(Command.STRIKE)
     assert [e.take for e in story.entries if isinstance(e, StrikeEntry)] == [3]
     story.key(Command.STRIKE, take=2)
-    assert story.state.string.now is None
-    assert [t.fate for t in story.state.string.takes] == [
+    assert story.state.log.string.now is None
+    assert [t.fate for t in story.state.log.string.takes] == [
         TakeFate.ACCEPTED,
         TakeFate.STRUCK,
         TakeFate.STRUCK,
@@ -525,61 +524,61 @@ def test_strike_out_the_last_take_and_a_chosen_one() -> None:
 
 def test_striking_out_the_take_that_decided_takes_the_move_back() -> None:
     story = Story.begin().string(6.0)
-    assert story.state.step is Step.MOVE
+    assert story.state.log.step is Step.MOVE
     story.key(Command.STRIKE)
-    assert story.state.step in (Step.OPEN, Step.FRETTED)
-    assert story.state.string.advice is None
+    assert story.state.log.step in (Step.OPEN, Step.FRETTED)
+    assert story.state.log.string.advice is None
     story.takes(6.0)
-    assert story.state.step is Step.MOVE
+    assert story.state.log.step is Step.MOVE
 
 
 def test_accept_means_yes_to_what_is_asked() -> None:
     story = Story.begin().key(Command.ACCEPT)
-    assert story.state.step is Step.TUNE
+    assert story.state.log.step is Step.TUNE
     story.key(Command.ACCEPT)
-    assert story.state.step is Step.OPEN
+    assert story.state.log.step is Step.OPEN
     story.play(6, 0, 4.0).takes(10.0)
-    assert story.state.step is Step.MOVE
+    assert story.state.log.step is Step.MOVE
     story.key(Command.ACCEPT)
-    assert story.state.step is Step.RETUNE
+    assert story.state.log.step is Step.RETUNE
     story.key(Command.ACCEPT)
-    assert (story.state.step, story.state.string.round) == (Step.OPEN, 1)
+    assert (story.state.log.step, story.state.log.string.round) == (Step.OPEN, 1)
     story.key(Command.ACCEPT)
     assert story.outcomes()[6] is Outcome.PASSED_OVER
 
 
 def test_again_measures_the_string_afresh() -> None:
     story = Story.begin().string(6.0).key(Command.AGAIN)
-    assert (story.state.step, story.state.current) == (Step.TUNE, 6)
-    assert story.state.string.now is None
-    assert story.state.string.advice is None
+    assert (story.state.log.step, story.state.log.current) == (Step.TUNE, 6)
+    assert story.state.log.string.now is None
+    assert story.state.log.string.advice is None
     story.string(0.1)
     assert story.outcomes()[6] is Outcome.LEAVE
 
 
 def test_next_and_previous_string() -> None:
     story = Story.begin().key(Command.NEXT)
-    assert story.state.current == 5
+    assert story.state.log.current == 5
     assert story.outcomes()[6] is Outcome.PASSED_OVER
     story.key(Command.PREVIOUS)
-    assert story.state.current == 6
+    assert story.state.log.current == 6
     assert story.outcomes()[6] is None
 
 
 def test_the_tolerance_goes_in_half_cents_and_judges_anew() -> None:
     story = Story.begin().string(3.0)
-    assert story.state.string.advice is not None
+    assert story.state.log.string.advice is not None
     for _ in range(6):
         story.key(Command.TOLERANCE_UP)
-    assert story.state.tolerance_cents == 5.0
-    assert story.state.step in (Step.OPEN, Step.FRETTED) or story.outcomes()[6] is Outcome.LEAVE
+    assert story.state.log.tolerance_cents == 5.0
+    assert story.state.log.step in (Step.OPEN, Step.FRETTED) or story.outcomes()[6] is Outcome.LEAVE
     story.takes(3.0)
     assert story.outcomes()[6] is Outcome.LEAVE
     kept = [e.tolerance_cents for e in story.entries if isinstance(e, NoteEntry)]
     assert [t for t in kept if t] == [2.5, 3.0, 3.5, 4.0, 4.5, 5.0]
     for _ in range(30):
         story.key(Command.TOLERANCE_DOWN)
-    assert story.state.tolerance_cents == 0.5
+    assert story.state.log.tolerance_cents == 0.5
 
 
 @pytest.mark.parametrize(
@@ -623,7 +622,7 @@ def test_every_key_is_safe_at_every_step(command: Command, step: Step) -> None:
         story.string(6.0).play(6, 0, -100.0)
     elif step is Step.FINISHED:
         story.string(0.1)
-    assert story.state.step is step
+    assert story.state.log.step is step
     story.key(command)
     assert story.state.asks.endswith(".")
 
@@ -633,13 +632,13 @@ def test_every_key_is_safe_at_every_step(command: Command, step: Step) -> None:
 
 def test_a_lost_input_is_said_and_the_work_goes_on_when_it_is_back() -> None:
     story = Story.begin().play(6)
-    step = story.state.step
+    step = story.state.log.step
     story.event(InputLost("unplugged"))
     assert story.state.input_lost == "unplugged"
     assert "Connect" in story.state.asks
     story.event(InputBack())
     assert story.state.input_lost is None
-    assert story.state.step is step
+    assert story.state.log.step is step
     story.takes(0.1)
     assert story.outcomes()[6] is Outcome.LEAVE
 
@@ -700,16 +699,16 @@ def test_every_verdict_is_kept_with_its_offset() -> None:
     story = Story.begin().string(6.0)
     verdicts = [e for e in story.entries if isinstance(e, VerdictEntry)]
     assert verdicts[-1].verdict.decision is Decision.MOVE
-    assert verdicts[-1].offset == story.state.string.now
+    assert verdicts[-1].offset == story.state.log.string.now
     assert setup_of().order == (6, 5, 4, 3, 2, 1)
 
 
 def test_the_players_scatter_is_learned_as_the_session_goes_and_from_earlier_ones() -> None:
     wide = (3.0, -3.0, 2.0, -2.0)
     story = Story.begin(strings=(6, 5)).play(6).takes(9.0, wide)
-    before = scatter_prior(story.state, story.state.strings[5])
+    before = scatter_prior(story.state, story.state.log.strings[5])
     assert before == story.state.setup.prior, "a string's own takes are no prior for it"
-    learned = scatter_prior(story.state, story.state.strings[4])
+    learned = scatter_prior(story.state, story.state.log.strings[4])
     assert learned.fretted_dof > 0
     assert learned.fretted_cents == pytest.approx(2.5, abs=0.8)
     assert learned_scatter([story.entries]) == learned

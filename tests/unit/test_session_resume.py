@@ -9,18 +9,9 @@ from session_story import Story
 
 from pitchbench.pitch.reading import Reason
 from pitchbench.records.documents import from_json, to_json
-from pitchbench.session.reducer import advance, begin, resume
-from pitchbench.session.state import (
-    Command,
-    Entry,
-    Event,
-    MoveEntry,
-    OutcomeEntry,
-    State,
-    Step,
-    TakeEntry,
-    TakeFate,
-)
+from pitchbench.session.job import Command, Event
+from pitchbench.session.log import Entry, MoveEntry, OutcomeEntry, Step, TakeEntry, TakeFate
+from pitchbench.session.state import State, begin, resume
 
 
 def _whole_job() -> Story:
@@ -31,10 +22,10 @@ def _whole_job() -> Story:
     story.move_and_retune(6).takes(-0.2)
     story.key(Command.TOLERANCE_DOWN).play(5).play(5, 12, -5.0).play(5, 0, -12.0).play(5, 0, -1.0)
     story.takes(-6.0).key(Command.ACCEPT).play(5, 0, 0.3).takes(0.1)
-    assert story.state.step is Step.LAST_ROUND
+    assert story.state.log.step is Step.LAST_ROUND
     story.string(0.1)
     story.string(7.0).move_and_retune(5).takes(0.2)
-    assert story.state.step is Step.FINISHED
+    assert story.state.log.step is Step.FINISHED
     return story
 
 
@@ -42,7 +33,7 @@ def _kept(state: State) -> tuple[list[object], list[object], list[object]]:
     """Takes, moves and outcomes, with their values and the rounds they belong to."""
     takes = [
         (t.string, t.fret, t.round, t.fate, t.tuning, t.reading.pitch_hz)
-        for s in state.strings
+        for s in state.log.strings
         for t in s.takes
     ]
     moves = [(e.string, round(e.made_mm, 9)) for e in state.entries if isinstance(e, MoveEntry)]
@@ -56,7 +47,7 @@ def _same_work(one: State, other: State) -> None:
     assert one.tolerance_cents == other.tolerance_cents
     for a, b in zip(one.strings, other.strings, strict=True):
         assert (a.takes, a.moves, a.outcome, a.tuning) == (b.takes, b.moves, b.outcome, b.tuning)
-        assert a.as_found == b.as_found
+        assert a.found == b.found
         assert a.now == b.now
         assert a.advice == b.advice
 
@@ -96,8 +87,8 @@ def test_a_new_stream_goes_on_with_the_sessions_time_line() -> None:
     times = [e.at_s for e in again.entries if isinstance(e, TakeEntry)]
     assert times == sorted(times)
     assert times[-1] >= story.state.at_s
-    assert again.state.last_take is not None
-    assert again.state.last_take.reading.onset_s == times[-1]
+    assert again.state.log.last_take is not None
+    assert again.state.log.last_take.reading.onset_s == times[-1]
 
 
 @pytest.mark.parametrize("cut", range(1, 8))
@@ -106,9 +97,9 @@ def test_a_crash_between_two_entries_of_one_event_loses_nothing(cut: int) -> Non
     story = Story.begin(strings=(6,)).string(6.0)
     entries = story.entries[:-cut]
     resumed = Story(resume(story.state.setup, entries))
-    if resumed.state.step is not Step.MOVE:
+    if resumed.state.log.step is not Step.MOVE:
         resumed.play(6).takes(6.0)
-    assert resumed.state.step is Step.MOVE
+    assert resumed.state.log.step is Step.MOVE
     kept = [e for e in resumed.entries if isinstance(e, TakeEntry)]
     assert kept[: sum(isinstance(e, TakeEntry) for e in entries)] == [
         e for e in entries if isinstance(e, TakeEntry)

@@ -11,12 +11,15 @@ from pitchbench.instrument import Bridge, BridgeKind
 from pitchbench.intonation.bridge import Direction
 from pitchbench.intonation.response import BY_GEOMETRY, Response
 from pitchbench.presets import preset
+from pitchbench.session.job import Command
+from pitchbench.session.keys import SAID_STEP_TURNS
 from pitchbench.session.learning import learned_response
-from pitchbench.session.reducer import SAID_STEP_TURNS, resume
+from pitchbench.session.log import MoveEntry, Outcome, Step
 from pitchbench.session.saddles import choice, learned
-from pitchbench.session.state import Command, MoveEntry, Outcome, Step
+from pitchbench.session.state import resume
 
-#: 648 mm, 12th fret: cents per mm (measurement.md, section 3), and the screw's mm per turn.
+#: 648 mm, 12th fret: cents per mm (docs/definitions.md, section 3), and the screw's mm per
+#: turn.
 CENTS_PER_MM = 2.67
 PITCH_MM = 0.5
 
@@ -24,10 +27,10 @@ PITCH_MM = 0.5
 def set_string(story: Story, offset: float, factor: float) -> float:
     """Set the current string on a bridge that does ``factor`` of what its screws are turned;
     returns the offset that is left."""
-    number = story.state.current
+    number = story.state.log.current
     story.play(number).takes(offset)
-    while story.state.current == number and story.state.string.advice is not None:
-        offset -= CENTS_PER_MM * factor * story.state.string.advice.screw_mm
+    while story.state.log.current == number and story.state.log.string.advice is not None:
+        offset -= CENTS_PER_MM * factor * story.state.log.string.advice.screw_mm
         story.move_and_retune(number).takes(offset)
     return offset
 
@@ -45,7 +48,7 @@ def test_the_bridge_is_learned_from_string_to_string() -> None:
     assert found.factor == pytest.approx(0.9, abs=0.06)
     assert found.factor_u < 0.8 * BY_GEOMETRY.factor_u
     story.play(1).takes(8.0)
-    advice = story.state.string.advice
+    advice = story.state.log.string.advice
     assert advice is not None
     assert advice.mm == pytest.approx(8.0 / CENTS_PER_MM / found.factor, rel=0.05)
 
@@ -60,28 +63,28 @@ def test_what_was_learned_is_there_next_time() -> None:
     assert response.factor < 0.95
     again = Story.begin(response=response).string(8.0)
     plain = Story.begin().string(8.0)
-    assert again.state.string.advice is not None
-    assert plain.state.string.advice is not None
-    assert again.state.string.advice.mm > 1.05 * plain.state.string.advice.mm
+    assert again.state.log.string.advice is not None
+    assert plain.state.log.string.advice is not None
+    assert again.state.log.string.advice.mm > 1.05 * plain.state.log.string.advice.mm
 
 
 def test_turning_back_takes_up_the_slack_that_was_learned() -> None:
     known = Response(factor=1.0, factor_u=0.02, slack_mm=0.1, slack_u_mm=0.01, moves=9)
     story = Story.begin(response=known).string(6.0)
-    onward = story.state.string.advice
+    onward = story.state.log.string.advice
     assert onward is not None
     assert onward.slack_mm == 0.0, "a first turn has nothing to turn back from"
     story.move_and_retune(6).takes(-6.0)
-    back = story.state.string.advice
+    back = story.state.log.string.advice
     assert back is not None
     assert back.direction is Direction.TOWARD_NUT
     assert back.slack_mm == pytest.approx(0.1, abs=0.02)
-    assert back.turns == pytest.approx((back.mm + back.slack_mm) / PITCH_MM)
+    assert back.turns == pytest.approx((back.size_mm + back.slack_mm) / PITCH_MM)
 
 
 def test_a_move_says_where_it_should_end() -> None:
     story = Story.begin().string(6.0)
-    advice = story.state.string.advice
+    advice = story.state.log.string.advice
     assert advice is not None
     assert advice.ends95_cents is not None
     low, high = advice.ends95_cents
@@ -94,7 +97,7 @@ def test_a_move_says_where_it_should_end() -> None:
 
 def test_the_person_says_how_far_the_saddle_really_went() -> None:
     story = Story.begin().string(6.0)
-    advice = story.state.string.advice
+    advice = story.state.log.string.advice
     assert advice is not None
     story.key(Command.LESS).key(Command.LESS)
     assert "as you said" in story.state.asks
@@ -102,20 +105,18 @@ def test_the_person_says_how_far_the_saddle_really_went() -> None:
     story.move_and_retune(6)
     (made,) = [e for e in story.entries if isinstance(e, MoveEntry)]
     assert made.said
-    assert made.made_mm == pytest.approx(advice.signed_mm - 2 * SAID_STEP_TURNS * PITCH_MM)
+    assert made.made_mm == pytest.approx(advice.mm - 2 * SAID_STEP_TURNS * PITCH_MM)
     assert made.move == advice, "what was advised stays on record beside it"
 
 
 def test_more_and_less_undo_each_other_and_toward_the_nut_is_a_direction_too() -> None:
     story = Story.begin().string(-6.0)
-    advice = story.state.string.advice
+    advice = story.state.log.string.advice
     assert advice is not None
     story.key(Command.MORE)
-    assert story.state.string.said_mm == pytest.approx(
-        advice.signed_mm - SAID_STEP_TURNS * PITCH_MM
-    )
+    assert story.state.log.string.said_mm == pytest.approx(advice.mm - SAID_STEP_TURNS * PITCH_MM)
     story.key(Command.LESS)
-    assert story.state.string.said_mm == pytest.approx(advice.signed_mm)
+    assert story.state.log.string.said_mm == pytest.approx(advice.mm)
 
 
 def test_what_was_said_is_surer_than_what_was_only_told() -> None:
@@ -124,8 +125,8 @@ def test_what_was_said_is_surer_than_what_was_only_told() -> None:
     scales = []
     for story in (told, said):
         story.play(6, 12, 0.0)
-        assert story.state.strings[5].now is not None
-        scales.append(story.state.strings[5].now.scale_cents)
+        assert story.state.log.strings[5].now is not None
+        scales.append(story.state.log.strings[5].now.belief.scale)
     assert scales[1] < scales[0]
 
 
@@ -140,7 +141,7 @@ def test_what_was_said_outlasts_a_crash() -> None:
     story = Story.begin().string(6.0).key(Command.LESS)
     again = resume(story.state.setup, story.entries)
     assert again.step is Step.MOVE
-    assert again.string.said_mm == pytest.approx(story.state.string.said_mm)
+    assert again.string.said_mm == pytest.approx(story.state.log.string.said_mm)
     assert again.asks == story.state.asks
 
 
@@ -150,7 +151,7 @@ def test_what_was_said_outlasts_a_crash() -> None:
 def test_few_takes_do_where_leaving_or_moving_is_sure_to_end_well() -> None:
     """A steady player on a string that is well off: no more plucks than it takes to aim."""
     story = Story.begin().play(6).takes(6.0)
-    assert story.state.step is Step.MOVE
+    assert story.state.log.step is Step.MOVE
     assert len(story.accepted()) <= 8
     story.move_and_retune(6).takes(0.1)
     assert len(story.accepted()) <= 12
@@ -161,7 +162,7 @@ def test_leaving_and_moving_are_weighed_by_where_they_end() -> None:
     story = Story.begin().play(6)
     for cents in (2.9, 3.3, 3.0, 3.2):
         story.play(6, 12, cents)
-    found = choice(story.state, story.state.string)
+    found = choice(story.state, story.state.log.string)
     assert found is not None
     assert found.p_left < 0.2 < 0.85 < found.p_moved
     assert found.worth_a_move
@@ -173,7 +174,7 @@ def test_leaving_and_moving_are_weighed_by_where_they_end() -> None:
 def pair() -> Story:
     """String 6 of a bridge with two strings to a saddle is measured, and string 5 is next."""
     story = Story.begin(preset("paired-saddles"), strings=(6, 5)).play(6).takes(9.0)
-    assert (story.state.current, story.state.step) == (5, Step.TUNE)
+    assert (story.state.log.current, story.state.log.step) == (5, Step.TUNE)
     assert "same saddle" in story.state.says
     assert story.outcomes()[6] is None
     return story
@@ -181,22 +182,22 @@ def pair() -> Story:
 
 def test_both_strings_of_a_saddle_are_measured_before_it_is_moved() -> None:
     story = pair().play(5).takes(3.0)
-    advice = story.state.string.advice
-    assert story.state.step is Step.MOVE
+    advice = story.state.log.string.advice
+    assert story.state.log.step is Step.MOVE
     assert advice is not None
     # The mean of 9 and 3 is what the saddle can cure.
-    assert advice.signed_mm == pytest.approx(6.0 / CENTS_PER_MM, rel=0.06)
+    assert advice.mm == pytest.approx(6.0 / CENTS_PER_MM, rel=0.06)
     assert story.state.asks.startswith("Slacken strings 5 and 6 and move their saddle")
 
 
 def test_a_shared_saddle_ends_at_the_best_compromise_for_both() -> None:
     story = pair().play(5).takes(3.0).move_and_retune(5).takes(-3.0)
-    assert story.state.current == 6, "the other string lay on the moved saddle too"
-    assert story.state.string.round == 1
-    assert story.state.string.travel_mm == story.state.strings[4].travel_mm
+    assert story.state.log.current == 6, "the other string lay on the moved saddle too"
+    assert story.state.log.string.round == 1
+    assert story.state.log.string.travel_mm == story.state.log.strings[4].travel_mm
     story.play(6).takes(3.0)
     for number, left in ((6, 3.0), (5, -3.0)):
-        string = story.state.strings[number - 1]
+        string = story.state.log.strings[number - 1]
         assert string.outcome is Outcome.COMPROMISE
         assert string.now is not None
         assert string.now.offset_cents == pytest.approx(left, abs=0.5)
@@ -206,13 +207,13 @@ def test_a_shared_saddle_ends_at_the_best_compromise_for_both() -> None:
 
 def test_a_shared_saddle_whose_strings_are_good_stays() -> None:
     story = Story.begin(preset("paired-saddles"), strings=(6, 5)).string(0.2).string(-0.2)
-    assert story.state.step is Step.FINISHED
+    assert story.state.log.step is Step.FINISHED
     assert {story.outcomes()[n] for n in (5, 6)} == {Outcome.LEAVE}
 
 
 def test_of_a_pair_a_single_string_may_be_chosen() -> None:
     story = Story.begin(preset("paired-saddles"), strings=(6,)).string(6.0)
-    assert story.state.step is Step.MOVE
+    assert story.state.log.step is Step.MOVE
 
 
 # ------------------------------------------------------------------------------ a floating bridge
@@ -220,15 +221,15 @@ def test_of_a_pair_a_single_string_may_be_chosen() -> None:
 
 def test_a_floating_bridge_is_tuned_round_after_round_in_the_end() -> None:
     story = Story.begin(preset("clamped-tremolo"), strings=(6,)).string(0.1)
-    assert story.state.step is Step.FINISHED
+    assert story.state.log.step is Step.FINISHED
     assert "go round again until a whole round needs no turning" in story.state.asks
 
 
 def test_resuming_a_pair_rebuilds_both_strings() -> None:
     story = pair().play(5).takes(3.0).move_and_retune(5).play(5, 12, -3.0)
     again = resume(story.state.setup, story.entries)
-    assert [s.travel_mm for s in again.strings] == [s.travel_mm for s in story.state.strings]
-    assert [s.round for s in again.strings] == [s.round for s in story.state.strings]
+    assert [s.travel_mm for s in again.strings] == [s.travel_mm for s in story.state.log.strings]
+    assert [s.round for s in again.strings] == [s.round for s in story.state.log.strings]
 
 
 def test_travel_counts_what_was_said() -> None:
@@ -238,8 +239,8 @@ def test_travel_counts_what_was_said() -> None:
     for _ in range(4):
         story.key(Command.LESS)
     story.move_and_retune(6)
-    assert story.state.string.travel_mm == pytest.approx(
-        story.state.string.moves[0].move.signed_mm - 4 * SAID_STEP_TURNS * PITCH_MM
+    assert story.state.log.string.travel_mm == pytest.approx(
+        story.state.log.string.moves[0].move.mm - 4 * SAID_STEP_TURNS * PITCH_MM
     )
 
 
@@ -256,10 +257,10 @@ def test_a_bridge_without_screws_is_told_what_a_hand_does_there(
 ) -> None:
     bridge = Bridge(kind, travel_toward_nut_mm=1.0, travel_away_mm=1.0)
     story = Story.begin(replace(preset("six-string"), bridge=bridge), strings=(6,)).string(2.4)
-    assert story.state.string.advice is not None
-    assert story.state.string.advice.turns is None
+    assert story.state.log.string.advice is not None
+    assert story.state.log.string.advice.turns is None
     assert story.state.asks.startswith(what)
-    cautions = " ".join(story.state.string.advice.cautions)
+    cautions = " ".join(story.state.log.string.advice.cautions)
     if kind is BridgeKind.FIXED_SADDLE:
         assert "cannot be undone" in cautions
         assert "mask" in cautions

@@ -5,20 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from invented import a_reading
 from survey_story import GUITAR, Played, plan
 
 from pitchbench.intonation.neck import survey as neck_survey
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading, Reason
-from pitchbench.session.state import (
-    Command,
-    InputBack,
-    InputLost,
-    Setup,
-    TakeEntry,
-    TakeFate,
-)
+from pitchbench.pitch.reading import Reason
+from pitchbench.session.job import Command, InputBack, InputLost
+from pitchbench.session.log import Setup, TakeEntry, TakeFate
 from pitchbench.session.survey import (
     Plan,
     advance,
@@ -119,7 +114,7 @@ def test_what_fits_nothing_is_kept_and_does_not_count() -> None:
     story = playing().note(6).note(6, 3, 50.0)
     assert story.last.fate is TakeFate.IGNORED
     assert "no note of string 6" in story.survey.says
-    story.hz(None, Reason.NO_PITCH)
+    story.hz(110.0, Reason.TOO_QUIET)
     assert story.last.fate is TakeFate.REJECTED
     assert len([e for e in story.survey.entries if isinstance(e, TakeEntry)]) == 3
     assert len(counted(story.survey, 6)) == 1
@@ -171,7 +166,7 @@ def test_a_lost_input_is_told_and_goes_on() -> None:
 def test_a_reading_that_comes_after_the_next_pluck_began_does_not_end_that() -> None:
     story = playing().note(6)
     story.then(PluckStarted(7.0)).then(LivePitch(7.4, 7.0, 110.0, 1.0, -20.0))
-    late = Reading(3.5, 1.0, None, pitch_hz=GUITAR.string(6).note.hz(), u_cents=0.1)
+    late = a_reading(GUITAR.string(6).note.hz(), 3.5, ring_s=1.0)
     story.then(ReadingReady(late, final=True))
     assert story.survey.ringing
 
@@ -188,9 +183,7 @@ def test_it_is_rebuilt_from_its_entries() -> None:
     # The clock of a new stream begins at nought; takes are on the time line of the survey.
     later = advance(
         again,
-        ReadingReady(
-            Reading(1.0, 2.0, None, pitch_hz=GUITAR.string(6).note.hz(), u_cents=0.1), True
-        ),
+        ReadingReady(a_reading(GUITAR.string(6).note.hz(), 1.0, ring_s=2.0), True),
     )
     assert later.takes[-1].reading.onset_s == again.clock_s + 1.0
     assert later.takes[-1].number == survey.takes[-1].number + 1

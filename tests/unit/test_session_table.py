@@ -11,7 +11,8 @@ from session_story import Story
 
 from pitchbench.pitch.reading import Reason
 from pitchbench.presets import preset
-from pitchbench.session.state import Command, Outcome, Step
+from pitchbench.session.job import Command
+from pitchbench.session.log import Outcome, Step
 
 DOCUMENT = Path(__file__).parents[2] / "docs" / "session.md"
 
@@ -228,7 +229,7 @@ def test_the_document_holds_this_table() -> None:
 )
 def test_the_reducer_follows_the_table(heard: str, play: Play, string: int, step: Step) -> None:
     state = play().state
-    assert (state.current, state.step) == (string, step)
+    assert (state.log.current, state.log.step) == (string, step)
 
 
 @pytest.mark.parametrize("step", list(Step))
@@ -245,7 +246,7 @@ def test_every_step_is_in_the_table(step: Step) -> None:
     ],
 )  # fmt: skip
 def test_the_stories_stand_where_the_table_starts(play: Play, step: Step) -> None:
-    assert play().state.step is step
+    assert play().state.log.step is step
 
 
 if __name__ == "__main__":

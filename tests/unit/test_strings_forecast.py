@@ -11,14 +11,15 @@ from click.testing import CliRunner
 from documents import parsed
 from stores import a_setup, an_offset
 
+from pitchbench.belief import Belief
 from pitchbench.commands.forecast import command
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Direction, Rotation
 from pitchbench.presets import PRESETS, preset, with_gauges, with_tuning
 from pitchbench.records.repository import Repository
-from pitchbench.session.state import Outcome, OutcomeEntry
-from pitchbench.strings.forecast import Anchor, Forecast, Hazard, forecast
+from pitchbench.session.log import Outcome, OutcomeEntry
+from pitchbench.strings.forecast import Forecast, Hazard, forecast
 from pitchbench.strings.virtual import VirtualInstrument
 
 TONE_DOWN = "D2 G2 C3 F3 A3 D4"
@@ -34,15 +35,15 @@ def test_nothing_changed_changes_nothing() -> None:
     guitar = preset("six-string")
     made = forecast(guitar, guitar)
     for string in made.strings:
-        assert string.offset_change_cents == 0
-        assert string.u_cents == 0
+        assert string.change.centre == 0
+        assert string.change.u == 0
         assert string.move is not None
         assert string.move.mm == 0
     assert not hazards(made)
 
 
-def test_down_two_semitones_as_measurement_md_has_it() -> None:
-    """T x 0.794, kappa x 1.26, b x 1.12 (so B x 1.26): derived, measurement.md section 5."""
+def test_down_two_semitones() -> None:
+    """T x 0.794, kappa x 1.26, b x 1.12 (so B x 1.26): derived; definitions, section 5."""
     guitar = preset("six-string")
     for string in forecast(guitar, with_tuning(guitar, TONE_DOWN)).strings:
         assert string.after.tension_n / string.before.tension_n == pytest.approx(0.794, abs=5e-4)
@@ -55,7 +56,7 @@ def test_slacker_strings_go_sharper_and_the_saddle_back() -> None:
     guitar = preset("six-string")
     made = forecast(guitar, with_tuning(guitar, TONE_DOWN))
     for string in made.strings:
-        assert string.interval95_cents[0] > 0
+        assert string.change.interval()[0] > 0
         assert string.move is not None
         assert string.move.direction is Direction.AWAY_FROM_NUT
         assert string.move.rotation is Rotation.CLOCKWISE  # heads at the tail
@@ -71,7 +72,7 @@ def test_action_by_the_quadratic_law() -> None:
     q = [2.0 * (action / guitar.scale_mm) ** 2 for action in (1.5, 2.5)]
     by_hand = 1731.234 * string.before.stretch_kappa * (q[1] - q[0]) / 2.0
     # The law puts the string straight on the fretboard; the finger behind the fret adds a little.
-    assert string.offset_change_cents == pytest.approx(by_hand, rel=0.15)
+    assert string.change.centre == pytest.approx(by_hand, rel=0.15)
 
 
 @pytest.mark.parametrize(
@@ -98,7 +99,7 @@ def test_what_the_virtual_instrument_does_lies_in_the_range(change) -> None:
             virtual._string(string).nut_setback_mm = 0.0
             virtual.tune(string)
             offsets.append(virtual.true_offset_cents(string))
-        low, high = made.strings[string - 1].interval95_cents
+        low, high = made.strings[string - 1].change.interval()
         inside += low <= offsets[1] - offsets[0] <= high
     assert inside == 6
 
@@ -107,11 +108,10 @@ def test_a_measured_offset_anchors_the_expectation() -> None:
     guitar = preset("six-string")
     down = with_tuning(guitar, TONE_DOWN)
     free = forecast(guitar, down).strings[5]
-    anchored = forecast(guitar, down, anchors={6: Anchor(3.0, 1.0)}).strings[5]
-    assert free.expected_offset_cents is None
-    assert anchored.expected_offset_cents == pytest.approx(3.0 + free.offset_change_cents)
-    width = anchored.expected95_cents[1] - anchored.expected95_cents[0]
-    assert width == pytest.approx(2 * 1.96 * (free.u_cents**2 + 1.0) ** 0.5)
+    anchored = forecast(guitar, down, anchors={6: Belief.normal(3.0, 1.0)}).strings[5]
+    assert free.expected is None
+    assert anchored.expected.centre == pytest.approx(3.0 + free.change.centre)
+    assert anchored.expected.u == pytest.approx((free.change.u**2 + 1.0) ** 0.5)
     assert anchored.move.mm > free.move.mm
 
 
@@ -122,7 +122,7 @@ def test_an_unknown_core_makes_the_range_wider() -> None:
     )
     vague = forecast(guitar, with_tuning(guitar, TONE_DOWN)).strings[5]
     sure = forecast(known, with_tuning(known, TONE_DOWN)).strings[5]
-    assert sure.u_cents < vague.u_cents
+    assert sure.change.u < vague.change.u
 
 
 def test_warnings_come_when_due_and_name_the_cure() -> None:
@@ -152,7 +152,7 @@ def test_no_preset_is_near_breaking_as_it_is(instrument: Instrument) -> None:
 
 def test_a_measured_offset_beyond_any_saddle_is_said_so() -> None:
     guitar = preset("six-string")
-    made = forecast(guitar, guitar, anchors={1: Anchor(120.0, 1.0)})
+    made = forecast(guitar, guitar, anchors={1: Belief.normal(120.0, 1.0)})
     assert made.strings[0].move is None
     assert Hazard.NOT_BY_SADDLE in hazards(made)
 

@@ -1,4 +1,4 @@
-"""Cramér-Rao bounds against the check values of the agreed design (measurement.md, section 1)."""
+"""Cramér-Rao bounds against the check values of docs/definitions.md, section 1."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ CASE = {"n": 96000, "rate_hz": 48000}
 
 
 def test_steady_tone_check_value():
-    # Rife & Boorstyn 1974; value derived in measurement.md, seven digits given.
+    # The formula of Rife & Boorstyn 1974; the value is derived from it, to seven digits.
     sd = steady_tone_sd_hz(0.1, 0.01, **CASE)
     assert sd == pytest.approx(1.258230e-4, rel=1e-6)
     assert as_cents(sd, 82.4069) == pytest.approx(2.643336e-3, rel=1e-6)

@@ -1,4 +1,4 @@
-"""The saddle table of the agreed measurement notes, to every digit given there.
+"""The saddle table of docs/definitions.md, section 3, to every digit given there.
 
 Source: calculated there from lengths alone (derived), s = 648 mm unless said. Half a unit of the
 last digit is the tolerance, so a wrong formula (linear for exact, or a forgotten setback) fails.

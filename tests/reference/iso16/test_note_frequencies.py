@@ -1,6 +1,6 @@
 """Note frequencies: ISO 16:1975 fixes A4 at 440 Hz; equal temperament gives the rest.
 
-The values are those of measurement.md, section 6, given to four decimals.
+The values are derived: calculated from that, to four decimals (docs/definitions.md, section 6).
 """
 
 from __future__ import annotations

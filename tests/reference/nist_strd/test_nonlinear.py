@@ -2,7 +2,7 @@
 
 Source: NIST Statistical Reference Datasets, nonlinear regression (www.itl.nist.gov/div898/strd):
 Misra1a (lower difficulty), BoxBOD and MGH17 (higher). Data from memory and confirmed by the
-certified residual sums of squares; certified values as in the agreed measurement notes. Both of
+certified residual sums of squares; certified values as in docs/definitions.md. Both of
 NIST's starting points are tried. Six digits are asked for of every parameter (NIST certifies 11)
 and four of each standard deviation, since the derivatives are taken by finite differences.
 """

@@ -2,7 +2,7 @@
 
 The reference is the ideal plucked string itself, by d'Alembert's travelling waves on a grid: its
 mean elongation over one period, times kappa/2, is the mean rise of its frequency. The sizes are
-those of the design (derived, rounded there).
+those of docs/definitions.md, section 1 (derived, rounded there).
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def test_the_formula_is_the_mean_elongation_of_the_ideal_string(plucked_at: floa
     ("kappa", "amplitude_mm", "cents", "within"),
     [(139.0, 2.0, 2.6, 0.05), (370.0, 2.0, 7.0, 0.5), (370.0, 4.0, 27.0, 1.0), (370, 5, 43.0, 1.0)],
 )
-def test_the_sizes_that_the_design_names(
+def test_the_sizes_that_the_definitions_name(
     kappa: float, amplitude_mm: float, cents: float, within: float
 ) -> None:
     """A plain E4 and a low E on 648 mm, plucked an eighth from the saddle."""

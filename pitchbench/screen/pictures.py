@@ -1,0 +1,46 @@
+"""How each job is shown: on a screen, as plain lines, and what stays of it in the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final, Generic, TypeVar
+
+from rich.text import Text
+
+from pitchbench.screen import overlay, plain, strip, survey, survey_lines, view
+from pitchbench.screen.theme import Theme
+from pitchbench.session.job import Job
+from pitchbench.session.overlay import Overlay
+from pitchbench.session.state import State
+from pitchbench.session.survey import Survey
+
+_J = TypeVar("_J", bound=Job)
+
+
+@dataclass(frozen=True)
+class Picture(Generic[_J]):
+    """How a job is shown.
+
+    Parameters
+    ----------
+    draw : its screen, from the job, width, height, theme and the figures typed so far.
+    lines : given a function that writes a line, the view that shows the job in plain lines.
+    receipt : what stays in the scrollback, from job, theme and width.
+    stays : whether the screen of a finished job stands until a key is pressed.
+    """
+
+    draw: Callable[[_J, int, int, Theme, str], list[Text]]
+    lines: Callable[[Callable[[str], None]], Callable[[_J, _J], None]]
+    receipt: Callable[[_J, Theme, int], list[Text]]
+    stays: bool
+
+
+def _nothing(_job: Job, _theme: Theme, _width: int) -> list[Text]:
+    """The result is printed below the screen, so that nothing else need stay of it."""
+    return []
+
+
+SESSION: Final = Picture[State](view.render, plain.PlainView, strip.receipt, stays=True)
+SURVEY: Final = Picture[Survey](survey.render, survey_lines.SurveyLines, _nothing, stays=True)
+OVERLAY: Final = Picture[Overlay](overlay.render, overlay.OverlayLines, _nothing, stays=False)

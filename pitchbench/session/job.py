@@ -1,0 +1,241 @@
+"""A guided job as data: what is heard at this moment, what is shown, and what an event changes.
+
+A session that sets the intonation, a survey of the neck and plucks laid over each other are jobs.
+What they share stands here: notes that ring, an input that is lost, keys of the display, a log that
+grows. What they make of a pluck or of a key is their own (`Job.follow`). No clock, no thread, no
+sound: time is what the events carry.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import Any, Final, Self
+
+from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
+from pitchbench.pitch.reading import Reading
+from pitchbench.session.log import Entry, Log, NoteEntry, Setup, evolve
+
+
+class Command(StrEnum):
+    """What a key can ask for; the screen maps keys to these."""
+
+    ACCEPT = "accept"
+    AGAIN = "again"
+    STRIKE = "strike out"
+    NEXT = "next string"
+    PREVIOUS = "previous string"
+    TOLERANCE_UP = "tolerance up"
+    TOLERANCE_DOWN = "tolerance down"
+    LESS = "moved less"
+    MORE = "moved more"
+    FREEZE = "freeze"
+    LARGE_PRINT = "large print"
+    HELP = "help"
+    QUIT = "quit"
+
+
+@dataclass(frozen=True)
+class KeyPressed:
+    """A key asked for ``command``; ``take`` names a take to strike out, None the last one."""
+
+    command: Command
+    take: int | None = None
+
+
+@dataclass(frozen=True)
+class InputLost:
+    """The sound stopped coming: unplugged, or the sound server went away."""
+
+    reason: str
+
+
+@dataclass(frozen=True)
+class InputBack:
+    """Sound is coming: for the first time, or again after a loss."""
+
+
+Event = PluckStarted | LivePitch | ReadingReady | KeyPressed | InputLost | InputBack
+
+#: Events that each job answers in its own way.
+Followed = KeyPressed | LivePitch | ReadingReady | InputBack
+
+
+@dataclass(frozen=True)
+class Display:
+    """What the person asked of the screen."""
+
+    frozen: bool = False
+    large_print: bool = False
+    help_open: bool = False
+
+
+#: The switches of the display and the keys that turn them over.
+_SWITCHES: Final = {
+    Command.FREEZE: "frozen",
+    Command.LARGE_PRINT: "large_print",
+    Command.HELP: "help_open",
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job(ABC):
+    """The state of a guided job.
+
+    Parameters
+    ----------
+    says : what was made of the last thing heard, in a sentence.
+    at_s : now, on the job's time line; ``clock_s`` is where the present stream of sound starts on
+        it.
+    ringing : whether a note rings; ``live`` is its latest pitch, ``live_trace`` every one in order,
+        ``offered`` the reading offered before it has ended.
+    input_lost : why there is no sound; None where there is.
+    """
+
+    says: str = ""
+    at_s: float = 0.0
+    clock_s: float = 0.0
+    ringing: bool = False
+    live: LivePitch | None = None
+    live_trace: tuple[LivePitch, ...] = ()
+    offered: Reading | None = None
+    input_lost: str | None = None
+    quit: bool = False
+    display: Display = field(default_factory=Display)
+
+    # ---------------------------------------------------------------- what every job says of itself
+
+    @property
+    @abstractmethod
+    def asks(self) -> str:
+        """The one thing to do now, in a sentence."""
+
+    @property
+    @abstractmethod
+    def finished(self) -> bool:
+        """Whether all is done."""
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """Everything worth keeping, in order; it only ever grows."""
+        return ()
+
+    @property
+    def over(self) -> bool:
+        """Whether nothing more is to be heard."""
+        return self.quit or self.finished
+
+    @abstractmethod
+    def follow(self, event: Followed) -> Self:
+        """What follows from ``event``, after `advance` has seen to what all jobs share: a live
+        pitch or a reading is on the job's time line, `InputBack` says that sound comes at first."""
+
+    def noted(self, text: str, says: str) -> Self:  # noqa: ARG002 - for jobs that keep a log
+        """The job with a remark; one that keeps a log keeps ``text`` as well."""
+        return replace(self, says=says)
+
+    # ---------------------------------------------------------------- what happens to every job
+
+    def advance(self, event: Event) -> Self:  # noqa: PLR0911  # one per kind of event
+        """The next state. Once it is over, nothing that is heard changes anything."""
+        match event:
+            case KeyPressed():
+                return self._key(event)
+            case InputLost(reason=reason):
+                lost = replace(self, input_lost=reason, ringing=False, live=None, offered=None)
+                return lost.noted(f"input lost: {reason}", "The sound input is lost.")
+            case InputBack() if self.input_lost is None:
+                return replace(self, says="The sound input is open.").follow(event)
+            case InputBack():
+                back = replace(self, input_lost=None)
+                return back.noted("input back", "The sound input is back.")
+            case _ if self.over:
+                return self
+            case PluckStarted(onset_s=onset_s):
+                heard = self._at(self.clock_s + onset_s)
+                return replace(heard, ringing=True, live=None, live_trace=(), offered=None)
+            case LivePitch():
+                return self._live(event)
+            case ReadingReady(reading=Reading() as reading, final=False):
+                return replace(self, offered=reading)
+        return self._ended(event)
+
+    def _key(self, key: KeyPressed) -> Self:
+        if self.quit:
+            return self
+        if key.command is Command.QUIT:
+            return replace(self, quit=True)
+        switch = _SWITCHES.get(key.command)
+        if switch is None:
+            return self.follow(key)
+        turned: dict[str, Any] = {switch: not getattr(self.display, switch)}
+        return replace(self, display=replace(self.display, **turned))
+
+    def _live(self, heard: LivePitch) -> Self:
+        live = replace(heard, at_s=self.clock_s + heard.at_s, onset_s=self.clock_s + heard.onset_s)
+        now = replace(
+            self._at(live.at_s), ringing=True, live=live, live_trace=(*self.live_trace, live)
+        )
+        return now.follow(live)
+
+    def _ended(self, event: ReadingReady) -> Self:
+        """A note has ended; a newer one may ring already."""
+        reading = replace(event.reading, onset_s=self.clock_s + event.reading.onset_s)
+        now = replace(self._at(reading.onset_s + reading.ring_s), offered=None)
+        if self.live is None or self.live.onset_s <= reading.onset_s:
+            now = replace(now, ringing=False, live=None)
+        return now.follow(replace(event, reading=reading))
+
+    def _at(self, at_s: float) -> Self:
+        return replace(self, at_s=max(self.at_s, at_s))
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What an event leads to: entries for the log, and a sentence about it, None for none."""
+
+    entries: tuple[Entry, ...] = ()
+    says: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class LoggedJob(Job):
+    """A job whose every lasting change is an entry of its log."""
+
+    log: Log
+
+    @property
+    def entries(self) -> tuple[Entry, ...]:
+        """The entries of the log."""
+        return self.log.entries
+
+    @property
+    def setup(self) -> Setup:
+        """The start of the log."""
+        return self.log.setup
+
+    @property
+    def finished(self) -> bool:
+        """Whether the log has come to its end."""
+        return self.log.finished
+
+    @abstractmethod
+    def decide(self, event: Followed) -> Answer:
+        """What is to be kept because of ``event``."""
+
+    def follow(self, event: Followed) -> Self:
+        """Keep what is decided: nothing else changes the log."""
+        answer = self.decide(event)
+        return self.kept(*answer.entries, says=answer.says)
+
+    def kept(self, *entries: Entry, says: str | None = None) -> Self:
+        """The job with ``entries`` added to its log."""
+        log = self.log
+        for entry in entries:
+            log = evolve(log, entry)
+        return replace(self, log=log, says=self.says if says is None else says)
+
+    def noted(self, text: str, says: str) -> Self:
+        """The job with a remark in its log."""
+        return self.kept(NoteEntry(self.at_s, self.log.current, text), says=says)

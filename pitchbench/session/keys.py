@@ -1,0 +1,155 @@
+"""What follows from a key: the person overrides what the session makes of what it hears."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+from pitchbench.intonation.verdict import Decision
+from pitchbench.session import steps
+from pitchbench.session.job import Command, KeyPressed
+from pitchbench.session.log import (
+    READING_STEPS,
+    AdviceEntry,
+    ClearedEntry,
+    Outcome,
+    SaidEntry,
+    Step,
+    StrikeEntry,
+    ToleranceEntry,
+)
+
+if TYPE_CHECKING:
+    from pitchbench.session.state import State
+
+#: By how much a key corrects the advised move.
+SAID_STEP_TURNS: Final = 0.25
+SAID_STEP_MM: Final = 0.1
+
+TOLERANCE_STEP_CENTS: Final = 0.5
+TOLERANCE_RANGE_CENTS: Final = (0.5, 20.0)
+
+
+def pressed(state: State, key: KeyPressed) -> State:
+    """What ``key`` leads to."""
+    return _KEYS[key.command](state, key)
+
+
+def _accept(state: State, _: KeyPressed) -> State:
+    """Yes: begin, in tune, moved, or leave this string as it is."""
+    match state.log.step:
+        case Step.BEFORE:
+            return steps.enter(state, Step.TUNE, fret=0)
+        case Step.MOVE:
+            return steps.enter(state, Step.RETUNE, fret=0)
+        case Step.TUNE | Step.RETUNE:
+            state = steps.found_in_tune(state)
+            return replace(state, says=f"String {state.log.current}: taken to be in tune.")
+        case Step.FINISHED:
+            return state
+        case _:
+            return steps.finish_string(state, _outcome_by_hand(state))
+
+
+def _outcome_by_hand(state: State) -> Outcome:
+    """How a string is left that the person does not want to go on with."""
+    string = state.log.string
+    if state.log.step is Step.LAST_ROUND and string.outcome is not None:
+        return string.outcome
+    if string.now is None or string.verdict is None:
+        return Outcome.PASSED_OVER
+    return {
+        Decision.LEAVE: Outcome.LEAVE,
+        Decision.TAKE_MORE: Outcome.BORDER,
+        Decision.MOVE: Outcome.PASSED_OVER,
+    }[string.verdict.decision]
+
+
+def _again(state: State, _: KeyPressed) -> State:
+    """Measure this string again from its tuning: the takes of this round are struck out."""
+    if state.log.step in (Step.BEFORE, Step.FINISHED):
+        return state
+    number = state.log.current
+    state = steps.go_to(state.kept(ClearedEntry(state.at_s, number)), number)
+    return replace(state, says=f"String {number} is measured again from the start.")
+
+
+def _strike(state: State, key: KeyPressed) -> State:
+    """Strike a take out: the one named, or the last one accepted on this string."""
+    log = state.log
+    candidates = [
+        take
+        for string in log.strings
+        for take in string.accepted
+        if (take.number == key.take if key.take else take.string == log.current)
+    ]
+    if not candidates:
+        return replace(state, says="There is no such take to strike out.")
+    take = candidates[-1]
+    state = state.kept(StrikeEntry(state.at_s, take.string, take.number))
+    here = take.string == log.current
+    state = _redecided(state) if here else steps.weighed(state, take.string)
+    return replace(state, says=f"Take {take.number} is struck out. {state.says}".strip())
+
+
+def _redecided(state: State) -> State:
+    """Decide anew on other takes or another tolerance; a move that rested on the old ones is
+    withdrawn."""
+    if state.log.step is Step.MOVE:
+        return steps.decided(state.kept(AdviceEntry(state.at_s, state.log.current, None)))
+    if state.log.tuned and state.log.step in READING_STEPS:
+        return steps.decided(state)
+    return steps.weighed(state)
+
+
+def _next(state: State, _: KeyPressed) -> State:
+    if state.log.step is Step.FINISHED:
+        return state
+    if state.log.step is Step.BORDER:
+        return steps.finish_string(state, Outcome.BORDER)
+    if state.log.step is Step.LAST_ROUND and state.log.string.outcome is not None:
+        return steps.finish_string(state, state.log.string.outcome)
+    return steps.finish_string(state, Outcome.PASSED_OVER)
+
+
+def _previous(state: State, _: KeyPressed) -> State:
+    order = state.log.setup.order
+    here = order.index(state.log.current) if state.log.current in order else 0
+    return replace(steps.go_to(state, order[here - 1]), says="")
+
+
+def _tolerance(state: State, step_cents: float) -> State:
+    low, high = TOLERANCE_RANGE_CENTS
+    before_cents = state.log.tolerance_cents
+    cents = min(high, max(low, before_cents + step_cents))
+    if cents == before_cents:
+        return state
+    state = state.kept(ToleranceEntry(state.at_s, cents), says=f"The tolerance is {cents:g} cents.")
+    return _redecided(state) if state.log.string.now is not None else state
+
+
+def _said(state: State, steps_more: int) -> State:
+    """The person says that the advised move was made shorter or longer by a step."""
+    string = state.log.string
+    advice, bridge = string.advice, state.log.setup.instrument.bridge
+    if advice is None or state.log.step not in (Step.MOVE, Step.BORDER, Step.RETUNE):
+        return replace(state, says="There is no move to correct.")
+    step_mm = SAID_STEP_TURNS * bridge.screw_pitch_mm if bridge.screw_pitch_mm else SAID_STEP_MM
+    before_mm = advice.mm if string.said_mm is None else string.said_mm
+    said_mm = before_mm + steps_more * math.copysign(step_mm, advice.mm)
+    return state.kept(SaidEntry(state.at_s, string.number, said_mm))
+
+
+_KEYS: Final[dict[Command, Callable[[State, KeyPressed], State]]] = {
+    Command.ACCEPT: _accept,
+    Command.AGAIN: _again,
+    Command.STRIKE: _strike,
+    Command.NEXT: _next,
+    Command.PREVIOUS: _previous,
+    Command.TOLERANCE_UP: lambda state, _: _tolerance(state, TOLERANCE_STEP_CENTS),
+    Command.TOLERANCE_DOWN: lambda state, _: _tolerance(state, -TOLERANCE_STEP_CENTS),
+    Command.LESS: lambda state, _: _said(state, -1),
+    Command.MORE: lambda state, _: _said(state, 1),
+}

@@ -1,0 +1,459 @@
+"""The log of a session: facts, only ever added, and the one fold that reads them.
+
+Live work, resuming, sheet, history, learning and tables all come from `evolve`: a `Log` is what
+its entries make of it, whoever folds them and whenever. What is heard or pressed becomes entries in
+``session/decide.py``; nothing else changes a log. What a person was told (an offset, a verdict, an
+advised move, a step) is a fact too and is kept as it was told, so a later version of the program
+shows what was shown then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from pitchbench.instrument import Instrument
+from pitchbench.intonation.bridge import Move
+from pitchbench.intonation.offset import Offset, ScatterPrior
+from pitchbench.intonation.response import BY_GEOMETRY, Response
+from pitchbench.intonation.verdict import Verdict
+from pitchbench.notes import A4_HZ
+from pitchbench.pitch.reading import Reading, Rejected
+
+
+class Step(StrEnum):
+    """Where the guided job stands; the words are what people read."""
+
+    BEFORE = "before you start"
+    TUNE = "tune"
+    OPEN = "pluck open"
+    FRETTED = "fret the 12th"
+    MOVE = "move the saddle"
+    RETUNE = "retune"
+    BORDER = "on the border"
+    LAST_ROUND = "all strings once more"
+    SURVEY = "note by note"
+    FINISHED = "finished"
+
+
+#: The steps at which plucks are counted as takes once the string is in tune.
+READING_STEPS = (Step.OPEN, Step.FRETTED, Step.BORDER, Step.LAST_ROUND)
+
+
+class Outcome(StrEnum):
+    """How a string was left."""
+
+    LEAVE = "leave it"
+    BORDER = "on the border"
+    COMPROMISE = "best compromise"
+    OUT_OF_TRAVEL = "out of travel"
+    DOES_NOT_SETTLE = "does not settle"
+    PASSED_OVER = "passed over"
+
+
+class TakeFate(StrEnum):
+    """The fate of a pluck: whether it counts."""
+
+    ACCEPTED = "accepted"
+    REJECTED = "rejected"
+    IGNORED = "ignored"
+    STRUCK = "struck out"
+
+
+@dataclass(frozen=True)
+class Setup:
+    """The start of a session: it does not change while the session runs.
+
+    ``strings`` are the strings to be set, in the order of work; empty for all, lowest first.
+    ``tolerance_cents`` is the one to start with.
+    """
+
+    instrument: Instrument
+    prior: ScatterPrior
+    a4_hz: float = A4_HZ
+    tolerance_cents: float = 2.0
+    fret: int = 12
+    most_takes: int = 16
+    response: Response = BY_GEOMETRY
+    strings: tuple[int, ...] = ()
+
+    @property
+    def order(self) -> tuple[int, ...]:
+        """The strings in the order of work."""
+        return self.strings or tuple(range(len(self.instrument.strings), 0, -1))
+
+    def open_hz(self, string: int) -> float:
+        """The pitch that an open string is tuned to."""
+        return self.instrument.string(string).note.hz(self.a4_hz)
+
+
+@dataclass(frozen=True)
+class SessionTake:
+    """One pluck of the session. ``number`` counts from 1 over the whole session; ``round`` is how
+    many times the string's saddle had been moved, ``tuning`` how many times it had been found in
+    tune; ``fret`` is None where it fitted nothing; ``why`` says in words why it was rejected or
+    ignored. The reading's onset is on the session's time line."""
+
+    number: int
+    string: int
+    fret: int | None
+    round: int
+    reading: Reading | Rejected
+    fate: TakeFate
+    why: str = ""
+    tuning: int = 0
+
+
+# ------------------------------------------------------------------------------ the entries
+
+
+@dataclass(frozen=True)
+class TakeEntry:
+    """A pluck and what became of it."""
+
+    at_s: float
+    take: SessionTake
+
+
+@dataclass(frozen=True)
+class StrikeEntry:
+    """A take was struck out by hand."""
+
+    at_s: float
+    string: int
+    take: int
+
+
+@dataclass(frozen=True)
+class ClearedEntry:
+    """A string is measured again from its tuning: its takes since the last move are struck out."""
+
+    at_s: float
+    string: int
+
+
+@dataclass(frozen=True)
+class VerdictEntry:
+    """The takes of a string were weighed: the offset and the verdict as they were shown.
+
+    ``offset`` is None where the takes that are left make none, ``verdict`` where it is too early
+    for one.
+    """
+
+    at_s: float
+    string: int
+    offset: Offset | None
+    verdict: Verdict | None
+
+
+@dataclass(frozen=True)
+class AdviceEntry:
+    """A saddle move was advised; None withdraws what was advised before."""
+
+    at_s: float
+    string: int
+    move: Move | None
+
+
+@dataclass(frozen=True)
+class SaidEntry:
+    """The person said how far the saddle was moved, positive away from the nut."""
+
+    at_s: float
+    string: int
+    mm: float
+
+
+@dataclass(frozen=True)
+class MoveEntry:
+    """An advised move was found made; ``made_mm`` is signed, positive away from the nut: what was
+    said, or what was advised where nothing was said. On a shared saddle it counts for both
+    strings."""
+
+    at_s: float
+    string: int
+    move: Move
+    made_mm: float
+    said: bool = False
+
+    @property
+    def made(self) -> Move:
+        """The move as it was made."""
+        return self.move.made(self.made_mm)
+
+
+@dataclass(frozen=True)
+class OutcomeEntry:
+    """A string was finished with."""
+
+    at_s: float
+    string: int
+    outcome: Outcome
+    offset: Offset | None
+
+
+@dataclass(frozen=True)
+class StepEntry:
+    """A step began on a string; ``fret`` is what is asked to be played there, 0 for the open
+    string, None for nothing in particular."""
+
+    at_s: float
+    string: int
+    step: Step
+    fret: int | None = None
+
+
+@dataclass(frozen=True)
+class ToleranceEntry:
+    """The tolerance was changed."""
+
+    at_s: float
+    cents: float
+
+
+@dataclass(frozen=True)
+class NoteEntry:
+    """A remark worth keeping: input lost, evidence that a string does not settle."""
+
+    at_s: float
+    string: int | None
+    text: str
+
+
+Entry = (
+    TakeEntry
+    | StrikeEntry
+    | ClearedEntry
+    | VerdictEntry
+    | AdviceEntry
+    | SaidEntry
+    | MoveEntry
+    | OutcomeEntry
+    | StepEntry
+    | ToleranceEntry
+    | NoteEntry
+)
+
+
+# ------------------------------------------------------------------------------ what they come to
+
+
+@dataclass(frozen=True)
+class StringState:
+    """One string's story so far.
+
+    Parameters
+    ----------
+    takes : every pluck with its final fate, in order.
+    moves : the moves of its saddle.
+    found : the last offset that was judged before the first move; None if it never came to that.
+    now : the last offset that was judged since the last move; None until takes say something.
+    advice : the move that is advised and not yet found made.
+    said_mm : how far the person says that it was made.
+    tuning : how many times the string was found in tune.
+    """
+
+    number: int
+    takes: tuple[SessionTake, ...] = ()
+    moves: tuple[MoveEntry, ...] = ()
+    found: Offset | None = None
+    now: Offset | None = None
+    verdict: Verdict | None = None
+    advice: Move | None = None
+    said_mm: float | None = None
+    outcome: Outcome | None = None
+    tuning: int = 0
+
+    @property
+    def round(self) -> int:
+        """How many times the saddle has been moved."""
+        return len(self.moves)
+
+    @property
+    def travel_mm(self) -> float:
+        """Net saddle travel since the start, positive away from the nut."""
+        return sum(move.made_mm for move in self.moves)
+
+    @property
+    def accepted(self) -> tuple[SessionTake, ...]:
+        """The takes that count."""
+        return tuple(take for take in self.takes if take.fate is TakeFate.ACCEPTED)
+
+    @property
+    def in_this_round(self) -> tuple[SessionTake, ...]:
+        """The takes that count since the saddle was last moved."""
+        return tuple(take for take in self.accepted if take.round == self.round)
+
+
+@dataclass(frozen=True)
+class Log:
+    """A session as its entries tell it.
+
+    Parameters
+    ----------
+    strings : string 1 first.
+    current : the string being worked on.
+    wanted_fret : what is asked to be played, 0 for the open string, None for nothing in
+        particular.
+    tuned : whether the current string has been found in tune since work on it (re)started.
+    at_s : the latest moment that an entry tells of, on the session's time line.
+    """
+
+    setup: Setup
+    strings: tuple[StringState, ...]
+    current: int
+    tolerance_cents: float
+    step: Step = Step.BEFORE
+    wanted_fret: int | None = 0
+    tuned: bool = False
+    at_s: float = 0.0
+    entries: tuple[Entry, ...] = ()
+
+    @property
+    def string(self) -> StringState:
+        """The string being worked on."""
+        return self.strings[self.current - 1]
+
+    @property
+    def finished(self) -> bool:
+        """Whether the session came to its end."""
+        return self.step is Step.FINISHED
+
+    @property
+    def just_ignored(self) -> SessionTake | None:
+        """The last pluck, if it was ignored and nothing has come since."""
+        last = self.entries[-1] if self.entries else None
+        if isinstance(last, TakeEntry) and last.take.fate is TakeFate.IGNORED:
+            return last.take
+        return None
+
+    @property
+    def last_take(self) -> SessionTake | None:
+        """The last pluck, whatever became of it."""
+        taken = (entry.take for entry in reversed(self.entries) if isinstance(entry, TakeEntry))
+        return next(taken, None)
+
+
+def empty_log(setup: Setup) -> Log:
+    """The log before anything is heard."""
+    strings = tuple(StringState(number + 1) for number in range(len(setup.instrument.strings)))
+    return Log(setup, strings, setup.order[0], setup.tolerance_cents)
+
+
+def read_log(setup: Setup, entries: Iterable[Entry]) -> Log:
+    """The log that ``entries`` make, in order.
+
+    Examples
+    --------
+    >>> from pitchbench.intonation.offset import GUIDED_PRIOR
+    >>> from pitchbench.presets import preset
+    >>> setup = Setup(preset("six-string"), GUIDED_PRIOR)
+    >>> read_log(setup, [ToleranceEntry(1.0, 3.0)]).tolerance_cents
+    3.0
+    """
+    log = empty_log(setup)
+    for entry in entries:
+        log = evolve(log, entry)
+    return log
+
+
+def evolve(log: Log, entry: Entry) -> Log:  # noqa: PLR0911  # one per kind of entry
+    """``log`` with one more entry: the only way in which a log changes."""
+    log = replace(log, entries=(*log.entries, entry), at_s=max(log.at_s, entry.at_s))
+    match entry:
+        case TakeEntry(take=take):
+            return _taken(log, take)
+        case StrikeEntry():
+            return _struck(log, entry.string, lambda take: take.number == entry.take)
+        case ClearedEntry(string=number):
+            round_ = log.strings[number - 1].round
+            log = _struck(log, number, lambda take: take.round == round_)
+            return _with(log, number, advice=None, said_mm=None, outcome=None)
+        case VerdictEntry():
+            return _with(_weighed(log, entry), entry.string, verdict=entry.verdict)
+        case AdviceEntry():
+            return _with(log, entry.string, advice=entry.move, said_mm=None)
+        case SaidEntry():
+            return _with(log, entry.string, said_mm=entry.mm)
+        case MoveEntry():
+            return _moved(log, entry)
+        case OutcomeEntry():
+            log = log if entry.offset is None else _weighed(log, entry)
+            return _with(log, entry.string, outcome=entry.outcome, advice=None, said_mm=None)
+        case StepEntry():
+            return _stepped(log, entry)
+        case ToleranceEntry():
+            return replace(log, tolerance_cents=entry.cents)
+        case NoteEntry():
+            return log
+
+
+def _with(log: Log, number: int, **changes: object) -> Log:
+    """``log`` with string ``number`` changed."""
+    changed = replace(log.strings[number - 1], **changes)  # type: ignore[arg-type]
+    return replace(log, strings=(*log.strings[: number - 1], changed, *log.strings[number:]))
+
+
+def _taken(log: Log, take: SessionTake) -> Log:
+    """A pluck was heard; one that counts shows its string in tune."""
+    owner, reading = log.strings[take.string - 1], take.reading
+    log = replace(log, at_s=max(log.at_s, reading.onset_s + reading.ring_s))
+    log = _with(log, take.string, takes=(*owner.takes, take))
+    if take.fate is not TakeFate.ACCEPTED:
+        return log
+    log = _with(log, take.string, tuning=take.tuning)
+    return replace(log, current=take.string, tuned=True)
+
+
+def _struck(log: Log, number: int, which: Callable[[SessionTake], bool]) -> Log:
+    """Takes were struck out, and with them what was said of the saddle as it stands."""
+    owner = log.strings[number - 1]
+    takes = tuple(
+        replace(take, fate=TakeFate.STRUCK)
+        if take.fate is TakeFate.ACCEPTED and which(take)
+        else take
+        for take in owner.takes
+    )
+    found = owner.found if owner.moves else None
+    return _with(log, number, takes=takes, found=found, now=None, verdict=None)
+
+
+def _weighed(log: Log, entry: VerdictEntry | OutcomeEntry) -> Log:
+    owner = log.strings[entry.string - 1]
+    found = owner.found if owner.moves else entry.offset
+    return _with(log, entry.string, found=found, now=entry.offset)
+
+
+def _moved(log: Log, entry: MoveEntry) -> Log:
+    """A saddle was moved, and with it every string that lies on it."""
+    beside = log.setup.instrument.bridge.beside(entry.string)
+    for number in (entry.string,) if beside is None else (beside, entry.string):
+        log = _with(
+            log,
+            number,
+            moves=(*log.strings[number - 1].moves, entry),
+            now=None,
+            verdict=None,
+            advice=None,
+            said_mm=None,
+            outcome=None,
+        )
+    return log
+
+
+def _stepped(log: Log, entry: StepEntry) -> Log:
+    was_checking = log.step is Step.LAST_ROUND and log.current == entry.string
+    found_in_tune = log.step in (Step.TUNE, Step.RETUNE)
+    log = replace(log, step=entry.step, current=entry.string, wanted_fret=entry.fret)
+    match entry.step:
+        case Step.OPEN | Step.FRETTED | Step.BORDER:
+            if found_in_tune:
+                log = _with(log, entry.string, tuning=log.string.tuning + 1)
+            return replace(log, tuned=True)
+        case Step.LAST_ROUND:
+            # Asking for the other note of a string that is being checked leaves it in tune.
+            return replace(log, tuned=was_checking and log.tuned)
+        case Step.TUNE:
+            log = _with(log, entry.string, outcome=None, advice=None, said_mm=None)
+    return replace(log, tuned=False)

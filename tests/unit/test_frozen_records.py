@@ -1,0 +1,191 @@
+"""Stores of earlier forms say what they said when they were frozen: sheet, live state and table.
+
+The files are made by tests/unit/data/make_frozen_store.py; what they say was written down by the
+version that made them.
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+from pathlib import Path
+from typing import Any
+
+import frozen
+import pytest
+
+from pitchbench.records.model import SessionKind, SessionRecord
+from pitchbench.records.repository import Repository
+from pitchbench.report.export import export_json, read_export
+from pitchbench.session.log import (
+    Entry,
+    MoveEntry,
+    NoteEntry,
+    Outcome,
+    OutcomeEntry,
+    Step,
+    StrikeEntry,
+    TakeEntry,
+    TakeFate,
+    VerdictEntry,
+)
+
+DATA = Path(__file__).parent / "data"
+
+
+def unpacked(name: str) -> bytes:
+    return gzip.decompress((DATA / name).read_bytes())
+
+
+SAID: dict[str, Any] = json.loads(unpacked("store-form-2.said.json.gz"))
+
+EVERY = pytest.mark.parametrize("session_id", SAID, ids=[said["story"] for said in SAID.values()])
+
+
+@pytest.fixture(scope="module")
+def records(tmp_path_factory: pytest.TempPathFactory) -> dict[str, SessionRecord]:
+    """The sessions of the frozen store, as the present version reads them."""
+    place = tmp_path_factory.mktemp("frozen") / "store.sqlite"
+    place.write_bytes(unpacked("store-form-2.sqlite.gz"))
+    with Repository.open(place) as repository:
+        return {each: repository.session(each) for each in repository.session_ids()}
+
+
+def assert_alike(now: Any, then: Any, where: str = "") -> None:
+    """The same, but for what another machine's arithmetic may do to the last digits."""
+    if isinstance(then, dict):
+        assert now.keys() == then.keys(), where
+        for key in then:
+            assert_alike(now[key], then[key], f"{where}/{key}")
+    elif isinstance(then, list):
+        assert len(now) == len(then), where
+        for index, pair in enumerate(zip(now, then, strict=True)):
+            assert_alike(*pair, f"{where}/{index}")
+    elif isinstance(then, float):
+        # Rounding is near 1e-12 of a pitch; a take more or less moves these by 1e-3 and more.
+        assert now == pytest.approx(then, rel=1e-6, abs=1e-6), where
+    else:
+        assert now == then, where
+
+
+def test_the_store_holds_every_sort_of_thing(
+    records: dict[str, SessionRecord],
+) -> None:
+    """So that the comparisons below compare something."""
+    log: list[Entry] = [entry for record in records.values() for entry in record.entries]
+    assert {type(entry) for entry in log} == {
+        TakeEntry,
+        StrikeEntry,
+        VerdictEntry,
+        MoveEntry,
+        OutcomeEntry,
+        NoteEntry,
+    }
+    assert {e.take.fate for e in log if isinstance(e, TakeEntry)} == set(TakeFate) - {
+        TakeFate.STRUCK  # told by a later entry
+    }
+    assert {e.outcome for e in log if isinstance(e, OutcomeEntry)} == set(Outcome)
+    assert {e.said for e in log if isinstance(e, MoveEntry)} == {True, False}
+    notes = [entry for entry in log if isinstance(entry, NoteEntry)]
+    assert {note.step for note in notes} >= set(Step) - {Step.BEFORE}
+    assert any(note.tolerance_cents is not None for note in notes)
+    assert any(note.said_mm is not None for note in notes)
+    assert {"input lost: unplugged", "input back"} <= {note.text for note in notes}
+    kinds = {(r.meta.kind, r.meta.rehearsal, r.meta.finished_at is None) for r in records.values()}
+    assert kinds == {
+        (SessionKind.SETUP, False, False),
+        (SessionKind.SETUP, False, True),
+        (SessionKind.SETUP, True, False),
+        (SessionKind.NECK, False, False),
+        (SessionKind.NECK, False, True),
+    }
+    broken_off = {s["live"]["step"] for s in SAID.values() if "step" in s["live"]}
+    assert {step.value for step in (Step.MOVE, Step.RETUNE, Step.OPEN, Step.BORDER)} <= broken_off
+
+
+def test_no_session_is_lost(records: dict[str, SessionRecord]) -> None:
+    assert list(records) == list(SAID)
+
+
+@EVERY
+def test_the_sheet_says_what_it_said(records: dict[str, SessionRecord], session_id: str) -> None:
+    said = SAID[session_id]
+    now, then = frozen.sheet(records[session_id]), dict(said["sheet"])
+    struck = {str(number) for number in said["struck_strings"]}
+    untouched = {n: string for n, string in then["strings"].items() if n not in struck}
+    assert {n: string for n, string in now["strings"].items() if n not in struck} == untouched
+    assert now["takes_csv"] == then["takes_csv"]
+    assert now["tolerance_cents"] == then["tolerance_cents"]
+
+
+def test_the_sheet_of_strings_with_struck_takes_says_what_it_said(
+    records: dict[str, SessionRecord],
+) -> None:
+    """Apart, because that is known to be wrong in the version that froze the store: the sheet may
+    show an offset that rests on takes struck out since, where the live state does not."""
+    disagree = set()
+    for session_id, said in SAID.items():
+        for number in map(str, said["struck_strings"]):
+            string = said["sheet"]["strings"][number]
+            assert frozen.sheet(records[session_id])["strings"][number] == string
+            if (
+                "strings" in said["live"]
+                and string["left"] != said["live"]["strings"][number]["now"]
+            ):
+                disagree.add((said["story"], number))
+    assert disagree == {("again, and stopped", "6"), ("struck out after the end", "6")}
+
+
+#: Where going on from the log does not lead to the live state at the end, in the version that froze
+#: the store; in all but the last a take was struck out.
+RESUMED_ELSEWHERE = {
+    "again, and stopped": "a string that is begun again has its offset still",
+    "struck out after the end": "the offset of a string whose takes were struck out",
+    "a move struck out": "a move that was taken back is advised",
+    "stop at open": "a string called in tune by key is asked for fretted, not open",
+}
+
+
+@EVERY
+def test_work_that_is_gone_on_with_stands_where_it_stood(
+    records: dict[str, SessionRecord], session_id: str
+) -> None:
+    said = SAID[session_id]
+    assert ("resumed" in said) == (said["story"] in RESUMED_ELSEWHERE)
+    assert_alike(frozen.resumed(records[session_id]), said.get("resumed", said["live"]))
+
+
+def test_sheet_and_work_agree_on_how_a_finished_string_was_left(
+    records: dict[str, SessionRecord],
+) -> None:
+    compared = 0
+    for session_id, said in SAID.items():
+        if said["live"].get("step") != Step.FINISHED.value:
+            continue
+        sheet, work = frozen.sheet(records[session_id]), frozen.resumed(records[session_id])
+        for number, string in sheet["strings"].items():
+            if string["outcome"] is None or int(number) in said["struck_strings"]:
+                continue
+            own = work["strings"][number]
+            assert_alike([own["found"], own["now"]], [string["found"], string["left"]])
+            compared += 1
+    assert compared == 17
+
+
+def test_the_export_holds_the_same(records: dict[str, SessionRecord], tmp_path: Path) -> None:
+    """Read, and taken into an empty store and read from there."""
+    export = read_export(unpacked("store-form-2.export.json.gz").decode())
+    names = {instrument.instrument.name for instrument in export.instruments}
+    assert names == {"Frozen fixed", "Frozen pairs", "Frozen screws"}
+    with Repository.open(tmp_path / "new.sqlite") as repository:
+        for instrument in export.instruments:
+            assert repository.add_instrument_record(instrument)
+        for session in export.sessions:
+            assert repository.add_session(session)
+        taken_in = {each: repository.session(each) for each in repository.session_ids()}
+    read = {session.meta.id: session for session in export.sessions}
+    assert read.keys() == taken_in.keys() == records.keys()
+    for session_id, record in records.items():
+        wanted = "".join(export_json([], [record]))
+        assert "".join(export_json([], [read[session_id]])) == wanted
+        assert "".join(export_json([], [taken_in[session_id]])) == wanted
