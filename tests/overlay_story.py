@@ -6,7 +6,7 @@ from functools import cache
 from pathlib import Path
 
 from pitchbench.pitch.listener import Heard, Listener
-from pitchbench.session.overlay import Overlay, advance
+from pitchbench.session.overlay import Overlay
 from pitchbench.sound.recording import Recording
 
 SAMPLE = Path(__file__).parents[1] / "samples" / "e2-soft-medium-hard.flac"
@@ -27,5 +27,5 @@ def overlaid(events: int | None = None) -> Overlay:
     """The plucks after so many events, all of them unless said."""
     overlay = Overlay()
     for event in heard()[:events]:
-        overlay = advance(overlay, event)
+        overlay = overlay.advance(event)
     return overlay

@@ -10,7 +10,7 @@ from pitchbench.pitch.reading import Reason, Rejected
 from pitchbench.presets import preset
 from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.log import Setup
-from pitchbench.session.survey import Plan, Survey, advance
+from pitchbench.session.survey import Plan, Survey
 from pitchbench.units import shifted_hz
 
 GUITAR = preset("six-string")
@@ -49,7 +49,7 @@ class Played:
 
     def then(self, event) -> Played:
         before = self.survey
-        self.survey = advance(before, event)
+        self.survey = before.advance(event)
         assert self.survey.entries[: len(before.entries)] == before.entries
         return self
 

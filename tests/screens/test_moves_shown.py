@@ -91,7 +91,7 @@ def test_turns_are_the_same_on_the_screen_on_the_sheet_and_in_the_log(mm, slack_
     move = Move(6, mm, (mm - 0.3, mm + 0.3), BRIDGE, slack_mm=slack_mm)
     state = advised(move)
     for key in keys:
-        state = advance(state, KeyPressed(key))
+        state = state.advance(KeyPressed(key))
     said_mm = state.string.said_mm
     entry = MoveEntry(99.0, 6, move, said_mm, said=True)
     meta = SessionMeta("20260314-" + "a" * 32, None, NOON, NOON, "0.1.0")

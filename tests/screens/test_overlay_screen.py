@@ -15,7 +15,7 @@ from pitchbench.pitch.reading import Reason, Rejected
 from pitchbench.screen.overlay import OverlayLines, render
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.session.job import Command, InputLost, KeyPressed
-from pitchbench.session.overlay import Overlay, advance
+from pitchbench.session.overlay import Overlay
 
 
 def _states() -> dict[str, Overlay]:
@@ -23,15 +23,15 @@ def _states() -> dict[str, Overlay]:
     finals = [n for n, e in enumerate(events) if isinstance(e, ReadingReady) and e.final]
     live = next(n for n in range(finals[1] + 30, finals[2]) if isinstance(events[n], LivePitch))
     done = overlaid()
-    rejected = advance(done, ReadingReady(Rejected(12.0, 0.3, Reason.TOO_SHORT), final=True))
+    rejected = done.advance(ReadingReady(Rejected(12.0, 0.3, Reason.TOO_SHORT), final=True))
     return {
         "begin": Overlay(),
         "first": overlaid(finals[0] + 1),
         "ringing": overlaid(live + 1),
         "three": done,
         "rejected": rejected,
-        "input lost": advance(done, InputLost("unplugged")),
-        "help": advance(done, KeyPressed(Command.HELP)),
+        "input lost": done.advance(InputLost("unplugged")),
+        "help": done.advance(KeyPressed(Command.HELP)),
     }
 
 
@@ -76,7 +76,7 @@ def test_the_highest_stands_highest_and_all_end_at_the_settled_pitch() -> None:
 def test_many_plucks_leave_the_picture_its_room() -> None:
     overlay = STATES["three"]
     for _ in range(9):
-        overlay = advance(overlay, ReadingReady(overlay.plucks[0].reading, final=True))
+        overlay = overlay.advance(ReadingReady(overlay.plucks[0].reading, final=True))
     lines = drawn(overlay, 80, 24)
     table = [line for line in lines if " E2 " in line]
     assert table[-1].startswith("12 E2")
@@ -89,10 +89,10 @@ def test_plain_lines_say_the_same() -> None:
     overlay = Overlay()
     view(overlay, overlay)
     for event in heard():
-        following = advance(overlay, event)
+        following = overlay.advance(event)
         view(overlay, following)
         overlay = following
-    view(overlay, advance(overlay, KeyPressed(Command.STRIKE)))
+    view(overlay, overlay.advance(KeyPressed(Command.STRIKE)))
     ask = "do: Pluck a string and let it ring."
     assert [line.split(":")[0] for line in lines] == ["do", *["pluck 1 E2", "do"], *[
         "pluck 2 E2 hard", "do", "pluck 3 E2 hard", "do", "note", "do"]]  # fmt: skip

@@ -11,12 +11,12 @@ from pitchbench.intonation.drift import Strength, tell_strengths
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reason, Rejected
 from pitchbench.session.job import Command, InputBack, InputLost, KeyPressed
-from pitchbench.session.overlay import Overlay, advance
+from pitchbench.session.overlay import Overlay
 
 
 def after(overlay: Overlay, *events) -> Overlay:
     for event in events:
-        overlay = advance(overlay, event)
+        overlay = overlay.advance(event)
     return overlay
 
 

@@ -502,7 +502,7 @@ def test_a_check_asks_for_the_string_to_be_in_tune_first() -> None:
 
 def test_after_the_end_nothing_heard_changes_anything() -> None:
     story = _all_strings(Story.begin(strings=(1,)), {1: 0.1})
-    assert advance(story.state, PluckStarted(999.0)) is story.state
+    assert story.state.advance(PluckStarted(999.0)) is story.state
 
 
 # ------------------------------------------------------------------------------ keys
@@ -603,7 +603,7 @@ def test_quit_keeps_everything() -> None:
     story.key(Command.QUIT)
     assert story.state.quit
     assert story.entries is entries
-    assert advance(story.state, PluckStarted(99.0)) is story.state
+    assert story.state.advance(PluckStarted(99.0)) is story.state
 
 
 @pytest.mark.parametrize("command", list(Command))

@@ -55,7 +55,7 @@ def _same_work(one: State, other: State) -> None:
 def _replayed(events: list[Event], setup: State) -> list[State]:
     states = [setup]
     for event in events:
-        states.append(advance(states[-1], event))
+        states.append(states[-1].advance(event))
     return states
 
 
@@ -75,7 +75,7 @@ def test_going_on_after_resuming_ends_as_if_never_stopped() -> None:
         # The remaining events carry the old stream's times; the time line goes on after them.
         resumed = replace(resumed, clock_s=0.0)
         for event in story.events[stop:]:
-            resumed = advance(resumed, event)
+            resumed = resumed.advance(event)
         assert _kept(resumed) == _kept(story.state), f"stopped after event {stop}"
 
 
