@@ -1,5 +1,165 @@
 """One log, one fold: whoever reads a session, and whenever, reads the same.
 
-Random stories: plucks of all sorts, rejected ones, every key, lost inputs, and the log read again at
-any point. Set PITCHBENCH_STORIES for more of them.
+Random stories: plucks of all sorts, rejected ones, every key, lost inputs, and the log written out
+and read again at any point. PITCHBENCH_STORIES sets how many.
 """
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from session_story import Story, setup_of
+
+from pitchbench.pitch.reading import Reason
+from pitchbench.presets import preset
+from pitchbench.records.documents import from_json, to_json
+from pitchbench.records.model import SessionMeta, SessionRecord
+from pitchbench.report.export import takes_csv
+from pitchbench.report.sheet import build_sheet, interval_words
+from pitchbench.session.job import Command, InputBack, InputLost
+from pitchbench.session.learning import learned_response, learned_scatter
+from pitchbench.session.log import Entry, Log, read_log
+from pitchbench.session.saddles import learned
+from pitchbench.session.state import State, begin, resume
+
+STORIES = int(os.environ.get("PITCHBENCH_STORIES", "40"))
+
+#: Run side by side: the stories of one worker stay within a test's five minutes.
+SHARES = 8
+
+_CENTS = st.floats(-9.0, 9.0)
+
+#: One thing that may happen. Most of it is what a person does who follows the session; the rest is
+#: everything else that can happen to one.
+HAPPENINGS = st.one_of(
+    st.tuples(st.just("asked"), _CENTS),
+    st.tuples(st.just("asked"), _CENTS),
+    st.tuples(st.just("asked"), _CENTS),
+    st.tuples(st.just("followed"), st.floats(0.5, 1.3)),
+    st.tuples(st.just("followed"), st.floats(0.5, 1.3)),
+    st.tuples(st.just("fretted"), _CENTS),
+    st.tuples(st.just("open"), st.floats(-14.0, 14.0)),
+    st.tuples(st.just("slack"), st.floats(-400.0, -35.0)),
+    st.tuples(st.just("live"), st.floats(-400.0, 40.0)),
+    st.tuples(st.just("other"), st.integers(1, 6)),
+    st.tuples(st.just("noise"), st.floats(40.0, 1300.0)),
+    st.tuples(st.just("rejected"), st.sampled_from(Reason)),
+    st.tuples(st.just("key"), st.sampled_from(sorted(set(Command) - {Command.QUIT}))),
+    st.tuples(st.just("strike"), st.integers(1, 30)),
+    st.tuples(st.just("lost"), st.just(0)),
+    st.tuples(st.just("read again"), st.just(0)),
+)
+
+SETUPS = st.sampled_from(
+    [
+        setup_of(strings=(6, 5), most_takes=8),
+        setup_of(strings=(2, 6, 1)),
+        setup_of(replace(preset("six-string"), name="short travel", bridge=replace(
+            preset("six-string").bridge, travel_away_mm=1.0)), strings=(6, 4)),  # fmt: skip
+        setup_of(strings=(6, 5), fret=5),
+    ]
+)
+
+
+def _read_again(log: Log) -> Log:
+    entries = from_json(to_json(log.entries, tuple[Entry, ...]), tuple[Entry, ...])
+    return read_log(log.setup, entries)
+
+
+def _written(log: Log) -> str:
+    """A log as text, so that readings, which have no equality of their own, compare by value."""
+    return to_json(log)
+
+
+def _happen(story: Story, kind: str, value: object, left: dict[int, float]) -> None:
+    state = story.state
+    string = state.log.current
+    match kind:
+        case "asked":
+            if state.log.wanted_fret:
+                story.play(string, state.log.setup.fret, left.setdefault(string, value) + value / 6)
+            else:
+                story.play(string, 0, value / 10)
+        case "followed":
+            if (advice := state.log.string.advice) is None:
+                return
+            story.play(string, 0, -150.0)
+            left[string] = left.get(string, 0.0) - 2.67 * advice.mm * value
+            story.play(string, 0, 0.2)
+        case "fretted":
+            story.play(string, state.log.setup.fret, value)
+        case "open" | "slack":
+            story.play(string, 0, value)
+        case "live":
+            story.live(state.log.setup.open_hz(string) * 2 ** (value / 1200.0))
+        case "other":
+            story.play(value)
+        case "noise":
+            story.sound(value)
+        case "rejected":
+            story.play(string, 0, reason=value)
+        case "key":
+            story.key(value)
+        case "strike":
+            story.key(Command.STRIKE, value)
+        case "lost":
+            story.event(InputLost("unplugged")).event(InputBack())
+        case "read again":
+            story.state = resume(state.log.setup, state.log.entries)
+            before = len(story.entries)
+            story.event(InputBack())
+            assert len(story.entries) == before, "a log of this version lacks nothing"
+
+
+def _record(log: Log) -> SessionRecord:
+    meta = SessionMeta(
+        "20260301-" + "0" * 32, None, datetime(2026, 3, 1, tzinfo=UTC), None, "test", "a story"
+    )
+    return SessionRecord(log.setup, log.entries, meta)
+
+
+def _everybody_reads_the_same(state: State) -> None:
+    log = state.log
+    again = _read_again(log)
+    assert _written(again) == _written(log)
+    record = _record(again)
+    rows = build_sheet(record).rows
+    shown = {row.string: (row.found, row.left, len(row.moves)) for row in rows}
+    assert shown == {
+        s.number: (interval_words(s.found), interval_words(s.now), len(s.moves))
+        for s in log.strings
+    }
+    table = csv.DictReader(io.StringIO(takes_csv(record)))
+    assert [(int(row["take"]), row["fate"]) for row in table] == sorted(
+        (take.number, str(take.fate)) for s in log.strings for take in s.takes
+    )
+    assert learned_response([again], log.setup) == learned(log)
+    assert learned_scatter([again]) == learned_scatter([log])
+
+
+@pytest.mark.parametrize("share", range(SHARES))
+def test_live_work_and_everyone_who_reads_its_log_agree(share: int) -> None:
+    @settings(
+        max_examples=max(1, STORIES // SHARES),
+        deadline=None,
+        database=None,
+        suppress_health_check=list(HealthCheck),
+    )
+    @given(SETUPS, st.lists(HAPPENINGS, min_size=1, max_size=30), st.just(share))
+    def tell(setup, happenings, _share) -> None:
+        story = Story(begin(setup))
+        left: dict[int, float] = {}
+        for kind, value in happenings:
+            before = story.state
+            _happen(story, kind, value, left)
+            assert story.entries[: len(before.log.entries)] == before.log.entries
+        _everybody_reads_the_same(story.state)
+
+    tell()
