@@ -17,10 +17,10 @@ from pitchbench.analysis.drift import (
     lay_over,
     pull_of_magnet,
 )
-from pitchbench.commands.bench import named_options
 from pitchbench.commands.common import WholeQuantity, show_result
 from pitchbench.commands.guided import shown
-from pitchbench.commands.listening import ManyFiles, listen, listening_options, named_instrument
+from pitchbench.commands.instrument_options import instrument_options, named_instrument
+from pitchbench.commands.listening import ManyFiles, listen, listening_options
 from pitchbench.commands.live import input_options, microphone
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import ExitCode, PitchbenchError
@@ -49,13 +49,13 @@ PLUCKS: Final = WholeQuantity("N", 1, 1000, "how many plucks are wanted")
 _PATHS: Final = click.Path(path_type=Path)
 
 
-@click.command(cls=ManyFiles, several={"--near", "--far"}, examples=EXAMPLES)
+@click.command(cls=ManyFiles, several={"--near": 0, "--far": 0}, examples=EXAMPLES)
 @click.argument("files", nargs=-1, type=_PATHS, metavar="[FILE]...")
 @click.option("--near", "nears", type=_PATHS, multiple=True, metavar="FILE...",
               help="Recordings of one note with the pickup near the string.")  # fmt: skip
 @click.option("--far", "fars", type=_PATHS, multiple=True, metavar="FILE...",
               help="The same note with the pickup lowered.")  # fmt: skip
-@named_options
+@instrument_options("preset_name", "name")
 @click.option("--string", "number", type=STRING, help="String that was played, 1 = highest.")
 @click.option("--fret", type=FRET, default=0, show_default=True, help="Fret; 0 = open.")
 @click.option("--partials", is_flag=True, help="Partial by partial, too.")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from textwrap import TextWrapper
 from typing import Any, Final, Literal
 
@@ -12,7 +12,6 @@ import click
 from pitchbench.belief import Belief
 from pitchbench.commands.common import (
     ExamplesFirst,
-    Quantity,
     a4_option,
     echo_json,
     format_option,
@@ -21,11 +20,12 @@ from pitchbench.commands.common import (
     printable,
     store_option,
 )
+from pitchbench.commands.instrument_options import instrument_options, with_details
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, move_interval_words, move_words
 from pitchbench.notes import Note
-from pitchbench.presets import preset, with_gauges, with_scale, with_tuning
+from pitchbench.presets import preset
 from pitchbench.report.document import NonNegative, Positive, fill
 from pitchbench.report.readings import MoveDocument, move_document
 from pitchbench.strings.forecast import (
@@ -40,13 +40,10 @@ from pitchbench.units import NEWTONS_PER_LBF
 
 EXAMPLES = """\
   pitchbench forecast --tuning "D2 G2 C3 F3 A3 D4"          a whole tone down, same strings
-  pitchbench forecast --strings "11 14 18 28w 38w 49w"      a heavier set
+  pitchbench forecast --gauges "11 14 18 28w 38w 49w"      a heavier set
   pitchbench forecast --instrument "Blue bass" --action 2.0  lower action on one on record
   pitchbench forecast --tuning "C2 G2 C3 F3 A3 D4" --measured 6=1.2 --measured 5=-0.4
 """
-
-ACTION = Quantity("MM", 0.5, 10.0, "the clearance over the 12th fret in mm")
-SCALE = Quantity("MM", 300.0, 1100.0, "twice the distance from nut to 12th fret in mm")
 
 #: An offset typed in by hand is taken to be as sure as three careful takes make it.
 _TYPED_U_CENTS: Final = 1.0
@@ -55,12 +52,9 @@ _WRAPPED: Final = TextWrapper(width=92, initial_indent="  - ", subsequent_indent
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
-@click.option("--preset", "preset_name", metavar="NAME", help="A built-in instrument (six-string).")
-@click.option("--instrument", metavar="NAME", help="An instrument on record, with its offsets.")
-@click.option("--tuning", metavar="NOTES", help='New open notes, such as "D2 G2 C3 F3 A3 D4".')
-@click.option("--strings", metavar="GAUGES", help='New set: "10 13 17 26w 36w 46w", or in mm.')
-@click.option("--action", type=ACTION, help="New clearance over the 12th fret.")
-@click.option("--scale", type=SCALE, help="New scale.")
+@instrument_options(
+    "preset_name", "name", "tuning", "gauges", "action", "scale", gauges="--strings"
+)
 @click.option(
     "--measured",
     metavar="STRING=CENTS",
@@ -75,7 +69,7 @@ _WRAPPED: Final = TextWrapper(width=92, initial_indent="  - ", subsequent_indent
 def command(
     *,
     preset_name: str | None,
-    instrument: str | None,
+    name: str | None,
     measured: tuple[str, ...],
     lbf: bool,
     a4: float,
@@ -85,9 +79,9 @@ def command(
     **changes: Any,
 ) -> None:
     """Say what new strings, another tuning, action or scale will do to tension and offsets."""
-    before, anchors = _instrument_and_offsets(preset_name, instrument, store)
+    before, anchors = _instrument_and_offsets(preset_name, name, store)
     anchors |= dict(_read_measured(word, before) for word in measured)
-    made = forecast(before, _changed(before, **changes), a4_hz=a4, anchors=anchors)
+    made = forecast(before, with_details(before, changes), a4_hz=a4, anchors=anchors)
     if output_format == "json":
         echo_json(_document(made, a4))
     elif is_plain(plain):
@@ -134,25 +128,6 @@ def _read_measured(word: str, instrument: Instrument) -> tuple[int, Belief]:
             "and at most 50 cents.",
         )
     return string, Belief.normal(offset, _TYPED_U_CENTS)
-
-
-def _changed(
-    instrument: Instrument,
-    *,
-    tuning: str | None,
-    strings: str | None,
-    action: float | None,
-    scale: float | None,
-) -> Instrument:
-    if strings is not None:
-        instrument = with_gauges(instrument, strings)
-    if tuning is not None:
-        instrument = with_tuning(instrument, tuning)
-    if scale is not None:
-        instrument = with_scale(instrument, scale)
-    if action is not None:
-        instrument = replace(instrument, action_mm=action)
-    return instrument
 
 
 def _write(lines: Iterable[str]) -> None:

@@ -7,6 +7,7 @@ import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import partial
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -18,14 +19,11 @@ from pitchbench.commands.common import (
     a4_option,
     format_option,
     is_plain,
-    open_records,
     plain_option,
     printable,
     store_option,
 )
 from pitchbench.errors import PitchbenchError
-from pitchbench.instrument import Instrument
-from pitchbench.presets import preset
 from pitchbench.sound.recording import Recording
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
@@ -35,27 +33,46 @@ _LONG_S: Final = 30.0
 
 
 class ManyFiles(ExamplesFirst):
-    """Lets the options named in ``several`` be followed by several files, as a shell's * gives
-    them: ``@click.command(cls=ManyFiles, several={"--open"}, examples=...)``."""
+    """Lets options be followed by several files, as a shell's * gives them: ``@click.command(
+    cls=ManyFiles, several={"--player": 1}, examples=...)``.
 
-    def __init__(self, *args: Any, several: set[str], **kwargs: Any) -> None:
+    ``several`` has how many words stand between each such option and its files. A file is handed on
+    with the option and those words before it, the form that click knows; with the option that
+    ``given_as`` has for it where the option may stand without any file.
+    """
+
+    def __init__(
+        self,
+        *args: Any,
+        several: dict[str, int],
+        given_as: dict[str, str] | None = None,
+        **kwargs: Any,
+    ) -> None:
         super().__init__(*args, **kwargs)
         self.several = several
+        self.given_as = given_as or {}
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """Repeat the option before each of its files, which is the form that click knows."""
+        """Write the option before each of its files."""
         spread: list[str] = []
-        option = None
-        fresh = False
-        for word in args:
-            if word.startswith("-"):
-                option = word if word in self.several else None
-                fresh = True
-            elif option is not None and not fresh:
-                spread.append(option)
+        before: list[str] = []
+        rest = iter(args)
+        for word in rest:
+            if not word.startswith("-"):
+                spread += [*before, word]
+                continue
+            words = list(islice(rest, self.several.get(word, 0)))
+            before = [self.given_as.get(word, word), *words] if word in self.several else []
+            if word not in self.several or word in self.given_as:
+                spread += [word, *words]
+            elif (first := next(rest, "-")).startswith("-"):
+                name = "a name and " * bool(self.several[word])
+                raise PitchbenchError(
+                    f"{word} is followed by {name}at least one file.",
+                    f"Write {word}{' NAME' * bool(name)} FILE, then what comes next.",
+                )
             else:
-                fresh = False
-            spread.append(word)
+                spread += [*before, first]
         return super().parse_args(ctx, spread)
 
 
@@ -66,18 +83,6 @@ def refuse_twice(paths: Sequence[Path]) -> None:
     for path, count in Counter(path.absolute() for path in paths).items():
         if count > 1:
             raise PitchbenchError(f"{str(path)!r} was given twice.", "Give each file once.")
-
-
-def named_instrument(
-    preset_name: str | None, name: str | None, store: str | None
-) -> Instrument | None:
-    """The built-in instrument, or the one on record; None where neither is named."""
-    if name is None:
-        return None if preset_name is None else preset(preset_name)
-    if preset_name is not None:
-        raise PitchbenchError("--instrument and --preset were both given.", "Give one of them.")
-    with open_records(store) as repository:
-        return repository.instrument(name).instrument
 
 
 def channel_option(function: _Function) -> _Function:

@@ -10,13 +10,12 @@ import click
 
 from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, Role, compare, decide
 from pitchbench.belief import half95
-from pitchbench.commands.bench import Said, bench_for, bench_options
-from pitchbench.commands.common import TOLERANCE, WholeQuantity, show_result
+from pitchbench.commands.common import WholeQuantity, show_result
+from pitchbench.commands.instrument_options import Said, known_instrument, known_options
 from pitchbench.commands.listening import (
     ManyFiles,
     listen,
     listening_options,
-    named_instrument,
     refuse_twice,
 )
 from pitchbench.notes import Note
@@ -31,7 +30,7 @@ from pitchbench.report.offset import (
 
 EXAMPLES = """\
   pitchbench offset low-e.wav --string E2               plucks in any order, told apart by pitch
-  pitchbench offset low-e.wav --scale 628 --pitch-per-turn 0.5 --screw-heads tail
+  pitchbench offset low-e.wav --scale 628 --screw-pitch 0.5 --screw-heads tail
   pitchbench offset --open open*.wav --fretted 12th*.wav     which is which, said outright
   pitchbench offset b.wav --string B0 --instrument "Blue bass"   scale and bridge on record
 """
@@ -42,7 +41,11 @@ FRET: Final = WholeQuantity("N", 1, 24, "the fret that was played")
 _PATHS: Final = click.Path(path_type=Path)
 
 
-@click.command(cls=ManyFiles, several={"--open", "--fretted"}, examples=EXAMPLES)
+@click.command(
+    cls=ManyFiles,
+    several={"--open": 0, "--fretted": 0},
+    examples=EXAMPLES,
+)
 @click.argument("files", nargs=-1, type=_PATHS, metavar="[FILE]...")
 @click.option("--open", "opens", type=_PATHS, multiple=True, metavar="FILE...",
               help="Recordings of the open string alone.")  # fmt: skip
@@ -50,8 +53,7 @@ _PATHS: Final = click.Path(path_type=Path)
               help="Recordings of the fretted note alone.")  # fmt: skip
 @click.option("--string", "string", metavar="NOTE", help="Open note, such as E2 [inferred].")
 @click.option("--fret", type=FRET, default=12, show_default=True, help="Fret that was played.")
-@bench_options
-@click.option("--tolerance", type=TOLERANCE, help="Offset that may be left alone [2].")
+@known_options("tolerance")
 @listening_options
 def command(
     *,
@@ -74,7 +76,7 @@ def command(
     taken to follow one another in the order given, so that a drift of the string shows.
     """
     said = Said(**details)
-    instrument = named_instrument(said.preset_name, said.name, said.store)
+    instrument = said.instrument()
     paths = (*files, *opens, *fretteds)
     refuse_twice(paths)
     roles = [*[None] * len(files), *[Role.OPEN] * len(opens), *[Role.FRETTED] * len(fretteds)]
@@ -85,8 +87,8 @@ def command(
         fret=fret,
         a4_hz=a4,
     )
-    bench = bench_for(instrument, [comparison.note], said)
-    result = decide(comparison, bench.instrument, tolerance_cents=tolerance, assumed=bench.assumed)
+    known = known_instrument(instrument, [comparison.note], said)
+    result = decide(comparison, known.instrument, tolerance_cents=tolerance, assumed=known.assumed)
     if output_format == "json":
         for words in result.assumed if result.move else ():
             click.echo(f"Assumed: {words}.", err=True)

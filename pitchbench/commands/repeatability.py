@@ -11,12 +11,11 @@ import click
 
 from pitchbench.analysis.repeatability import StudyResult, study_takes, takes_in
 from pitchbench.commands.common import (
-    ExamplesFirst,
     Quantity,
     open_records,
     show_result,
 )
-from pitchbench.commands.listening import listen, listening_options
+from pitchbench.commands.listening import ManyFiles, listen, listening_options
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import PitchbenchError
 from pitchbench.intonation.repeatability import Precision
@@ -43,33 +42,7 @@ EXAMPLES = """\
 WITHIN: Final = Quantity("CENTS", 0.1, 50.0, "how near the mean of the takes should be, in cents")
 
 
-class _Players(ExamplesFirst):
-    """Lets ``--player NAME`` be followed by several files, as a shell's * gives them."""
-
-    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """Repeat the option and the name before each file, which is the form that click knows."""
-        spread: list[str] = []
-        rest = iter(args)
-        name: str | None = None
-        for word in rest:
-            if word == "--player":
-                name = next(rest, "")
-                first = next(rest, "")
-                if not name or not first or first.startswith("-"):
-                    raise PitchbenchError(
-                        "--player is followed by a name and at least one file.",
-                        "Write --player NAME FILE, then the next player.",
-                    )
-                spread += ["--player", name, first]
-            elif word.startswith("-"):
-                name = None
-                spread.append(word)
-            else:
-                spread += [word] if name is None else ["--player", name, word]
-        return super().parse_args(ctx, spread)
-
-
-@click.command(cls=_Players, examples=EXAMPLES)
+@click.command(cls=ManyFiles, several={"--player": 1}, examples=EXAMPLES)
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FILE]...")
 @click.option(
     "--player",

@@ -92,7 +92,7 @@ def test_the_move_that_it_advises_sets_the_string(capsys: Capsys, tmp_path: Path
 def test_turns_and_rotation_follow_the_screw(
     capsys: Capsys, sharp: tuple[Path, float], heads: str, rotation: str
 ) -> None:
-    options = ("--pitch-per-turn", "0.5", "--screw-heads", heads)
+    options = ("--screw-pitch", "0.5", "--screw-heads", heads)
     move = Ran(capsys, "offset", sharp[0], *options, "--format", "json").document["move"]
     assert move["turns"] == pytest.approx(2.0 * move["mm"])
     assert move["rotation"] == rotation

@@ -179,7 +179,7 @@ def test_json_has_every_string_and_null_for_what_is_not_known() -> None:
 
 
 def test_plain_text_has_one_fact_a_line_and_pounds_on_request() -> None:
-    lines = run("--strings", "11 14 18 28w 38w 49w", "--lbf", "--plain").splitlines()
+    lines = run("--gauges", "11 14 18 28w 38w 49w", "--lbf", "--plain").splitlines()
     assert "string 1 tension: 16.2 to 19.6 lbf" in lines
     assert all(": " in line for line in lines)
 
@@ -217,7 +217,7 @@ def test_the_offsets_last_measured_on_record_are_the_anchors(tmp_path: Path) -> 
     "args",
     [
         ["--tuning", "H9"],
-        ["--strings", "10 13"],
+        ["--gauges", "10 13"],
         ["--action", "nan"],
         ["--scale", "-3"],
         ["--measured", "7=1"],
