@@ -14,8 +14,8 @@ from pitchbench.session.log import Step
 
 Document = dict[str, Any]
 
-#: The steps that ask for the open string; at which fret the other note was asked for was not kept.
-_OPEN_STEPS: Final = (Step.BEFORE, Step.TUNE, Step.OPEN, Step.RETUNE, Step.LAST_ROUND)
+#: The steps that ask for the open string; which note was asked for at the others was not kept.
+_OPEN_STEPS: Final = (Step.BEFORE, Step.TUNE, Step.RETUNE)
 
 #: What an offset held beside its belief, which they follow from.
 _DERIVED: Final = ("offset_cents", "u_cents", "interval95_cents", "scale_cents", "dof")

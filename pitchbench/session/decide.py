@@ -26,5 +26,5 @@ def decide(state: State, event: Followed) -> Answer:
         case ReadingReady(reading=reading):
             after = heard.pluck(state, reading)
         case InputBack():
-            after = steps.reconsidered(state)
+            after = steps.completed(state)
     return Answer(after.log.entries[len(state.log.entries) :], after.says)

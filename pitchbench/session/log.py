@@ -9,6 +9,7 @@ shows what was shown then.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -273,7 +274,7 @@ class StringState:
     @property
     def travel_mm(self) -> float:
         """Net saddle travel since the start, positive away from the nut."""
-        return sum(move.made_mm for move in self.moves)
+        return math.fsum(move.made_mm for move in self.moves)
 
     @property
     def accepted(self) -> tuple[SessionTake, ...]:

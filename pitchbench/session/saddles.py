@@ -90,7 +90,7 @@ def _made(string: StringState, index: int, before: Offset, after: Offset) -> Mad
         said=entry.said,
         before=before,
         after=after,
-        moved_before_mm=sum(move.made_mm for move in string.moves[:index]),
+        moved_before_mm=math.fsum(move.made_mm for move in string.moves[:index]),
         reversed=_reversed(string.moves[:index], entry.made_mm),
     )
 

@@ -15,7 +15,6 @@ from pitchbench.intonation.response import effect, inferred_mm
 from pitchbench.intonation.verdict import CONFIDENCE, Decision, Verdict
 from pitchbench.session import saddles, takes, words
 from pitchbench.session.log import (
-    READING_STEPS,
     AdviceEntry,
     Log,
     MoveEntry,
@@ -84,14 +83,15 @@ def decided(state: State) -> State:
     return _follow(state, string.now, string.verdict)
 
 
-def reconsidered(state: State) -> State:
-    """Decide anew on the same takes, where the current string is at readings or at a move."""
-    step = state.log.step
-    if step in (Step.MOVE, Step.RETUNE, Step.BORDER) and state.log.string.advice is None:
-        # A log of an earlier version does not tell what was advised.
-        choice = saddles.choice(state.log, state.log.string)
+def completed(state: State) -> State:
+    """What a log that an earlier version kept does not tell, decided anew: which move was advised,
+    and which note was asked for."""
+    log = state.log
+    if log.step in (Step.MOVE, Step.RETUNE, Step.BORDER) and log.string.advice is None:
+        choice = saddles.choice(log, log.string)
         return state if choice is None else _advised(state, choice.move)
-    return decided(state) if state.log.tuned and step in READING_STEPS else state
+    asking = log.step in (Step.OPEN, Step.FRETTED, Step.LAST_ROUND)
+    return decided(state) if asking and log.tuned and log.wanted_fret is None else state
 
 
 def _follow(state: State, offset: Offset, verdict: Verdict) -> State:

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from accuracy_page import write_section
-from bench_readings import cents, read, table
+from answers import cents, read, table
 from numpy.typing import NDArray
 
 from pitchbench.pitch.bounds import as_cents, decaying_tone_sd_hz, steady_tone_sd_hz

@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 import plucks
 from accuracy_page import write_section
-from bench_readings import GROSS_CENTS, cents, table
+from answers import GROSS_CENTS, cents, table
 from numpy.typing import NDArray
 
 from pitchbench.notes import Note

@@ -1,11 +1,11 @@
 """How exact, how honest and how fast the readings are, beside general-purpose pitch trackers.
 
-    python tests/benchmarks/bench_readings.py [--n 1000] [--seed S] [--quick] [--write]
+    python tests/benchmarks/bench_readings.py [--n 350] [--seed S] [--quick] [--write]
 
-Every pluck of :mod:`plucks` is read by pitchbench in the same run, on one core, and the first 400
-by each peer: of a kind of pluck that is one in six, 400 are too few to tell a coverage of 95 %
-from one of 98.
-``--quick`` leaves out the slow parts; ``--write`` puts the tables into docs/accuracy.md.
+Real notes, where they are at hand (:mod:`real_notes`), come first; then notes of known pitch from
+three generators (:mod:`known_notes`), each whole (4 s) and cut short, read by pitchbench and, a
+smaller number, by each peer in the same run on one core. ``--quick`` takes a tenth of the notes and
+leaves out peers and speed; ``--write`` puts the tables into docs/accuracy.md.
 """
 
 # ruff: noqa: E402 - the libraries read how many threads they may use when they are imported
@@ -24,150 +24,115 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import peers
 import plucks
+import real_notes
 import soundfile
 from accuracy_page import write_section
+from answers import (
+    GROSS_CENTS,
+    Answer,
+    cents,
+    coverage,
+    interval_score,
+    nearest,
+    read,
+    table,
+)
+from known_notes import GENERATORS, KnownNote
 from numpy.typing import NDArray
 from plucks import PluckSpec, Truth
 
 from pitchbench.pitch import yin
-from pitchbench.pitch.listener import Listener, ReadingReady
-from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.sound.source import Block
 
-GROSS_CENTS = 50.0
-#: How many plucks the peers read, and how many the slowest of them, librosa's pyin.
-PEERS_PLUCKS = 400
-PYIN_PLUCKS = 100
-STRATA = ("low", "short", "noisy", "hum", "beating", "neighbour", "bass")
+#: What the notes are cut to, in seconds; the last stands for the whole note.
+LENGTHS_S = (1.2, 1.6, 2.2, 4.0)
+#: How many notes of each generator the peers read, and how many the slowest, librosa's pyin.
+PEERS_NOTES = 40
+PYIN_NOTES = 10
+CLASSES = (
+    *("low", "short", "noisy", "hum", "beating", "neighbour", "bass", "body-shifted"),
+    *("exponential glide", "energy glide", "magnet", "buzz", "ticks"),
+)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Outcome:
-    """One pluck: what it was, what we read, and what each peer read in cents from the truth."""
+    """One note: what it was, what we read, and what each peer read in cents from the truth."""
 
-    spec: PluckSpec
-    truth: Truth
-    readings: tuple[Reading | Rejected, ...]
+    note: KnownNote
+    answers: tuple[Answer, ...]
     peer_cents: dict[str, float]
 
     @property
-    def reading(self) -> Reading | Rejected | None:
-        """The final reading whose onset lies nearest the true one, within 0.2 s."""
-        onset_s = self.truth.onset / self.spec.rate_hz
-        near = [r for r in self.readings if abs(r.onset_s - onset_s) < 0.2]
-        return min(near, key=lambda r: abs(r.onset_s - onset_s)) if near else None
-
-    def besides(self, kind: str) -> list[Reading]:
-        """Other settled readings: of the "neighbour" that was already ringing, or "false"."""
-        neighbour = self.spec.neighbour
-        found: dict[str, list[Reading]] = {"neighbour": [], "false": []}
-        for other in self.readings:
-            if other is self.reading or isinstance(other, Rejected):
-                continue
-            rang = neighbour is not None and neighbour.already_ringing
-            semitones = neighbour.semitones if neighbour is not None else 0.0
-            off = cents(other.pitch_hz, self.spec.f1_hz * 2.0 ** (semitones / 12.0))
-            found["neighbour" if rang and abs(off) < GROSS_CENTS else "false"].append(other)
-        return found[kind]
+    def answer(self) -> Answer | None:
+        """What we said of the note itself."""
+        return nearest(self.answers, self.note.onset / self.note.rate_hz)
 
     @property
-    def settled(self) -> Reading | None:
-        """The reading, if it is settled."""
-        return self.reading if isinstance(self.reading, Reading) else None
+    def settled(self) -> Answer | None:
+        """The answer, if it is settled."""
+        return self.answer if self.answer is not None and self.answer.settled else None
 
     @property
     def error_cents(self) -> float:
         """Error of our settled reading; NaN where there is none."""
-        if self.settled is None:
-            return math.nan
-        return cents(self.settled.pitch_hz, self.truth.f1_hz)
+        return cents(self.settled.pitch_hz, self.note.f1_hz) if self.settled else math.nan
+
+    @property
+    def u_cents(self) -> float:
+        """What we said of our error; NaN where there is no settled reading."""
+        return self.settled.u_cents if self.settled else math.nan
+
+    def besides(self) -> tuple[int, int]:
+        """Other settled readings: of the string that rang before, and false ones."""
+        others = [a for a in self.answers if a is not self.answer and a.settled]
+        rang = sum(abs(cents(a.pitch_hz, self.note.rang_hz)) < GROSS_CENTS for a in others)
+        return rang, len(others) - rang
 
 
-def cents(f_hz: float, reference_hz: float) -> float:
-    """Interval in cents; NaN where there is no pitch. Not the program's own, on purpose."""
-    return 1200.0 * math.log2(f_hz / reference_hz) if f_hz > 0.0 else math.nan
-
-
-def read(
-    samples: NDArray[np.float32], rate_hz: int, *, block: int = 2048
-) -> tuple[Reading | Rejected, ...]:
-    """Every final reading of ``samples``, fed to a listener block by block."""
-    listener = Listener(rate_hz)
-    heard = []
-    for start in range(0, samples.size, block):
-        heard.extend(listener.feed(Block(samples[start : start + block], start, rate_hz)))
-    heard.extend(listener.finish())
-    return tuple(h.reading for h in heard if isinstance(h, ReadingReady) and h.final)
-
-
-def tail_of(
-    samples: NDArray[np.float32], spec: PluckSpec, truth: Truth, ring_s: float
-) -> peers.Tail:
+def tail_of(note: KnownNote) -> peers.Tail:
     """Where the peers look: from 1.0 s to the end, from 0.4 s when the note lasts under 2 s.
 
-    They are told where the note sinks into noise and hum, which we must find for ourselves.
+    They are told where the note sinks into the noise, which we must find for ourselves.
     """
-    end_s = min(ring_s, max(truth.clear_s, 0.8))
+    end_s = min(note.ring_s, max(note.clear_s, 0.8))
     start_s = 1.0 if end_s >= 2.0 else 0.4
-    bass = spec.f1_hz / 2.0 ** (spec.fret / 12.0) < 50.0
     return peers.Tail(
-        samples,
-        spec.rate_hz,
-        start=truth.onset + round(start_s * spec.rate_hz),
-        stop=truth.onset + round(end_s * spec.rate_hz),
-        fmin_hz=28.0 if bass else 55.0,
-        fmax_hz=450.0 if bass else 900.0,
-        near_hz=spec.f1_hz,
+        note.samples,
+        note.rate_hz,
+        start=note.onset + round(start_s * note.rate_hz),
+        stop=note.onset + round(end_s * note.rate_hz),
+        fmin_hz=28.0 if note.bass else 55.0,
+        fmax_hz=450.0 if note.bass else 900.0,
+        near_hz=note.f1_hz,
     )
 
 
-def hear(
-    specs: Iterable[PluckSpec], *, first_s: float, with_peers: bool
-) -> tuple[list[Outcome], list[Outcome]]:
-    """Every pluck, read by everyone: all of it, and its first ``first_s`` seconds alone."""
-    whole, early = [], []
-    for number, spec in enumerate(specs):
-        samples, truth = plucks.render(spec)
-        names = set(peers.PEERS) if with_peers and number < PEERS_PLUCKS else set()
-        if number >= PYIN_PLUCKS:
+def hear(notes: Iterable[KnownNote], *, peers_notes: int) -> dict[float, list[Outcome]]:
+    """Every note, read by everyone at every length; the peers read the first ones alone."""
+    outcomes = defaultdict(list)
+    for number, note in enumerate(notes):
+        names = set(peers.PEERS) if number < peers_notes else set()
+        if number >= PYIN_NOTES:
             names.discard("librosa pyin")
-        whole.append(hear_one(samples, spec, truth, spec.ring_s, names))
-        samples = samples[: truth.onset + round(first_s * spec.rate_hz)]
-        early.append(hear_one(samples, spec, truth, min(spec.ring_s, first_s), names))
+        for length_s in LENGTHS_S:
+            cut = note.first(length_s)
+            tail = tail_of(cut)
+            peer_cents = {name: cents(peers.PEERS[name](tail), note.f1_hz) for name in names}
+            outcomes[length_s].append(Outcome(cut, read(cut.samples, cut.rate_hz), peer_cents))
         if sys.stderr.isatty():
-            print(f"\r{number + 1} plucks", end="", file=sys.stderr)
-    return whole, early
-
-
-def hear_one(
-    samples: NDArray[np.float32],
-    spec: PluckSpec,
-    truth: Truth,
-    ring_s: float,
-    names: Collection[str],
-) -> Outcome:
-    """One pluck, read by us and by the peers in ``names``."""
-    tail = tail_of(samples, spec, truth, ring_s)
-    peer_cents = {name: cents(peers.PEERS[name](tail), truth.f1_hz) for name in names}
-    return Outcome(spec, truth, read(samples, spec.rate_hz), peer_cents)
+            print(f"\r{number + 1} notes", end="", file=sys.stderr)
+    return outcomes
 
 
 # Tables ---------------------------------------------------------------------------------------
-
-
-def table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """A Markdown table; the first column is words, the others are numbers."""
-    lines = ["| " + " | ".join(head) + " |", "|---" + "|---:" * (len(head) - 1) + "|"]
-    lines += ["| " + " | ".join(str(cell) for cell in row) + " |" for row in rows]
-    return "\n".join(lines)
 
 
 def spread(errors_cents: Sequence[float]) -> list[str]:
@@ -188,97 +153,99 @@ def spread(errors_cents: Sequence[float]) -> list[str]:
     ]
 
 
-def accuracy_table(outcomes: Sequence[Outcome]) -> str:
-    """Everyone's errors; how many times larger than ours on the same plucks each median is.
-
-    Ours are those of the plucks that the peers read too, if there are any.
-    """
-    shared = [o for o in outcomes if o.peer_cents] or outcomes
-    rows = [["**pitchbench**", *spread([o.error_cents for o in shared]), "1"]]
-    for name in peers.PEERS:
-        both = [(o.peer_cents[name], o.error_cents) for o in outcomes if name in o.peer_cents]
-        if both:
+def peers_table(heard: dict[float, list[Outcome]]) -> str:
+    """Everyone's errors on the same notes, and how many times ours each median is."""
+    rows = []
+    for length_s in LENGTHS_S:
+        shared = [o for o in heard[length_s] if o.peer_cents]
+        ours = [o.error_cents for o in shared]
+        rows.append([f"**pitchbench**, {length_s:g} s", *spread(ours), "1"])
+        for name in peers.PEERS:
+            both = [(o.peer_cents[name], o.error_cents) for o in shared if name in o.peer_cents]
             their_median, our_median = np.nanmedian(np.abs(both), axis=0)
             theirs = [their_cents for their_cents, _ in both]
             rows.append([name, *spread(theirs), f"{their_median / our_median:.0f}"])
-    head = ["method", "plucks", "median", "95 %", "largest", "gross", "octave", "no value"]
+    head = ["method", "notes", "median", "95 %", "largest", "gross", "octave", "no value"]
     return table([*head, "median / ours"], rows)
 
 
-def honesty_table(outcomes: Sequence[Outcome]) -> str:
-    """Errors and the coverage of our 95 % interval, overall and by kind of difficulty."""
+def honesty_table(heard: dict[float, list[Outcome]]) -> str:
+    """Our errors and what we say of them, by kind of difficulty and length."""
     rows = []
-    for name in ("all", *STRATA):
-        group = [o for o in outcomes if name == "all" or name in o.spec.tags]
-        pairs = [(abs(o.error_cents), o.settled.u_cents) for o in group if o.settled is not None]
-        if not pairs:
-            continue
-        error, u = np.array(pairs).T
-        covered = np.mean(error <= 1.96 * u)
-        rows.append(
-            [
-                *(name, len(group), len(pairs)),
-                *(f"{v:.3f}" for v in (np.median(error), np.percentile(error, 95), error.max())),
-                f"{np.median(u):.3f}",
-                f"{100.0 * covered:.1f} %",
-            ]
+    for kind in ("all", *CLASSES):
+        for length_s in LENGTHS_S:
+            group = [o for o in heard[length_s] if kind == "all" or kind in o.note.tags]
+            pairs = np.array([(o.error_cents, o.u_cents) for o in group if o.settled])
+            if not pairs.size:
+                continue
+            error, u = pairs.T
+            size = np.abs(error)
+            sizes = (np.median(size), np.percentile(size, 95), size.max(), np.median(u))
+            rows.append(
+                [
+                    *(kind, f"{length_s:g} s", len(group), len(pairs)),
+                    *(f"{value:.3f}" for value in sizes),
+                    f"{100.0 * coverage(error, u):.1f} %",
+                    f"{interval_score(error, u):.2f}",
+                ]
+            )
+    head = ["kind", "length", "notes", "settled", "median", "95 %", "largest", "median u"]
+    return table([*head, "covered", "score"], rows)
+
+
+def other_findings(heard: dict[float, list[Outcome]]) -> str:
+    """Rejected, missed and doubled notes; of whole ones stiffness and attack against the truth."""
+    lines = []
+    for length_s, outcomes in heard.items():
+        answers = [o.answer for o in outcomes]
+        reasons = Counter(a.reason for a in answers if a is not None and a.reason)
+        told = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common()) or "none"
+        rang, false = np.sum([o.besides() for o in outcomes], axis=0)
+        lines.append(
+            f"{length_s:g} s: rejected {told}; not heard {answers.count(None)}; settled besides "
+            f"the note: {rang} of a string that rang before it, {false} false."
         )
-    head = ["plucks", "number", "settled", "median", "95 %", "largest", "median u", "covered"]
-    return table(head, rows)
-
-
-def other_findings(outcomes: Sequence[Outcome]) -> str:
-    """Rejected, missed and doubled plucks; stiffness and attack against the truth."""
-    reasons = Counter(o.reading.reason.value for o in outcomes if isinstance(o.reading, Rejected))
-    missed = sum(o.reading is None for o in outcomes)
-    neighbours = sum(len(o.besides("neighbour")) for o in outcomes)
-    false = sum(len(o.besides("false")) for o in outcomes)
-    told = ", ".join(f"{count} {reason}" for reason, count in reasons.most_common()) or "none"
-    lines = [
-        f"Rejected: {told}. Not heard: {missed}. Settled besides the pluck: {neighbours} of a "
-        f"neighbour that rang before it, {false} false."
-    ]
+    whole = [(o.note, o.settled) for o in heard[LENGTHS_S[-1]] if o.settled]
     stiff = [
-        o.settled.stiffness_b / o.truth.stiffness_b - 1.0
-        for o in outcomes
-        if o.settled is not None
-        and o.settled.stiffness_b is not None
-        and 600.0 / math.log(2.0) * o.truth.stiffness_b * 25.0 > 1.0
+        answer.stiffness_b / note.stiffness_b - 1.0
+        for note, answer in whole
+        if np.isfinite(answer.stiffness_b) and note.stiffness_b * 25.0 * 866.0 > 1.0
     ]
     if stiff:
-        within = 100.0 * np.mean(np.abs(stiff) <= 0.1)
+        size = np.abs(stiff)
         lines.append(
-            f"Stiffness B, where the fifth partial lies over a cent sharp ({len(stiff)} plucks): "
-            f"median |error| {100.0 * np.median(np.abs(stiff)):.2f} %, "
-            f"95 % {100.0 * np.percentile(np.abs(stiff), 95):.1f} %; "
-            f"within 10 % in {within:.1f} %."
+            f"Stiffness B, where the fifth partial lies over a cent sharp ({size.size} notes): "
+            f"median |error| {100.0 * np.median(size):.2f} %, 95 % "
+            f"{100.0 * np.percentile(size, 95):.1f} %."
         )
     attack = [
-        o.settled.attack_cents - o.truth.attack_cents for o in outcomes if o.settled is not None
+        off
+        for note, answer in whole
+        if np.isfinite(off := abs(answer.attack_cents - note.attack_cents))
     ]
     if attack:
         lines.append(
-            f"Attack sharpness: median |error| {np.median(np.abs(attack)):.2f} cents, "
-            f"95 % {np.percentile(np.abs(attack), 95):.2f}."
+            f"Attack sharpness: median |error| {np.median(attack):.2f} cents, "
+            f"95 % {np.percentile(attack, 95):.2f}."
         )
     return "\n".join(f"- {line}" for line in lines)
 
 
-def worst(outcomes: Sequence[Outcome], count: int) -> str:
-    """The plucks with the largest errors, and those whose u was too small, to work on."""
-    read_ones = [o for o in outcomes if o.settled is not None]
-    by_error = sorted(read_ones, key=lambda o: -abs(o.error_cents))[:count]
-    by_u = sorted(read_ones, key=lambda o: -abs(o.error_cents) / (o.settled.u_cents or 1e-9))
+def worst(heard: dict[float, list[Outcome]], count: int) -> str:
+    """The notes with the largest errors, and those whose u was too small, to work on."""
     lines = []
-    for title, group in (("largest errors", by_error), ("furthest outside u", by_u[:count])):
-        lines.append(f"\n{title}:")
-        lines += [
-            f"  error {o.error_cents:+.3f} u {o.settled.u_cents:.3f} "
-            f"left of the glide {o.truth.glide_cents(o.spec.ring_s):.2f} "
-            f"{' '.join(sorted(o.spec.tags))}\n    {o.spec}"
-            for o in group
-            if o.settled is not None
-        ]
+    for length_s, outcomes in heard.items():
+        settled = [o for o in outcomes if o.settled]
+        for title, key in (
+            ("largest errors", lambda o: abs(o.error_cents)),
+            ("furthest outside u", lambda o: abs(o.error_cents) / o.u_cents),
+        ):
+            lines.append(f"\n{length_s:g} s, {title}:")
+            lines += [
+                f"  error {o.error_cents:+.3f} u {o.u_cents:.3f} {' '.join(sorted(o.note.tags))}"
+                f"\n    {o.note.made_of}"
+                for o in sorted(settled, key=key, reverse=True)[:count]
+            ]
     return "\n".join(lines)
 
 
@@ -385,44 +352,62 @@ def _session_errors(answer: dict, truths: Sequence[Truth]) -> NDArray[np.float64
 # Report ---------------------------------------------------------------------------------------
 
 
-def report(arguments: argparse.Namespace) -> str:
-    """All tables as Markdown."""
-    specs = plucks.specs(arguments.n, arguments.seed)
-    parts = []
-    whole, early = hear(specs, first_s=1.2, with_peers=not arguments.quick)
-    parts += ["Errors of the settled pitch, |cents|:", accuracy_table(whole)]
-    parts += ["Ours by kind of pluck; covered: |error| <= 1.96 u:", honesty_table(whole)]
-    parts.append(other_findings(whole))
-    parts += ["From the first 1.2 s alone:", accuracy_table(early), honesty_table(early)]
-    parts.append(other_findings(early))
+def real_section(place: Path) -> str:
+    """All tables of real notes as Markdown."""
+    return (
+        "## Real strings\n\n"
+        "Notes of real guitars and basses, each read whole and cut short (made by "
+        "`python tests/benchmarks/bench_readings.py --write`). Differences are |cents|, u is that "
+        "of the difference. The late first partial is that of the second half of the ring, by "
+        "another method.\n\n"
+    ) + real_notes.report(real_notes.heard(place))
+
+
+def known_report(arguments: argparse.Namespace) -> str:
+    """All tables of notes of known pitch as Markdown."""
+    peers_notes = 0 if arguments.quick else PEERS_NOTES
+    parts = [
+        f"{arguments.n} notes of each generator; the first {peers_notes} also by the peers, "
+        f"{min(peers_notes, PYIN_NOTES)} by librosa pyin, for its slowness. All in one run on one "
+        "core. Errors of the settled pitch are |cents|; covered: |error| <= 1.96 u; score: mean "
+        "interval score of the 95 % interval in cents, small is good."
+    ]
+    for name, generator in GENERATORS.items():
+        heard = hear(generator(arguments.n, arguments.seed), peers_notes=peers_notes)
+        parts += [f"### Generator: {name}", honesty_table(heard), other_findings(heard)]
+        if peers_notes:
+            parts.append(peers_table(heard))
+        if arguments.worst:
+            print(f"{name}:\n{worst(heard, arguments.worst)}")
     if not arguments.quick:
-        parts.append(speed_lines(specs[:12]) + "\n" + session_lines(specs[:100]))
-    if arguments.worst:
-        print(worst(whole, arguments.worst) + "\n\nfirst 1.2 s:" + worst(early, arguments.worst))
+        specs = plucks.specs(100, arguments.seed)
+        parts.append(speed_lines(specs[:12]) + "\n" + session_lines(specs))
     return "\n\n".join(parts)
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--n", type=int, default=1000, help="number of plucks")
-    parser.add_argument("--seed", type=int, default=plucks.SEED, help="which plucks are drawn")
-    parser.add_argument("--quick", action="store_true", help="neither peers nor speed")
+    parser.add_argument("--n", type=int, help="notes of each generator (350; quick 25)")
+    parser.add_argument("--seed", type=int, default=plucks.SEED, help="which notes are drawn")
+    parser.add_argument("--quick", action="store_true", help="few notes; neither peers nor speed")
     parser.add_argument("--write", action="store_true", help="write docs/accuracy.md")
-    parser.add_argument("--worst", type=int, default=0, help="show this many of the worst plucks")
+    parser.add_argument("--worst", type=int, default=0, help="show this many of the worst notes")
     arguments = parser.parse_args()
-    text = report(arguments)
-    print(text)
+    if arguments.n is None:
+        arguments.n = 25 if arguments.quick else 350
+    sections = {}
+    if (place := real_notes.folder()) is not None:
+        sections["real_notes"] = real_section(place)
+        print(sections["real_notes"], flush=True)
+    command = f"    python tests/benchmarks/bench_readings.py --n {arguments.n}"
+    command += f" --seed {arguments.seed} --write\n\n"
+    sections["bench_readings"] = (
+        "## Readings of known pitch beside their peers\n\n" + command + known_report(arguments)
+    )
+    print(sections["bench_readings"])
     if arguments.write:
-        command = f"    python tests/benchmarks/bench_readings.py --n {arguments.n}"
-        command += f" --seed {arguments.seed} --write"
-        note = (
-            f"\nSynthetic plucks of known truth (tests/benchmarks/plucks.py), all methods in one "
-            f"run on one core; the peers on the first {PEERS_PLUCKS}, librosa pyin on "
-            f"{PYIN_PLUCKS}, for its slowness.\n\n"
-        )
-        write_section(
-            "bench_readings", "## Readings beside their peers\n\n" + command + note + text
-        )
+        for name, text in sections.items():
+            write_section(name, text)
 
 
 if __name__ == "__main__":
