@@ -27,10 +27,13 @@ class PitchbenchError(Exception):
     """
 
     def __init__(self, what: str, remedy: str, exit_code: ExitCode = ExitCode.USAGE) -> None:
-        super().__init__(f"{what} {remedy}")
+        super().__init__(what, remedy, exit_code)  # the arguments that it is pickled by
         self.what = what
         self.remedy = remedy
         self.exit_code = exit_code
+
+    def __str__(self) -> str:
+        return f"{self.what} {self.remedy}"
 
 
 def printable(text: str) -> str:

@@ -61,7 +61,17 @@ class Note:
         return Note(self.midi + semitones)
 
 
+# A note is one value: what walks dataclasses, to write them out, shall not look inside.
+del Note.__dataclass_fields__
+
+
 def nearest_note(f_hz: float, a4_hz: float = A4_HZ) -> tuple[Note, float]:
     """The nearest note of equal temperament and how many cents ``f_hz`` lies above it."""
     note = Note(min(127, max(0, round(69 + 12 * math.log2(f_hz / a4_hz)))))
     return note, cents_between(f_hz, note.hz(a4_hz))
+
+
+def ordinal(fret: int) -> str:
+    """What a fret is called: "12th", "1st", "22nd"."""
+    teens = 10 <= fret % 100 <= 20
+    return f"{fret}{'th' if teens else {1: 'st', 2: 'nd', 3: 'rd'}.get(fret % 10, 'th')}"

@@ -2,32 +2,22 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import jsonschema
 import numpy as np
 import pytest
 import soundfile
+from documents import parsed
 from numpy.typing import NDArray
 
-import pitchbench.report
 from pitchbench.commands import main
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import shifted_hz
 
 RATE_HZ = 48_000
-#: The schemas in the package, by the name of the form that each describes.
-SCHEMAS = {
-    schema["properties"]["schema"]["const"]: schema
-    for schema in map(
-        json.loads,
-        (p.read_text() for p in Path(pitchbench.report.__file__).parent.glob("*.schema.json")),
-    )
-}
 _BEFORE_S = 0.6
 _PAUSE_S = 0.5
 
@@ -76,13 +66,5 @@ class Ran:
 
     @property
     def document(self) -> dict[str, Any]:
-        """What stdout holds, which must be one JSON document without NaN, of the form that its
-        schema describes where there is one."""
-
-        def refuse(constant: str) -> float:
-            raise AssertionError(f"{constant} in the document")
-
-        document: dict[str, Any] = json.loads(self.out, parse_constant=refuse)
-        if (schema := SCHEMAS.get(document["schema"])) is not None:
-            jsonschema.validate(document, schema)
-        return document
+        """What stdout holds, which must be one JSON document of the form that its schema says."""
+        return parsed(self.out)

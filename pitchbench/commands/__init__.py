@@ -32,6 +32,7 @@ REGISTRY: dict[str, str] = {
     "history": "sessions of an instrument, what changed since, whether a check is due",
     "sheet": "the setup sheet of a session: text, HTML that prints, PDF, CSV, JSON",
     "export": "instruments and sessions as JSON, to keep or to move",
+    "schema": "the form of every JSON document, as JSON Schema",
     "import": "take in an export without duplicates: a new machine, two benches",
 }
 

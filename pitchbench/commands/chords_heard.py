@@ -11,10 +11,10 @@ import click
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.analysis.neck import NeckResult, SurveyedString
 from pitchbench.commands.common import printable
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.intonation.chords import ChordNote
-from pitchbench.report.neck import NeckResult, SurveyedString
 from pitchbench.sound.source import Block
 from pitchbench.strings.chord_sound import ChordTone, chord_sound
 from pitchbench.units import fret_ratio

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import math
 import os
 import sys
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
@@ -136,17 +135,6 @@ def a4_option(function: _Function) -> _Function:
     )(function)
 
 
-def tolerance_option(function: _Function) -> _Function:
-    """``--tolerance CENTS``, handed on as ``tolerance``."""
-    return click.option(
-        "--tolerance",
-        type=TOLERANCE,
-        default=2.0,
-        show_default=True,
-        help="How far an offset may lie from zero and still be left alone.",
-    )(function)
-
-
 def seed_option(function: _Function) -> _Function:
     """``--seed N``, handed on as ``seed``: the same seed gives the same run."""
     return click.option(
@@ -159,7 +147,7 @@ def seed_option(function: _Function) -> _Function:
     )(function)
 
 
-def echo_json(document: Mapping[str, Any]) -> None:
+def echo_json(document: object) -> None:
     """Write ``document`` to stdout, the only thing that a command in JSON format writes there.
 
     Characters outside ASCII are escaped, so that neither the terminal's encoding nor a control
@@ -170,14 +158,16 @@ def echo_json(document: Mapping[str, Any]) -> None:
     ValueError
         If it holds NaN or infinity: an absent quantity is None.
     """
-    click.echo(json.dumps(document, indent=2, allow_nan=False))
+    from pitchbench.report.document import to_json  # noqa: PLC0415  # what prints text needs none
+
+    click.echo(to_json(document))
 
 
 def show_result(
     output_format: str,
     plain: bool,
     *,
-    document: Callable[[], Mapping[str, Any]],
+    document: Callable[[], object],
     lines: Callable[[], Iterable[tuple[str, str]]],
     page: Callable[[], None],
 ) -> None:

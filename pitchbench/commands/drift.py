@@ -3,48 +3,35 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Sequence
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Any, Final
 
 import click
 
-from pitchbench.commands.bench import named_options
-from pitchbench.commands.common import (
-    WholeQuantity,
-    show_result,
+from pitchbench.analysis.drift import (
+    DriftPluck,
+    DriftResult,
+    drift_plucks,
+    lay_over,
+    pull_of_magnet,
 )
+from pitchbench.commands.common import WholeQuantity, show_result
 from pitchbench.commands.guided import shown
-from pitchbench.commands.listening import (
-    ManyFiles,
-    listen_to,
-    listening_options,
-    named_instrument,
-)
+from pitchbench.commands.instrument_options import instrument_options, named_instrument
+from pitchbench.commands.listening import ManyFiles, listen, listening_options
 from pitchbench.commands.live import input_options, microphone
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.intonation.drift import SAME_NOTE_CENTS, MagnetPull, drift_of, magnet_pull
 from pitchbench.pitch.reading import Rejected
-from pitchbench.report.drift import (
-    DriftPluck,
-    DriftResult,
-    drift_document,
-    drift_lines,
-    drift_sentences,
-    flags_of,
-    pluck_mm_of,
-    stiffness_ratio,
-    with_strengths,
-)
+from pitchbench.report.drift import drift_document, drift_lines, drift_sentences
 from pitchbench.report.readings import note_name, value
 from pitchbench.screen.pictures import OVERLAY
 from pitchbench.session.engine import run
 from pitchbench.session.overlay import Overlay
 from pitchbench.session.words import rejected_words
 from pitchbench.strings.pluck import SoundingString, sounding_string
-from pitchbench.units import cents_between
 
 EXAMPLES = """\
   pitchbench drift                                               by ear: every pluck as it comes
@@ -62,13 +49,13 @@ PLUCKS: Final = WholeQuantity("N", 1, 1000, "how many plucks are wanted")
 _PATHS: Final = click.Path(path_type=Path)
 
 
-@click.command(cls=ManyFiles, several={"--near", "--far"}, examples=EXAMPLES)
+@click.command(cls=ManyFiles, several={"--near": 0, "--far": 0}, examples=EXAMPLES)
 @click.argument("files", nargs=-1, type=_PATHS, metavar="[FILE]...")
 @click.option("--near", "nears", type=_PATHS, multiple=True, metavar="FILE...",
               help="Recordings of one note with the pickup near the string.")  # fmt: skip
 @click.option("--far", "fars", type=_PATHS, multiple=True, metavar="FILE...",
               help="The same note with the pickup lowered.")  # fmt: skip
-@named_options
+@instrument_options("preset_name", "name")
 @click.option("--string", "number", type=STRING, help="String that was played, 1 = highest.")
 @click.option("--fret", type=FRET, default=0, show_default=True, help="Fret; 0 = open.")
 @click.option("--partials", is_flag=True, help="Partial by partial, too.")
@@ -93,6 +80,7 @@ def command(
     out: Path | None,
     force: bool,
     channel: int | None,
+    jobs: int | None,
     a4: float,
     store: str | None,
     plain: bool,
@@ -111,12 +99,15 @@ def command(
     string = _string(preset_name, name, store, number=number, fret=fret, a4_hz=a4)
     magnet = None
     if paths := (*files, *nears, *fars):
-        by_path = [
-            [DriftPluck(str(sound.path), each, drift_of(each)) for each in sound.readings]
-            for sound in listen_to(paths, channel=channel, plain=plain)
-        ]
-        heard = [pluck for group in by_path for pluck in group]
-        magnet = _magnet(by_path[len(files) :], len(nears)) if nears else None
+        listened = listen(paths, channel=channel, jobs=jobs, plain=plain)
+        by_path = [drift_plucks(sound) for sound in listened]
+        heard = list(chain.from_iterable(by_path))
+        if nears:
+            far_from = len(files) + len(nears)
+            magnet = pull_of_magnet(
+                chain.from_iterable(by_path[len(files) : far_from]),
+                chain.from_iterable(by_path[far_from:]),
+            )
     else:
         with contextlib.ExitStack() as stack:
             source = stack.enter_context(
@@ -126,13 +117,13 @@ def command(
             overlay = Overlay(a4_hz=a4, enough=enough)
             overlay = run(source, overlay, views=view.views, keys=view.keys)
         heard = [DriftPluck(source.name, each.reading, each.drift) for each in overlay.plucks]
-    result = DriftResult(a4, with_strengths(heard), string, magnet, partials)
+    result = lay_over(heard, string, magnet=magnet, a4_hz=a4)
     show_result(
         output_format,
         plain,
-        document=partial(drift_document, result),
-        lines=partial(drift_lines, result),
-        page=partial(_print_page, result),
+        document=partial(drift_document, result, partials=partials),
+        lines=partial(drift_lines, result, partials=partials),
+        page=partial(_print_page, result, partials=partials),
     )
     if not result.drifts:
         raise PitchbenchError(
@@ -173,28 +164,7 @@ def _string(
     return sounding_string(instrument, number, fret, a4_hz=a4_hz)
 
 
-def _magnet(by_path: Sequence[Sequence[DriftPluck]], nears: int) -> MagnetPull:
-    near, far = (
-        [pluck.drift for group in groups for pluck in group if pluck.drift is not None]
-        for groups in (by_path[:nears], by_path[nears:])
-    )
-    if not near or not far:
-        raise PitchbenchError(
-            "There is no usable reading with the pickup near, or none with it far.",
-            "Record the same open note three times with each height, two seconds each.",
-            ExitCode.NO_READING,
-        )
-    first_hz = near[0].reading.pitch_hz
-    for drift in (*near, *far):
-        if abs(cents_between(drift.reading.pitch_hz, first_hz)) > SAME_NOTE_CENTS:
-            raise PitchbenchError(
-                "--near and --far do not hold the same note.",
-                "Record one open string, and do not retune it in between.",
-            )
-    return magnet_pull(near, far)
-
-
-def _print_page(result: DriftResult) -> None:
+def _print_page(result: DriftResult, *, partials: bool) -> None:
     from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
 
     page = Page()
@@ -220,7 +190,7 @@ def _print_page(result: DriftResult) -> None:
         "the amplitude falls to 37 %"
         + ("; mm: pluck that makes such an attack; B: stiffness" if physics else "")
     )
-    if result.partials:
+    if partials:
         for number, pluck in enumerate(result.plucks, start=1):
             _print_partials(page, number, pluck)
 
@@ -228,15 +198,15 @@ def _print_page(result: DriftResult) -> None:
 def _row(number: int, pluck: DriftPluck, result: DriftResult) -> list[str]:
     reading, drift = pluck.reading, pluck.drift
     physics = [
-        value(pluck_mm_of(pluck, result.string), 1),
-        value(stiffness_ratio(pluck, result.string), 2),
+        value(pluck.pluck_mm, 1),
+        value(pluck.stiffness_to_theory, 2),
     ]
     physics = physics if result.string is not None else []
     name = [str(number), note_name(reading, result.a4_hz)]
     if isinstance(reading, Rejected):
         return [*name, *["-"] * 5, *physics, rejected_words(reading.reason)]
     strength = [] if pluck.strength is None else [str(pluck.strength)]
-    flags = (flag.replace("_", " ") for flag in flags_of(pluck, result.string))
+    flags = (flag.replace("_", " ") for flag in pluck.flags)
     return [
         *name,
         f"{reading.pitch_hz:.3f}",

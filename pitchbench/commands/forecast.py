@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
+from dataclasses import dataclass
 from textwrap import TextWrapper
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import click
 
 from pitchbench.belief import Belief
 from pitchbench.commands.common import (
     ExamplesFirst,
-    Quantity,
     a4_option,
     echo_json,
     format_option,
@@ -21,10 +20,14 @@ from pitchbench.commands.common import (
     printable,
     store_option,
 )
+from pitchbench.commands.instrument_options import instrument_options, with_details
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, move_interval_words, move_words
-from pitchbench.presets import preset, with_gauges, with_scale, with_tuning
+from pitchbench.notes import Note
+from pitchbench.presets import preset
+from pitchbench.report.document import NonNegative, Positive, fill
+from pitchbench.report.readings import MoveDocument, move_document
 from pitchbench.strings.forecast import (
     PLUCK_MM,
     Forecast,
@@ -37,13 +40,10 @@ from pitchbench.units import NEWTONS_PER_LBF
 
 EXAMPLES = """\
   pitchbench forecast --tuning "D2 G2 C3 F3 A3 D4"          a whole tone down, same strings
-  pitchbench forecast --strings "11 14 18 28w 38w 49w"      a heavier set
+  pitchbench forecast --gauges "11 14 18 28w 38w 49w"      a heavier set
   pitchbench forecast --instrument "Blue bass" --action 2.0  lower action on one on record
   pitchbench forecast --tuning "C2 G2 C3 F3 A3 D4" --measured 6=1.2 --measured 5=-0.4
 """
-
-ACTION = Quantity("MM", 0.5, 10.0, "the clearance over the 12th fret in mm")
-SCALE = Quantity("MM", 300.0, 1100.0, "twice the distance from nut to 12th fret in mm")
 
 #: An offset typed in by hand is taken to be as sure as three careful takes make it.
 _TYPED_U_CENTS: Final = 1.0
@@ -52,12 +52,9 @@ _WRAPPED: Final = TextWrapper(width=92, initial_indent="  - ", subsequent_indent
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
-@click.option("--preset", "preset_name", metavar="NAME", help="A built-in instrument (six-string).")
-@click.option("--instrument", metavar="NAME", help="An instrument on record, with its offsets.")
-@click.option("--tuning", metavar="NOTES", help='New open notes, such as "D2 G2 C3 F3 A3 D4".')
-@click.option("--strings", metavar="GAUGES", help='New set: "10 13 17 26w 36w 46w", or in mm.')
-@click.option("--action", type=ACTION, help="New clearance over the 12th fret.")
-@click.option("--scale", type=SCALE, help="New scale.")
+@instrument_options(
+    "preset_name", "name", "tuning", "gauges", "action", "scale", gauges="--strings"
+)
 @click.option(
     "--measured",
     metavar="STRING=CENTS",
@@ -72,7 +69,7 @@ _WRAPPED: Final = TextWrapper(width=92, initial_indent="  - ", subsequent_indent
 def command(
     *,
     preset_name: str | None,
-    instrument: str | None,
+    name: str | None,
     measured: tuple[str, ...],
     lbf: bool,
     a4: float,
@@ -82,9 +79,9 @@ def command(
     **changes: Any,
 ) -> None:
     """Say what new strings, another tuning, action or scale will do to tension and offsets."""
-    before, anchors = _instrument_and_offsets(preset_name, instrument, store)
+    before, anchors = _instrument_and_offsets(preset_name, name, store)
     anchors |= dict(_read_measured(word, before) for word in measured)
-    made = forecast(before, _changed(before, **changes), a4_hz=a4, anchors=anchors)
+    made = forecast(before, with_details(before, changes), a4_hz=a4, anchors=anchors)
     if output_format == "json":
         echo_json(_document(made, a4))
     elif is_plain(plain):
@@ -131,25 +128,6 @@ def _read_measured(word: str, instrument: Instrument) -> tuple[int, Belief]:
             "and at most 50 cents.",
         )
     return string, Belief.normal(offset, _TYPED_U_CENTS)
-
-
-def _changed(
-    instrument: Instrument,
-    *,
-    tuning: str | None,
-    strings: str | None,
-    action: float | None,
-    scale: float | None,
-) -> Instrument:
-    if strings is not None:
-        instrument = with_gauges(instrument, strings)
-    if tuning is not None:
-        instrument = with_tuning(instrument, tuning)
-    if scale is not None:
-        instrument = with_scale(instrument, scale)
-    if action is not None:
-        instrument = replace(instrument, action_mm=action)
-    return instrument
 
 
 def _write(lines: Iterable[str]) -> None:
@@ -275,51 +253,92 @@ def _warnings(made: Forecast) -> list[str]:
     ]
 
 
-def _document(made: Forecast, a4_hz: float) -> dict[str, Any]:
-    return {
-        "schema": "pitchbench.forecast/1",
-        "instrument": made.before.name,
-        "a4_hz": a4_hz,
-        "fret": made.fret,
-        "scale_before_mm": made.before.scale_mm,
-        "scale_after_mm": made.after.scale_mm,
-        "tension_before_n": made.tension_before_n,
-        "tension_after_n": made.tension_after_n,
-        "strings": [_string_document(string) for string in made.strings],
-        "warnings": _warned_documents(made.warnings),
-    }
+# -- document ----------------------------------------------------------------------------------
 
 
-def _string_document(string: StringForecast) -> dict[str, Any]:
-    return {
-        "string": string.number,
-        "before": _condition_document(string.before),
-        "after": _condition_document(string.after),
-        "offset_change_cents": string.change.centre,
-        "u_cents": string.change.u,
-        "interval95_cents": list(string.change.interval()),
-        "measured_offset_cents": string.measured.centre if string.measured else None,
-        "expected_offset_cents": string.expected.centre if string.expected else None,
-        "expected95_cents": list(string.expected.interval()) if string.expected else None,
-        "move": None if string.move is None else string.move.document(),
-        "warnings": _warned_documents(string.warnings),
-    }
+@dataclass(frozen=True)
+class ConditionDocument:
+    """A string before or after the change."""
+
+    note: Note
+    diameter_mm: Positive
+    wound: bool
+    tension_n: Positive
+    tension_lbf: Positive
+    breaking_share: NonNegative | None
+    stretch_kappa: Positive
+    stiffness_b: NonNegative
+    attack_cents: float
+    cents_per_kelvin: float | None
 
 
-def _condition_document(condition: StringCondition) -> dict[str, Any]:
-    return {
-        "note": condition.spec.note.name,
-        "diameter_mm": condition.spec.diameter_mm,
-        "wound": condition.spec.wound,
-        "tension_n": condition.tension_n,
-        "tension_lbf": condition.tension_n / NEWTONS_PER_LBF,
-        "breaking_share": condition.breaking_share,
-        "stretch_kappa": condition.stretch_kappa,
-        "stiffness_b": condition.stiffness_b,
-        "attack_cents": condition.attack_cents,
-        "cents_per_kelvin": condition.kelvin_cents,
-    }
+@dataclass(frozen=True)
+class ForecastStringDocument:
+    """What becomes of one string."""
+
+    string: int
+    before: ConditionDocument
+    after: ConditionDocument
+    offset_change_cents: float
+    u_cents: NonNegative
+    interval95_cents: tuple[float, float]
+    measured_offset_cents: float | None
+    expected_offset_cents: float | None
+    expected95_cents: tuple[float, float] | None
+    move: MoveDocument | None
+    warnings: tuple[Warned, ...]
 
 
-def _warned_documents(warnings: Iterable[Warned]) -> list[dict[str, str]]:
-    return [{"hazard": str(warned.hazard), "text": warned.text} for warned in warnings]
+@dataclass(frozen=True)
+class ForecastDocument:
+    """What `pitchbench forecast --format json` prints."""
+
+    schema: Literal["pitchbench.forecast/1"]
+    instrument: str
+    a4_hz: Positive
+    fret: int
+    scale_before_mm: Positive
+    scale_after_mm: Positive
+    tension_before_n: Positive
+    tension_after_n: Positive
+    strings: tuple[ForecastStringDocument, ...]
+    warnings: tuple[Warned, ...]
+
+
+def _document(made: Forecast, a4_hz: float) -> ForecastDocument:
+    strings = [
+        fill(
+            ForecastStringDocument,
+            string,
+            string=string.number,
+            before=_condition(string.before),
+            after=_condition(string.after),
+            offset_change_cents=string.change.centre,
+            u_cents=string.change.u,
+            interval95_cents=string.change.interval(),
+            measured_offset_cents=string.measured and string.measured.centre,
+            expected_offset_cents=string.expected and string.expected.centre,
+            expected95_cents=string.expected and string.expected.interval(),
+            move=string.move and move_document(string.move),
+        )
+        for string in made.strings
+    ]
+    return fill(
+        ForecastDocument,
+        made,
+        instrument=made.before.name,
+        a4_hz=a4_hz,
+        scale_before_mm=made.before.scale_mm,
+        scale_after_mm=made.after.scale_mm,
+        strings=strings,
+    )
+
+
+def _condition(condition: StringCondition) -> ConditionDocument:
+    return fill(
+        ConditionDocument,
+        condition,
+        condition.spec,
+        tension_lbf=condition.tension_n / NEWTONS_PER_LBF,
+        cents_per_kelvin=condition.kelvin_cents,
+    )

@@ -2,17 +2,55 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Literal
+
 import click
 
 from pitchbench.commands.common import ExamplesFirst, echo_json, format_option
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation import guide
+from pitchbench.report.document import fill
 
 EXAMPLES = """\
   pitchbench guide                  the kinds of bridge there are
   pitchbench guide screw-saddles    what to do, and what to mind
 """
+
+
+@dataclass(frozen=True)
+class Section:
+    """A heading, and what stands below it."""
+
+    heading: str
+    items: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class GuideDocument:
+    """What `pitchbench guide BRIDGE --format json` prints."""
+
+    schema: Literal["pitchbench.guide/1"]
+    bridge: BridgeKind
+    title: str
+    sections: tuple[Section, ...]
+
+
+@dataclass(frozen=True)
+class GuideTitle:
+    """A kind of bridge."""
+
+    bridge: BridgeKind
+    title: str
+
+
+@dataclass(frozen=True)
+class GuidesDocument:
+    """What `pitchbench guide --format json` prints."""
+
+    schema: Literal["pitchbench.guides/1"]
+    bridges: tuple[GuideTitle, ...]
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
@@ -25,25 +63,17 @@ def command(kind: str | None, output_format: str) -> None:
         return
     bridge = _parse(kind)
     if output_format == "json":
-        echo_json(
-            {
-                "schema": "pitchbench.guide/1",
-                "bridge": bridge.value,
-                "title": guide.TITLES[bridge],
-                "sections": [
-                    {"heading": heading, "items": list(items)}
-                    for heading, items in guide.sections(bridge)
-                ],
-            }
-        )
+        sections = [Section(*section) for section in guide.sections(bridge)]
+        title = guide.TITLES[bridge]
+        echo_json(fill(GuideDocument, bridge=bridge, title=title, sections=sections))
         return
     click.echo(guide.page(bridge), nl=False)
 
 
 def _list_kinds(output_format: str) -> None:
     if output_format == "json":
-        kinds = [{"bridge": kind.value, "title": guide.TITLES[kind]} for kind in BridgeKind]
-        echo_json({"schema": "pitchbench.guides/1", "bridges": kinds})
+        kinds = [GuideTitle(kind, guide.TITLES[kind]) for kind in BridgeKind]
+        echo_json(fill(GuidesDocument, bridges=kinds))
         return
     width = max(len(kind.value) for kind in BridgeKind)
     for kind in BridgeKind:

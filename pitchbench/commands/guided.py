@@ -14,9 +14,8 @@ from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 import click
 
 from pitchbench.commands.common import TOLERANCE, is_plain, printable, whole_number
-from pitchbench.commands.instrument import SCALE, SCREW_PITCH
+from pitchbench.commands.instrument_options import instrument_options
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.instrument import BridgeKind, ScrewHeads
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.pictures import Picture
@@ -57,27 +56,10 @@ class Strings(click.ParamType):  # type: ignore[type-arg]  # generic only in new
         return numbers
 
 
-def instrument_options(function: _Function) -> _Function:
-    """Options that say which instrument it is: ``preset``, and details for `with_details`."""
-    for option in reversed(
-        [
-            click.option("--preset", metavar="NAME", help="Built-in instrument [six-string]."),
-            click.option("--tuning", metavar="NOTES", help='Such as "E2 A2 D3 G3 B3 E4".'),
-            click.option("--scale", type=SCALE, help="Twice the distance from nut to 12th fret."),
-            click.option(
-                "--bridge", type=click.Choice([str(k) for k in BridgeKind]), help="Sort of bridge."
-            ),
-            click.option("--screw-pitch", type=SCREW_PITCH, help="Saddle travel per turn."),
-            click.option(
-                "--screw-heads",
-                type=click.Choice([str(side) for side in ScrewHeads]),
-                help="Side of the length screws' heads.",
-            ),
-            click.option("--left-handed", is_flag=True, default=None, help="Mirror the pictures."),
-        ]
-    ):
-        function = option(function)
-    return function
+#: What a session is told of its instrument, whichever that is.
+guided_instrument: Final = instrument_options(
+    "preset_name", "tuning", "scale", "bridge", "screw_pitch", "screw_heads", "left_handed"
+)
 
 
 def work_options(function: _Function) -> _Function:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, Final
+from typing import Final, Literal
 
 import click
 
@@ -19,12 +20,13 @@ from pitchbench.commands.common import (
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import move_words
-from pitchbench.records.documents import to_document
+from pitchbench.notes import Note
 from pitchbench.records.history import Trend, changes, check_reasons, season_words, trends
-from pitchbench.records.model import SessionKind, SessionRecord
+from pitchbench.records.model import SessionKind, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
+from pitchbench.report.document import fill
 from pitchbench.report.sheet import interval_words
-from pitchbench.session.log import Setup, StringState
+from pitchbench.session.log import Outcome, Setup, StringState
 
 EXAMPLES = """\
   pitchbench history                     the latest sessions of all instruments
@@ -75,8 +77,8 @@ def _present(repository: Repository, name: str, sessions: Sequence[SessionRecord
 def _latest(repository: Repository, last: int, rehearsals: bool, output_format: str) -> None:
     metas = repository.session_lines(last=last, rehearsals=rehearsals)
     if output_format == "json":
-        sessions = [{"instrument": name, **to_document(meta)} for name, meta in metas]
-        echo_json({"schema": "pitchbench.sessions/1", "sessions": sessions})
+        sessions = [fill(NamedSession, meta, instrument=name) for name, meta in metas]
+        echo_json(fill(SessionsDocument, sessions=sessions))
         return
     for name, meta in metas:
         ending = "finished" if meta.finished_at else "broken off"
@@ -130,35 +132,86 @@ def _trend_line(trend: Trend) -> str:
     )
 
 
-def _document(instrument: Instrument, sessions: Sequence[SessionRecord]) -> dict[str, Any]:
+# -- documents ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class NamedSession(SessionMeta):
+    """A session, and whose it was."""
+
+    instrument: str
+
+
+@dataclass(frozen=True)
+class SessionsDocument:
+    """What `pitchbench history --format json` prints."""
+
+    schema: Literal["pitchbench.sessions/1"]
+    sessions: tuple[NamedSession, ...]
+
+
+@dataclass(frozen=True)
+class ResultDocument:
+    """One string's part of a session."""
+
+    string: int
+    note: Note
+    found_cents: float | None
+    found_interval95_cents: tuple[float, float] | None
+    moves_mm: tuple[float, ...]
+    left_cents: float | None
+    left_interval95_cents: tuple[float, float] | None
+    outcome: Outcome | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PastSession(SessionMeta):
+    """A session, what had changed before it, and what it came to."""
+
+    changed_before: tuple[str, ...]
+    strings: tuple[ResultDocument, ...]
+
+
+@dataclass(frozen=True)
+class HistoryDocument:
+    """What `pitchbench history NAME --format json` prints."""
+
+    schema: Literal["pitchbench.history/1"]
+    instrument: str
+    check_due: bool
+    reasons: tuple[str, ...]
+    sessions: tuple[PastSession, ...]
+    trends: tuple[Trend, ...]
+
+
+def _document(instrument: Instrument, sessions: Sequence[SessionRecord]) -> HistoryDocument:
     reasons = check_reasons(instrument, sessions)
-    return {
-        "schema": "pitchbench.history/1",
-        "instrument": instrument.name,
-        "check_due": bool(reasons),
-        "reasons": list(reasons),
-        "sessions": [
-            {
-                **to_document(record.meta),
-                "changed_before": list(changed),
-                "strings": [
-                    _result_document(record.setup, string) for string in record.log.strings
-                ],
-            }
-            for record, changed in zip(sessions, _between(sessions), strict=True)
-        ],
-        "trends": to_document(trends(sessions)),
-    }
+    past = [
+        fill(PastSession, record.meta, changed_before=changed, strings=_results(record))
+        for record, changed in zip(sessions, _between(sessions), strict=True)
+    ]
+    return fill(
+        HistoryDocument,
+        instrument=instrument.name,
+        check_due=bool(reasons),
+        reasons=reasons,
+        sessions=past,
+        trends=trends(sessions),
+    )
 
 
-def _result_document(setup: Setup, result: StringState) -> dict[str, Any]:
-    return {
-        "string": result.number,
-        "note": setup.instrument.string(result.number).note.name,
-        "found_cents": result.found and result.found.offset_cents,
-        "found_interval95_cents": result.found and list(result.found.interval95_cents),
-        "moves_mm": [move.made_mm for move in result.moves],
-        "left_cents": result.now and result.now.offset_cents,
-        "left_interval95_cents": result.now and list(result.now.interval95_cents),
-        "outcome": result.outcome,
-    }
+def _results(record: SessionRecord) -> list[ResultDocument]:
+    return [
+        fill(
+            ResultDocument,
+            result,
+            string=result.number,
+            note=record.setup.instrument.string(result.number).note,
+            found_cents=result.found and result.found.offset_cents,
+            found_interval95_cents=result.found and result.found.interval95_cents,
+            moves_mm=[move.made_mm for move in result.moves],
+            left_cents=result.now and result.now.offset_cents,
+            left_interval95_cents=result.now and result.now.interval95_cents,
+        )
+        for result in record.log.strings
+    ]

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from contextlib import closing
-from dataclasses import asdict, dataclass
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final, Literal
 
 import click
 import numpy as np
@@ -21,9 +21,10 @@ from pitchbench.commands.common import (
 from pitchbench.errors import ExitCode
 from pitchbench.notes import Note
 from pitchbench.pitch.bounds import as_cents, decaying_tone_sd_hz
+from pitchbench.report.document import Count, NonNegative, Positive, fill
 from pitchbench.sound.level import decibels
 from pitchbench.sound.microphone import InputDevice, Microphone, list_inputs
-from pitchbench.sound.noise import LEAST_S, Condition, Silence, analyse_silence
+from pitchbench.sound.noise import LEAST_S, Condition, HumLine, Silence, analyse_silence
 
 # A device just opened may click, or be silent while it wakes.
 _SETTLING_S: Final = 0.5
@@ -177,7 +178,7 @@ def check_lines(check: Check) -> list[str]:
         f"{line.above_floor_db:+.1f} dB against the noise floor"
         for line in silence.hum
     ]
-    if silence.floor_dbfs is not None:
+    if notes := _heard_notes(check):
         lines.append(
             "assumed for the precision: the first partial alone of a pluck of "
             f"{decibels(PLUCK_AMPLITUDE):.0f} dB peak, decaying in {PLUCK_DECAY_S} s, heard for "
@@ -185,7 +186,7 @@ def check_lines(check: Check) -> list[str]:
         )
         lines += [
             f"precision to expect at best for {note}: {check.best_u_cents(note):.2g} cents"
-            for note in NOTES
+            for note in notes
         ]
     return lines
 
@@ -200,41 +201,83 @@ def _level(level_dbfs: float | None) -> str:
     return "none" if level_dbfs is None else f"{level_dbfs:.1f} dBFS"
 
 
-def document(inputs: tuple[InputDevice, ...], check: Check | None) -> dict[str, Any]:
-    """The JSON form "pitchbench.inputs/1"."""
-    return {
-        "schema": "pitchbench.inputs/1",
-        "inputs": [asdict(device) for device in inputs],
-        "check": None if check is None else _check_document(check),
-    }
+# -- document ----------------------------------------------------------------------------------
 
 
-def _check_document(check: Check) -> dict[str, Any]:
+@dataclass(frozen=True)
+class AssumedPluck:
+    """The pluck for which the precision is given."""
+
+    amplitude: Positive = PLUCK_AMPLITUDE
+    decay_s: Positive = PLUCK_DECAY_S
+    heard_s: Positive = PLUCK_HEARD_S
+
+
+@dataclass(frozen=True)
+class BestPrecision:
+    """The least standard uncertainty that the noise allows."""
+
+    note: Note
+    pitch_hz: Positive
+    u_cents: Positive
+
+
+@dataclass(frozen=True)
+class CheckDocument:
+    """An input that was listened to; levels in dB below full scale, null where there is none."""
+
+    input: InputDevice
+    rate_hz: int
+    heard_s: NonNegative
+    condition: str
+    cure: str
+    trouble: str | None
+    level_dbfs: float | None
+    peak_dbfs: float | None
+    clipped_samples: Count
+    zeros_s: NonNegative
+    floor_dbfs: float | None
+    mains_hz: Positive | None
+    hum_dbfs: float | None
+    hum: tuple[HumLine, ...]
+    assumed_pluck: AssumedPluck
+    best_precision: tuple[BestPrecision, ...]
+
+
+@dataclass(frozen=True)
+class InputsDocument:
+    """What `pitchbench inputs --format json` prints."""
+
+    schema: Literal["pitchbench.inputs/1"]
+    inputs: tuple[InputDevice, ...]
+    check: CheckDocument | None
+
+
+def document(inputs: tuple[InputDevice, ...], check: Check | None) -> InputsDocument:
+    """The inputs, and what became of the one that was checked."""
+    checked = None if check is None else _check_document(check)
+    return fill(InputsDocument, inputs=inputs, check=checked)
+
+
+def _check_document(check: Check) -> CheckDocument:
     silence = check.silence
-    heard = silence.floor_dbfs is not None
-    return {
-        "input": asdict(check.device),
-        "rate_hz": check.rate_hz,
-        "heard_s": silence.heard_s,
-        "condition": silence.condition.name.lower(),
-        "cure": CURES[silence.condition],
-        "trouble": TROUBLES.get(silence.condition),
-        "level_dbfs": silence.level_dbfs,
-        "peak_dbfs": silence.peak_dbfs,
-        "clipped_samples": silence.clipped,
-        "zeros_s": silence.zeros_s,
-        "floor_dbfs": silence.floor_dbfs,
-        "mains_hz": silence.mains_hz,
-        "hum_dbfs": silence.hum_dbfs,
-        "hum": [asdict(line) for line in silence.hum],
-        "assumed_pluck": {
-            "amplitude": PLUCK_AMPLITUDE,
-            "decay_s": PLUCK_DECAY_S,
-            "heard_s": PLUCK_HEARD_S,
-        },
-        "best_precision": [
-            {"note": note.name, "pitch_hz": note.hz(), "u_cents": check.best_u_cents(note)}
-            for note in NOTES
-            if heard
-        ],
-    }
+    best = [
+        BestPrecision(note, note.hz(), check.best_u_cents(note)) for note in _heard_notes(check)
+    ]
+    return fill(
+        CheckDocument,
+        check,
+        silence,
+        input=check.device,
+        condition=silence.condition.name.lower(),
+        cure=CURES[silence.condition],
+        trouble=TROUBLES.get(silence.condition),
+        clipped_samples=silence.clipped,
+        assumed_pluck=AssumedPluck(),
+        best_precision=best,
+    )
+
+
+def _heard_notes(check: Check) -> tuple[Note, ...]:
+    """The notes whose best precision can be told: none where nothing at all was heard."""
+    return () if check.silence.floor_dbfs is None else NOTES

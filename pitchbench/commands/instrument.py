@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
-from datetime import date
+from dataclasses import dataclass, replace
+from datetime import datetime
 from functools import partial
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
 
 import click
 
 from pitchbench.commands.common import (
-    TOLERANCE,
     ExamplesFirst,
-    Quantity,
     echo_json,
     format_option,
     open_records,
@@ -21,20 +19,28 @@ from pitchbench.commands.common import (
     store_option,
     whole_number,
 )
+from pitchbench.commands.instrument_options import (
+    ACTION,
+    BRIDGES,
+    DETAILS,
+    HEADS,
+    RELIEF,
+    SCALE,
+    SCREW_PITCH,
+    Day,
+    instrument_options,
+    with_details,
+)
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.instrument import BridgeKind, Instrument, Material, ScrewHeads, StringSpec
+from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.intonation.response import Response
 from pitchbench.presets import (
     PRESETS,
-    parse_gauges,
-    parse_tuning,
     preset,
-    with_bridge,
-    with_gauges,
-    with_scale,
-    with_tuning,
 )
-from pitchbench.records.model import checked_text
+from pitchbench.records.model import InstrumentSummary, checked_text
+from pitchbench.report.document import fill
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
@@ -47,15 +53,6 @@ EXAMPLES = """\
   pitchbench instrument list                     all of them, with their sessions counted
 """
 
-_Function = TypeVar("_Function", bound=Callable[..., Any])
-
-SCALE = Quantity("MM", 300.0, 1100.0, "the scale in mm")
-SCREW_PITCH = Quantity("MM", 0.2, 2.0, "the saddle's travel per turn of the screw in mm")
-TRAVEL = Quantity("MM", 0.0, 50.0, "the travel left in mm")
-ACTION = Quantity("MM", 0.1, 15.0, "the string's height over the 12th fret in mm")
-RELIEF = Quantity("MM", -2.0, 5.0, "the relief of the neck in mm")
-TEMPERATURE = Quantity("C", -20.0, 60.0, "the temperature in degrees Celsius")
-
 #: What ``--forget`` can unset, and the fields that it sets back.
 FORGETTABLE: Final[dict[str, dict[str, Any]]] = {
     "action": {"action_mm": None},
@@ -65,72 +62,25 @@ FORGETTABLE: Final[dict[str, dict[str, Any]]] = {
     "temperature": {"temperature_c": None},
 }
 
-_BRIDGES: Final = click.Choice([str(kind) for kind in BridgeKind])
-_HEADS: Final = click.Choice([str(side) for side in ScrewHeads])
+
+@dataclass(frozen=True)
+class InstrumentDocument:
+    """What `pitchbench instrument show --format json` prints."""
+
+    schema: Literal["pitchbench.instrument/1"]
+    id: str
+    instrument: Instrument
+    added_at: datetime
+    changed_at: datetime
+    response: Response | None
 
 
-class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
-    """A day as 2026-03-14, or "today"."""
+@dataclass(frozen=True)
+class InstrumentsDocument:
+    """What `pitchbench instrument list --format json` prints."""
 
-    name = "DAY"
-
-    def convert(
-        self,
-        value: Any,
-        param: click.Parameter | None,  # noqa: ARG002
-        ctx: click.Context | None,  # noqa: ARG002
-    ) -> date:
-        """Read ``value``; PitchbenchError if it is no day."""
-        if isinstance(value, date):
-            return value
-        if str(value).strip().lower() == "today":
-            return date.today()
-        try:
-            return date.fromisoformat(str(value).strip())
-        except ValueError:
-            raise PitchbenchError(
-                f"{str(value)!r} is not a day.", "Write year-month-day, such as 2026-03-14."
-            ) from None
-
-
-def _details(function: _Function) -> _Function:
-    """Every option that says something about an instrument; those not given are None."""
-    options = [
-        click.option(
-            "--tuning", metavar="NOTES", help='Open strings, such as "E2 A2 D3 G3 B3 E4".'
-        ),
-        click.option("--gauges", metavar="SET", help='String set, such as "10 13 17 26w 36w 46w".'),
-        click.option("--cores", metavar="MM", help='Cores of string 1, 2, ..., "-" if none.'),
-        click.option(
-            "--materials",
-            metavar="WORDS",
-            help=f"Of all strings, or string 1, 2, ...: {', '.join(Material)}; commas between.",
-        ),
-        click.option("--scale", type=SCALE, help="Twice the distance from nut to 12th fret."),
-        click.option("--bridge", type=_BRIDGES, help="Sort of bridge."),
-        click.option("--screw-pitch", type=SCREW_PITCH, help="Saddle travel per turn."),
-        click.option("--screw-heads", type=_HEADS, help="Side of the length screws' heads."),
-        click.option(
-            "--travel", type=TRAVEL, nargs=2, help="Saddle travel left: toward nut, away from it."
-        ),
-        click.option("--pairs", metavar="PAIRS", help='Strings on one saddle: "1-2 3-4 5-6".'),
-        click.option("--setback", metavar="MM", help="Saddle setback of string 1, 2, ... in mm."),
-        click.option("--frets", type=click.IntRange(12, 36), help="How many frets."),
-        click.option("--left-handed/--right-handed", default=None),
-        click.option("--fretless/--fretted", default=None),
-        click.option("--tolerance", type=TOLERANCE, help="Offset that may be left alone."),
-        click.option("--action", type=ACTION, help="Mean string height over the 12th fret."),
-        click.option("--relief", type=RELIEF, help="Relief of the neck."),
-        click.option("--temperature", type=TEMPERATURE, help="Where it is kept and set."),
-        click.option("--kind", help="What sort of instrument, in words."),
-        click.option("--owner-mark", help="Whose it is, in your own words or number."),
-        click.option("--string-set", help="Label of the string set."),
-        click.option("--strings-fitted", type=Day(), help="Day the strings were fitted; or today."),
-        click.option("--notes", help="Anything else."),
-    ]
-    for option in reversed(options):
-        function = option(function)
-    return function
+    schema: Literal["pitchbench.instruments/1"]
+    instruments: tuple[InstrumentSummary, ...]
 
 
 class _Group(ExamplesFirst, click.Group):
@@ -146,7 +96,7 @@ def command() -> None:
 @click.argument("name", required=False)
 @click.option("--like", metavar="PRESET", help="Built-in instrument to start from (see --presets).")
 @click.option("--presets", is_flag=True, help="List the built-in instruments and stop.")
-@_details
+@instrument_options(*DETAILS)
 @store_option
 def add(
     name: str | None, like: str | None, presets: bool, store: str | None, **details: Any
@@ -171,7 +121,7 @@ def add(
 @click.argument("name")
 @click.option("--rename", metavar="NAME", help="Another name for it.")
 @click.option("--forget", multiple=True, type=click.Choice(list(FORGETTABLE)))
-@_details
+@instrument_options(*DETAILS)
 @store_option
 def edit(
     name: str, rename: str | None, forget: tuple[str, ...], store: str | None, **details: Any
@@ -204,20 +154,13 @@ def show(name: str, output_format: str, store: str | None) -> None:
     setup = Setup(instrument=record.instrument, prior=DEFAULT_PRIOR)
     response = learned_response([session.log for session in earlier], setup)
     if output_format == "json":
-        learned = _document(response) if response.moves else None
-        echo_json({"schema": "pitchbench.instrument/1", **_document(record), "response": learned})
+        learned = response if response.moves else None
+        echo_json(fill(InstrumentDocument, record, response=learned))
         return
     for label, value in described(record.instrument):
         click.echo(f"{label}: {printable(value)}")
     if response.moves:
         click.echo(f"bridge: {learned_words(response)}")
-
-
-def _document(kept: Any) -> Any:
-    """The JSON form of something on record."""
-    from pitchbench.records.documents import to_document  # noqa: PLC0415  (slow to load)
-
-    return to_document(kept)
 
 
 @command.command("list")
@@ -228,9 +171,7 @@ def list_(output_format: str, store: str | None) -> None:
     with open_records(store) as repository:
         summaries = repository.instruments()
     if output_format == "json":
-        echo_json(
-            {"schema": "pitchbench.instruments/1", "instruments": _document(summaries)},
-        )
+        echo_json(fill(InstrumentsDocument, instruments=summaries))
         return
     for summary in summaries:
         last = summary.last_session_at
@@ -293,8 +234,8 @@ def _ask_details(instrument: Instrument) -> Instrument:
         ("String gauges, string 1 first?", "gauges", click.STRING, _gauges(instrument)),
         ("Strings fitted on (year-month-day or today)?", "strings_fitted", Day(), None),
         ("Scale in mm?", "scale", SCALE, f"{instrument.scale_mm:g}"),
-        ("Bridge?", "bridge", _BRIDGES, bridge.kind),
-        ("On which side are the heads of the length screws?", "screw_heads", _HEADS, None),
+        ("Bridge?", "bridge", BRIDGES, bridge.kind),
+        ("On which side are the heads of the length screws?", "screw_heads", HEADS, None),
         ("Saddle travel per turn of the screw in mm?", "screw_pitch", SCREW_PITCH, None),
         ("String height over the 12th fret in mm?", "action", ACTION, instrument.action_mm),
         ("Relief in mm?", "relief", RELIEF, instrument.relief_mm),
@@ -337,154 +278,6 @@ def _preset_name(answer: str) -> str:
     if number is not None and 1 <= number <= len(names):
         return names[number - 1]
     return preset(answer.strip()).name
-
-
-# -- options to instrument --------------------------------------------------------------------
-
-
-def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
-    """``instrument`` changed as the options say; a missing one or None leaves a thing as it is.
-
-    Raises
-    ------
-    PitchbenchError
-        If an option makes no sense; the message says which.
-    """
-
-    def given(option: str) -> Any:
-        return details.get(option)
-
-    instrument = _with_strings(instrument, given("tuning"), given("gauges"))
-    if given("cores") is not None:
-        instrument = _with_cores(instrument, given("cores"))
-    if given("materials") is not None:
-        instrument = _with_materials(instrument, given("materials"))
-    if given("scale") is not None:
-        instrument = with_scale(instrument, given("scale"))
-    instrument = with_bridge(
-        instrument,
-        kind=BridgeKind(given("bridge")) if given("bridge") else None,
-        screw_pitch_mm=given("screw_pitch"),
-        screw_heads=ScrewHeads(given("screw_heads")) if given("screw_heads") else None,
-    )
-    bridge = instrument.bridge
-    if given("travel") is not None:
-        toward_mm, away_mm = given("travel")
-        bridge = replace(bridge, travel_toward_nut_mm=toward_mm, travel_away_mm=away_mm)
-    if given("pairs") is not None:
-        bridge = replace(bridge, pairs=_pairs(given("pairs"), len(instrument.strings)))
-    if given("setback") is not None:
-        setback_mm = _numbers(given("setback"), "setback", instrument, low=-20.0, high=50.0)
-        instrument = replace(instrument, setback_mm=setback_mm)
-    plain = {
-        "frets": "frets",
-        "left_handed": "left_handed",
-        "fretless": "fretless",
-        "tolerance": "tolerance_cents",
-        "action": "action_mm",
-        "relief": "relief_mm",
-        "temperature": "temperature_c",
-        "strings_fitted": "strings_fitted",
-    }
-    words = {option: option for option in ("kind", "owner_mark", "string_set", "notes")}
-    changes = {field: given(option) for option, field in plain.items() if given(option) is not None}
-    changes |= {
-        field: checked_text(given(option), may_be_empty=True)
-        for option, field in words.items()
-        if given(option) is not None
-    }
-    return replace(instrument, bridge=bridge, **changes)
-
-
-def _with_strings(instrument: Instrument, tuning: str | None, gauges: str | None) -> Instrument:
-    """Tuning and gauges; both together may change the number of strings."""
-    if tuning is not None and gauges is not None:
-        notes, wires = parse_tuning(tuning), parse_gauges(gauges)
-        if len(notes) == len(wires) != len(instrument.strings):
-            blank = instrument.strings[0]
-            strings = tuple(replace(blank, note=note) for note in notes)
-            instrument = replace(instrument, strings=strings, setback_mm=())
-    if tuning is not None:
-        instrument = with_tuning(instrument, tuning)
-    if gauges is not None:
-        instrument = with_gauges(instrument, gauges)
-    return instrument
-
-
-def _with_cores(instrument: Instrument, text: str) -> Instrument:
-    words = _words(text, "cores", instrument)
-    strings = []
-    for number, (spec, word) in enumerate(zip(instrument.strings, words, strict=True), start=1):
-        core_mm = None if word == "-" else _number(word, "cores", 0.1, 3.0)
-        if core_mm is not None and (not spec.wound or core_mm >= spec.diameter_mm):
-            raise PitchbenchError(
-                f"String {number} cannot have a core of {core_mm:g} mm.",
-                'Only a wound string has one, thinner than itself; write "-" for the others.',
-            )
-        strings.append(replace(spec, core_mm=core_mm))
-    return replace(instrument, strings=tuple(strings))
-
-
-def _with_materials(instrument: Instrument, text: str) -> Instrument:
-    words = [word.strip() for word in text.split(",")]
-    if len(words) == 1:
-        words *= len(instrument.strings)
-    _check_count(len(words), "materials", instrument)
-    try:
-        materials = [Material(word) for word in words]
-    except ValueError:
-        raise PitchbenchError(
-            f"{text!r} names a material that is not known.",
-            f"Choose from: {', '.join(Material)}.",
-        ) from None
-    strings = tuple(
-        replace(spec, material=material)
-        for spec, material in zip(instrument.strings, materials, strict=True)
-    )
-    return replace(instrument, strings=strings)
-
-
-def _pairs(text: str, strings: int) -> tuple[tuple[int, int], ...]:
-    pairs = []
-    for word in text.split():
-        one, dash, other = word.partition("-")
-        numbers = [n for part in (one, other) if (n := whole_number(part)) is not None]
-        if not dash or len(numbers) != 2 or not 1 <= numbers[0] < numbers[1] <= strings:
-            raise PitchbenchError(
-                f"{word!r} is not a pair of strings.",
-                'Write the strings that share a saddle as "1-2 3-4 5-6".',
-            )
-        pairs.append((numbers[0], numbers[1]))
-    named = [number for pair in pairs for number in pair]
-    if len(set(named)) != len(named):
-        raise PitchbenchError(
-            "A string is named in two pairs.", "Each string sits on one saddle only."
-        )
-    return tuple(pairs)
-
-
-def _numbers(
-    text: str, option: str, instrument: Instrument, *, low: float, high: float
-) -> tuple[float, ...]:
-    return tuple(_number(word, option, low, high) for word in _words(text, option, instrument))
-
-
-def _number(word: str, option: str, low: float, high: float) -> float:
-    return Quantity("MM", low, high, f"the {option} in mm").convert(word, None, None)
-
-
-def _words(text: str, option: str, instrument: Instrument) -> list[str]:
-    words = text.replace(",", " ").split()
-    _check_count(len(words), option, instrument)
-    return words
-
-
-def _check_count(given: int, option: str, instrument: Instrument) -> None:
-    if given != len(instrument.strings):
-        raise PitchbenchError(
-            f"--{option} names {given}, but there are {len(instrument.strings)} strings.",
-            "Give one for each string, string 1 (the highest) first.",
-        )
 
 
 # -- instrument to words ----------------------------------------------------------------------

@@ -6,80 +6,73 @@ import contextlib
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from functools import partial
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import click
 
+from pitchbench.analysis.listening import Advance, Listened, listen_to
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
     format_option,
     is_plain,
-    open_records,
     plain_option,
     printable,
     store_option,
 )
 from pitchbench.errors import PitchbenchError
-from pitchbench.instrument import Instrument
-from pitchbench.pitch.listener import Listener, ReadingReady
-from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.presets import preset
 from pitchbench.sound.recording import Recording
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 #: Recordings longer than this take a moment, so it is said how far they have been heard.
 _LONG_S: Final = 30.0
-#: Nobody waits for a block of a file; large ones cost less each.
-_BLOCK_SIZE: Final = 1 << 16
-
-
-@dataclass(frozen=True, eq=False)
-class Listened:
-    """A recording that was listened to from its beginning to its end.
-
-    Parameters
-    ----------
-    path : the file, as it was named.
-    rate_hz, channel : its sampling rate, and the channel that was heard, counted from 1.
-    length_s : how much of it was heard.
-    damaged_after_s : where damage ended it; None if it is whole.
-    readings : every pluck, in order.
-    """
-
-    path: Path
-    rate_hz: int
-    channel: int
-    length_s: float
-    damaged_after_s: float | None
-    readings: tuple[Reading | Rejected, ...]
 
 
 class ManyFiles(ExamplesFirst):
-    """Lets the options named in ``several`` be followed by several files, as a shell's * gives
-    them: ``@click.command(cls=ManyFiles, several={"--open"}, examples=...)``."""
+    """Lets options be followed by several files, as a shell's * gives them: ``@click.command(
+    cls=ManyFiles, several={"--player": 1}, examples=...)``.
 
-    def __init__(self, *args: Any, several: set[str], **kwargs: Any) -> None:
+    ``several`` has how many words stand between each such option and its files. A file is handed on
+    with the option and those words before it, the form that click knows; with the option that
+    ``given_as`` has for it where the option may stand without any file.
+    """
+
+    def __init__(
+        self,
+        *args: Any,
+        several: dict[str, int],
+        given_as: dict[str, str] | None = None,
+        **kwargs: Any,
+    ) -> None:
         super().__init__(*args, **kwargs)
         self.several = several
+        self.given_as = given_as or {}
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """Repeat the option before each of its files, which is the form that click knows."""
+        """Write the option before each of its files."""
         spread: list[str] = []
-        option = None
-        fresh = False
-        for word in args:
-            if word.startswith("-"):
-                option = word if word in self.several else None
-                fresh = True
-            elif option is not None and not fresh:
-                spread.append(option)
+        before: list[str] = []
+        rest = iter(args)
+        for word in rest:
+            if not word.startswith("-"):
+                spread += [*before, word]
+                continue
+            words = list(islice(rest, self.several.get(word, 0)))
+            before = [self.given_as.get(word, word), *words] if word in self.several else []
+            if word not in self.several or word in self.given_as:
+                spread += [word, *words]
+            elif (first := next(rest, "-")).startswith("-"):
+                name = "a name and " * bool(self.several[word])
+                raise PitchbenchError(
+                    f"{word} is followed by {name}at least one file.",
+                    f"Write {word}{' NAME' * bool(name)} FILE, then what comes next.",
+                )
             else:
-                fresh = False
-            spread.append(word)
+                spread += [*before, first]
         return super().parse_args(ctx, spread)
 
 
@@ -92,18 +85,6 @@ def refuse_twice(paths: Sequence[Path]) -> None:
             raise PitchbenchError(f"{str(path)!r} was given twice.", "Give each file once.")
 
 
-def named_instrument(
-    preset_name: str | None, name: str | None, store: str | None
-) -> Instrument | None:
-    """The built-in instrument, or the one on record; None where neither is named."""
-    if name is None:
-        return None if preset_name is None else preset(preset_name)
-    if preset_name is not None:
-        raise PitchbenchError("--instrument and --preset were both given.", "Give one of them.")
-    with open_records(store) as repository:
-        return repository.instrument(name).instrument
-
-
 def channel_option(function: _Function) -> _Function:
     """``--channel N``, handed on as ``channel``."""
     return click.option(
@@ -114,61 +95,43 @@ def channel_option(function: _Function) -> _Function:
     )(function)
 
 
+def jobs_option(function: _Function) -> _Function:
+    """``--jobs N``, handed on as ``jobs``."""
+    return click.option(
+        "--jobs",
+        type=click.IntRange(1, 256),
+        metavar="N",
+        help="Recordings that are heard at the same time [1; from 8 files on, as many as cores].",
+    )(function)
+
+
 def listening_options(function: _Function) -> _Function:
-    """``--channel``, ``--a4``, ``--store``, ``--plain`` and ``--format``."""
-    for option in (format_option, plain_option, store_option, a4_option, channel_option):
+    """``--channel``, ``--jobs``, ``--a4``, ``--store``, ``--plain`` and ``--format``."""
+    for option in (
+        format_option, plain_option, store_option, a4_option, jobs_option, channel_option
+    ):  # fmt: skip
         function = option(function)
     return function
 
 
-def listen_to(
-    paths: Iterable[Path], *, channel: int | None, plain: bool = False
+def listen(
+    paths: Iterable[Path], *, channel: int | None, jobs: int | None, plain: bool = False
 ) -> Iterator[Listened]:
-    """Listen to one recording after another; what takes long or is damaged is told on stderr.
-
-    Every file is opened before the first is listened to, so that a wrong name is told at once.
-
-    Raises
-    ------
-    PitchbenchError
-        If a file cannot be read, or lacks the channel.
-    """
-    for recording in [Recording(path, channel=channel, block_size=_BLOCK_SIZE) for path in paths]:
-        yield _listened(recording, plain)
-
-
-def _listened(recording: Recording, plain: bool) -> Listened:
-    listener = Listener(recording.rate_hz)
-    readings: list[Reading | Rejected] = []
-    end = 0
-    with _progress(recording, plain) as advance:
-        for block in recording.blocks():
-            readings += _finished(listener.feed(block))
-            advance(block.start + len(block.samples) - end)
-            end = block.start + len(block.samples)
-    readings += _finished(listener.finish())
-    if recording.damaged_after_s is not None:
-        click.echo(
-            f"{printable(str(recording.path))} is damaged: only its first "
-            f"{recording.damaged_after_s:.1f} s could be read.",
-            err=True,
-        )
-    return Listened(
-        path=recording.path,
-        rate_hz=recording.rate_hz,
-        channel=recording.channel,
-        length_s=end / recording.rate_hz,
-        damaged_after_s=recording.damaged_after_s,
-        readings=tuple(readings),
-    )
-
-
-def _finished(heard: Iterable[object]) -> list[Reading | Rejected]:
-    return [each.reading for each in heard if isinstance(each, ReadingReady) and each.final]
+    """Listen to recordings as `listen_to` does; what takes long or is damaged is told on stderr."""
+    for listened in listen_to(
+        paths, channel=channel, jobs=jobs, follow=partial(_progress, plain=plain)
+    ):
+        if listened.damaged_after_s is not None:
+            click.echo(
+                f"{printable(str(listened.path))} is damaged: only its first "
+                f"{listened.damaged_after_s:.1f} s could be read.",
+                err=True,
+            )
+        yield listened
 
 
 @contextlib.contextmanager
-def _progress(recording: Recording, plain: bool) -> Iterator[Callable[[int], None]]:
+def _progress(recording: Recording, *, plain: bool) -> Iterator[Advance]:
     """Call what it yields with the number of frames that were heard since the last call."""
     seconds = recording.frames / recording.rate_hz
     label = f"Listening to {printable(recording.name)}"

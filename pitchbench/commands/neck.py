@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from pitchbench.commands.bench import Bench, Said, bench_for, bench_options
+from pitchbench.analysis.neck import Judged, NeckResult, by_string, heard_string, judge_neck
 from pitchbench.commands.chords_heard import check_hear, write_chords
 from pitchbench.commands.common import (
     TOLERANCE,
@@ -21,20 +21,23 @@ from pitchbench.commands.common import (
     show_result,
 )
 from pitchbench.commands.guided import cue_option, shown
-from pitchbench.commands.listening import listen_to, listening_options, refuse_twice
+from pitchbench.commands.instrument_options import (
+    KnownInstrument,
+    Said,
+    known_instrument,
+    known_options,
+)
+from pitchbench.commands.listening import ManyFiles, listen, listening_options, refuse_twice
 from pitchbench.commands.live import input_options, microphone
-from pitchbench.commands.neck_files import by_string, files_words, heard_string
 from pitchbench.commands.neck_live import (
     begin_keeping,
     fresh,
-    listen,
+    hold_survey,
     old,
     plan_for,
 )
 from pitchbench.commands.neck_options import (
-    StringsWithFiles,
     read_weights,
-    said_instrument,
     string_number,
 )
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
@@ -45,23 +48,18 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR, ScatterPrior
 from pitchbench.notes import Note
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
-from pitchbench.report.neck import (
-    Judged,
-    NeckResult,
-    heard_in_survey,
-    heard_on_record,
-    judge_neck,
-)
 from pitchbench.report.neck_document import neck_document
 from pitchbench.report.neck_words import (
     advice_words,
     cautions,
     chord_words,
+    files_words,
     note_words,
     remarks,
     result_lines,
     term_words,
 )
+from pitchbench.report.on_record import heard_in_survey, heard_on_record
 from pitchbench.screen.pictures import SURVEY
 from pitchbench.session.log import Setup
 
@@ -84,13 +82,14 @@ TAKES: Final = WholeQuantity("N", 1, 20, "how often each note is to be played")
 _PATH: Final = click.Path(path_type=Path)
 
 
-@click.command(cls=StringsWithFiles, examples=EXAMPLES)
+@click.command(
+    cls=ManyFiles, several={"--string": 1}, given_as={"--string": "--of"}, examples=EXAMPLES
+)
 @click.argument("files", nargs=-1, type=_PATH, metavar="[FILE]...")
 @click.option("--string", "strings", multiple=True, metavar="NOTE [FILE]...",
               help="Open note of a string, such as E2, and its recordings.")  # fmt: skip
 @click.option("--of", "of_string", nargs=2, type=(str, _PATH), multiple=True, hidden=True)
-@click.option("--tuning", metavar="NOTES", help='Open notes, such as "E2 A2 D3 G3 B3 E4".')
-@bench_options
+@known_options("tuning")
 @click.option("--frets", metavar="N,N,...",
               help="Frets that you use; by ear they are asked for [1,3,5,7,9,12,15,17; in "
               "recordings all that were heard].")  # fmt: skip
@@ -128,6 +127,7 @@ def command(
     out: Path | None,
     force: bool,
     channel: int | None,
+    jobs: int | None,
     a4: float,
     plain: bool,
     output_format: str,
@@ -149,6 +149,7 @@ def command(
         strings=tuple(dict.fromkeys(Note.parse(text) for text in strings)),
         shapes=shapes,
         channel=channel,
+        jobs=jobs,
         plain=plain,
         output_format=output_format,
     )
@@ -181,6 +182,7 @@ class _Asked:
     strings: tuple[Note, ...]
     shapes: tuple[str, ...]
     channel: int | None
+    jobs: int | None
     plain: bool
     output_format: str
 
@@ -194,30 +196,32 @@ class _Asked:
         for shape in self.shapes:
             parse_shape(shape, len(instrument.strings) if instrument else 0)
 
-    def judged(self, bench: Bench) -> Judged:
+    def judged(self, known: KnownInstrument) -> Judged:
         """By what the neck of this instrument is judged."""
-        within = self.tolerance_cents or bench.instrument.tolerance_cents
-        return Judged(bench.instrument, bench.assumed, self.weights, self.prior, within, self.a4_hz)
+        within = self.tolerance_cents or known.instrument.tolerance_cents
+        return Judged(known.instrument, known.assumed, self.weights, self.prior, within, self.a4_hz)
 
 
 def _from_files(paths: Sequence[tuple[Path, Note | None]], said: Said, asked: _Asked) -> NeckResult:
     """Recordings: one file is one string."""
     refuse_twice([path for path, _ in paths])
-    instrument = said_instrument(said)
+    instrument = said.instrument()
     asked.check_shapes(instrument)
     for note in asked.strings:
         string_number(note, instrument)
-    sounds = listen_to([path for path, _ in paths], channel=asked.channel, plain=asked.plain)
+    sounds = listen(
+        [path for path, _ in paths], channel=asked.channel, jobs=asked.jobs, plain=asked.plain
+    )
     told = zip(sounds, [note for _, note in paths], strict=True)
     grouped = by_string(told, asked.strings, instrument, asked.a4_hz)
-    bench = bench_for(instrument, grouped, said)
+    known = known_instrument(instrument, grouped, said)
     heard = [
-        heard_string(note, sounds, bench.instrument, asked.a4_hz)
+        heard_string(note, sounds, known.instrument, asked.a4_hz)
         for note, sounds in grouped.items()
     ]
     remarks = [("one file is one string", "; ".join(map(files_words, heard)))]
     return judge_neck(
-        heard, asked.judged(bench), shapes=asked.shapes, remarks=remarks * (len(heard) > 1)
+        heard, asked.judged(known), shapes=asked.shapes, remarks=remarks * (len(heard) > 1)
     )
 
 
@@ -228,10 +232,10 @@ def _from_record(words: str, said: Said, asked: _Asked) -> NeckResult:
     asked = replace(asked, a4_hz=record.setup.a4_hz)
     asked = replace(asked, tolerance_cents=asked.tolerance_cents or record.setup.tolerance_cents)
     instrument = record.setup.instrument
-    bench = bench_for(instrument, (), replace(said, name=instrument.name))
+    known = known_instrument(instrument, (), replace(said, name=instrument.name))
     asked.check_shapes(instrument)
     return judge_neck(
-        heard_on_record(record), asked.judged(bench), shapes=asked.shapes, session=record.meta.id
+        heard_on_record(record), asked.judged(known), shapes=asked.shapes, session=record.meta.id
     )
 
 
@@ -253,22 +257,22 @@ def _by_ear(
         if resumed is not None:
             assert repository is not None
             start = old(repository, resumed)
-            bench = Bench(start.survey.setup.instrument)
+            known = KnownInstrument(start.survey.setup.instrument)
             asked = replace(asked, a4_hz=start.survey.setup.a4_hz)
         else:
-            instrument = said_instrument(said) or preset("six-string")
-            bench = bench_for(instrument, (), said)
-            judged = asked.judged(bench)
+            instrument = said.instrument() or preset("six-string")
+            known = known_instrument(instrument, (), said)
+            judged = asked.judged(known)
             numbers = [string_number(note, instrument) or 1 for note in asked.strings]
             setup = Setup(
-                bench.instrument,
+                known.instrument,
                 asked.prior,
                 a4_hz=asked.a4_hz,
                 tolerance_cents=judged.tolerance_cents,
                 strings=tuple(numbers),
             )
             start = fresh(plan_for(setup, asked.weights, takes))
-        asked.check_shapes(bench.instrument)
+        asked.check_shapes(known.instrument)
         source = stack.enter_context(
             microphone(device, rate=rate, channel=asked.channel, record=record)
         )
@@ -276,10 +280,10 @@ def _by_ear(
         if keeping is not None and record is not None:
             keeping.repository.keep_audio(keeping.session_id, record)
         screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain, cue=cue))
-        survey = listen(source, start, screen, keeping, said.store)
+        survey = hold_survey(source, start, screen, keeping, said.store)
     return judge_neck(
-        heard_in_survey(bench.instrument, survey.takes, source.name),
-        asked.judged(bench),
+        heard_in_survey(known.instrument, survey.takes, source.name),
+        asked.judged(known),
         shapes=asked.shapes,
         session=None if keeping is None else keeping.session_id,
     )

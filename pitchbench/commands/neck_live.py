@@ -103,7 +103,7 @@ def begin_keeping(repository: Repository, start: Start, source: Source) -> Keepi
     return Keeping(repository, session_id)
 
 
-def listen(
+def hold_survey(
     source: Source, start: Start, shown: Shown[Survey], keeping: Keeping | None, store: str | None
 ) -> Survey:
     """Run the survey; whatever ends it, say where what was heard is kept."""

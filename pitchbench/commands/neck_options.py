@@ -4,37 +4,12 @@ from __future__ import annotations
 
 from typing import Final
 
-import click
-
-from pitchbench.commands.bench import Said
-from pitchbench.commands.common import ExamplesFirst, whole_number
-from pitchbench.commands.listening import named_instrument
+from pitchbench.commands.common import whole_number
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.notes import Note
-from pitchbench.presets import PRESETS, preset, with_tuning
 
 _MOST_FRETS: Final = 24
-
-
-class StringsWithFiles(ExamplesFirst):
-    """Lets ``--string NOTE`` be followed by the files of that string."""
-
-    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """Put ``--of NOTE`` before each file that follows a ``--string NOTE``."""
-        spread: list[str] = []
-        note = None
-        words = iter(args)
-        for word in words:
-            if word == "--string":
-                note = next(words, None)
-                spread += ["--string"] if note is None else ["--string", note]
-            elif word.startswith("-") or note is None:
-                note = None
-                spread.append(word)
-            else:
-                spread += ["--of", note, word]
-        return super().parse_args(ctx, spread)
 
 
 def read_weights(frets: str | None, weights: str | None) -> dict[int, float] | None:
@@ -71,22 +46,6 @@ def _weight(word: str) -> float:
             "Write each fret with a number from 0 to 1000, such as 1:1,3:2,12:1.",
         )
     return weight
-
-
-def said_instrument(said: Said) -> Instrument | None:
-    """The instrument that the options name; None where they name none."""
-    instrument = named_instrument(said.preset_name, said.name, said.store)
-    if said.tuning is None:
-        return instrument
-    return with_tuning(instrument or preset(_preset_for(said.tuning)), said.tuning)
-
-
-def _preset_for(tuning: str) -> str:
-    """The first built-in instrument with as many strings."""
-    count = len(tuning.replace(",", " ").split())
-    return next(
-        (each.name for each in PRESETS.values() if len(each.strings) == count), "six-string"
-    )
 
 
 def string_number(note: Note, instrument: Instrument | None) -> int | None:

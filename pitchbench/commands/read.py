@@ -4,27 +4,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, Final
 
 import click
 
+from pitchbench.analysis.listening import Heard, Listened
+from pitchbench.analysis.second_opinion import METHOD, load_aubio, second_opinions
 from pitchbench.belief import half95
 from pitchbench.commands.common import (
     ExamplesFirst,
-    a4_option,
     echo_json,
-    format_option,
     is_plain,
-    plain_option,
     printable,
-    store_option,
 )
-from pitchbench.commands.listening import Listened, channel_option, listen_to
-from pitchbench.commands.second_opinion import METHOD, load_aubio, second_opinions
+from pitchbench.commands.listening import listen, listening_options
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.notes import nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.report.document import fill
 from pitchbench.report.readings import (
+    OpinedReading,
+    ReadingsDocument,
+    SoundDocument,
     note_name,
     reading_document,
     value,
@@ -39,16 +39,12 @@ EXAMPLES = """\
   pitchbench read --again last                   the sound that the last session kept
 """
 
-_SCHEMA: Final = "pitchbench.readings/1"
-
 #: A reading with aubio's pitch of the same stretch of sound, None where there is none.
 _Opined = tuple[Reading | Rejected, float | None]
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="FILE...")
-@channel_option
-@a4_option
 @click.option(
     "--second-opinion",
     "opinion",
@@ -56,13 +52,12 @@ _Opined = tuple[Reading | Rejected, float | None]
     help=f"Also ask aubio ({METHOD}), which reads stiff strings some cents sharp.",
 )
 @click.option("--again", metavar="SESSION", help='Sound that a session kept: its id, or "last".')
-@store_option
-@plain_option
-@format_option
+@listening_options
 def command(
     *,
     files: tuple[Path, ...],
     channel: int | None,
+    jobs: int | None,
     a4: float,
     opinion: bool,
     again: str | None,
@@ -81,20 +76,29 @@ def command(
         files = (*files, _kept_sound(again, store))
     if not files:
         raise PitchbenchError("No recording was named.", "Give one or more sound files.")
-    documents: list[dict[str, Any]] = []
-    sounds: list[dict[str, Any]] = []
-    for listened in listen_to(files, channel=channel, plain=plain):
+    documents: list[OpinedReading] = []
+    sounds: list[SoundDocument] = []
+    for listened in listen(files, channel=channel, jobs=jobs, plain=plain):
         opinions = second_opinions(listened) if opinion else (None,) * len(listened.readings)
         opined = list(zip(listened.readings, opinions, strict=True))
-        documents += [_document(listened.path, each, a4) for each in opined]
-        sounds.append(_sound_document(listened))
+        documents += [
+            reading_document(
+                OpinedReading,
+                Heard(str(listened.path), reading),
+                a4_hz=a4,
+                second_opinion_hz=pitch_hz,
+                second_opinion_cents=_apart_cents(reading, pitch_hz),
+            )
+            for reading, pitch_hz in opined
+        ]
+        sounds.append(fill(SoundDocument, listened, file=listened.path))
         if output_format == "text":
             _show(listened, opined, a4=a4, opinion=opinion, plain=is_plain(plain))
     if documents and output_format == "text" and not is_plain(plain):
         _print_legend(a4, opinion)
     if output_format == "json":
-        echo_json({"schema": _SCHEMA, "a4_hz": a4, "readings": documents, "sounds": sounds})
-    if not any(each["status"] == "settled" for each in documents):
+        echo_json(fill(ReadingsDocument, a4_hz=a4, readings=documents, sounds=sounds))
+    if not any(each.status == "settled" for each in documents):
         raise PitchbenchError(
             "There is no usable reading in what was heard." if documents else "No pluck was heard.",
             "Record single notes that ring for two seconds or more, in a quiet room and not too "
@@ -116,25 +120,6 @@ def _kept_sound(session: str, store: str | None) -> Path:
             ExitCode.RECORDS,
         )
     return meta.audio
-
-
-def _document(path: Path, opined: _Opined, a4_hz: float) -> dict[str, Any]:
-    reading, pitch_hz = opined
-    return {
-        **reading_document(str(path), reading, a4_hz=a4_hz),
-        "second_opinion_hz": pitch_hz,
-        "second_opinion_cents": _apart_cents(reading, pitch_hz),
-    }
-
-
-def _sound_document(listened: Listened) -> dict[str, Any]:
-    return {
-        "file": str(listened.path),
-        "rate_hz": listened.rate_hz,
-        "channel": listened.channel,
-        "length_s": listened.length_s,
-        "damaged_after_s": listened.damaged_after_s,
-    }
 
 
 def _apart_cents(reading: Reading | Rejected, pitch_hz: float | None) -> float | None:

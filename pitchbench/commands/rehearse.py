@@ -22,21 +22,21 @@ from pitchbench.commands.common import (
 from pitchbench.commands.guided import (
     Keeping,
     cue_option,
-    instrument_options,
+    guided_instrument,
     shown,
     work_on,
     work_options,
 )
-from pitchbench.commands.instrument import with_details
+from pitchbench.commands.instrument_options import with_details
 from pitchbench.intonation.offset import GUIDED_PRIOR
-from pitchbench.presets import preset as built_in
+from pitchbench.presets import preset
+from pitchbench.report.session import rehearsal_document
 from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import Pace
 from pitchbench.session.log import Setup
 from pitchbench.session.rehearsal import Rehearsal, rehearse
 from pitchbench.session.state import begin
-from pitchbench.session.summary import rehearsal_document
 
 SPEED = Quantity("TIMES", 0.1, 1000.0, "how many times faster than life")
 
@@ -52,7 +52,7 @@ EXAMPLES = """\
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
-@instrument_options
+@guided_instrument
 @work_options
 @a4_option
 @seed_option
@@ -65,7 +65,7 @@ EXAMPLES = """\
 @format_option
 def command(
     *,
-    preset: str | None,
+    preset_name: str | None,
     strings: tuple[int, ...] | None,
     fret: int,
     tolerance: float | None,
@@ -86,7 +86,7 @@ def command(
     player with a human scatter does what the screen asks. Nothing about it is measured from a real
     instrument.
     """
-    instrument = with_details(built_in(preset or "six-string"), details)
+    instrument = with_details(preset(preset_name or "six-string"), details)
     setup = Setup(instrument=instrument, prior=GUIDED_PRIOR, a4_hz=a4, fret=fret)
     setup = work_on(setup, strings, tolerance)
     how: dict[str, Any] = {

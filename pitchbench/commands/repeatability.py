@@ -9,29 +9,26 @@ from typing import Final
 
 import click
 
+from pitchbench.analysis.repeatability import StudyResult, study_takes, takes_in
 from pitchbench.commands.common import (
-    ExamplesFirst,
     Quantity,
     open_records,
     show_result,
 )
-from pitchbench.commands.listening import listen_to, listening_options
+from pitchbench.commands.listening import ManyFiles, listen, listening_options
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
-from pitchbench.commands.takes import from_recordings, from_sessions
-from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.intonation.repeatability import Precision, study
+from pitchbench.errors import PitchbenchError
+from pitchbench.intonation.repeatability import Precision
 from pitchbench.notes import Note
 from pitchbench.records.model import SessionRecord
+from pitchbench.report.on_record import takes_on_record
 from pitchbench.report.readings import value
 from pitchbench.report.repeatability import (
-    HeardTake,
-    StudyResult,
     plucking_words,
     spread_words,
     study_document,
     study_lines,
     study_sentences,
-    takes_of,
 )
 
 EXAMPLES = """\
@@ -45,33 +42,7 @@ EXAMPLES = """\
 WITHIN: Final = Quantity("CENTS", 0.1, 50.0, "how near the mean of the takes should be, in cents")
 
 
-class _Players(ExamplesFirst):
-    """Lets ``--player NAME`` be followed by several files, as a shell's * gives them."""
-
-    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """Repeat the option and the name before each file, which is the form that click knows."""
-        spread: list[str] = []
-        rest = iter(args)
-        name: str | None = None
-        for word in rest:
-            if word == "--player":
-                name = next(rest, "")
-                first = next(rest, "")
-                if not name or not first or first.startswith("-"):
-                    raise PitchbenchError(
-                        "--player is followed by a name and at least one file.",
-                        "Write --player NAME FILE, then the next player.",
-                    )
-                spread += ["--player", name, first]
-            elif word.startswith("-"):
-                name = None
-                spread.append(word)
-            else:
-                spread += [word] if name is None else ["--player", name, word]
-        return super().parse_args(ctx, spread)
-
-
-@click.command(cls=_Players, examples=EXAMPLES)
+@click.command(cls=ManyFiles, several={"--player": 1}, examples=EXAMPLES)
 @click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FILE]...")
 @click.option(
     "--player",
@@ -115,6 +86,7 @@ def command(
     out: Path | None,
     force: bool,
     channel: int | None,
+    jobs: int | None,
     a4: float,
     plain: bool,
     output_format: str,
@@ -129,23 +101,14 @@ def command(
     if sessions and (files or named):
         raise PitchbenchError("Recordings and sessions were both given.", "Give one of them.")
     if sessions:
-        takes = from_sessions(_on_record(sessions, store))
+        takes = takes_on_record(_on_record(sessions, store))
     else:
         by_player = _by_player(files, named)
-        listened = listen_to([path for _, path in by_player], channel=channel, plain=plain)
-        heard = [
-            HeardTake(player, str(path), reading)
-            for (player, path), sound in zip(by_player, listened, strict=True)
-            for reading in sound.readings
-        ]
-        takes = from_recordings(heard, [Note.parse(text) for text in strings], a4_hz=a4)
-    if not takes.repeated:
-        raise PitchbenchError(
-            "No player plays any note twice." if takes.played else "There is no usable reading.",
-            "Record each note at least three times, two seconds each.",
-            ExitCode.NO_READING,
-        )
-    result = StudyResult(a4, within, takes, study(takes.played))
+        listened = listen([path for _, path in by_player], channel=channel, jobs=jobs, plain=plain)
+        players = [player for player, _ in by_player]
+        strings_said = [Note.parse(text) for text in strings]
+        takes = takes_in(zip(players, listened, strict=True), strings_said, a4_hz=a4)
+    result = study_takes(takes, within_cents=within, a4_hz=a4)
     show_result(
         output_format,
         plain,
@@ -219,7 +182,7 @@ def _print_page(result: StudyResult) -> None:
     )
     page.gap()
     for player, spread in found.players.items():
-        page.say(f"{player}: {spread_words(takes_of(result, player), spread)}", hanging=2)
+        page.say(f"{player}: {spread_words(result.takes_of(player), spread)}", hanging=2)
     if found.plucking is not None:
         page.say(f"plucking: {plucking_words(found.plucking)}", hanging=2)
     for words in result.takes.assumed:

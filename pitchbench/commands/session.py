@@ -25,25 +25,25 @@ from pitchbench.commands.guided import (
     Keeping,
     Shown,
     cue_option,
-    instrument_options,
+    guided_instrument,
     shown,
     work_on,
     work_options,
 )
-from pitchbench.commands.instrument import with_details
+from pitchbench.commands.instrument_options import instrument_options, with_details
 from pitchbench.commands.live import input_options
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.intonation.offset import GUIDED_PRIOR
-from pitchbench.presets import preset as built_in
+from pitchbench.presets import preset
 from pitchbench.records.history import opening_words
 from pitchbench.records.model import SessionKind, SessionRecord
+from pitchbench.report.session import session_document
 from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import NotKeptError, View, run
 from pitchbench.session.learning import LEARN_FROM, learned_response, learned_scatter
 from pitchbench.session.log import Setup, Step
 from pitchbench.session.state import State, begin, resume
-from pitchbench.session.summary import session_document
 from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.recording import Recording
@@ -72,8 +72,8 @@ class _Start:
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
-@instrument_options
-@click.option("--instrument", "name", metavar="NAME", help="Instrument on record.")
+@guided_instrument
+@instrument_options("name")
 @work_options
 @a4_option
 @input_options
@@ -94,7 +94,7 @@ class _Start:
 @format_option
 def command(
     *,
-    preset: str | None,
+    preset_name: str | None,
     name: str | None,
     strings: tuple[int, ...] | None,
     fret: int,
@@ -118,7 +118,7 @@ def command(
     It says one thing to do at a time and goes on by what it hears: tune, pluck open, fret and
     pluck, move the saddle, retune, until each string is right. Everything is kept as it happens.
     """
-    if name is not None and preset is not None:
+    if name is not None and preset_name is not None:
         raise PitchbenchError("--instrument and --preset were both given.", "Give one of them.")
     keep = recording is None if keep is None else keep
     with contextlib.ExitStack() as stack:
@@ -129,7 +129,7 @@ def command(
             assert repository is not None
             start = _old(repository, resumed)
         else:
-            instrument, prior = built_in(preset or "six-string"), GUIDED_PRIOR
+            instrument, prior = preset(preset_name or "six-string"), GUIDED_PRIOR
             earlier: list[SessionRecord] = []
             if name is not None:
                 assert repository is not None

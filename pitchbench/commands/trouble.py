@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal
 
 import click
 
 import pitchbench
 from pitchbench.commands.common import ExamplesFirst, echo_json, format_option
 from pitchbench.errors import PitchbenchError
+from pitchbench.report.document import fill
 
 EXAMPLES = """\
   pitchbench trouble                what may be wrong, by what you see
@@ -32,6 +33,14 @@ class Part:
 
     heading: str
     text: str
+
+
+@dataclass(frozen=True)
+class TroubleDocument:
+    """What `pitchbench trouble --format json` prints."""
+
+    schema: Literal["pitchbench.trouble/1"]
+    parts: tuple[Part, ...]
 
 
 def parts() -> list[Part]:
@@ -55,12 +64,7 @@ def command(words: tuple[str, ...], output_format: str) -> None:
     opening, *rest = parts()
     chosen = _about(" ".join(words), rest) if words else rest
     if output_format == "json":
-        echo_json(
-            {
-                "schema": "pitchbench.trouble/1",
-                "parts": [{"heading": part.heading, "text": part.text} for part in chosen],
-            }
-        )
+        echo_json(fill(TroubleDocument, parts=chosen))
     elif words:
         click.echo("\n\n".join(f"{part.heading}\n\n{part.text}" for part in chosen))
     else:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Any, Final
+from typing import Final
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads
@@ -120,18 +120,6 @@ class Move:
         that was advised."""
         slack_mm = self.slack_mm if mm * self.mm > 0.0 else 0.0
         return replace(self, mm=mm, slack_mm=slack_mm, ends95_cents=None)
-
-    def document(self) -> dict[str, Any]:
-        """The move as every JSON document holds it (docs/commands.md)."""
-        return {
-            "direction": str(self.direction),
-            "mm": self.size_mm,
-            "interval95_mm": list(self.onward95_mm),
-            "turns": self.turns,
-            "rotation": None if self.rotation is None else str(self.rotation),
-            "cautions": list(self.cautions),
-            "out_of_travel": self.out_of_travel,
-        }
 
 
 #: Beyond this no saddle is the cause: a wrong fret, a wrong string or a wrong scale length.

@@ -3,107 +3,77 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from pathlib import PurePath
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Annotated, Final, Literal
 
-from pitchbench.intonation.drift import Drift, MagnetPull, Strength, tell_strengths
-from pitchbench.pitch.reading import Partial, Reading, Rejected
-from pitchbench.report.readings import note_name, reading_document, value
+from msgspec import UNSET, UnsetType
+
+from pitchbench.analysis.drift import FARTHEST_PLUCK_MM, DriftPluck, DriftResult, Flag
+from pitchbench.intonation.drift import Drift, MagnetPull, Strength
+from pitchbench.pitch.reading import Partial, Rejected
+from pitchbench.report.document import NonNegative, Positive, fill
+from pitchbench.report.readings import (
+    EITHER,
+    ReadingDocument,
+    note_name,
+    reading_document,
+    value,
+)
 from pitchbench.session.words import rejected_words
-from pitchbench.strings.pluck import SoundingString
 from pitchbench.units import cents_between
 
-SCHEMA: Final = "pitchbench.drift/1"
-
-#: A pick does not pull a string farther aside than this, mm. Common practice, no source.
-_FARTHEST_PLUCK_MM: Final = 6.0
-#: Real strings differ from the theory of their gauge; beyond this factor it is another string, or
-#: a faulty one. Our choice.
-_STIFFNESS_FACTOR: Final = 1.6
 #: Settled pitches of the same note this near each other agree, in cents.
 _AGREE_CENTS: Final = 1.0
 #: An attack within this of the settled pitch is no drift to speak of, in cents.
 _HARDLY_CENTS: Final = 0.5
-#: A pitch that wanders by more, rms in cents, well above the noise, does so by itself. Our choice:
-#: sound strings on the virtual instrument stay below a tenth.
-_WANDER_CENTS: Final = 0.3
-_CLEAR_SNR_DB: Final = 30.0
-
-_BEATING: Final = "beating"
-_MAGNET: Final = "magnet_pull"
-_WANDERING: Final = "wandering"
-_UNEVEN: Final = "uneven_string"
-_TOO_SHARP: Final = "sharper_than_a_pluck_explains"
-_STIFF: Final = "stiffness_off_theory"
 
 
-@dataclass(frozen=True, eq=False)
-class DriftPluck:
-    """One pluck: the recording or input in which it was heard; ``drift`` is None where it was
-    rejected, ``strength`` where it cannot be told."""
+@dataclass(frozen=True)
+class DriftReading(ReadingDocument):
+    """One pluck and its course in cents about the settled pitch; ``partials`` where asked for."""
 
-    source: str
-    reading: Reading | Rejected
-    drift: Drift | None
-    strength: Strength | None = None
-
-    @property
-    def where(self) -> str:
-        """ "at 3.20 s of e-low.wav"."""
-        return f"at {self.reading.onset_s:.2f} s of {PurePath(self.source).name}"
-
-
-@dataclass(frozen=True, eq=False)
-class DriftResult:
-    """All that is shown."""
-
-    a4_hz: float
-    plucks: tuple[DriftPluck, ...]
-    string: SoundingString | None
-    magnet: MagnetPull | None
-    partials: bool
-
-    @property
-    def drifts(self) -> list[Drift]:
-        """The plucks that settled."""
-        return [pluck.drift for pluck in self.plucks if pluck.drift is not None]
+    decay_s: Positive | None
+    beat_hz: Positive | None
+    beat_depth_db: NonNegative | None
+    pluck_mm: NonNegative | None
+    stiffness_to_theory: NonNegative | None
+    strength: Strength | None
+    flags: tuple[Flag, ...]
+    course_s: tuple[NonNegative, ...]
+    course_cents: tuple[float, ...]
+    partials: tuple[Partial, ...] | UnsetType = UNSET
 
 
-def with_strengths(plucks: Sequence[DriftPluck]) -> tuple[DriftPluck, ...]:
-    """The plucks, each told whether it was soft, medium or hard among those of its note."""
-    settled = [pluck for pluck in plucks if pluck.drift is not None]
-    told = tell_strengths([pluck.drift for pluck in settled if pluck.drift is not None])
-    strength = dict(zip(map(id, settled), told, strict=True))
-    return tuple(replace(pluck, strength=strength.get(id(pluck))) for pluck in plucks)
+@dataclass(frozen=True)
+class SoundingStringDocument:
+    """The string that the plucks were held against."""
+
+    length_mm: Positive
+    kappa: Positive
+    stiffness_b: NonNegative
 
 
-def flags_of(pluck: DriftPluck, string: SoundingString | None) -> list[str]:
-    drift = pluck.drift
-    if drift is None:
-        return []
-    flags = [_BEATING] if drift.beat is not None else []
-    flags += [_UNEVEN] if drift.uneven else []
-    snr_db = drift.reading.snr_db
-    if snr_db is not None and snr_db > _CLEAR_SNR_DB:
-        flags += [_WANDERING] if drift.reading.wander_cents > _WANDER_CENTS else []
-    pluck_mm = pluck_mm_of(pluck, string)
-    if pluck_mm is not None and pluck_mm > _FARTHEST_PLUCK_MM:
-        flags.append(_TOO_SHARP)
-    ratio = stiffness_ratio(pluck, string)
-    if ratio is not None and not 1.0 / _STIFFNESS_FACTOR < ratio < _STIFFNESS_FACTOR:
-        flags.append(_STIFF)
-    return flags
+@dataclass(frozen=True)
+class MagnetDocument:
+    """What the pickup's magnet does to the note."""
+
+    change_cents: float
+    interval95_cents: tuple[float, float]
+    decay_ratio: Positive | None
+    pulls: bool
 
 
-def pluck_mm_of(pluck: DriftPluck, string: SoundingString | None) -> float | None:
-    attack = pluck.reading.attack_cents
-    return None if string is None or attack is None else string.pluck_mm(attack)
+@dataclass(frozen=True)
+class DriftDocument:
+    """What `pitchbench drift --format json` prints."""
 
-
-def stiffness_ratio(pluck: DriftPluck, string: SoundingString | None) -> float | None:
-    measured = pluck.reading.stiffness_b
-    return None if string is None or measured is None else measured / string.stiffness_b
+    schema: Literal["pitchbench.drift/1"]
+    a4_hz: Positive
+    explanation: tuple[str, ...]
+    flags: tuple[Flag, ...]
+    string: SoundingStringDocument | None
+    magnet: MagnetDocument | None
+    plucks: tuple[Annotated[DriftReading, EITHER], ...]
 
 
 def drift_sentences(result: DriftResult) -> list[str]:
@@ -112,7 +82,7 @@ def drift_sentences(result: DriftResult) -> list[str]:
     sentences += [
         _note_sentence(note, group) for note, group in _by_note(result.drifts, result.a4_hz).items()
     ]
-    flags = {flag for pluck in result.plucks for flag in flags_of(pluck, result.string)}
+    flags = result.flags
     beats = [drift.beat for drift in result.drifts if drift.beat is not None]
     if beats:
         deepest = max(beats, key=lambda beat: beat.depth_db)
@@ -120,18 +90,18 @@ def drift_sentences(result: DriftResult) -> list[str]:
             f"The level swings {deepest.rate_hz:.1f} times a second: the string swings in two "
             "directions of slightly different pitch, or another string rings along."
         )
-    elif _WANDERING in flags:
+    elif Flag.WANDERING in flags:
         sentences.append(
             "The pitch wanders in the tail: a beat too slow to be counted, the pull of a magnet, "
             "or a poor string."
         )
     sentences += list(dict.fromkeys(drift.uneven for drift in result.drifts if drift.uneven))
-    if _TOO_SHARP in flags:
+    if Flag.TOO_SHARP in flags:
         sentences.append(
-            f"An attack is sharper than a pluck of {_FARTHEST_PLUCK_MM:g} mm makes it: the string "
+            f"An attack is sharper than a pluck of {FARTHEST_PLUCK_MM:g} mm makes it: the string "
             "slips or is not the one named."
         )
-    if _STIFF in flags:
+    if Flag.STIFF in flags:
         sentences.append(
             "The stiffness is not what theory gives this string: another gauge, or a faulty string."
         )
@@ -186,70 +156,46 @@ def _magnet_sentence(magnet: MagnetPull) -> str:
     return f"{changes}no pull of the magnet is proved."
 
 
-def drift_document(result: DriftResult) -> dict[str, Any]:
-    string, magnet = result.string, result.magnet
-    flags = {flag for pluck in result.plucks for flag in flags_of(pluck, string)}
-    if magnet is not None and magnet.pulls:
-        flags.add(_MAGNET)
-    return {
-        "schema": SCHEMA,
-        "a4_hz": result.a4_hz,
-        "explanation": drift_sentences(result),
-        "flags": sorted(flags),
-        "string": None
-        if string is None
-        else {
-            "length_mm": string.length_mm,
-            "kappa": string.kappa,
-            "stiffness_b": string.stiffness_b,
-        },
-        "magnet": None
-        if magnet is None
-        else {
-            "change_cents": magnet.change.centre,
-            "interval95_cents": list(magnet.change.interval()),
-            "decay_ratio": magnet.decay_ratio,
-            "pulls": magnet.pulls,
-        },
-        "plucks": [_pluck_document(pluck, result) for pluck in result.plucks],
-    }
+def drift_document(result: DriftResult, *, partials: bool) -> DriftDocument:
+    """The whole result; partial by partial where that is wanted."""
+    magnet = result.magnet
+    return fill(
+        DriftDocument,
+        result,
+        explanation=drift_sentences(result),
+        flags=sorted(result.flags),
+        magnet=magnet
+        and fill(
+            MagnetDocument,
+            magnet,
+            change_cents=magnet.change.centre,
+            interval95_cents=magnet.change.interval(),
+        ),
+        plucks=[_pluck_document(pluck, result.a4_hz, partials) for pluck in result.plucks],
+    )
 
 
-def _pluck_document(pluck: DriftPluck, result: DriftResult) -> dict[str, Any]:
+def _pluck_document(pluck: DriftPluck, a4_hz: float, partials: bool) -> DriftReading:
     drift = pluck.drift
     beat = None if drift is None else drift.beat
-    document = {
-        **reading_document(pluck.source, pluck.reading, a4_hz=result.a4_hz),
-        "decay_s": None if drift is None else drift.decay_s,
-        "beat_hz": None if beat is None else beat.rate_hz,
-        "beat_depth_db": None if beat is None else beat.depth_db,
-        "pluck_mm": pluck_mm_of(pluck, result.string),
-        "stiffness_to_theory": stiffness_ratio(pluck, result.string),
-        "strength": None if pluck.strength is None else str(pluck.strength),
-        "flags": flags_of(pluck, result.string),
-        "course_s": [] if drift is None else drift.time_s.tolist(),
-        "course_cents": [] if drift is None else drift.cents.tolist(),
-    }
-    if result.partials:
-        document["partials"] = [
-            {
-                "number": partial.number,
-                "frequency_hz": partial.frequency_hz,
-                "u_cents": partial.u_cents,
-                "level_db": partial.level_db,
-                "decay_s": partial.decay_s,
-                "law_cents": partial.law_cents,
-            }
-            for partial in pluck.reading.partials
-        ]
-    return document
+    return reading_document(
+        DriftReading,
+        pluck,
+        a4_hz=a4_hz,
+        decay_s=None if drift is None else drift.decay_s,
+        beat_hz=None if beat is None else beat.rate_hz,
+        beat_depth_db=None if beat is None else beat.depth_db,
+        course_s=() if drift is None else drift.time_s.tolist(),
+        course_cents=() if drift is None else drift.cents.tolist(),
+        partials=pluck.reading.partials if partials else UNSET,
+    )
 
 
-def drift_lines(result: DriftResult) -> list[tuple[str, str]]:
+def drift_lines(result: DriftResult, *, partials: bool) -> list[tuple[str, str]]:
     lines = [("seen", words) for words in drift_sentences(result)]
     for number, pluck in enumerate(result.plucks, start=1):
         lines.append((f"pluck {number}", ", ".join(_words(pluck, result))))
-        if result.partials:
+        if partials:
             lines += [
                 (f"pluck {number} partial {p.number}", _partial_words(p))
                 for p in pluck.reading.partials
@@ -271,13 +217,11 @@ def _words(pluck: DriftPluck, result: DriftResult) -> list[str]:
     ]
     if drift is not None and drift.decay_s is not None:
         words.append(f"decay {drift.decay_s:.2f} s")
-    pluck_mm = pluck_mm_of(pluck, result.string)
-    if pluck_mm is not None:
-        words.append(f"as a pluck of {pluck_mm:.1f} mm")
-    ratio = stiffness_ratio(pluck, result.string)
-    if ratio is not None:
-        words.append(f"stiffness {ratio:.2f} of theory")
-    return words + [flag.replace("_", " ") for flag in flags_of(pluck, result.string)]
+    if pluck.pluck_mm is not None:
+        words.append(f"as a pluck of {pluck.pluck_mm:.1f} mm")
+    if pluck.stiffness_to_theory is not None:
+        words.append(f"stiffness {pluck.stiffness_to_theory:.2f} of theory")
+    return words + [flag.replace("_", " ") for flag in pluck.flags]
 
 
 def _partial_words(partial: Partial) -> str:

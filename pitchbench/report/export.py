@@ -17,14 +17,14 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, ClassVar, Final, Literal
 
 from pitchbench import __version__
 from pitchbench.errors import ExitCode, PitchbenchError, printable
 from pitchbench.instrument import Instrument
-from pitchbench.pitch.reading import NO_TRACE
+from pitchbench.pitch.reading import NO_TRACE, Reading, Trace
 from pitchbench.presets import SCALE_RANGE_MM
-from pitchbench.records.documents import from_document, to_document
+from pitchbench.records.documents import ENTRY_KINDS, from_document, to_document
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
 from pitchbench.session.log import Entry, NoteEntry, SessionTake, Setup, TakeEntry, ToleranceEntry
 
@@ -43,6 +43,33 @@ class Export:
 
     instruments: tuple[InstrumentRecord, ...]
     sessions: tuple[SessionRecord, ...]
+
+
+@dataclass(frozen=True)
+class SessionExport:
+    """One session: what it started from, all that happened in order, and when and where."""
+
+    meta: SessionMeta
+    setup: Setup
+    entries: tuple[Entry, ...]
+
+
+@dataclass(frozen=True)
+class ExportDocument:
+    """What `pitchbench export` writes."""
+
+    #: By the ``kind`` of an entry, and by the reason that a pluck that settled has not.
+    TOLD_BY: ClassVar = {
+        **{kind: {"kind": {"const": word}} for kind, word in ENTRY_KINDS.items()},
+        Reading: {"reason": {"type": "null"}},
+    }
+
+    OR_NULL: ClassVar = (Trace,)
+
+    schema: Literal["pitchbench.export/2"]
+    program_version: str
+    instruments: tuple[InstrumentRecord, ...]
+    sessions: tuple[SessionExport, ...]
 
 
 # -- JSON ------------------------------------------------------------------------------------

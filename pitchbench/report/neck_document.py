@@ -1,109 +1,194 @@
-"""The neck survey as a document: ``pitchbench.neck/1`` (neck.schema.json)."""
+"""The neck survey as a document."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from dataclasses import dataclass
+from typing import Annotated, Literal
 
-from pitchbench.intonation.neck import nut_as_a_whole
-from pitchbench.intonation.offset import Take, summarise
-from pitchbench.report.neck import SCHEMA, HeardChord, NeckResult, SurveyedString, had
-from pitchbench.report.readings import reading_document
+from msgspec import Meta
+
+from pitchbench.analysis.neck import HeardChord, NeckResult, SurveyedString, tally
+from pitchbench.instrument import BridgeKind
+from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
+from pitchbench.intonation.offset import Group, Take, summarise
+from pitchbench.notes import Note
+from pitchbench.report.document import Count, NonNegative, Positive, fill
+from pitchbench.report.readings import (
+    EITHER,
+    MoveDocument,
+    ReadingDocument,
+    move_document,
+    reading_document,
+)
+
+_Fret = Annotated[int, Meta(ge=0, le=24)]
 
 
-def neck_document(result: NeckResult) -> dict[str, Any]:
-    """The whole document."""
+@dataclass(frozen=True)
+class FretDocument:
+    """One fret of a string; ``after_cents`` once the move is made."""
+
+    fret: _Fret
+    n: Count
+    mean_hz: Positive
+    spread_cents: NonNegative | None
+    offset_cents: float
+    u_cents: NonNegative
+    residual_cents: float
+    stands_out: bool
+    after_cents: float
+
+
+@dataclass(frozen=True)
+class NeckStringDocument:
+    """One string; ``string`` is its number, null where the instrument is not known."""
+
+    string: int | None
+    note: Note
+    files: tuple[str, ...]
+    open: Group
+    frets: tuple[FretDocument, ...]
+    nut_cents: float
+    nut_u_cents: NonNegative
+    saddle_cents: float
+    saddle_u_cents: NonNegative
+    stiffness_b: float | None
+    verdict: NeckAdvice
+    off_before_cents: NonNegative
+    off_after_cents: NonNegative
+    off_after_most95_cents: NonNegative
+    move: MoveDocument | None
+    findings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ChordNoteDocument:
+    """A note of a chord, before and after the moves."""
+
+    string: int
+    fret: _Fret
+    note: Note
+    before_cents: float
+    after_cents: float
+
+
+@dataclass(frozen=True)
+class IntervalDocument:
+    """How two notes of a chord beat, before and after the moves."""
+
+    name: str
+    lower: Note
+    upper: Note
+    beats_before_hz: NonNegative
+    beats_after_hz: NonNegative
+
+
+@dataclass(frozen=True)
+class ChordDocument:
+    """A chord; ``left_out`` are its strings that were not recorded."""
+
+    shape: str
+    left_out: tuple[str, ...]
+    notes: tuple[ChordNoteDocument, ...]
+    intervals: tuple[IntervalDocument, ...]
+
+
+@dataclass(frozen=True)
+class FrettedReading(ReadingDocument):
+    """One pluck of a string; ``fret`` is null where it does not count."""
+
+    string: Note
+    fret: _Fret | None
+
+
+@dataclass(frozen=True)
+class NeckDocument:
+    """What `pitchbench neck --format json` prints."""
+
+    schema: Literal["pitchbench.neck/1"]
+    a4_hz: Positive
+    instrument: str | None
+    scale_mm: Positive
+    bridge: BridgeKind
+    session: str | None
+    tolerance_cents: Positive
+    assumed: tuple[str, ...]
+    strings: tuple[NeckStringDocument, ...]
+    too_little: tuple[str, ...]
+    nut_as_a_whole_cents: float | None
+    nut_as_a_whole_u_cents: NonNegative | None
+    chords: tuple[ChordDocument, ...]
+    readings: tuple[Annotated[FrettedReading, EITHER], ...]
+
+
+def neck_document(result: NeckResult) -> NeckDocument:
+    """The whole result."""
     by = result.judged
-    instrument = by.instrument
     nut = nut_as_a_whole([neck for _, neck in result.necks], tolerance_cents=by.tolerance_cents)
-    return {
-        "schema": SCHEMA,
-        "a4_hz": by.a4_hz,
-        "instrument": instrument.name or None,
-        "scale_mm": instrument.scale_mm,
-        "bridge": str(instrument.bridge.kind),
-        "session": result.session,
-        "tolerance_cents": by.tolerance_cents,
-        "assumed": list(by.assumed),
-        "strings": [_string_document(string) for string in result.strings],
-        "too_little": [had(string) for string in result.heard if not string.enough],
-        "nut_as_a_whole_cents": None if nut is None else nut.mean,
-        "nut_as_a_whole_u_cents": None if nut is None else nut.u,
-        "chords": [_chord_document(chord) for chord in result.chords],
-        "readings": [
-            {
-                **reading_document(pluck.source, pluck.reading, a4_hz=by.a4_hz),
-                "string": string.note.name,
-                "fret": pluck.fret,
-            }
+    return fill(
+        NeckDocument,
+        by,
+        by.instrument,
+        result,
+        instrument=by.instrument.name or None,
+        bridge=by.instrument.bridge.kind,
+        strings=[_string_document(string) for string in result.strings],
+        too_little=[tally(string) for string in result.heard if not string.enough],
+        nut_as_a_whole_cents=None if nut is None else nut.mean,
+        nut_as_a_whole_u_cents=None if nut is None else nut.u,
+        chords=[_chord_document(chord) for chord in result.chords],
+        readings=[
+            reading_document(FrettedReading, pluck, a4_hz=by.a4_hz, string=string.note)
             for string in result.heard
             for pluck in string.plucks
         ],
-    }
+    )
 
 
-def _string_document(string: SurveyedString) -> dict[str, Any]:
-    """One entry of ``strings`` (neck.schema.json)."""
-    neck, choice, verdict = string.neck, string.choice, string.verdict
-    return {
-        "string": string.number,
-        "note": string.note.name,
-        "files": list(string.files),
-        "open": _group_document(string.takes, 0),
-        "frets": [
-            {
-                "fret": fret.fret,
-                **_group_document(string.takes, fret.fret),
-                "offset_cents": fret.offset_cents,
-                "u_cents": fret.u_cents,
-                "residual_cents": fret.residual_cents,
-                "stands_out": fret.isolated,
-                "after_cents": string.after_cents[fret.fret],
-            }
-            for fret in neck.frets
-        ],
-        "nut_cents": neck.nut.centre,
-        "nut_u_cents": neck.nut.u,
-        "saddle_cents": neck.saddle.centre,
-        "saddle_u_cents": neck.saddle.u,
-        "stiffness_b": string.stiffness_b,
-        "verdict": str(verdict.advice),
-        "off_before_cents": choice.rms_before_cents,
-        "off_after_cents": choice.rms_cents,
-        "off_after_most95_cents": choice.most95_cents,
-        "move": None if verdict.move is None else verdict.move.document(),
-        "findings": list(string.findings),
-    }
+def _string_document(string: SurveyedString) -> NeckStringDocument:
+    neck, choice = string.neck, string.choice
+    frets = [
+        fill(
+            FretDocument,
+            fret,
+            _group(string.takes, fret.fret),
+            stands_out=fret.isolated,
+            after_cents=string.after_cents[fret.fret],
+        )
+        for fret in neck.frets
+    ]
+    return fill(
+        NeckStringDocument,
+        string,
+        neck,
+        string=string.number,
+        open=_group(string.takes, 0),
+        frets=frets,
+        nut_cents=neck.nut.centre,
+        nut_u_cents=neck.nut.u,
+        saddle_cents=neck.saddle.centre,
+        saddle_u_cents=neck.saddle.u,
+        verdict=string.verdict.advice,
+        off_before_cents=choice.rms_before_cents,
+        off_after_cents=choice.rms_cents,
+        off_after_most95_cents=choice.most95_cents,
+        move=string.verdict.move and move_document(string.verdict.move),
+    )
 
 
-def _chord_document(chord: HeardChord) -> dict[str, Any]:
-    """One entry of ``chords``."""
-    return {
-        "shape": chord.shape,
-        "left_out": list(chord.left_out),
-        "notes": [
-            {
-                "string": before.string,
-                "fret": before.fret,
-                "note": before.note.name,
-                "before_cents": before.cents,
-                "after_cents": after.cents,
-            }
-            for before, after in zip(chord.before.notes, chord.after.notes, strict=True)
-        ],
-        "intervals": [
-            {
-                "name": before.name,
-                "lower": before.lower.note.name,
-                "upper": before.upper.note.name,
-                "beats_before_hz": before.beats_hz,
-                "beats_after_hz": after.beats_hz,
-            }
-            for before, after in zip(chord.before.intervals, chord.after.intervals, strict=True)
-        ],
-    }
+def _chord_document(chord: HeardChord) -> ChordDocument:
+    before, after = chord.before, chord.after
+    notes = [
+        fill(ChordNoteDocument, a, before_cents=a.cents, after_cents=b.cents)
+        for a, b in zip(before.notes, after.notes, strict=True)
+    ]
+    intervals = [
+        IntervalDocument(a.name, a.lower.note, a.upper.note, a.beats_hz, b.beats_hz)
+        for a, b in zip(before.intervals, after.intervals, strict=True)
+    ]
+    return fill(ChordDocument, chord, notes=notes, intervals=intervals)
 
 
-def _group_document(takes: Sequence[Take], fret: int) -> dict[str, Any]:
-    group = summarise([take for take in takes if take.fret == fret])
-    return {"n": group.n, "mean_hz": group.mean_hz, "spread_cents": group.spread_cents}
+def _group(takes: Sequence[Take], fret: int) -> Group:
+    return summarise([take for take in takes if take.fret == fret])

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import PurePath
 
+from pitchbench.analysis.neck import HeardChord, HeardString, NeckResult, SurveyedString, tally
 from pitchbench.belief import half95
 from pitchbench.intonation.bridge import Move, move_interval_words, move_words
 from pitchbench.intonation.chords import Chord, Interval
 from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
 from pitchbench.intonation.offset import Take
+from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading
-from pitchbench.report.neck import HeardChord, HeardString, NeckResult, SurveyedString, had
-from pitchbench.session.words import ordinal
 
 
 def result_lines(result: NeckResult) -> list[tuple[str, str]]:
@@ -33,7 +34,7 @@ def result_lines(result: NeckResult) -> list[tuple[str, str]]:
 def remarks(result: NeckResult) -> list[tuple[str, str]]:
     """What stands beside the strings: strings left out, what is assumed, what to mind."""
     lines = [
-        ("left out", f"{had(string)}: too little to tell the nut from the saddle")
+        ("left out", f"{tally(string)}: too little to tell the nut from the saddle")
         for string in result.heard
         if not string.enough
     ]
@@ -186,3 +187,8 @@ def _uncounted(string: HeardString) -> list[str]:
         for pluck in string.plucks
         if isinstance(pluck.reading, Reading) and pluck.fret is None
     ]
+
+
+def files_words(string: HeardString) -> str:
+    """ "E2 e-low.wav, e-high.wav"."""
+    return f"{string.note} {', '.join(PurePath(source).name for source in string.sources)}"

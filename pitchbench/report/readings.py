@@ -2,39 +2,120 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
+from typing import Annotated, Any, Final, Literal, TypeVar
 
-from pitchbench.notes import nearest_note
-from pitchbench.pitch.reading import Reading, Rejected
+from msgspec import Meta
+
+from pitchbench.analysis.listening import Heard
+from pitchbench.intonation.bridge import Direction, Move, Rotation
+from pitchbench.notes import Note, nearest_note
+from pitchbench.pitch.reading import Reading, Reason, Rejected
+from pitchbench.report.document import NonNegative, Positive, fill
 
 
-def reading_document(file: str, reading: Reading | Rejected, *, a4_hz: float) -> dict[str, Any]:
-    """One entry of ``readings`` in ``pitchbench.readings/1`` (readings.schema.json).
+@dataclass(frozen=True)
+class ReadingDocument:
+    """One pluck; a rejected one has a reason, and what could still be measured."""
 
-    Parameters
-    ----------
-    file : the recording, as it was named.
-    """
-    note, cents = None, None
+    file: str
+    onset_s: NonNegative
+    status: Literal["settled", "rejected"]
+    reason: Reason | None
+    note: Note | None
+    pitch_hz: Positive | None
+    cents_from_note: float | None
+    u_cents: NonNegative | None
+    attack_cents: float | None
+    settle_s: NonNegative | None
+    tail_s: NonNegative | None
+    wander_cents: NonNegative | None
+    stiffness_b: float | None
+    snr_db: float | None
+    ring_s: NonNegative
+
+
+_NUMBERS: Final = ("pitch_hz", "cents_from_note", "u_cents", "settle_s", "tail_s")
+#: Beside the type of a reading: what settled has its numbers, what was rejected has its reason.
+EITHER: Final = Meta(
+    extra_json_schema={
+        "if": {"properties": {"status": {"const": "settled"}}},
+        "then": {
+            "properties": {"reason": {"type": "null"}, "note": {"type": "string"}}
+            | {key: {"type": "number"} for key in _NUMBERS}
+        },
+        "else": {"properties": {"reason": {"type": "string"}}},
+    }
+)
+
+
+@dataclass(frozen=True)
+class OpinedReading(ReadingDocument):
+    """One pluck, with what another library says of it."""
+
+    second_opinion_hz: Positive | None
+    second_opinion_cents: float | None
+
+
+@dataclass(frozen=True)
+class SoundDocument:
+    """One recording."""
+
+    file: str
+    rate_hz: int
+    channel: int
+    length_s: NonNegative
+    damaged_after_s: NonNegative | None
+
+
+@dataclass(frozen=True)
+class ReadingsDocument:
+    """What `pitchbench read --format json` prints."""
+
+    schema: Literal["pitchbench.readings/1"]
+    a4_hz: Positive
+    readings: tuple[Annotated[OpinedReading, EITHER], ...]
+    sounds: tuple[SoundDocument, ...]
+
+
+@dataclass(frozen=True)
+class MoveDocument:
+    """A move of a saddle; ``rotation`` as seen from the screw's head."""
+
+    direction: Direction
+    mm: NonNegative
+    interval95_mm: tuple[float, float]
+    turns: NonNegative | None
+    rotation: Rotation | None
+    cautions: tuple[str, ...]
+    out_of_travel: bool
+
+
+_Reading = TypeVar("_Reading", bound=ReadingDocument)
+
+
+def reading_document(kind: type[_Reading], heard: Heard, *, a4_hz: float, **said: Any) -> _Reading:
+    """A pluck as a document of type ``kind``; ``said`` are its fields beyond those of a reading."""
+    reading, note, cents = heard.reading, None, None
     if reading.pitch_hz is not None:
         note, cents = nearest_note(reading.pitch_hz, a4_hz)
-    return {
-        "file": file,
-        "onset_s": reading.onset_s,
-        "status": "rejected" if isinstance(reading, Rejected) else "settled",
-        "reason": str(reading.reason) if isinstance(reading, Rejected) else None,
-        "note": None if note is None else note.name,
-        "pitch_hz": reading.pitch_hz,
-        "cents_from_note": cents,
-        "u_cents": reading.u_cents,
-        "attack_cents": reading.attack_cents,
-        "settle_s": reading.settle_s,
-        "tail_s": reading.tail_s,
-        "wander_cents": reading.wander_cents,
-        "stiffness_b": reading.stiffness_b,
-        "snr_db": reading.snr_db,
-        "ring_s": reading.ring_s,
-    }
+    reason = reading.reason if isinstance(reading, Rejected) else None
+    return fill(
+        kind,
+        reading,
+        heard,
+        file=heard.source,
+        status="rejected" if reason else "settled",
+        reason=reason,
+        note=note,
+        cents_from_note=cents,
+        **said,
+    )
+
+
+def move_document(move: Move) -> MoveDocument:
+    """A move as every document holds it."""
+    return fill(MoveDocument, move, mm=move.size_mm, interval95_mm=move.onward95_mm)
 
 
 def note_name(reading: Reading | Rejected, a4_hz: float) -> str:

@@ -3,122 +3,148 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import PurePath
-from typing import Any, Final
+from typing import Annotated, Literal
 
+from pitchbench.analysis.repeatability import StudyResult
 from pitchbench.belief import half95
-from pitchbench.intonation.repeatability import (
-    Habit,
-    Played,
-    Plucking,
-    Precision,
-    Spread,
-    Study,
-    takes_needed,
+from pitchbench.intonation.repeatability import Habit, Plucking, Precision, Spread, Study
+from pitchbench.pitch.reading import Rejected
+from pitchbench.report.document import Count, NonNegative, Positive, fill
+from pitchbench.report.readings import (
+    EITHER,
+    ReadingDocument,
+    reading_document,
 )
-from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.report.readings import reading_document
 from pitchbench.session.words import rejected_words
 
-SCHEMA: Final = "pitchbench.repeatability/1"
+
+@dataclass(frozen=True)
+class PrecisionDocument:
+    """How far takes of one note spread; a limit is what two takes differ by 19 times in 20."""
+
+    note: str
+    fretted: bool
+    takes: Count
+    players: Count
+    mean_cents: float
+    repeatability_sd_cents: NonNegative | None
+    dof: Count
+    between_sd_cents: NonNegative | None
+    reproducibility_sd_cents: NonNegative | None
+    repeatability_limit_cents: NonNegative | None
+    reproducibility_limit_cents: NonNegative | None
 
 
-@dataclass(frozen=True, eq=False)
-class HeardTake:
-    """One pluck, who played it, and which note it is; None where it was rejected."""
+@dataclass(frozen=True)
+class PlayerDocument:
+    """How far the takes of one player spread."""
 
     player: str
-    source: str
-    reading: Reading | Rejected
-    note: str | None = None
+    takes: Count
+    spread_cents: NonNegative | None
+    dof: Count
+    interval95_cents: tuple[float, float] | None
 
 
-@dataclass(frozen=True, eq=False)
-class Takes:
-    """Who played what.
+@dataclass(frozen=True)
+class SpreadDocument:
+    """How far takes spread, and how many a result needs."""
 
-    Parameters
-    ----------
-    opens : which notes are open strings.
-    own_open : whether fretted notes are measured from the open notes of the same player.
-    assumed : in words, what nobody said.
-    """
-
-    heard: tuple[HeardTake, ...]
-    played: tuple[Played, ...]
-    opens: tuple[str, ...]
-    own_open: bool
-    assumed: tuple[str, ...] = ()
-
-    @property
-    def repeated(self) -> bool:
-        """Whether any player plays any note twice."""
-        cells = [(take.player, take.note) for take in self.played]
-        return len(set(cells)) < len(cells)
+    spread_cents: NonNegative | None
+    dof: Count
+    interval95_cents: tuple[float, float] | None
+    takes_needed: Count | None
 
 
-@dataclass(frozen=True, eq=False)
-class StudyResult:
-    """All that is shown."""
+@dataclass(frozen=True)
+class PluckingDocument:
+    """How the settled pitch follows the strength of plucking."""
 
-    a4_hz: float
-    within_cents: float
-    takes: Takes
-    study: Study
-
-
-def study_document(result: StudyResult) -> dict[str, Any]:
-    found = result.study
-    return {
-        "schema": SCHEMA,
-        "a4_hz": result.a4_hz,
-        "within_cents": result.within_cents,
-        "open_notes": list(result.takes.opens),
-        "fretted_from": "own_open_string" if result.takes.own_open else "equal_temperament",
-        "assumed": list(result.takes.assumed),
-        "notes": [
-            _precision_document(note, precision, fretted=note not in result.takes.opens)
-            for note, precision in found.notes.items()
-        ],
-        "players": [
-            {"player": player, "takes": takes_of(result, player), **_spread_document(spread)}
-            for player, spread in found.players.items()
-        ],
-        "open": {**_spread_document(found.open), "takes_needed": _needed(result, found.open)},
-        "fretted": {
-            **_spread_document(found.fretted),
-            "takes_needed": _needed(result, found.fretted),
-        },
-        "refretting_cents": found.refretting_cents,
-        "refretting_significant": found.refretting_significant,
-        "plucking": None if found.plucking is None else _plucking_document(found.plucking),
-        "habit": str(found.habit),
-        "explanation": study_sentences(result),
-        "readings": [
-            {
-                **reading_document(each.source, each.reading, a4_hz=result.a4_hz),
-                "player": each.player,
-                "played_note": each.note,
-            }
-            for each in result.takes.heard
-        ],
-    }
+    slope_cents_per_cent: float
+    u_slope_cents_per_cent: NonNegative
+    attack_sd_cents: NonNegative
+    cost_cents: NonNegative
+    significant: bool
 
 
-def _precision_document(note: str, found: Precision, *, fretted: bool) -> dict[str, Any]:
-    return {
-        "note": note,
-        "fretted": fretted,
-        "takes": found.takes,
-        "players": found.players,
-        "mean_cents": found.mean,
-        "repeatability_sd_cents": found.repeatability_sd,
-        "dof": found.dof,
-        "between_sd_cents": found.between_sd,
-        "reproducibility_sd_cents": found.reproducibility_sd,
-        "repeatability_limit_cents": _limit(found.repeatability_sd),
-        "reproducibility_limit_cents": _limit(found.reproducibility_sd),
-    }
+@dataclass(frozen=True)
+class PlayedReading(ReadingDocument):
+    """One pluck, who played it, and which note it counts as."""
+
+    player: str
+    played_note: str | None
+
+
+@dataclass(frozen=True)
+class RepeatabilityDocument:
+    """What `pitchbench repeatability --format json` prints."""
+
+    schema: Literal["pitchbench.repeatability/1"]
+    a4_hz: Positive
+    within_cents: Positive
+    open_notes: tuple[str, ...]
+    fretted_from: Literal["own_open_string", "equal_temperament"]
+    assumed: tuple[str, ...]
+    notes: tuple[PrecisionDocument, ...]
+    players: tuple[PlayerDocument, ...]
+    open: SpreadDocument
+    fretted: SpreadDocument
+    refretting_cents: NonNegative | None
+    refretting_significant: bool
+    plucking: PluckingDocument | None
+    habit: Habit
+    explanation: tuple[str, ...]
+    readings: tuple[Annotated[PlayedReading, EITHER], ...]
+
+
+def study_document(result: StudyResult) -> RepeatabilityDocument:
+    """The whole result."""
+    found, takes = result.study, result.takes
+    notes = [
+        fill(
+            PrecisionDocument,
+            precision,
+            note=note,
+            fretted=note not in takes.opens,
+            mean_cents=precision.mean,
+            repeatability_sd_cents=precision.repeatability_sd,
+            between_sd_cents=precision.between_sd,
+            reproducibility_sd_cents=precision.reproducibility_sd,
+            repeatability_limit_cents=_limit(precision.repeatability_sd),
+            reproducibility_limit_cents=_limit(precision.reproducibility_sd),
+        )
+        for note, precision in found.notes.items()
+    ]
+    players = [
+        PlayerDocument(player, result.takes_of(player), *_spread(spread))
+        for player, spread in found.players.items()
+    ]
+    readings = [
+        reading_document(PlayedReading, each, a4_hz=result.a4_hz, played_note=each.note)
+        for each in takes.heard
+    ]
+    plucking = found.plucking
+    return fill(
+        RepeatabilityDocument,
+        result,
+        takes,
+        found,
+        open_notes=takes.opens,
+        fretted_from="own_open_string" if takes.own_open else "equal_temperament",
+        notes=notes,
+        players=players,
+        open=SpreadDocument(*_spread(found.open), result.takes_needed(found.open)),
+        fretted=SpreadDocument(*_spread(found.fretted), result.takes_needed(found.fretted)),
+        plucking=plucking
+        and fill(
+            PluckingDocument,
+            plucking,
+            slope_cents_per_cent=plucking.slope,
+            u_slope_cents_per_cent=plucking.u_slope,
+        ),
+        explanation=study_sentences(result),
+        readings=readings,
+    )
 
 
 def _limit(sd: float | None) -> float | None:
@@ -126,30 +152,10 @@ def _limit(sd: float | None) -> float | None:
     return None if sd is None else half95(2.0**0.5 * sd)
 
 
-def _spread_document(spread: Spread | None) -> dict[str, Any]:
-    return {
-        "spread_cents": None if spread is None else spread.cents,
-        "dof": 0 if spread is None else spread.dof,
-        "interval95_cents": None if spread is None else list(spread.interval95_cents),
-    }
-
-
-def _plucking_document(plucking: Plucking) -> dict[str, Any]:
-    return {
-        "slope_cents_per_cent": plucking.slope,
-        "u_slope_cents_per_cent": plucking.u_slope,
-        "attack_sd_cents": plucking.attack_sd_cents,
-        "cost_cents": plucking.cost_cents,
-        "significant": plucking.significant,
-    }
-
-
-def takes_of(result: StudyResult, player: str) -> int:
-    return sum(take.player == player for take in result.takes.played)
-
-
-def _needed(result: StudyResult, spread: Spread | None) -> int | None:
-    return None if spread is None else takes_needed(spread.cents, result.within_cents)
+def _spread(spread: Spread | None) -> tuple[float | None, int, tuple[float, float] | None]:
+    return (
+        (None, 0, None) if spread is None else (spread.cents, spread.dof, spread.interval95_cents)
+    )
 
 
 def study_sentences(result: StudyResult) -> list[str]:
@@ -158,8 +164,8 @@ def study_sentences(result: StudyResult) -> list[str]:
     sentences = [
         f"{beginning}, plus or minus {_plain(result.within_cents)} needs {_takes_words(needed)}."
         for beginning, spread, needed in (
-            ("With this fretting", found.fretted, _needed(result, found.fretted)),
-            ("With open plucks like these", found.open, _needed(result, found.open)),
+            ("With this fretting", found.fretted, result.takes_needed(found.fretted)),
+            ("With open plucks like these", found.open, result.takes_needed(found.open)),
         )
         if spread is not None
     ]
@@ -208,14 +214,13 @@ def study_lines(result: StudyResult) -> list[tuple[str, str]]:
     lines += [("assumed", words) for words in result.takes.assumed]
     lines += [(f"note {note}", _note_words(note, p, result)) for note, p in found.notes.items()]
     for player, spread in found.players.items():
-        lines.append((f"player {player}", spread_words(takes_of(result, player), spread)))
+        lines.append((f"player {player}", spread_words(result.takes_of(player), spread)))
     if found.plucking is not None:
         lines.append(("plucking", plucking_words(found.plucking)))
     lines += [
         (
             "rejected",
-            f"at {e.reading.onset_s:.2f} s of {PurePath(e.source).name}, "
-            f"{rejected_words(e.reading.reason)}",
+            f"{e.where}, {rejected_words(e.reading.reason)}",
         )
         for e in result.takes.heard
         if isinstance(e.reading, Rejected)

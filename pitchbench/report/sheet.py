@@ -8,16 +8,18 @@ from typing import Final
 import jinja2
 from markupsafe import Markup
 
+from pitchbench.analysis.neck import NeckResult
 from pitchbench.errors import printable
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.bridge import move_words
 from pitchbench.intonation.offset import Offset
+from pitchbench.notes import ordinal
 from pitchbench.records.model import SessionRecord
-from pitchbench.report.neck import NeckResult, neck_on_record
 from pitchbench.report.neck_words import offset_words, term_words
+from pitchbench.report.on_record import neck_on_record
 from pitchbench.report.takes import RoundTakes, rounds_of
 from pitchbench.session.log import Outcome, Setup, StringState
-from pitchbench.session.words import ordinal, place
+from pitchbench.session.words import place
 
 #: Nothing on record for this cell.
 NOT_MEASURED: Final = "not measured"

@@ -11,6 +11,7 @@ from pitchbench.belief import half95
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
+from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
 from pitchbench.screen.reference import (
@@ -25,7 +26,6 @@ from pitchbench.screen.theme import Theme
 from pitchbench.session.heard import LIVE_NEAR_CENTS, TUNED_WITHIN_CENTS
 from pitchbench.session.log import Step, TakeFate
 from pitchbench.session.state import State
-from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between
 
 #: The widest figure that is usual, and the columns of the longest word in half blocks.

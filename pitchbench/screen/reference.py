@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session.log import SessionTake
 from pitchbench.session.state import State
 from pitchbench.session.takes import open_mean_hz
-from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between, fret_ratio
 
 

@@ -8,12 +8,12 @@ from rich.text import Text
 
 from pitchbench.instrument import ScrewHeads
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Direction, Move, move_interval_words
+from pitchbench.notes import ordinal
 from pitchbench.screen.number import word_rows
 from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import StringState
 from pitchbench.session.state import State
-from pitchbench.session.words import ordinal
 from pitchbench.units import fret_ratio
 
 _ARROW: Final = 8

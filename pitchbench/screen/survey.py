@@ -12,6 +12,7 @@ from typing import Final
 
 from rich.text import Text
 
+from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading
 from pitchbench.screen.keyhelp import Key, help_lines, key_lines
 from pitchbench.screen.neck import NeckRow, neck_lines, scale_lines
@@ -30,7 +31,6 @@ from pitchbench.session.survey import (
     take_cents,
     wanted,
 )
-from pitchbench.session.words import ordinal
 from pitchbench.units import cents_between
 
 KEYS: Final[tuple[Key, ...]] = (

@@ -14,6 +14,7 @@ from typing import Final
 
 from rich.text import Text
 
+from pitchbench.notes import ordinal
 from pitchbench.screen.digits import pixel_width
 from pitchbench.screen.keyhelp import KEYS, Key, help_lines, key_lines
 from pitchbench.screen.number import (
@@ -39,7 +40,7 @@ from pitchbench.screen.theme import Theme
 from pitchbench.screen.trace import trace_lines, trace_title
 from pitchbench.session.log import Step
 from pitchbench.session.state import State
-from pitchbench.session.words import HOW_TO_PLAY, ORDER_OF_WORK, ordinal
+from pitchbench.session.words import HOW_TO_PLAY, ORDER_OF_WORK
 
 LEAST_WIDTH: Final = 40
 LEAST_HEIGHT: Final = 12

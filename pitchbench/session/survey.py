@@ -15,6 +15,7 @@ from typing import Final
 from pitchbench.instrument import StringSpec
 from pitchbench.intonation.frets import BETWEEN_FRETS_CENTS
 from pitchbench.intonation.offset import Take
+from pitchbench.notes import ordinal
 from pitchbench.pitch.listener import LivePitch, ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import words
@@ -385,7 +386,7 @@ def note_words(survey: Survey, string: int, fret: int) -> str:
     instrument = survey.setup.instrument
     if fret == 0:
         return f"string {string} ({instrument.string(string).note}) open"
-    return f"string {string}, {words.ordinal(fret)} fret{' mark' * instrument.fretless}"
+    return f"string {string}, {ordinal(fret)} fret{' mark' * instrument.fretless}"
 
 
 def take_words(survey: Survey, take: SessionTake) -> str:
@@ -420,5 +421,5 @@ def _asks(survey: Survey) -> str:  # noqa: PLR0911  # one per thing to do
         return f"Pluck string {survey.current} ({note}) open."
     # As short as it can be: on the smallest screen it has one line.
     if survey.setup.instrument.fretless:
-        return f"String {survey.current}: stop it at the {words.ordinal(fret)} mark and pluck it."
-    return f"String {survey.current}: fret the {words.ordinal(fret)} and pluck it."
+        return f"String {survey.current}: stop it at the {ordinal(fret)} mark and pluck it."
+    return f"String {survey.current}: fret the {ordinal(fret)} and pluck it."

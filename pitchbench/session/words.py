@@ -15,7 +15,7 @@ from pitchbench.intonation.bridge import Move, move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
 from pitchbench.intonation.verdict import percent
-from pitchbench.notes import Note
+from pitchbench.notes import Note, ordinal
 from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.session.log import Log, Outcome, Setup, Step, StringState
 
@@ -47,12 +47,6 @@ _REMEDIES: Final = {
     Reason.NEVER_SETTLED: "its pitch never settled",
     Reason.WRONG_STRING: "not this string",
 }
-
-
-def ordinal(fret: int) -> str:
-    """ "12th", "1st", "22nd"."""
-    teens = 10 <= fret % 100 <= 20
-    return f"{fret}{'th' if teens else {1: 'st', 2: 'nd', 3: 'rd'}.get(fret % 10, 'th')}"
 
 
 def place(setup: Setup) -> str:

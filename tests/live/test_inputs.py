@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import os
 import subprocess
@@ -12,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from documents import parsed
 from virtual_mic import VirtualMic
 
 pytestmark = pytest.mark.live
@@ -33,7 +33,7 @@ def pitchbench(env: dict[str, str], *arguments: str) -> subprocess.CompletedProc
 def test_lists_the_inputs(vmic: VirtualMic) -> None:
     done = pitchbench(vmic.env, "inputs", "--format", "json")
     assert (done.returncode, done.stderr) == (0, "")
-    document = json.loads(done.stdout)
+    document = parsed(done.stdout)
     assert document["schema"] == "pitchbench.inputs/1"
     assert document["check"] is None
     assert [device["name"] for device in document["inputs"] if device["default"]] == ["default"]
@@ -55,7 +55,7 @@ def test_check_finds_the_hum_and_the_floor_that_are_there(vmic: VirtualMic, tmp_
         playing.terminate()
         playing.wait()
     assert done.returncode == 0, done.stderr
-    check = json.loads(done.stdout)["check"]
+    check = parsed(done.stdout)["check"]
     assert (check["condition"], check["mains_hz"], check["rate_hz"]) == ("hum", 60.0, RATE_HZ)
     # White noise of sd 1e-3 over 24 kHz, of which 20 to 5000 Hz count. 4 s of it, some 20000
     # independent values, scatter by 0.04 dB.

@@ -5,7 +5,6 @@ The hands play what the program asks on a virtual instrument, into the virtual m
 
 from __future__ import annotations
 
-import json
 import re
 import subprocess
 import time
@@ -14,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from documents import parsed
 from guided_bench import PITCHBENCH, Hands, Session
 from test_session_screen import TmuxScreen
 from virtual_mic import VirtualMic
@@ -74,7 +74,7 @@ class Surveyor:
             text=True,
             check=True,
         )
-        return json.loads(done.stdout)
+        return parsed(done.stdout)
 
     def agrees(self, document: Any, strings: Sequence[int]) -> None:
         """Every reading and every offset is the virtual instrument's own."""

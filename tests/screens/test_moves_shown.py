@@ -10,6 +10,8 @@ from statistics import fmean
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pitchbench.session.reducer import advance
+from pitchbench.session.summary import session_document
 from session_story import Story
 from states import STATES, guitar
 from stores import NOON
@@ -21,7 +23,6 @@ from pitchbench.screen.reference import cents_from_open, current_takes
 from pitchbench.screen.saddle import move_lines
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.session.state import Command, KeyPressed, MoveEntry, State, TakeFate
-from pitchbench.session.summary import session_document
 
 BRIDGE = guitar().bridge
 PITCH_MM = BRIDGE.screw_pitch_mm

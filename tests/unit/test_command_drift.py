@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import jsonschema
 import numpy as np
 import pytest
 import soundfile
+from documents import validator
 from numpy.typing import NDArray
-from recordings import RATE_HZ, SCHEMAS, Note, Ran, record
+from recordings import RATE_HZ, Note, Ran, record
 
 from pitchbench.presets import preset
 from pitchbench.strings.virtual import VirtualInstrument
@@ -189,14 +189,13 @@ def test_silence_is_told(capsys: Capsys, tmp_path: Path) -> None:
 
 
 def test_the_schema_would_notice(capsys: Capsys, strengths: Path) -> None:
-    """Every document that a test looks at is held against its schema (tests/recordings.py)."""
+    """Every document that a test looks at is held against its schema (tests/documents.py)."""
     document = Ran(capsys, "drift", strengths, "--format", "json", "--partials").document
-    schema = SCHEMAS[document["schema"]]
     document["plucks"][0]["strength"] = "fierce"
     document["plucks"][1]["pitch_hz"] = None
     del document["plucks"][2]["course_s"]
     document["extra"] = 1
-    errors = jsonschema.Draft202012Validator(schema).iter_errors(document)
+    errors = validator(document["schema"]).iter_errors(document)
     assert {".".join(map(str, error.absolute_path)) for error in errors} == {
         "",
         "plucks.0.strength",

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
-import jsonschema
 import pexpect
 import pytest
 from recordings import RATE_HZ, Note, Ran, record
 
-import pitchbench.report
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
 from pitchbench.strings.virtual import VirtualInstrument
@@ -22,12 +18,6 @@ Capsys = pytest.CaptureFixture[str]
 
 #: What a finger adds, take by take: a spread of 1 cent about zero.
 FRETTINGS = (-0.9, 1.1, -0.2)
-
-
-@pytest.fixture(scope="module")
-def schema() -> Any:
-    place = Path(pitchbench.report.__file__).with_name("offset.schema.json")
-    return json.loads(place.read_text())
 
 
 def a_guitar(seed: int = 21, name: str = "six-string") -> VirtualInstrument:
@@ -59,12 +49,11 @@ def sharp(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, float]:
 
 
 def test_a_sharp_string_is_to_be_moved_away_from_the_nut(
-    capsys: Capsys, sharp: tuple[Path, float], schema: Any
+    capsys: Capsys, sharp: tuple[Path, float]
 ) -> None:
     path, true_cents = sharp
     ran = Ran(capsys, "offset", path, "--string", "A2", "--scale", "648", "--format", "json")
     document = ran.document
-    jsonschema.validate(document, schema)
     assert ran.code == 0
     assert (document["string"], document["fret"]) == ("A2", 12)
     assert (document["open"]["n"], document["fretted"]["n"]) == (3, 3)
@@ -103,7 +92,7 @@ def test_the_move_that_it_advises_sets_the_string(capsys: Capsys, tmp_path: Path
 def test_turns_and_rotation_follow_the_screw(
     capsys: Capsys, sharp: tuple[Path, float], heads: str, rotation: str
 ) -> None:
-    options = ("--pitch-per-turn", "0.5", "--screw-heads", heads)
+    options = ("--screw-pitch", "0.5", "--screw-heads", heads)
     move = Ran(capsys, "offset", sharp[0], *options, "--format", "json").document["move"]
     assert move["turns"] == pytest.approx(2.0 * move["mm"])
     assert move["rotation"] == rotation
@@ -113,14 +102,11 @@ def test_turns_and_rotation_follow_the_screw(
     assert any(line.startswith("mind: Slacken the string") for line in plain)
 
 
-def test_two_takes_near_the_border_ask_for_more(
-    capsys: Capsys, tmp_path: Path, schema: Any
-) -> None:
+def test_two_takes_near_the_border_ask_for_more(capsys: Capsys, tmp_path: Path) -> None:
     virtual = a_guitar(seed=8)
     set_to(virtual, 4, 2.5)
     record(tmp_path / "few.wav", virtual, in_turn(4, (-1.0, 1.0)))
     ran = Ran(capsys, "offset", tmp_path / "few.wav", "--format", "json")
-    jsonschema.validate(ran.document, schema)
     assert ran.code == 0
     assert (ran.document["verdict"], ran.document["move"]) == ("take_more", None)
     assert ran.document["more_takes"]["fretted"] >= 1
@@ -169,7 +155,7 @@ def test_order_and_files_do_not_matter(
 
 
 def test_a_drop_tuned_string_and_the_open_string_of_its_octave(
-    capsys: Capsys, tmp_path: Path, schema: Any
+    capsys: Capsys, tmp_path: Path
 ) -> None:
     """In C2 G2 C3 F3 A3 D4 the sixth string's 12th fret and the open fourth sound alike."""
     virtual = a_guitar(seed=13, name="six-string-drop-c")
@@ -180,7 +166,6 @@ def test_a_drop_tuned_string_and_the_open_string_of_its_octave(
     expected = ["other"] * 2 + ["open", "fretted"] * 3
     for options in (["--string", "C3"], []):  # without the name, stiffness tells
         document = Ran(capsys, "offset", *files, *options, "--format", "json").document
-        jsonschema.validate(document, schema)
         assert document["string"] == "C3"
         assert [r["role"] for r in document["readings"]] == expected
         assert document["offset_cents"] == pytest.approx(virtual.true_offset_cents(4), abs=0.3)

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
-import jsonschema
 import numpy as np
 import pexpect
 import pytest
 import soundfile
 from recordings import RATE_HZ, Note, Ran, play, record
 
-import pitchbench.report
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
@@ -28,12 +24,6 @@ NOTES = (Note(6), Note(6, 12), Note(3), Note(1, 5))
 
 
 @pytest.fixture(scope="module")
-def schema() -> Any:
-    place = Path(pitchbench.report.__file__).with_name("readings.schema.json")
-    return json.loads(place.read_text())
-
-
-@pytest.fixture(scope="module")
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[float]]:
     """Four notes on a guitar, and their true pitches."""
     path = tmp_path_factory.mktemp("sound") / "four.wav"
@@ -41,12 +31,9 @@ def recorded(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[float
     return path, record(path, virtual, NOTES)
 
 
-def test_json_gives_the_true_pitches(
-    capsys: Capsys, recorded: tuple[Path, list[float]], schema: Any
-) -> None:
+def test_json_gives_the_true_pitches(capsys: Capsys, recorded: tuple[Path, list[float]]) -> None:
     path, true_hz = recorded
     ran = Ran(capsys, "read", path, "--format", "json")
-    jsonschema.validate(ran.document, schema)
     assert (ran.code, ran.err) == (0, "")
     readings = ran.document["readings"]
     assert [r["status"] for r in readings] == ["settled"] * 4
@@ -83,14 +70,11 @@ def test_one_plain_line_per_pluck_label_first(
     assert "\x1b" not in ran.out
 
 
-def test_a_rejected_pluck_is_shown_with_its_reason(
-    capsys: Capsys, tmp_path: Path, schema: Any
-) -> None:
+def test_a_rejected_pluck_is_shown_with_its_reason(capsys: Capsys, tmp_path: Path) -> None:
     path = tmp_path / "short.wav"
     virtual = VirtualInstrument(preset("six-string"), seed=3, rate_hz=RATE_HZ)
     record(path, virtual, [Note(5), Note(5, ring_s=0.25)])
     ran = Ran(capsys, "read", path, "--format", "json")
-    jsonschema.validate(ran.document, schema)
     assert ran.code == 0
     settled, rejected = ran.document["readings"]
     assert (settled["status"], settled["reason"]) == ("settled", None)
@@ -136,15 +120,12 @@ def test_the_channel_can_be_chosen(capsys: Capsys, tmp_path: Path) -> None:
     assert "No pluck was heard." in silent.err
 
 
-def test_damage_is_told_and_what_came_before_it_is_read(
-    capsys: Capsys, tmp_path: Path, schema: Any
-) -> None:
+def test_damage_is_told_and_what_came_before_it_is_read(capsys: Capsys, tmp_path: Path) -> None:
     path = tmp_path / "cut.flac"
     virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
     soundfile.write(path, play(virtual, [Note(5), Note(5), Note(5)]), RATE_HZ)
     path.write_bytes(path.read_bytes()[: int(0.6 * path.stat().st_size)])
     ran = Ran(capsys, "read", path, "--format", "json")
-    jsonschema.validate(ran.document, schema)
     assert ran.code == 0
     assert "is damaged: only its first" in ran.err
     assert 2.6 < ran.document["sounds"][0]["damaged_after_s"] < 6.0
@@ -175,13 +156,12 @@ def test_the_sound_that_a_session_kept_is_read_again(
 
 @pytest.mark.peers
 def test_a_second_opinion_is_what_aubio_says_of_the_same_tail(
-    capsys: Capsys, recorded: tuple[Path, list[float]], schema: Any
+    capsys: Capsys, recorded: tuple[Path, list[float]]
 ) -> None:
     pytest.importorskip("aubio")
     from benchmarks import peers  # noqa: PLC0415
 
     ran = Ran(capsys, "read", recorded[0], "--second-opinion", "--format", "json")
-    jsonschema.validate(ran.document, schema)
     sound, _ = soundfile.read(recorded[0], dtype="float32")
     for reading in ran.document["readings"]:
         first = round(RATE_HZ * (reading["onset_s"] + reading["settle_s"]))

@@ -90,7 +90,7 @@ def test_help_loads_nothing_slow():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     loaded = set(done.stderr.split())
     assert "pitchbench.commands" in loaded
-    assert not loaded & {"matplotlib", "scipy", "sounddevice", "soundfile", "sqlalchemy"}
+    assert not loaded & {"matplotlib", "msgspec", "scipy", "sounddevice", "soundfile", "sqlalchemy"}
 
 
 # -- what lies where ---------------------------------------------------------------------------

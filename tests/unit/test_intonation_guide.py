@@ -1,10 +1,10 @@
 """The guide's text, its command and docs/bridges.md say the same."""
 
-import json
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from documents import parsed
 
 from pitchbench.commands.guide import command
 from pitchbench.errors import PitchbenchError
@@ -40,7 +40,7 @@ def test_without_a_bridge_it_lists_the_kinds():
 
 
 def test_json_holds_the_same_items():
-    document = json.loads(run("bass", "--format", "json").output)
+    document = parsed(run("bass", "--format", "json").output)
     assert document["schema"] == "pitchbench.guide/1"
     assert tuple(document["sections"][2]["items"]) == guide.MOVE[BridgeKind.BASS]
 

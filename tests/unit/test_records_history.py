@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
 import stores
 from click.testing import CliRunner
+from documents import parsed
 from pitchbench.records.results import string_results, tolerance_cents
 from stores import NOON
 
@@ -279,14 +279,14 @@ def test_history_without_a_name_lists_the_latest_sessions(store):
 
 
 def test_history_speaks_json(store):
-    document = json.loads(history("Bench guitar", "--format", "json"))
+    document = parsed(history("Bench guitar", "--format", "json"))
     assert document["schema"] == "pitchbench.history/1"
     assert document["check_due"] is True
     first = document["sessions"][0]["strings"][0]
     assert first["moves_mm"] == [1.9]
     assert first["left_cents"] == 0.3
     assert len(document["trends"]) == 6
-    assert json.loads(history("--format", "json"))["schema"] == "pitchbench.sessions/1"
+    assert parsed(history("--format", "json"))["schema"] == "pitchbench.sessions/1"
 
 
 def test_a_verdict_is_shown_as_it_was_recorded_not_as_it_would_be_judged_now():

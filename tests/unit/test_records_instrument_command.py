@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from datetime import date
 
 import pytest
 import stores
 from click.testing import CliRunner
+from documents import parsed
 
 from pitchbench.commands import cli
 from pitchbench.errors import ExitCode, PitchbenchError
@@ -117,7 +117,7 @@ def test_tuning_and_gauges_together_may_change_the_number_of_strings():
 def test_show_prints_what_is_known_and_its_json_reads_back():
     run("add", "Mine", "--strings-fitted", "2026-02-01")
     assert "strings fitted: 2026-02-01\n" in run("show", "mine").stdout
-    document = json.loads(run("show", "mine", "--format", "json").stdout)
+    document = parsed(run("show", "mine", "--format", "json").stdout)
     assert document["schema"] == "pitchbench.instrument/1"
     assert from_document(document["instrument"], Instrument) == kept("Mine")
 

@@ -17,18 +17,25 @@ from pitchbench.intonation.offset import Offset
 from pitchbench.records.documents import from_json, to_document, to_json
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
+from pitchbench.report.document import to_json as to_text
 from pitchbench.report.export import export_json, read_export
+from pitchbench.report.readings import move_document
 from pitchbench.session.state import MoveEntry, VerdictEntry
 
 FROZEN = Path(__file__).parent / "data" / "store-form-1.sqlite"
 LENGTHS = st.floats(-9.0, 9.0)
 
 
+def said_of(move: Move) -> dict[str, object]:
+    """``move`` as every document holds it."""
+    return json.loads(to_text(move_document(move)))
+
+
 def old_move(move: Move) -> dict[str, object]:
     """``move`` in the form of export/1."""
     return {
         "string": move.string,
-        **move.document(),
+        **said_of(move),
         "slack_mm": move.slack_mm,
         "ends95_cents": move.ends95_cents and list(move.ends95_cents),
     }
@@ -75,7 +82,7 @@ def test_all_that_an_older_move_said_of_itself_still_holds(mms, kind, pitch, hea
     bridge = Bridge(kind, pitch, heads if pitch else None, limit, limit)
     move = Move(6, mm, (low, high), bridge, slack_mm=slack if pitch else 0.0)
     read = from_json(json.dumps(old_move(move)), Move)
-    said, again = move.document(), read.document()
+    said, again = said_of(move), said_of(read)
     assert again.pop("turns") == (pitch and pytest.approx(said["turns"], rel=1e-9))
     assert again == {key: value for key, value in said.items() if key != "turns"}
     assert (read.string, read.screw_mm, read.ends95_cents) == (6, move.screw_mm, None)
@@ -115,5 +122,5 @@ def test_an_export_of_the_first_form_is_read():
         if isinstance(entry, VerdictEntry):
             assert again == entry
         if isinstance(entry, MoveEntry):
-            assert again.made.document() == entry.made.document()
+            assert said_of(again.made) == said_of(entry.made)
             assert again.screw_mm == entry.screw_mm

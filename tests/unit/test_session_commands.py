@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
 import pytest
 import soundfile
+from documents import parsed
 
 from pitchbench.commands import main
 from pitchbench.records.repository import Repository
@@ -36,8 +36,7 @@ class Ran:
 
     @property
     def document(self) -> dict[str, Any]:
-        document: dict[str, Any] = json.loads(self.out)
-        return document
+        return parsed(self.out)
 
 
 @pytest.fixture(scope="module")

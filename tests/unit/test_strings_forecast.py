@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
+from documents import parsed
 from stores import a_setup, an_offset
 
 from pitchbench.belief import Belief
@@ -164,7 +164,7 @@ def run(*args: str) -> str:
 
 
 def test_json_has_every_string_and_null_for_what_is_not_known() -> None:
-    document = json.loads(
+    document = parsed(
         run("--preset", "nylon", "--tuning", TONE_DOWN, "--measured", "6=2", "--format", "json")
     )
     assert document["schema"] == "pitchbench.forecast/1"
@@ -179,7 +179,7 @@ def test_json_has_every_string_and_null_for_what_is_not_known() -> None:
 
 
 def test_plain_text_has_one_fact_a_line_and_pounds_on_request() -> None:
-    lines = run("--strings", "11 14 18 28w 38w 49w", "--lbf", "--plain").splitlines()
+    lines = run("--gauges", "11 14 18 28w 38w 49w", "--lbf", "--plain").splitlines()
     assert "string 1 tension: 16.2 to 19.6 lbf" in lines
     assert all(": " in line for line in lines)
 
@@ -189,7 +189,7 @@ def test_an_instrument_on_record_brings_its_strings(tmp_path: Path) -> None:
     with Repository.open(store) as repository:
         named = replace(preset("bass-four"), name="Blue bass")
         repository.add_instrument(named, at=datetime(2026, 1, 2, tzinfo=UTC))
-    document = json.loads(
+    document = parsed(
         run("--instrument", "Blue bass", "--action", "2.0", "--store", store, "--format", "json")
     )
     assert document["instrument"] == "Blue bass"
@@ -206,10 +206,10 @@ def test_the_offsets_last_measured_on_record_are_the_anchors(tmp_path: Path) -> 
         session = repository.begin_session(a_setup(bass), at=at)
         repository.append(session, OutcomeEntry(60.0, 4, Outcome.LEAVE, an_offset(1.5)))
     args = ("--instrument", "Blue bass", "--store", store, "--format", "json")
-    strings = json.loads(run(*args, "--tuning", "D1 G1 C2 F2"))["strings"]
+    strings = parsed(run(*args, "--tuning", "D1 G1 C2 F2"))["strings"]
     assert [string["measured_offset_cents"] for string in strings] == [None, None, None, 1.5]
     # A hand-typed offset is newer than the record.
-    strings = json.loads(run(*args, "--measured", "4=-2"))["strings"]
+    strings = parsed(run(*args, "--measured", "4=-2"))["strings"]
     assert strings[3]["measured_offset_cents"] == -2.0
 
 
@@ -217,7 +217,7 @@ def test_the_offsets_last_measured_on_record_are_the_anchors(tmp_path: Path) -> 
     "args",
     [
         ["--tuning", "H9"],
-        ["--strings", "10 13"],
+        ["--gauges", "10 13"],
         ["--action", "nan"],
         ["--scale", "-3"],
         ["--measured", "7=1"],

@@ -4,7 +4,6 @@ trouble with sound, readings and records, and can be read without a network."""
 from __future__ import annotations
 
 import ast
-import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from click.testing import CliRunner
+from documents import parsed
 from recordings import Ran
 
 from pitchbench.commands import cli
@@ -125,7 +125,7 @@ def test_it_is_listed_and_shown_and_told_to_scripts() -> None:
         assert part.heading in listed.splitlines()
     shown = CliRunner().invoke(cli, ["trouble", "too short"]).output
     assert "let it ring two seconds or more" in shown
-    document = json.loads(CliRunner().invoke(cli, ["trouble", "--format", "json"]).output)
+    document = parsed(CliRunner().invoke(cli, ["trouble", "--format", "json"]).output)
     assert document["schema"] == "pitchbench.trouble/1"
     assert [part["heading"] for part in document["parts"]] == [p.heading for p in parts()[1:]]
     assert "**" not in listed

@@ -7,7 +7,6 @@ by 3.7 cents is higher by exactly that. Everything goes through the command line
 from __future__ import annotations
 
 import functools
-import json
 import subprocess
 import sys
 import tempfile
@@ -17,6 +16,7 @@ import numpy as np
 import pytest
 import sampler
 import soundfile
+from documents import parsed
 
 from pitchbench.notes import Note
 
@@ -40,7 +40,7 @@ def answer(*arguments):
         check=False,
     )
     assert done.returncode == 0, done.stderr
-    return json.loads(done.stdout)
+    return parsed(done.stdout)
 
 
 def note_names(name):

@@ -1,17 +1,18 @@
-"""What a survey of the neck comes to: its data, and how they come from the plucks heard."""
+"""Plucks at many frets to what ails a neck: nut, saddle or a single fret, and how chords sound."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import PurePath
 from statistics import median
-from typing import Final
 
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.analysis.listening import Heard, Listened
+from pitchbench.errors import ExitCode, PitchbenchError, printable
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import Chord, parse_shape, sound_chord
+from pitchbench.intonation.classify import NEAR_CENTS
+from pitchbench.intonation.frets import tell_frets
 from pitchbench.intonation.neck import (
     NeckVerdict,
     SaddleChoice,
@@ -24,35 +25,23 @@ from pitchbench.intonation.neck import (
     uneven_string,
 )
 from pitchbench.intonation.offset import ScatterPrior, Take
-from pitchbench.notes import Note
+from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.records.model import SessionRecord
-from pitchbench.session.log import SessionTake, TakeFate
-from pitchbench.session.survey import statistics_of
-
-SCHEMA: Final = "pitchbench.neck/1"
+from pitchbench.units import cents_between
 
 
 @dataclass(frozen=True, eq=False)
-class HeardPluck:
+class NeckPluck(Heard):
     """One pluck.
 
     Parameters
     ----------
-    source : the recording or the input in which it was heard.
     fret : None where it was rejected or does not count.
     why : why it does not count, where more is known than that it lies on no fret.
     """
 
-    source: str
-    reading: Reading | Rejected
     fret: int | None = None
     why: str = ""
-
-    @property
-    def where(self) -> str:
-        """ "at 3.20 s of e-low.wav"."""
-        return f"at {self.reading.onset_s:.2f} s of {PurePath(self.source).name}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -62,7 +51,7 @@ class HeardString:
 
     note: Note
     number: int | None
-    plucks: tuple[HeardPluck, ...]
+    plucks: tuple[NeckPluck, ...]
     takes: tuple[Take, ...]
 
     @property
@@ -161,41 +150,6 @@ class NeckResult:
         return [(string.label, string.neck) for string in self.strings]
 
 
-def heard_in_survey(
-    instrument: Instrument, takes: Sequence[SessionTake], source: str
-) -> tuple[HeardString, ...]:
-    """The strings of a survey by ear, the highest first; ``source`` is what was listened to."""
-    strings = []
-    for number, spec in enumerate(instrument.strings, start=1):
-        own = [take for take in takes if take.string == number]
-        plucks = tuple(
-            HeardPluck(source, take.reading, take.fret)
-            if take.fate is TakeFate.ACCEPTED
-            else HeardPluck(source, take.reading, why=take.why or str(take.fate))
-            for take in own
-        )
-        if own:
-            strings.append(HeardString(spec.note, number, plucks, statistics_of(own)))
-    return tuple(strings)
-
-
-def heard_on_record(record: SessionRecord) -> tuple[HeardString, ...]:
-    """The strings of a survey on record."""
-    takes = [take for string in record.log.strings for take in string.takes]
-    return heard_in_survey(record.setup.instrument, takes, record.meta.source)
-
-
-def neck_on_record(record: SessionRecord) -> NeckResult | None:
-    """What a survey on record came to, by what it was judged then; None where too little of it was
-    heard."""
-    setup = record.setup
-    heard = heard_on_record(record)
-    by = Judged(setup.instrument, (), None, setup.prior, setup.tolerance_cents, setup.a4_hz)
-    if not any(string.enough for string in heard):
-        return None
-    return judge_neck(heard, by, session=record.meta.id)
-
-
 def judge_neck(
     heard: Sequence[HeardString],
     by: Judged,
@@ -214,7 +168,7 @@ def judge_neck(
     strings = tuple(_surveyed(string, by) for string in heard if string.enough)
     if not strings:
         raise PitchbenchError(
-            f"There is too little to tell the nut from the saddle: {'; '.join(map(had, heard))}.",
+            f"There is too little to tell the nut from the saddle: {'; '.join(map(tally, heard))}.",
             "Play each string open and at two frets or more, such as the 1st and the 12th, two "
             "seconds each; say a string that is far out of tune with --string, or tune it first.",
             ExitCode.NO_READING,
@@ -223,8 +177,8 @@ def judge_neck(
     return NeckResult(by, tuple(heard), strings, chords, tuple(remarks), session)
 
 
-def had(string: HeardString) -> str:
-    """ "G3: open 2 times, fret 12 1 time, 1 rejected"."""
+def tally(string: HeardString) -> str:
+    """What was heard of a string: "G3: open 2 times, fret 12 1 time, 1 rejected"."""
     counts = Counter(take.fret for take in string.takes)
     rejected = sum(isinstance(pluck.reading, Rejected) for pluck in string.plucks)
     other = len(string.plucks) - rejected - counts.total()
@@ -296,5 +250,88 @@ def _chord(shape: str, strings: Sequence[SurveyedString], by: Judged) -> HeardCh
             str(instrument.string(n).note)
             for n, fret in frets.items()
             if fret is not None and n not in known
+        ),
+    )
+
+
+# -- from recordings to strings: one file is one string, pitch tells the frets ------------------
+
+
+def by_string(
+    told: Iterable[tuple[Listened, Note | None]],
+    named: Sequence[Note],
+    instrument: Instrument | None,
+    a4_hz: float,
+) -> dict[Note, list[Listened]]:
+    """The files of each string, highest string first; one file is one string.
+
+    A file that was not put to a string belongs to the only string named, or to the one that its
+    lowest note is nearest to.
+    """
+    tuned = [] if instrument is None else [spec.note for spec in instrument.strings]
+    grouped: dict[Note, list[Listened]] = {}
+    only = named[0] if len(named) == 1 else None
+    for sound, said in told:
+        told_note = said or only or _lowest_names(sound, named or tuned, a4_hz)
+        if told_note is not None:
+            grouped.setdefault(told_note, []).append(sound)
+    if not grouped:
+        raise PitchbenchError(
+            "There is no usable reading in what was heard.",
+            "Record single notes that ring for two seconds or more, in a quiet room and not too "
+            "loud for the input.",
+            ExitCode.NO_READING,
+        )
+    return dict(sorted(grouped.items(), reverse=True))
+
+
+def _lowest_names(sound: Listened, notes: Sequence[Note], a4_hz: float) -> Note | None:
+    """The string that a file's lowest note names; None where nothing settled in it."""
+    pitches = [r.pitch_hz for r in sound.readings if isinstance(r, Reading)]
+    if not pitches:
+        return None
+    lowest = min(pitches)
+    if not notes:
+        return nearest_note(lowest, a4_hz)[0]
+    nearest = min(notes, key=lambda note: abs(cents_between(lowest, note.hz(a4_hz))))
+    # Not farther: a fretted note of the string below must not pass for a flat open string.
+    if abs(cents_between(lowest, nearest.hz(a4_hz))) > NEAR_CENTS:
+        raise PitchbenchError(
+            f"The lowest note in {printable(str(sound.path))!r} is "
+            f"{nearest_note(lowest, a4_hz)[0]}, no open string of these: "
+            f"{', '.join(map(str, notes))}.",
+            "Play the open string in each file, or say the string before its files: "
+            "--string E2 FILE.",
+            ExitCode.NO_READING,
+        )
+    return nearest
+
+
+def heard_string(
+    note: Note, sounds: Sequence[Listened], instrument: Instrument, a4_hz: float
+) -> HeardString:
+    """Every pluck of a string with its fret, on one clock over all its files."""
+    plucks: list[tuple[float, NeckPluck]] = []
+    began_s = 0.0
+    for sound in sounds:
+        plucks += [(began_s, NeckPluck(str(sound.path), reading)) for reading in sound.readings]
+        began_s += sound.length_s
+    settled = [pluck.reading for _, pluck in plucks if isinstance(pluck.reading, Reading)]
+    frets = tell_frets(
+        [reading.pitch_hz for reading in settled],
+        open_hz=note.hz(a4_hz),
+        highest=instrument.frets,
+    )
+    fret_of = dict(zip(map(id, settled), frets, strict=True))
+    told = [(at, replace(each, fret=fret_of.get(id(each.reading)))) for at, each in plucks]
+    numbers = (n for n, spec in enumerate(instrument.strings, start=1) if spec.note == note)
+    return HeardString(
+        note,
+        next(numbers, None),
+        tuple(pluck for _, pluck in told),
+        tuple(
+            Take(pluck.fret, reading.pitch_hz, reading.u_cents, began_s + reading.onset_s)
+            for began_s, pluck in told
+            if isinstance(reading := pluck.reading, Reading) and pluck.fret is not None
         ),
     )

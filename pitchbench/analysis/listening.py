@@ -1,0 +1,172 @@
+"""Recordings to readings: each heard from its beginning to its end, on as many cores as wanted."""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import signal
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path, PurePath
+from typing import Final
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.pitch.listener import Listener, ReadingReady
+from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.sound.recording import Recording
+
+#: Nobody waits for a block of a file; large ones cost less each.
+_BLOCK_SIZE: Final = 1 << 16
+#: For fewer recordings further processes take about as long to start as they save.
+_MANY: Final = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """One pluck: the recording or the input in which it was heard, and its reading."""
+
+    source: str
+    reading: Reading | Rejected
+
+    @property
+    def where(self) -> str:
+        """ "at 3.20 s of e-low.wav"."""
+        return f"at {self.reading.onset_s:.2f} s of {PurePath(self.source).name}"
+
+
+@dataclass(frozen=True, eq=False)
+class Listened:
+    """A recording that was listened to from its beginning to its end.
+
+    Parameters
+    ----------
+    path : the file, as it was named.
+    rate_hz, channel : its sampling rate, and the channel that was heard, counted from 1.
+    length_s : how much of it was heard.
+    damaged_after_s : where damage ended it; None if it is whole.
+    readings : every pluck, in order.
+    """
+
+    path: Path
+    rate_hz: int
+    channel: int
+    length_s: float
+    damaged_after_s: float | None
+    readings: tuple[Reading | Rejected, ...]
+
+
+#: Called with the number of frames that were heard since it was called last.
+Advance = Callable[[int], object]
+#: Called with each recording before it is listened to; the context lasts until it is heard.
+Follow = Callable[[Recording], contextlib.AbstractContextManager[Advance]]
+
+
+def _follow_none(_: Recording) -> contextlib.AbstractContextManager[Advance]:
+    return contextlib.nullcontext(lambda _: None)
+
+
+def listen_to(
+    paths: Iterable[Path],
+    *,
+    channel: int | None = None,
+    jobs: int | None = None,
+    follow: Follow = _follow_none,
+) -> Iterator[Listened]:
+    """Listen to recordings; what was heard comes in the order of ``paths``, each once it is whole.
+
+    Every file is opened before the first is listened to, so that a wrong name is told at once.
+
+    Parameters
+    ----------
+    channel : counted from 1; None takes the one in which most happens.
+    jobs : how many are listened to side by side, each in a process of its own. None takes one, or
+        for eight recordings and more as many as there are cores. It changes no reading.
+    follow : is told how far each has been heard.
+
+    Raises
+    ------
+    PitchbenchError
+        If a file cannot be read, or lacks the channel; for the first such file, after what was
+        heard of those before it.
+    """
+    recordings = [Recording(path, channel=channel, block_size=_BLOCK_SIZE) for path in paths]
+    if jobs is None:
+        jobs = 1 if len(recordings) < _MANY else _cores()
+    with _listeners(recordings, channel, min(jobs, len(recordings))) as listen:
+        for recording in recordings:
+            with follow(recording) as advance:
+                listened = listen(recording, advance)
+            yield listened
+
+
+@contextlib.contextmanager
+def _listeners(
+    recordings: Sequence[Recording], channel: int | None, jobs: int
+) -> Iterator[Callable[[Recording, Advance], Listened]]:
+    """Yield what listens to the next recording: here, or by waiting for the process that does."""
+    if jobs <= 1:
+        yield _listened
+        return
+    # Spawned everywhere: a fork of a process with threads, such as those of a numeric library, may
+    # lock up.
+    pool = ProcessPoolExecutor(
+        jobs, multiprocessing.get_context("spawn"), initializer=_end_when_interrupted
+    )
+    try:
+        heard = pool.map(partial(_listened_at, channel), [each.path for each in recordings])
+
+        def wait(recording: Recording, advance: Advance) -> Listened:
+            listened = next(heard)
+            advance(recording.frames)
+            return listened
+
+        yield wait
+    except BrokenProcessPool as error:
+        raise PitchbenchError(
+            "A process that was listening to recordings has ended before its time.",
+            "There may be too little memory for so many: try again with --jobs 1.",
+        ) from error
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def _listened_at(channel: int | None, path: Path) -> Listened:
+    return _listened(Recording(path, channel=channel, block_size=_BLOCK_SIZE), lambda _: None)
+
+
+def _listened(recording: Recording, advance: Advance) -> Listened:
+    listener = Listener(recording.rate_hz)
+    readings: list[Reading | Rejected] = []
+    end = 0
+    for block in recording.blocks():
+        readings += _finished(listener.feed(block))
+        advance(block.start + len(block.samples) - end)
+        end = block.start + len(block.samples)
+    readings += _finished(listener.finish())
+    return Listened(
+        path=recording.path,
+        rate_hz=recording.rate_hz,
+        channel=recording.channel,
+        length_s=end / recording.rate_hz,
+        damaged_after_s=recording.damaged_after_s,
+        readings=tuple(readings),
+    )
+
+
+def _finished(heard: Iterable[object]) -> list[Reading | Rejected]:
+    return [each.reading for each in heard if isinstance(each, ReadingReady) and each.final]
+
+
+def _cores() -> int:
+    """How many of the machine's cores this process may use."""
+    affinity = getattr(os, "sched_getaffinity", None)  # not on every system
+    return len(affinity(0)) if affinity else os.cpu_count() or 1
+
+
+def _end_when_interrupted() -> None:
+    """Ctrl-C reaches every process of a terminal; the first of them is the one to speak of it."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)

@@ -1,0 +1,377 @@
+"""The instrument that a command is told of: its options, and what is assumed of the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any, Final, TypeVar
+
+import click
+
+from pitchbench.commands.common import TOLERANCE, Quantity, open_records, whole_number
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Bridge, BridgeKind, Instrument, Material, ScrewHeads
+from pitchbench.notes import Note
+from pitchbench.presets import (
+    PRESETS,
+    SCALE_RANGE_MM,
+    parse_gauges,
+    parse_tuning,
+    preset,
+    with_bridge,
+    with_gauges,
+    with_scale,
+    with_tuning,
+)
+from pitchbench.records.model import checked_text
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+SCALE = Quantity("MM", *SCALE_RANGE_MM, "the scale in mm")
+SCREW_PITCH = Quantity("MM", 0.2, 2.0, "the saddle's travel per turn of the screw in mm")
+TRAVEL = Quantity("MM", 0.0, 50.0, "the travel left in mm")
+ACTION = Quantity("MM", 0.1, 15.0, "the string's height over the 12th fret in mm")
+RELIEF = Quantity("MM", -2.0, 5.0, "the relief of the neck in mm")
+TEMPERATURE = Quantity("C", -20.0, 60.0, "the temperature in degrees Celsius")
+BRIDGES: Final = click.Choice([str(kind) for kind in BridgeKind])
+HEADS: Final = click.Choice([str(side) for side in ScrewHeads])
+
+#: What is assumed where nobody says: the commonest scale, and that of a bass where the lowest
+#: string lies below any guitar's.
+_GUITAR_SCALE_MM: Final = 648.0
+_BASS_SCALE_MM: Final = 864.0
+_LOWEST_GUITAR_NOTE: Final = Note.parse("B1")
+
+#: Of an instrument of which nothing is known.
+_MOST_FRETS: Final = 24
+
+
+class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
+    """A day as 2026-03-14, or "today"."""
+
+    name = "DAY"
+
+    def convert(
+        self,
+        value: Any,
+        param: click.Parameter | None,  # noqa: ARG002
+        ctx: click.Context | None,  # noqa: ARG002
+    ) -> date:
+        """Read ``value``; PitchbenchError if it is no day."""
+        if isinstance(value, date):
+            return value
+        if str(value).strip().lower() == "today":
+            return date.today()
+        try:
+            return date.fromisoformat(str(value).strip())
+        except ValueError:
+            raise PitchbenchError(
+                f"{str(value)!r} is not a day.", "Write year-month-day, such as 2026-03-14."
+            ) from None
+
+
+#: Every option that says something about an instrument, by the name that it is handed on as; those
+#: not given are None.
+_OPTIONS: Final[dict[str, tuple[str, dict[str, Any]]]] = {
+    "preset_name": ("--preset", {"metavar": "NAME", "help": "Built-in instrument."}),
+    "name": ("--instrument", {"metavar": "NAME", "help": "Instrument on record."}),
+    "tuning": (
+        "--tuning",
+        {"metavar": "NOTES", "help": 'Open strings, such as "E2 A2 D3 G3 B3 E4".'},
+    ),
+    "gauges": (
+        "--gauges",
+        {"metavar": "SET", "help": 'String set, such as "10 13 17 26w 36w 46w".'},
+    ),
+    "cores": ("--cores", {"metavar": "MM", "help": 'Cores of string 1, 2, ..., "-" if none.'}),
+    "materials": (
+        "--materials",
+        {
+            "metavar": "WORDS",
+            "help": f"Of all strings, or string 1, 2, ...: {', '.join(Material)}; commas between.",
+        },
+    ),
+    "scale": ("--scale", {"type": SCALE, "help": "Twice the distance from nut to 12th fret."}),
+    "bridge": ("--bridge", {"type": BRIDGES, "help": "Sort of bridge: decides what to mind."}),
+    "screw_pitch": ("--screw-pitch", {"type": SCREW_PITCH, "help": "Saddle travel per turn."}),
+    "screw_heads": (
+        "--screw-heads",
+        {"type": HEADS, "help": "Side of the length screws' heads: decides which way to turn."},
+    ),
+    "travel": (
+        "--travel",
+        {"type": TRAVEL, "nargs": 2, "help": "Saddle travel left: toward nut, away from it."},
+    ),
+    "pairs": ("--pairs", {"metavar": "PAIRS", "help": 'Strings on one saddle: "1-2 3-4 5-6".'}),
+    "setback": (
+        "--setback",
+        {"metavar": "MM", "help": "Setback of the saddle of string 1, 2, ..."},
+    ),
+    "frets": ("--frets", {"type": click.IntRange(12, 36), "help": "How many frets."}),
+    "left_handed": (
+        "--left-handed/--right-handed",
+        {"default": None, "help": "Held the other way round: pictures are mirrored."},
+    ),
+    "fretless": ("--fretless/--fretted", {"default": None}),
+    "tolerance": ("--tolerance", {"type": TOLERANCE, "help": "Offset that may be left alone."}),
+    "action": ("--action", {"type": ACTION, "help": "Mean string height over the 12th fret."}),
+    "relief": ("--relief", {"type": RELIEF, "help": "Relief of the neck."}),
+    "temperature": ("--temperature", {"type": TEMPERATURE, "help": "Where it is kept and set."}),
+    "kind": ("--kind", {"help": "What sort of instrument, in words."}),
+    "owner_mark": ("--owner-mark", {"help": "Whose it is, in your own words or number."}),
+    "string_set": ("--string-set", {"help": "Label of the string set."}),
+    "strings_fitted": (
+        "--strings-fitted",
+        {"type": Day(), "help": "Day the strings were fitted; or today."},
+    ),
+    "notes": ("--notes", {"help": "Anything else."}),
+}
+#: What there is to say of an instrument that is called something already.
+DETAILS: Final = tuple(_OPTIONS)[2:]
+
+
+class _Option(click.Option):
+    """An option whose older name works for one release more, and is shown nowhere."""
+
+    def get_help_record(self, ctx: click.Context) -> tuple[str, str] | None:
+        """What ``--help`` says of it."""
+        names, self.opts = self.opts, self.opts[:1]
+        record = super().get_help_record(ctx)
+        self.opts = names
+        return record
+
+
+def instrument_options(*names: str, **older: str) -> Callable[[_Function], _Function]:
+    """The options of these names, each by its one spelling; ``older`` has what some were called."""
+
+    def added(function: _Function) -> _Function:
+        for name in reversed(names):
+            flag, attributes = _OPTIONS[name]
+            flags = [flag, older[name]] if name in older else [flag]
+            function = click.option(*flags, name, cls=_Option, **attributes)(function)
+        return function
+
+    return added
+
+
+def known_options(*names: str) -> Callable[[_Function], _Function]:
+    """What `Said` holds, ``--store`` apart, and further options of the instrument."""
+    said = ("preset_name", "name", "scale", "bridge", "screw_pitch", "screw_heads")
+    return instrument_options(*said, *names, screw_pitch="--pitch-per-turn")
+
+
+@dataclass(frozen=True)
+class Said:
+    """What the options say of the instrument; None where they say nothing."""
+
+    preset_name: str | None
+    name: str | None
+    store: str | None
+    scale: float | None
+    bridge: str | None
+    screw_pitch: float | None
+    screw_heads: str | None
+    tuning: str | None = None
+
+    def instrument(self) -> Instrument | None:
+        """The instrument that is named, or has the tuning that is said; None where none is."""
+        named = named_instrument(self.preset_name, self.name, self.store)
+        if self.tuning is None:
+            return named
+        count = len(self.tuning.replace(",", " ").split())
+        alike = [each for each in PRESETS.values() if len(each.strings) == count]
+        return with_tuning(named or (*alike, preset("six-string"))[0], self.tuning)
+
+
+@dataclass(frozen=True)
+class KnownInstrument:
+    """An instrument, and in words what nobody said of it and was assumed.
+
+    ``instrument.strings`` is empty where the strings are known from their files alone.
+    """
+
+    instrument: Instrument
+    assumed: tuple[str, ...] = ()
+
+
+def named_instrument(
+    preset_name: str | None, name: str | None, store: str | None
+) -> Instrument | None:
+    """The built-in instrument, or the one on record; None where neither is named."""
+    if name is None:
+        return None if preset_name is None else preset(preset_name)
+    if preset_name is not None:
+        raise PitchbenchError("--instrument and --preset were both given.", "Give one of them.")
+    with open_records(store) as repository:
+        return repository.instrument(name).instrument
+
+
+def known_instrument(
+    instrument: Instrument | None, notes: Iterable[Note], said: Said
+) -> KnownInstrument:
+    """The instrument with what the options say of it; ``notes`` are the strings heard."""
+    assumed: list[str] = []
+    scale = said.scale
+    if instrument is None:
+        lowest = min(notes)
+        if scale is None:
+            scale = _BASS_SCALE_MM if lowest < _LOWEST_GUITAR_NOTE else _GUITAR_SCALE_MM
+            assumed.append(f"a scale of {scale:g} mm (say it with --scale)")
+        if said.bridge is None and said.screw_pitch is None and said.screw_heads is None:
+            assumed.append("saddles on screws (say it with --bridge)")
+        instrument = Instrument(
+            "", "", scale, (), Bridge(BridgeKind.SCREW_SADDLES), frets=_MOST_FRETS
+        )
+    elif said.preset_name is None and said.name is None:
+        assumed.append(
+            f"scale and bridge of the built-in {instrument.name}, {instrument.scale_mm:g} mm "
+            "(say them with --preset, --scale, --bridge)"
+        )
+    instrument = with_details(instrument, {**vars(said), "scale": scale})
+    return KnownInstrument(instrument, tuple(assumed))
+
+
+def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
+    """``instrument`` changed as the options say; a missing one or None leaves a thing as it is.
+
+    Raises
+    ------
+    PitchbenchError
+        If an option makes no sense; the message says which.
+    """
+
+    def given(option: str) -> Any:
+        return details.get(option)
+
+    instrument = _with_strings(instrument, given("tuning"), given("gauges"))
+    if given("cores") is not None:
+        instrument = _with_cores(instrument, given("cores"))
+    if given("materials") is not None:
+        instrument = _with_materials(instrument, given("materials"))
+    if given("scale") is not None:
+        instrument = with_scale(instrument, given("scale"))
+    instrument = with_bridge(
+        instrument,
+        kind=BridgeKind(given("bridge")) if given("bridge") else None,
+        screw_pitch_mm=given("screw_pitch"),
+        screw_heads=ScrewHeads(given("screw_heads")) if given("screw_heads") else None,
+    )
+    bridge = instrument.bridge
+    if given("travel") is not None:
+        toward_mm, away_mm = given("travel")
+        bridge = replace(bridge, travel_toward_nut_mm=toward_mm, travel_away_mm=away_mm)
+    if given("pairs") is not None:
+        bridge = replace(bridge, pairs=_pairs(given("pairs"), len(instrument.strings)))
+    if given("setback") is not None:
+        setback_mm = _numbers(given("setback"), "setback", instrument, low=-20.0, high=50.0)
+        instrument = replace(instrument, setback_mm=setback_mm)
+    plain = {
+        "frets": "frets",
+        "left_handed": "left_handed",
+        "fretless": "fretless",
+        "tolerance": "tolerance_cents",
+        "action": "action_mm",
+        "relief": "relief_mm",
+        "temperature": "temperature_c",
+        "strings_fitted": "strings_fitted",
+    }
+    words = {option: option for option in ("kind", "owner_mark", "string_set", "notes")}
+    changes = {field: given(option) for option, field in plain.items() if given(option) is not None}
+    changes |= {
+        field: checked_text(given(option), may_be_empty=True)
+        for option, field in words.items()
+        if given(option) is not None
+    }
+    return replace(instrument, bridge=bridge, **changes)
+
+
+def _with_strings(instrument: Instrument, tuning: str | None, gauges: str | None) -> Instrument:
+    """Tuning and gauges; both together may change the number of strings."""
+    if tuning is not None and gauges is not None:
+        notes, wires = parse_tuning(tuning), parse_gauges(gauges)
+        if len(notes) == len(wires) != len(instrument.strings):
+            blank = instrument.strings[0]
+            strings = tuple(replace(blank, note=note) for note in notes)
+            instrument = replace(instrument, strings=strings, setback_mm=())
+    if tuning is not None:
+        instrument = with_tuning(instrument, tuning)
+    if gauges is not None:
+        instrument = with_gauges(instrument, gauges)
+    return instrument
+
+
+def _with_cores(instrument: Instrument, text: str) -> Instrument:
+    words = _words(text, "cores", instrument)
+    strings = []
+    for number, (spec, word) in enumerate(zip(instrument.strings, words, strict=True), start=1):
+        core_mm = None if word == "-" else _number(word, "cores", 0.1, 3.0)
+        if core_mm is not None and (not spec.wound or core_mm >= spec.diameter_mm):
+            raise PitchbenchError(
+                f"String {number} cannot have a core of {core_mm:g} mm.",
+                'Only a wound string has one, thinner than itself; write "-" for the others.',
+            )
+        strings.append(replace(spec, core_mm=core_mm))
+    return replace(instrument, strings=tuple(strings))
+
+
+def _with_materials(instrument: Instrument, text: str) -> Instrument:
+    words = [word.strip() for word in text.split(",")]
+    if len(words) == 1:
+        words *= len(instrument.strings)
+    _check_count(len(words), "materials", instrument)
+    try:
+        materials = [Material(word) for word in words]
+    except ValueError:
+        raise PitchbenchError(
+            f"{text!r} names a material that is not known.",
+            f"Choose from: {', '.join(Material)}.",
+        ) from None
+    strings = tuple(
+        replace(spec, material=material)
+        for spec, material in zip(instrument.strings, materials, strict=True)
+    )
+    return replace(instrument, strings=strings)
+
+
+def _pairs(text: str, strings: int) -> tuple[tuple[int, int], ...]:
+    pairs = []
+    for word in text.split():
+        one, dash, other = word.partition("-")
+        numbers = [n for part in (one, other) if (n := whole_number(part)) is not None]
+        if not dash or len(numbers) != 2 or not 1 <= numbers[0] < numbers[1] <= strings:
+            raise PitchbenchError(
+                f"{word!r} is not a pair of strings.",
+                'Write the strings that share a saddle as "1-2 3-4 5-6".',
+            )
+        pairs.append((numbers[0], numbers[1]))
+    named = [number for pair in pairs for number in pair]
+    if len(set(named)) != len(named):
+        raise PitchbenchError(
+            "A string is named in two pairs.", "Each string sits on one saddle only."
+        )
+    return tuple(pairs)
+
+
+def _numbers(
+    text: str, option: str, instrument: Instrument, *, low: float, high: float
+) -> tuple[float, ...]:
+    return tuple(_number(word, option, low, high) for word in _words(text, option, instrument))
+
+
+def _number(word: str, option: str, low: float, high: float) -> float:
+    return Quantity("MM", low, high, f"the {option} in mm").convert(word, None, None)
+
+
+def _words(text: str, option: str, instrument: Instrument) -> list[str]:
+    words = text.replace(",", " ").split()
+    _check_count(len(words), option, instrument)
+    return words
+
+
+def _check_count(given: int, option: str, instrument: Instrument) -> None:
+    if given != len(instrument.strings):
+        raise PitchbenchError(
+            f"--{option} names {given}, but there are {len(instrument.strings)} strings.",
+            "Give one for each string, string 1 (the highest) first.",
+        )

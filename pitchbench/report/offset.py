@@ -1,0 +1,171 @@
+"""Open against fretted as a document and in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Final, Literal
+
+from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, Role
+from pitchbench.belief import half95
+from pitchbench.instrument import BridgeKind
+from pitchbench.intonation.bridge import move_interval_words, move_words
+from pitchbench.intonation.offset import Group
+from pitchbench.intonation.verdict import Decision, MoreTakes
+from pitchbench.notes import Note, ordinal
+from pitchbench.report.document import NonNegative, Positive, Probability, fill
+from pitchbench.report.readings import (
+    EITHER,
+    MoveDocument,
+    ReadingDocument,
+    move_document,
+    reading_document,
+)
+from pitchbench.session.words import offset_words, rejected_words
+
+#: So near the nut the saddle has a quarter of its leverage at the 12th fret at most.
+_NEAR_THE_NUT: Final = 4
+
+
+@dataclass(frozen=True)
+class RoledReading(ReadingDocument):
+    """One pluck and what it counts as; a stray one stands out from the others."""
+
+    role: Role | None
+    stray: bool
+
+
+@dataclass(frozen=True)
+class OffsetDocument:
+    """What `pitchbench offset --format json` prints."""
+
+    schema: Literal["pitchbench.offset/1"]
+    a4_hz: Positive
+    string: Note
+    fret: int
+    open: Group
+    fretted: Group
+    offset_cents: float
+    u_cents: NonNegative
+    interval95_cents: tuple[float, float]
+    drift_cents_per_min: float | None
+    tolerance_cents: Positive
+    verdict: Decision
+    p_within: Probability
+    border: bool
+    explanation: str
+    more_takes: MoreTakes | None
+    move: MoveDocument | None
+    scale_mm: Positive
+    bridge: BridgeKind
+    assumed: tuple[str, ...]
+    readings: tuple[Annotated[RoledReading, EITHER], ...]
+
+
+def offset_document(result: OffsetResult) -> OffsetDocument:
+    """The whole result."""
+    readings = [
+        reading_document(
+            RoledReading,
+            each,
+            a4_hz=result.a4_hz,
+            role=each.role if isinstance(each, ComparedPluck) else None,
+            stray=isinstance(each, ComparedPluck) and result.stray(each),
+        )
+        for each in result.plucks
+    ]
+    return fill(
+        OffsetDocument,
+        result,
+        result.offset,
+        result.verdict,
+        string=result.note,
+        verdict=result.verdict.decision,
+        move=result.move and move_document(result.move),
+        scale_mm=result.instrument.scale_mm,
+        bridge=result.instrument.bridge.kind,
+        readings=readings,
+    )
+
+
+def what_to_do(result: OffsetResult) -> str:
+    """The one sentence that the whole command is for."""
+    if result.move is not None:
+        seen = ", seen from the screw head" if result.move.rotation else ""
+        return f"Move the saddle {move_words(result.move)}{seen}."
+    if result.verdict.decision is Decision.LEAVE:
+        return "Leave the saddle where it is."
+    if result.verdict.border:
+        return "On the border: more takes would hardly decide it."
+    return "Take more before you touch the saddle."
+
+
+def offset_lines(result: OffsetResult) -> list[tuple[str, str]]:
+    """Label and words of every line, the sentence that says what to do first."""
+    lines = [("do", what_to_do(result)), ("why", result.verdict.explanation)]
+    lines += figures(result)
+    lines += [
+        (f"take {number}", _take_words(each, result))
+        for number, each in enumerate(result.plucks, start=1)
+    ]
+    return lines + [("mind", words) for words in cautions(result)]
+
+
+def figures(result: OffsetResult) -> list[tuple[str, str]]:
+    offset, move = result.offset, result.move
+    low, high = offset.interval95_cents
+    lines = [
+        (
+            f"offset at the {ordinal(offset.fret)} fret",
+            f"{offset_words(offset)}, 95 % between {low:+.1f} and {high:+.1f}",
+        )
+    ]
+    if move is not None:
+        between = move_interval_words(move, between=" and ")
+        lines.append(("move", f"{move_words(move)}, 95 % between {between}"))
+    lines += [
+        (f"open {result.note}", _group_words(offset.open)),
+        (f"{ordinal(offset.fret)} fret", _group_words(offset.fretted)),
+    ]
+    if offset.drift_cents_per_min:
+        drift = f"{offset.drift_cents_per_min:+.2f} cents per minute, taken off"
+        lines.append(("drift of the string", drift))
+    if move is not None and result.assumed:
+        lines.append(("assumed", "; ".join(result.assumed)))
+    return lines
+
+
+def _group_words(group: Group) -> str:
+    takes = f"{group.n} take{'s' * (group.n != 1)}, {group.mean_hz:.3f} Hz"
+    if group.spread_cents is None:
+        return f"{takes}, spread not known: a usual one is assumed"
+    return f"{takes}, spread {group.spread_cents:.1f} cents"
+
+
+def _take_words(each: ComparedPluck | LostPluck, result: OffsetResult) -> str:
+    words = [role_words(each, result), each.where]
+    if isinstance(each, ComparedPluck):
+        cents, half = result.off_cents(each), half95(each.reading.u_cents)
+        words += [f"{each.reading.pitch_hz:.3f} Hz", f"{cents:+.2f} ± {half:.2f} cents"]
+    return ", ".join(words)
+
+
+def role_words(each: ComparedPluck | LostPluck, result: OffsetResult) -> str:
+    if isinstance(each, LostPluck):
+        return f"rejected, {rejected_words(each.reading.reason)}"
+    if each.role is Role.OTHER:
+        return "not counted, another note or string"
+    words = "open" if each.role is Role.OPEN else f"{ordinal(result.offset.fret)} fret"
+    return f"{words}, stands out from the others" if result.stray(each) else words
+
+
+def cautions(result: OffsetResult) -> tuple[str, ...]:
+    if result.move is None:
+        return ()
+    cautions = result.move.cautions
+    if result.offset.fret <= _NEAR_THE_NUT:
+        return (
+            "So near the nut a saddle does little: compare at the 12th fret first, and if that "
+            "one is good, it is the nut.",
+            *cautions,
+        )
+    return cautions

@@ -1,0 +1,129 @@
+"""Sessions on record as what the analysis takes: plucks of a neck, takes of players."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from statistics import fmean
+
+from pitchbench.analysis.neck import HeardString, Judged, NeckPluck, NeckResult, judge_neck
+from pitchbench.analysis.repeatability import PlayedTake, Takes
+from pitchbench.instrument import Instrument
+from pitchbench.intonation.repeatability import Played
+from pitchbench.notes import Note, ordinal
+from pitchbench.pitch.reading import Reading
+from pitchbench.records.model import SessionRecord
+from pitchbench.session.log import SessionTake, TakeFate
+from pitchbench.session.survey import statistics_of
+from pitchbench.units import cents_between
+
+# -- a survey of a neck ------------------------------------------------------------------------
+
+
+def heard_in_survey(
+    instrument: Instrument, takes: Sequence[SessionTake], source: str
+) -> tuple[HeardString, ...]:
+    """The strings of a survey by ear, the highest first; ``source`` is what was listened to."""
+    strings = []
+    for number, spec in enumerate(instrument.strings, start=1):
+        own = [take for take in takes if take.string == number]
+        plucks = tuple(
+            NeckPluck(source, take.reading, take.fret)
+            if take.fate is TakeFate.ACCEPTED
+            else NeckPluck(source, take.reading, why=take.why or str(take.fate))
+            for take in own
+        )
+        if own:
+            strings.append(HeardString(spec.note, number, plucks, statistics_of(own)))
+    return tuple(strings)
+
+
+def heard_on_record(record: SessionRecord) -> tuple[HeardString, ...]:
+    """The strings of a survey on record."""
+    takes = [take for string in record.log.strings for take in string.takes]
+    return heard_in_survey(record.setup.instrument, takes, record.meta.source)
+
+
+def neck_on_record(record: SessionRecord) -> NeckResult | None:
+    """What a survey on record came to, by what it was judged then; None where too little of it was
+    heard."""
+    setup = record.setup
+    heard = heard_on_record(record)
+    by = Judged(setup.instrument, (), None, setup.prior, setup.tolerance_cents, setup.a4_hz)
+    if not any(string.enough for string in heard):
+        return None
+    return judge_neck(heard, by, session=record.meta.id)
+
+
+# -- takes of players --------------------------------------------------------------------------
+
+
+def takes_on_record(sessions: Iterable[tuple[str, SessionRecord]]) -> Takes:
+    """Takes on record, by player.
+
+    A string that was moved or tuned in between plays another note from then on: its takes are
+    compared with those of the same tuning alone, fretted ones as offsets from its own open takes,
+    open ones from their own mean.
+    """
+    heard: list[PlayedTake] = []
+    played: list[Played] = []
+    opens: dict[str, None] = {}
+    tunings: Counter[tuple[str, int]] = Counter()
+    for player, record in sessions:
+        meta, specs = record.meta, record.setup.instrument.strings
+        for string, spec in zip(record.log.strings, specs, strict=True):
+            heard += [
+                PlayedTake(meta.source, take.reading, player)
+                for take in string.takes
+                if take.fate is TakeFate.REJECTED
+            ]
+            for takes in _by_tuning(string.takes):
+                tunings[player, string.number] += 1
+                names = _names(spec.note, takes, tunings[player, string.number])
+                named = list(zip(takes, names, strict=True))
+                opens.update(dict.fromkeys(name for take, name in named if take.fret == 0))
+                heard += [
+                    PlayedTake(meta.source, take.reading, player, name) for take, name in named
+                ]
+                played += _played(player, named)
+    played.sort(key=lambda take: _place(take.note))
+    return Takes(tuple(heard), tuple(played), tuple(opens), own_open=True)
+
+
+def _by_tuning(takes: Iterable[SessionTake]) -> list[list[SessionTake]]:
+    """The takes that count, apart by what was done to the string in between."""
+    groups: dict[tuple[int, int], list[SessionTake]] = {}
+    for take in takes:
+        if take.fate is TakeFate.ACCEPTED and take.fret is not None:
+            groups.setdefault((take.round, take.tuning), []).append(take)
+    return list(groups.values())
+
+
+def _names(note: Note, takes: Sequence[SessionTake], tuning: int) -> list[str]:
+    """ "E2", "E3"; "E2, 2nd tuning" once the string was tuned or moved."""
+    more = "" if tuning == 1 else f", {ordinal(tuning)} tuning"
+    return [f"{note.up(take.fret or 0).name}{more}" for take in takes]
+
+
+def _place(name: str) -> tuple[int, str]:
+    return Note.parse(name.split(",", maxsplit=1)[0]).midi, name
+
+
+def _played(player: str, named: Sequence[tuple[SessionTake, str]]) -> list[Played]:
+    """The takes of one tuning; fretted ones without an open one beside them say nothing."""
+    read = [(t, t.reading, name) for t, name in named if isinstance(t.reading, Reading)]
+    open_hz = [reading.pitch_hz for take, reading, _ in read if take.fret == 0]
+    if not open_hz:
+        return []
+    origin_hz = open_hz[0]
+    zero = fmean(cents_between(hz, origin_hz) for hz in open_hz)
+    return [
+        Played(
+            player=player,
+            note=name,
+            fretted=bool(take.fret),
+            cents=cents_between(reading.pitch_hz, origin_hz) - zero - 100.0 * (take.fret or 0),
+            attack_cents=reading.attack_cents,
+        )
+        for take, reading, name in read
+    ]

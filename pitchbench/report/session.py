@@ -1,0 +1,184 @@
+"""What a session or a rehearsal came to, as documents (docs/files.md)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, TypeVar
+
+from pitchbench.intonation.offset import Offset
+from pitchbench.intonation.verdict import Decision
+from pitchbench.notes import Note
+from pitchbench.report.document import Count, Positive, Thousandths, fill
+from pitchbench.report.readings import MoveDocument, move_document
+from pitchbench.session.log import MoveEntry, Step
+from pitchbench.session.rehearsal import Rehearsal
+from pitchbench.session.saddles import learned
+from pitchbench.session.state import State
+
+_Interval = tuple[Thousandths, Thousandths]
+
+
+@dataclass(frozen=True)
+class SessionString:
+    """One string: value, standard uncertainty and 95 % interval as found and as left, null where
+    there was nothing to go by."""
+
+    string: int
+    note: Note
+    found_cents: Thousandths | None
+    found_u_cents: Thousandths | None
+    found_interval95_cents: _Interval | None
+    left_cents: Thousandths | None
+    left_u_cents: Thousandths | None
+    left_interval95_cents: _Interval | None
+    verdict: Decision | None
+    outcome: str | None
+    moves: Count
+    travel_mm: Thousandths
+    plucks: Count
+
+
+@dataclass(frozen=True)
+class SessionMove(MoveDocument):
+    """A move as it was advised, and how far it was made; ``said`` is whether the person said it."""
+
+    string: int
+    made_mm: float
+    made_turns: float | None
+    said: bool
+
+
+@dataclass(frozen=True)
+class BridgeDocument:
+    """What the bridge has been found to do: saddle travel per screw travel, and lost travel."""
+
+    factor: Thousandths
+    factor_u: Thousandths
+    slack_mm: Thousandths
+    slack_u_mm: Thousandths
+    moves: Count
+
+
+@dataclass(frozen=True)
+class SessionDocument:
+    """What `pitchbench session --format json` prints."""
+
+    schema: Literal["pitchbench.session/1"]
+    session: str | None
+    source: str
+    instrument: str
+    a4_hz: Positive
+    fret: int
+    tolerance_cents: Positive
+    finished: bool
+    strings: tuple[SessionString, ...]
+    moves: tuple[SessionMove, ...]
+    bridge: BridgeDocument
+
+
+@dataclass(frozen=True)
+class RehearsedString(SessionString):
+    """One string, and the truth, since it is known."""
+
+    true_found_cents: Thousandths
+    true_left_cents: Thousandths
+
+
+@dataclass(frozen=True)
+class RehearsedMove:
+    """A move, with the truth before and after it."""
+
+    string: int
+    true_before_cents: Thousandths
+    advised_mm: Thousandths
+    made_mm: Thousandths
+    true_after_cents: Thousandths
+
+
+@dataclass(frozen=True)
+class RehearsalDocument:
+    """What `pitchbench rehearse --format json` prints."""
+
+    schema: Literal["pitchbench.rehearsal/1"]
+    seed: int
+    instrument: str
+    a4_hz: Positive
+    fret: int
+    tolerance_cents: Positive
+    finished: bool
+    strings: tuple[RehearsedString, ...]
+    moves: tuple[RehearsedMove, ...]
+
+
+_String = TypeVar("_String", bound=SessionString)
+
+
+def session_document(state: State, *, session: str | None, source: str) -> SessionDocument:
+    """The whole session; ``session`` is its id on record, None if it was not kept."""
+    return fill(
+        SessionDocument,
+        state.log,
+        state.setup,
+        session=session,
+        source=source,
+        instrument=state.setup.instrument.name,
+        finished=state.log.step is Step.FINISHED,
+        strings=[_string(SessionString, state, number) for number in state.setup.order],
+        moves=[
+            fill(SessionMove, entry, move_document(entry.move), made_turns=entry.made.turns)
+            for entry in state.entries
+            if isinstance(entry, MoveEntry)
+        ],
+        bridge=learned(state.log),
+    )
+
+
+def rehearsal_document(rehearsal: Rehearsal, *, seed: int) -> RehearsalDocument:
+    """The whole rehearsal, the truth beside each result."""
+    state = rehearsal.state
+    strings = [
+        _string(
+            RehearsedString,
+            state,
+            number,
+            true_found_cents=rehearsal.true_found_cents[number],
+            true_left_cents=rehearsal.true_left_cents[number],
+        )
+        for number in state.setup.order
+    ]
+    return fill(
+        RehearsalDocument,
+        rehearsal,
+        state.log,
+        state.setup,
+        seed=seed,
+        instrument=state.setup.instrument.name,
+        finished=state.log.step is Step.FINISHED,
+        strings=strings,
+    )
+
+
+def _string(kind: type[_String], state: State, number: int, **truth: float) -> _String:
+    string = state.log.strings[number - 1]
+    return fill(
+        kind,
+        string,
+        string=number,
+        note=state.setup.instrument.string(number).note,
+        **_offset("found", string.found),
+        **_offset("left", string.now),
+        verdict=string.verdict and string.verdict.decision,
+        outcome=string.outcome and string.outcome.name.lower(),
+        moves=len(string.moves),
+        plucks=len(string.takes),
+        **truth,
+    )
+
+
+def _offset(when: str, offset: Offset | None) -> dict[str, object]:
+    names = ("offset_cents", "u_cents", "interval95_cents")
+    keys = (f"{when}_cents", f"{when}_u_cents", f"{when}_interval95_cents")
+    return {
+        key: None if offset is None else getattr(offset, name)
+        for key, name in zip(keys, names, strict=True)
+    }

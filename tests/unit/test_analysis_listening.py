@@ -1,0 +1,108 @@
+"""Recordings heard side by side: the same readings, order and errors as one after the other."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import shutil
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+import soundfile
+from recordings import Note, Ran, record
+
+from pitchbench.analysis.listening import listen_to
+from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.presets import preset
+from pitchbench.strings.virtual import VirtualInstrument
+
+Capsys = pytest.CaptureFixture[str]
+
+
+@pytest.fixture(scope="module")
+def files(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+    """Three recordings of different strings, the first the longest."""
+    folder = tmp_path_factory.mktemp("recordings")
+    virtual = VirtualInstrument(preset("six-string"), seed=5)
+    paths = []
+    for string, plucks in ((6, 3), (5, 1), (1, 2)):
+        paths.append(folder / f"string-{string}.wav")
+        record(paths[-1], virtual, [Note(string)] * plucks)
+    return paths
+
+
+@pytest.mark.parametrize("command", ["read", "repeatability"])
+@pytest.mark.parametrize("form", ["json", "text"])
+def test_side_by_side_says_the_same(
+    capsys: Capsys, files: list[Path], command: str, form: str
+) -> None:
+    one, two = (Ran(capsys, command, *files, "--format", form, "--jobs", n) for n in ("1", "2"))
+    assert one.code in (0, None)
+    assert all(path.stem in one.out for path in files)
+    assert (one.code, one.out, one.err) == (two.code, two.out, two.err)
+
+
+def test_readings_come_in_the_order_of_the_files(files: list[Path]) -> None:
+    order = [files[0], files[2], files[1]]
+    heard = list(listen_to(order, jobs=3))
+    assert [sound.path for sound in heard] == order
+    assert [len(sound.readings) for sound in heard] == [3, 2, 1]
+
+
+def test_a_damaged_file_ends_it_after_those_before_it(files: list[Path], tmp_path: Path) -> None:
+    nonsense = tmp_path / "nonsense.wav"
+    _spoil(files[1], nonsense)
+    said = []
+    for jobs in (1, 2):
+        heard = listen_to([files[0], nonsense, files[2]], jobs=jobs)
+        assert len(next(heard).readings) == 3
+        with pytest.raises(PitchbenchError) as error:
+            next(heard)
+        said.append((error.value.what, error.value.remedy, error.value.exit_code))
+    assert said[0] == said[1]
+    assert "no numbers" in said[0][0]
+    assert said[0][2] is ExitCode.NO_READING
+
+
+def _spoil(path: Path, target: Path) -> None:
+    """The same sound with a sample in it that is no number."""
+    samples, rate_hz = soundfile.read(path, dtype="float32")
+    samples[rate_hz] = np.nan
+    soundfile.write(target, samples, rate_hz, subtype="FLOAT")
+
+
+def test_a_wrong_name_is_told_before_any_listening(files: list[Path]) -> None:
+    with pytest.raises(PitchbenchError, match="There is no file"):
+        next(listen_to([*files, Path("not-there.wav")], jobs=2))
+
+
+def test_errors_survive_the_way_between_processes() -> None:
+    error = PitchbenchError("It is wrong.", "Do this.", ExitCode.RECORDS)
+    back = pickle.loads(pickle.dumps(error))
+    assert (str(back), back.what, back.remedy) == (str(error), error.what, error.remedy)
+    assert str(back) == "It is wrong. Do this."
+    assert back.exit_code is ExitCode.RECORDS
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals to a group of processes")
+def test_ctrl_c_ends_all_of_them_with_one_sentence(files: list[Path], tmp_path: Path) -> None:
+    many = [Path(shutil.copy(files[0], tmp_path / f"{n}.wav")) for n in range(40)]
+    code = "from pitchbench.commands import main; main()"
+    program = subprocess.Popen(
+        [sys.executable, "-c", code, "read", *many, "--plain", "--jobs", "2"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    )
+    assert program.stdout is not None
+    assert program.stdout.readline().startswith("recording:")
+    os.killpg(program.pid, signal.SIGINT)
+    out, err = program.communicate(timeout=60)
+    assert program.returncode == ExitCode.INTERRUPTED
+    assert err == "\npitchbench: interrupted.\n"
+    assert out.count("recording:") < len(many) - 1

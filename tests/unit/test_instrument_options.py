@@ -1,0 +1,67 @@
+"""One option, one name: what the commands are told of an instrument, and what was said before."""
+
+from __future__ import annotations
+
+import click
+import pytest
+from recordings import Ran
+
+from pitchbench.commands import REGISTRY, cli
+from pitchbench.commands.instrument_options import known_options, with_details
+from pitchbench.instrument import ScrewHeads
+from pitchbench.presets import preset
+
+Capsys = pytest.CaptureFixture[str]
+
+#: Which command knows which option by an older name.
+OLDER = {
+    ("offset", "--pitch-per-turn"): "--screw-pitch",
+    ("neck", "--pitch-per-turn"): "--screw-pitch",
+    ("forecast", "--strings"): "--gauges",
+}
+
+
+@pytest.mark.parametrize(("command", "older"), OLDER)
+def test_older_names_work_and_are_not_shown(capsys: Capsys, command: str, older: str) -> None:
+    shown = Ran(capsys, command, "--help").out
+    assert OLDER[command, older] in shown
+    assert older not in shown
+    leaf = cli.get_command(click.Context(cli), command)
+    assert leaf is not None
+    (option,) = [each for each in leaf.params if older in each.opts]
+    assert option.opts == [OLDER[command, older], older]
+
+
+@pytest.mark.parametrize("spelling", ["--screw-pitch", "--pitch-per-turn"])
+def test_both_spellings_say_the_same(spelling: str) -> None:
+    @click.command()
+    @known_options()
+    def heard(**said: object) -> object:
+        return said["screw_pitch"]
+
+    assert heard.main([spelling, "0.7"], standalone_mode=False) == 0.7
+
+
+def test_the_same_words_for_gauges(capsys: Capsys) -> None:
+    gauges = "11 14 18 28w 38w 49w"
+    now, before = (Ran(capsys, "forecast", name, gauges).out for name in ("--gauges", "--strings"))
+    assert now == before
+    assert "string 1 tension" in now
+
+
+def test_strings_are_which_strings_wherever_they_are_shown(capsys: Capsys) -> None:
+    for name in REGISTRY:
+        command = cli.get_command(click.Context(cli), name)
+        assert command is not None
+        for option in command.params:
+            if option.opts[0] == "--strings":
+                assert "in this order" in (getattr(option, "help", "") or ""), name
+
+
+def test_details_not_given_leave_things_as_they_are() -> None:
+    guitar = preset("six-string")
+    assert with_details(guitar, {"scale": None, "screw_heads": None}) == guitar
+    changed = with_details(guitar, {"scale": 628.0, "screw_pitch": 0.5, "screw_heads": "tail"})
+    assert changed.scale_mm == 628.0
+    assert changed.bridge.screw_pitch_mm == 0.5
+    assert changed.bridge.screw_heads is ScrewHeads.TAIL
