@@ -273,7 +273,7 @@ class StringState:
     @property
     def travel_mm(self) -> float:
         """Net saddle travel since the start, positive away from the nut."""
-        return sum(move.made_mm for move in self.moves)
+        return sum((move.made_mm for move in self.moves), 0.0)
 
     @property
     def accepted(self) -> tuple[SessionTake, ...]:

@@ -18,7 +18,7 @@ from pitchbench.records.documents import from_json, to_document, to_json
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, read_export
-from pitchbench.session.state import MoveEntry, VerdictEntry
+from pitchbench.session.log import MoveEntry, VerdictEntry
 
 FROZEN = Path(__file__).parent / "data" / "store-form-1.sqlite"
 LENGTHS = st.floats(-9.0, 9.0)

@@ -35,11 +35,12 @@ from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
 from pitchbench.records.schema import SCHEMA_VERSION
 from pitchbench.report.export import export_json
-from pitchbench.session import reducer, survey
+from pitchbench.session import survey
 from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.learning import learned_response, learned_scatter
 from pitchbench.session.log import Entry, Outcome, Setup, Step, TakeEntry
 from pitchbench.session.rehearsal import rehearse
+from pitchbench.session.state import begin, resume
 
 HERE = Path(__file__).parent
 BEGAN = datetime(2026, 11, 2, 9, 0, tzinfo=UTC)
@@ -332,12 +333,12 @@ class Maker:
         session_id = self.repository.begin_session(
             setup, at=self.at, source=name, parameters={"rate_hz": 48000}
         )
-        return self.go_on(name, session_id, Kept(reducer.begin(setup)), tell)
+        return self.go_on(name, session_id, Kept(begin(setup)), tell)
 
     def resume(self, name: str, session_id: str, tell: Told) -> None:
         """Go on with a session on record, with a new stream of sound."""
         record = self.repository.session(session_id)
-        self.go_on(name, session_id, Kept(reducer.resume(record.setup, record.entries)), tell)
+        self.go_on(name, session_id, Kept(resume(record.setup, record.entries)), tell)
 
     def go_on(self, name: str, session_id: str, story: Kept, tell: Told) -> str:
         story.repository, story.session_id = self.repository, session_id
@@ -364,7 +365,7 @@ class Maker:
         tell(played)
         for entry in played.survey.entries:
             self.repository.append(session_id, entry)
-        if played.survey.done:
+        if played.survey.finished:
             self.repository.finish_session(session_id, at=self.at + timedelta(minutes=9))
         self.says(name, session_id, frozen.live_survey(played.survey))
 
@@ -414,7 +415,7 @@ def surveyed(played: Played) -> None:
         for fret in (0, 5, 7, 12):
             played.note(5, fret, 0.1 * fret + 0.2 * take)
     for fret in (0, 5, 7, 12):
-        if not played.survey.done:
+        if not played.survey.finished:
             played.note(played.survey.current, fret, 0.2 * fret)
 
 
