@@ -71,7 +71,7 @@ def resumed(record: SessionRecord) -> Said:
     """Where the work stands that is gone on with from what was kept, once sound comes: logs of
     form 2 do not tell what was advised last, so that it is advised anew then."""
     if record.meta.kind is SessionKind.NECK:
-        return live_survey(survey.resume(plan(record), record.entries))
+        return live_survey(survey.resume(plan(record), record.entries).advance(InputBack()))
     return live(resume(record.setup, record.entries).advance(InputBack()))
 
 
@@ -90,7 +90,7 @@ def _string(result: StringState) -> Said:
 
 def _live_string(string: StringState) -> Said:
     return {
-        "found": _offset(string.found),
+        "as_found": _offset(string.found),
         "now": _offset(string.now),
         "verdict": None if string.verdict is None else string.verdict.decision.value,
         "outcome": None if string.outcome is None else string.outcome.value,
@@ -107,6 +107,6 @@ def _offset(offset: Offset | None) -> Said | None:
         "offset_cents": offset.offset_cents,
         "u_cents": offset.u_cents,
         "interval95_cents": list(offset.interval95_cents),
-        "dof": offset.dof,
+        "dof": offset.belief.dof,
         "takes": [offset.open.n, offset.fretted.n],
     }

@@ -91,7 +91,8 @@ def reconsidered(state: State) -> State:
         # A log of an earlier version does not tell what was advised.
         choice = saddles.choice(state.log, state.log.string)
         return state if choice is None else _advised(state, choice.move)
-    return decided(state) if state.log.tuned and step in READING_STEPS else state
+    to_weigh = state.log.tuned and step in READING_STEPS and state.log.string.in_this_round
+    return decided(state) if to_weigh else state
 
 
 def _follow(state: State, offset: Offset, verdict: Verdict) -> State:
