@@ -12,8 +12,8 @@ from pitchbench.intonation.offset import Offset
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.report.export import takes_csv
 from pitchbench.session import survey
-from pitchbench.session.log import ClearedEntry, StrikeEntry, StringState
 from pitchbench.session.job import InputBack
+from pitchbench.session.log import ClearedEntry, StrikeEntry, StringState
 from pitchbench.session.state import State, resume
 
 Said = dict[str, Any]
@@ -81,8 +81,7 @@ def _string(result: StringState) -> Said:
         "left": _offset(result.now),
         "outcome": None if result.outcome is None else result.outcome.value,
         "moves": [
-            {"advised_mm": m.move.mm, "made_mm": m.made_mm, "said": m.said}
-            for m in result.moves
+            {"advised_mm": m.move.mm, "made_mm": m.made_mm, "said": m.said} for m in result.moves
         ],
         "travel_mm": result.travel_mm,
     }

@@ -138,7 +138,9 @@ def test_the_sheet_of_strings_with_struck_takes_says_what_the_live_state_said(
         for number in map(str, said["struck_strings"]):
             now = frozen.sheet(records[session_id])["strings"][number]
             then, live = said["sheet"]["strings"][number], said["live"]["strings"][number]
-            assert_alike([now["found"], now["left"]], [live["as_found"], live["now"]], said["story"])
+            assert_alike(
+                [now["found"], now["left"]], [live["as_found"], live["now"]], said["story"]
+            )
             if then["left"] != live["now"]:
                 disagreed.add((said["story"], number))
     assert disagreed == {("again, and stopped", "6"), ("struck out after the end", "6")}

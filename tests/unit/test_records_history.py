@@ -205,7 +205,7 @@ def a_log_with(found: float, left: float):
         entry
         for number in range(1, 7)
         for entry in (
-            stores.a_verdict(number, 0, found, 1.0),
+            stores.a_verdict(number, found, 1.0),
             replace(move, string=number),
             OutcomeEntry(2.0, number, Outcome.LEAVE, stores.an_offset(left)),
         )

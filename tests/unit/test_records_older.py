@@ -116,4 +116,4 @@ def test_an_export_of_the_first_form_is_read():
             assert again == entry
         if isinstance(entry, MoveEntry):
             assert again.made.document() == entry.made.document()
-            assert again.screw_mm == entry.screw_mm
+            assert again.made.screw_mm == entry.made.screw_mm

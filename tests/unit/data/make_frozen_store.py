@@ -29,7 +29,7 @@ from survey_story import Played
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.pitch.listener import ReadingReady
-from pitchbench.pitch.reading import Partial, Reading, Reason
+from pitchbench.pitch.reading import NO_TRACE, Partial, Reading, Reason, Rejected
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
@@ -52,7 +52,7 @@ SCREWS = replace(preset("six-string"), name="Frozen screws", owner_mark="F 1", n
 PAIRS = replace(preset("paired-saddles"), name="Frozen pairs", tolerance_cents=2.5)
 FIXED = replace(preset("steel-acoustic"), name="Frozen fixed", setback_mm=(2.0,) * 5 + (3.5,))
 
-Told = Callable[[Story], Story]
+Told = Callable[[Any], Story]
 
 
 # ------------------------------------------------------------------------------ sessions
@@ -257,7 +257,7 @@ def at_the_seventh_fret(story: Story) -> Story:
     return story.play(2).takes(0.3, fret=7).play(4).takes(6.0, fret=7)
 
 
-def with_frames(story: Story) -> Story:
+def with_frames(story: Kept) -> Story:
     """One take with everything that a reading of sound holds."""
     story.play(6)
     reading = stores.a_reading(story.target_hz(6, 12) * 1.002, story.now_s, frames=20, seed=3)
@@ -299,21 +299,20 @@ def whole(event: Any) -> Any:
         return event
     reading, pitch_hz = event.reading, event.reading.pitch_hz
     assert pitch_hz is not None
-    if reading.reason in (Reason.TOO_SHORT, Reason.TOO_QUIET):
-        return replace(event, reading=replace(reading, u_cents=None))
-    stiffness_b = reading.stiffness_b or 2e-6 * pitch_hz
-    whole_reading = replace(
-        reading,
-        u_cents=8.0 if reading.reason is Reason.NEVER_SETTLED else reading.u_cents,
-        attack_cents=500.0 / pitch_hz,
-        settle_s=0.4,
-        tail_s=reading.ring_s - 0.4,
-        wander_cents=0.06,
-        stiffness_b=stiffness_b,
-        snr_db=42.0,
-        partials=(Partial(1, pitch_hz, 0.1, -20.0, 1.5, 0.0),),
-    )
-    return replace(event, reading=whole_reading)
+    known: dict[str, Any] = {
+        "attack_cents": 500.0 / pitch_hz,
+        "settle_s": 0.4,
+        "tail_s": reading.ring_s - 0.4,
+        "wander_cents": 0.06,
+        "stiffness_b": reading.stiffness_b or 2e-6 * pitch_hz,
+        "snr_db": 42.0,
+        "partials": (Partial(1, pitch_hz, 0.1, -20.0, 1.5, 0.0),),
+    }
+    if isinstance(reading, Rejected):
+        if reading.reason in (Reason.TOO_SHORT, Reason.TOO_QUIET):
+            return event
+        known["u_cents"] = 8.0 if reading.reason is Reason.NEVER_SETTLED else 0.05
+    return replace(event, reading=replace(reading, **known))
 
 
 class Maker:
@@ -385,15 +384,13 @@ class Maker:
         self.says(name, session_id, frozen.live(done.state))
 
     def says(self, name: str, session_id: str, live: frozen.Said) -> None:
-        """What this version says, live at the end, on paper and when it goes on from the log."""
+        """What this version says, live at the end and on paper."""
         record = self.repository.session(session_id)
-        again = frozen.resumed(record)
         self.said[session_id] = {
             "story": name,
             "struck_strings": frozen.struck_strings(record),
             "sheet": frozen.sheet(record),
             "live": live,
-            **({} if again == live else {"resumed": again}),
         }
 
 
@@ -401,7 +398,8 @@ def without_frames(entry: Entry) -> Entry:
     """The entry without the frames of its take, by far the larger part."""
     if not isinstance(entry, TakeEntry):
         return entry
-    return replace(entry, take=replace(entry.take, reading=replace(entry.take.reading, trace=None)))
+    reading = replace(entry.take.reading, trace=NO_TRACE)
+    return replace(entry, take=replace(entry.take, reading=reading))
 
 
 def surveyed(played: Played) -> None:
@@ -434,7 +432,7 @@ def make(repository: Repository) -> dict[str, Any]:
     maker.keep("again, and stopped", SCREWS, again_and_stopped, strings=(6, 5))
     maker.keep("struck out after the end", SCREWS, struck_and_finished, strings=(6, 5))
     maker.keep("a move struck out", SCREWS, verdict_struck, strings=(6, 5))
-    earlier = [record.entries for record in repository.sessions(SCREWS.name)]
+    earlier = [record.log for record in repository.sessions(SCREWS.name)]
     learned = setup_of(SCREWS, strings=(6, 5, 4), prior=learned_scatter(earlier))
     learned = replace(learned, response=learned_response(earlier, learned))
     maker.play("stopped at a move, with what was learned", learned, stop_at_move)
