@@ -61,14 +61,8 @@ SETUPS = st.sampled_from(
     [
         setup_of(strings=(6, 5), most_takes=8),
         setup_of(strings=(2, 6, 1)),
-        setup_of(
-            replace(
-                preset("six-string"),
-                name="short travel",
-                bridge=replace(preset("six-string").bridge, travel_away_mm=1.0),
-            ),
-            strings=(6, 4),
-        ),  # fmt: skip
+        setup_of(replace(preset("six-string"), name="short travel", bridge=replace(
+            preset("six-string").bridge, travel_away_mm=1.0)), strings=(6, 4)),  # fmt: skip
         setup_of(strings=(6, 5), fret=5),
     ]
 )

@@ -227,11 +227,9 @@ def test_a_floating_bridge_is_tuned_round_after_round_in_the_end() -> None:
 
 def test_resuming_a_pair_rebuilds_both_strings() -> None:
     story = pair().play(5).takes(3.0).move_and_retune(5).play(5, 12, -3.0)
-    again = resume(story.state.setup, story.entries)
-    assert [s.travel_mm for s in again.log.strings] == [
-        s.travel_mm for s in story.state.log.strings
-    ]
-    assert [s.round for s in again.log.strings] == [s.round for s in story.state.log.strings]
+    strings, again = story.state.log.strings, resume(story.state.setup, story.entries)
+    assert [s.travel_mm for s in again.log.strings] == [s.travel_mm for s in strings]
+    assert [s.round for s in again.log.strings] == [s.round for s in strings]
 
 
 def test_travel_counts_what_was_said() -> None:
