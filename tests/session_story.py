@@ -30,7 +30,7 @@ def setup_of(instrument: Instrument | str = "six-string", **changes: object) -> 
 
 @dataclass
 class Story:
-    """Plays events into the reducer and remembers every one."""
+    """Plays events to the session and remembers every one."""
 
     state: State
     events: list[Event] = field(default_factory=list)
