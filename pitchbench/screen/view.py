@@ -15,7 +15,8 @@ from typing import Final
 from rich.text import Text
 
 from pitchbench.screen.digits import pixel_width
-from pitchbench.screen.keyhelp import KEYS, Key, help_lines, key_lines
+from pitchbench.screen.frame import Keys, ask_lines, framed, header
+from pitchbench.screen.keyhelp import KEYS, Key, session_marks
 from pitchbench.screen.number import (
     Scale,
     figure_scale,
@@ -31,7 +32,6 @@ from pitchbench.screen.text import (
     padded,
     printable,
     side_by_side,
-    spread,
     title,
     wrapped,
 )
@@ -40,9 +40,6 @@ from pitchbench.screen.trace import trace_lines, trace_title
 from pitchbench.session.log import Step
 from pitchbench.session.state import State
 from pitchbench.session.words import HOW_TO_PLAY, ORDER_OF_WORK, ordinal
-
-LEAST_WIDTH: Final = 40
-LEAST_HEIGHT: Final = 12
 
 #: From this width on, trace and takes stand beside each other.
 _WIDE: Final = 110
@@ -89,17 +86,15 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
     theme : characters and colours.
     typed : figures of a take number that have been typed so far.
     """
-    if width < LEAST_WIDTH or height < LEAST_HEIGHT:
-        return too_small(width, height)
-    keys = key_lines(theme, width, typed, keys_of(state))
-    room = height - len(keys)
-    if state.display.help_open:
-        lines = help_lines(theme, width, room)
-    elif state.display.large_print:
-        lines = _large_print(state, theme, width, room)
-    else:
-        lines = _bench(state, theme, width, room, figure_scale(width, height))
-    return [*lines, *[Text()] * (room - len(lines)), *keys]
+    scale = figure_scale(width, height)
+
+    def body(room: int) -> list[Text]:
+        if state.display.large_print:
+            return _large_print(state, theme, width, room)
+        return _bench(state, theme, width, room, scale)
+
+    keys = Keys(KEYS, keys_of(state), None, session_marks(theme))
+    return framed(state, keys, body, width=width, height=height, theme=theme, typed=typed)
 
 
 def keys_of(state: State) -> list[Key]:
@@ -108,13 +103,7 @@ def keys_of(state: State) -> list[Key]:
     return [key for key in KEYS if key[0] != unused]
 
 
-def too_small(width: int, height: int) -> list[Text]:
-    """What a window says that holds no screen."""
-    words = wrapped(f"too small: needs {LEAST_WIDTH} x {LEAST_HEIGHT}", max(width, 1))
-    return (words + [Text()] * height)[:height]
-
-
-def header(state: State, theme: Theme, width: int) -> Text:
+def _header(state: State, theme: Theme, width: int) -> Text:
     """Which string and which step, in words; on the right how it is judged."""
     g = theme.glyphs
     string = state.setup.instrument.string(state.log.current)
@@ -129,10 +118,7 @@ def header(state: State, theme: Theme, width: int) -> Text:
         )
     tolerance = f"{g.plus_minus}{state.log.tolerance_cents:g}"
     right = Text(tolerance if width < 60 else f"tolerance {tolerance} cents", theme.quiet)
-    for words, applies in (("frozen", state.display.frozen), ("no sound", state.input_lost)):
-        if applies:
-            right = Text(f" {words} ", theme.caution)
-    return spread(left, right, width)
+    return header(left, right, state, theme, width)
 
 
 def step_words(state: State) -> str:
@@ -147,7 +133,7 @@ def step_words(state: State) -> str:
 
 def _bench(state: State, theme: Theme, width: int, room: int, scale: Scale) -> list[Text]:
     """The screen above the keys."""
-    top = [header(state, theme, width), *ask_lines(state.asks, theme, width)]
+    top = [_header(state, theme, width), *ask_lines(state.asks, theme, width)]
     if len(top) > room:
         return top[:room]
     number = number_lines(large_of(state, theme), theme, width, scale)
@@ -164,14 +150,6 @@ def _bench(state: State, theme: Theme, width: int, room: int, scale: Scale) -> l
             spare -= 1
         lines += pane.draw(heights[name])[: heights[name]]
     return lines
-
-
-def ask_lines(asks: str, theme: Theme, width: int) -> list[Text]:
-    """The one thing to do now, never cut short."""
-    mark = theme.glyphs.current
-    lines = wrapped(printable(asks, theme), width - 2, style=theme.ask)
-    return [Text.assemble((f"{mark if n == 0 else ' '} ", theme.ask), line)
-            for n, line in enumerate(lines)]  # fmt: skip
 
 
 def _allot(panes: dict[str, _Pane], priority: tuple[str, ...], room: int) -> dict[str, int]:
@@ -234,7 +212,7 @@ _Part = tuple[str, Callable[[int, int], list[Text]]]
 
 
 def _trace(state: State, theme: Theme, width: int) -> _Part:
-    return trace_title(state, width), lambda w, h: trace_lines(state, theme, w, h)
+    return trace_title(state, theme, width), lambda w, h: trace_lines(state, theme, w, h)
 
 
 def _titled(part: _Part, theme: Theme, width: int) -> Callable[[int], list[Text]]:
@@ -272,7 +250,7 @@ def _check_lines(theme: Theme, width: int, height: int) -> list[Text]:
 
 def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text]:
     """Step, number and word alone, as large as the window allows; the request in plain text."""
-    lines = [header(state, theme, width), *ask_lines(state.asks, theme, width)]
+    lines = [_header(state, theme, width), *ask_lines(state.asks, theme, width)]
     move = state.log.string.advice if state.log.step is Step.MOVE else None
     large = large_of(state, theme) if move is None else move_large(move)
     free = room - len(lines)
