@@ -286,7 +286,8 @@ def _beside(large: Large, theme: Theme, width: int, height: int) -> list[Text]:
     rows = word_rows(large.word, theme, width, height - min(len(text), 4))
     if rows is None:
         rows = word_rows(large.word, theme, width, height)
-        text = text[:0] if rows is not None else text
+        # A sentence would be cut short, the unit is not.
+        text = text[: bool(unit)] if rows is not None else text
     if rows is None:
         head = [Text(printable(large.word, theme).upper(), theme.number)]
     else:

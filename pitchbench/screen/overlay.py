@@ -204,7 +204,8 @@ def _pluck_words(pluck: LaidPluck, strength: Strength | None, a4_hz: float, *, s
     note = "?" if reading.pitch_hz is None else nearest_note(reading.pitch_hz, a4_hz)[0].name
     name = f"{pluck.number} {note}" + ("" if strength is None else f" {strength}")
     if isinstance(reading, Rejected):
-        return f"{name}: rejected, {rejected_words(reading.reason)}"
+        why = reading.reason.replace("_", " ") if short else rejected_words(reading.reason)
+        return f"{name}: rejected, {why}"
     attack, settle_s, wander = reading.attack_cents, reading.settle_s, reading.wander_cents
     if short:
         return f"{name}: {attack:+z.1f}, {settle_s:.1f} s, wander {wander:.2f}"

@@ -14,7 +14,6 @@ from rich.text import Text
 
 from pitchbench.screen.theme import Theme
 
-
 #: A minus of a number as sentences are written, unlike the hyphen within a word or a range.
 _MINUS: Final = re.compile(r"(?<![\w.])-(?=\d)")
 

@@ -25,7 +25,7 @@ from pitchbench.screen.number import (
     number_lines,
     word_rows,
 )
-from pitchbench.screen.saddle import move_lines, travel_line
+from pitchbench.screen.saddle import move_lines, shown_move, travel_line
 from pitchbench.screen.strip import result_lines, strip_lines
 from pitchbench.screen.takes import takes_lines
 from pitchbench.screen.text import (
@@ -54,7 +54,7 @@ _PRIORITY: Final[dict[Step, tuple[str, ...]]] = {
     Step.TUNE: ("number", "says", "strip", "trace"),
     Step.OPEN: ("number", "strip", "says", "takes", "trace"),
     Step.FRETTED: ("number", "strip", "says", "takes", "trace"),
-    Step.MOVE: ("number", "move", "strip", "says", "takes"),
+    Step.MOVE: ("number", "says", "move", "strip", "takes"),
     # A string is retuned after its saddle was moved, or slackened with the move still to be made.
     Step.RETUNE: ("number", "says", "move", "strip", "trace"),
     Step.BORDER: ("number", "says", "move", "strip", "takes", "trace"),
@@ -181,7 +181,8 @@ def _panes(
     count = len(state.log.strings)
     move = ("the move", lambda w, h: move_lines(state, theme, w, h))
     # The move is what the hands do next: it comes as complete as it fits, before all the rest.
-    most_move = min(1 + len(move_lines(state, theme, width, 99)), max(4, room - len(number) - 1))
+    free = max(4, room - len(number) - len(says))
+    move_height = 1 + len(move_lines(state, theme, width, free - 1))
     panes = [
         _Pane("number", (len(number),), lambda _: number),
         _Pane(
@@ -192,7 +193,7 @@ def _panes(
         _Pane("results", (min(count, room),), lambda h: result_lines(state, theme, width, h)),
     ]
     if state.log.string.advice is not None:
-        panes.append(_Pane("move", (most_move,), _titled(move, theme, width)))
+        panes.append(_Pane("move", (move_height,), _titled(move, theme, width)))
     if says:
         panes.append(_Pane("says", (len(says),), lambda _: says))
     takes = (_takes_title(state), lambda w, h: takes_lines(state, theme, w, h))
@@ -251,7 +252,7 @@ def _check_lines(theme: Theme, width: int, height: int) -> list[Text]:
 def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text]:
     """Step, number and word alone, as large as the window allows; the request in plain text."""
     lines = [_header(state, theme, width), *ask_lines(state.asks, theme, width)]
-    move = state.log.string.advice if state.log.step is Step.MOVE else None
+    move = shown_move(state) if state.log.step is Step.MOVE else None
     large = large_of(state, theme) if move is None else move_large(move)
     free = room - len(lines)
     scale = next(

@@ -190,7 +190,7 @@ def finished() -> Demo:
     """One saddle out of travel, one on the border, one moved twice."""
     bridge = replace(SCREWS, travel_toward_nut_mm=3.0, travel_away_mm=3.0)
     return new(guitar(bridge)).through(
-        {6: (6.1, -3.4, -0.2), 5: (-4.4, 0.3), 4: (-1.9,), 3: (14.3,), 2: (3.4, 0.6), 1: (0.2,)}
+        {6: (6.1, -3.4, -0.2), 5: (-4.4, 0.3), 4: (-1.9,), 3: (14.3,), 2: (3.4,), 1: (0.2,)}
     )
 
 
@@ -243,7 +243,7 @@ STORIES: Final[dict[str, Demo]] = {
     "open": read(2.6, 0.4),
     "rejected": undecided().play(4, 12, 0.0, reason=Reason.TOO_SHORT),
     "ignored": undecided().play(2),
-    "struck": undecided().key(Command.STRIKE, 14),
+    "struck": undecided().key(Command.STRIKE, 25),
     "many-takes": many_takes(),
     "move": sharp(),
     "move-as-before": sharp().play(4, 0, 0.3),
