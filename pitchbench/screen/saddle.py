@@ -155,12 +155,12 @@ def travel_words(string: StringState, width: int) -> str:
     travel_mm = round(string.travel_mm, 2)
     if travel_mm == 0:
         short = "saddle so far: where it was found"
-        forms = (f"{short}, after {moves}" if string.moves else short, short)
+        forms = [f"{short}, after {moves}" if string.moves else short, short]
     else:
         way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if travel_mm > 0 else Direction.TOWARD_NUT]
         amount = f"{abs(travel_mm):.2f} mm {way}"
         so_far = f"saddle so far: {amount} from where it was found, {moves}"
-        forms = (so_far, f"saddle: {amount}, {moves}", f"saddle: {amount}")
+        forms = [so_far, f"saddle: {amount}, {moves}", f"saddle: {amount}"]
     return next((words for words in forms if len(words) <= width), forms[-1])
 
 

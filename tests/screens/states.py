@@ -150,10 +150,10 @@ def ringing(cents: float, seconds: float) -> Demo:
     return demo.ring(demo.hz(4, 12, cents), seconds)
 
 
-def settled() -> Demo:
+def settled(cents: float = 2.2) -> Demo:
     """It has settled and rings on."""
     demo = undecided()
-    return demo.offered(demo.hz(4, 12, 2.2))
+    return demo.offered(demo.hz(4, 12, cents))
 
 
 def tuned(live_cents: float) -> Demo:
@@ -239,6 +239,7 @@ STORIES: Final[dict[str, Demo]] = {
     "settling": ringing(2.0, 0.6),
     "settling-flat": ringing(-27.0, 0.6),
     "settled": settled(),
+    "settled-far": settled(-22.4),
     "fretted": undecided(),
     "open": read(2.6, 0.4),
     "rejected": undecided().play(4, 12, 0.0, reason=Reason.TOO_SHORT),

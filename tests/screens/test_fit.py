@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from states import STATES, guitar, new, sharp
 
 from pitchbench.screen.frame import LEAST_HEIGHT, LEAST_WIDTH
+from pitchbench.screen.text import printable
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.screen.view import keys_of, render
 from pitchbench.session.log import Step
@@ -104,3 +105,22 @@ def test_step_is_said_in_words() -> None:
 def test_another_fret_is_named() -> None:
     state = new(fret=19).play(6).state
     assert "fret the 19th" in render(state, 80, 24, THEMES[0])[0].plain
+
+
+#: What shows a move to be made.
+MOVING = [
+    name
+    for name, state in STATES.items()
+    if state.log.step in (Step.MOVE, Step.RETUNE, Step.BORDER) and not state.display.large_print
+]
+
+
+@pytest.mark.parametrize("name", MOVING)
+def test_a_usual_window_shows_the_move_and_what_was_heard(name: str) -> None:
+    state = STATES[name]
+    text = [line.plain for line in render(state, 80, 24, THEMES[1])]
+    assert any(line.startswith("-- the move") for line in text)
+    assert state.log.string.advice is not None
+    shown = " ".join(" ".join(text).split())
+    assert state.log.string.advice.cautions[0] in shown
+    assert printable(state.says, THEMES[1]) in shown

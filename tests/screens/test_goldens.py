@@ -7,6 +7,7 @@ read the difference.
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 import pytest
@@ -50,8 +51,12 @@ def compare(path: Path, screens: dict[str, str]) -> None:
         text = "".join(f"{heading(name)}\n{text}\n" for name, text in screens.items())
         path.write_text(text, encoding="utf-8")
     assert screens == stored(path)
+    shown = path.read_text(encoding="utf-8")
+    assert not re.search(r"[-−]0\.0*(?!\d)", shown)
     if "ascii" in path.name:
-        assert path.read_text(encoding="utf-8").isascii()
+        assert shown.isascii()
+    else:
+        assert not re.search(r"(?<![\w.])-\d", shown)  # one kind of minus
 
 
 @pytest.mark.parametrize("name", STORIES)

@@ -102,7 +102,7 @@ def test_turns_are_the_same_on_the_screen_on_the_sheet_and_in_the_document(mm, s
         "request": turns_in(state.asks),
         "screen": turns_in(pane),
         "sheet": turns_in(sheet.rows[3].moves[0]),
-        "document": f"{document['moves'][0]['made_turns']:.1f}",
+        "document": f"{document['moves'][-1]['made_turns']:.1f}",
         "screw": f"{abs(entry.made.screw_mm) / PITCH_MM:.1f}",
     }
     assert len(set(shown.values())) == 1, shown
