@@ -144,10 +144,10 @@ def bordering(offset_cents: float) -> Demo:
     return in_tune().takes(offset_cents, scatter=(2.4, -2.4, 1.9, -1.9))
 
 
-def ringing(cents: float, seconds: float) -> Demo:
+def ringing() -> Demo:
     """The fourth string's fretted note rings."""
     demo = undecided()
-    return demo.ring(demo.hz(4, 12, cents), seconds)
+    return demo.ring(demo.hz(4, 12, 2.0), 0.6)
 
 
 def settled(cents: float = 2.2) -> Demo:
@@ -236,8 +236,7 @@ STORIES: Final[dict[str, Demo]] = {
     "open-first": worked().key(Command.ACCEPT),
     "fretted-first": in_tune(),
     "settling-begins": just_begun(),
-    "settling": ringing(2.0, 0.6),
-    "settling-flat": ringing(-27.0, 0.6),
+    "settling": ringing(),
     "settled": settled(),
     "settled-far": settled(-22.4),
     "fretted": undecided(),
@@ -270,7 +269,7 @@ STORIES: Final[dict[str, Demo]] = {
     "no-sound": undecided().event(InputLost("the input was unplugged")),
     "help": undecided().key(Command.HELP),
     "large": settled().key(Command.LARGE_PRINT),
-    "large-wait": ringing(2.0, 0.6).key(Command.LARGE_PRINT),
+    "large-wait": ringing().key(Command.LARGE_PRINT),
     "large-move": sharp().key(Command.LARGE_PRINT),
     "frozen": settled().key(Command.FREEZE),
 }

@@ -91,7 +91,7 @@ def test_left_handed_is_the_mirror_image() -> None:
 
 
 def test_step_is_said_in_words() -> None:
-    waiting = ("before-heard", "settling-begins", "settling", "settling-flat", "large-wait")
+    waiting = ("before-heard", "settling-begins", "settling", "large-wait")
     for name, state in STATES.items():
         if state.display.help_open or name in waiting:
             continue
