@@ -117,8 +117,8 @@ class PlainView:
         self._line("move, 95 % interval", move_interval_words(advice))
         if advice.ends95_cents is not None:
             low, high = advice.ends95_cents
-            self._line("offset after it, 95 % interval", f"{low:+.1f} to {high:+.1f} cents")
-        self._line("travel so far", f"{new.log.string.travel_mm:+.1f} mm")
+            self._line("offset after it, 95 % interval", f"{low:+z.1f} to {high:+z.1f} cents")
+        self._line("travel so far", f"{new.log.string.travel_mm:+z.1f} mm")
         for caution in advice.cautions:
             self._line("caution", caution)
 
@@ -153,9 +153,9 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # o
             words = f"string {entry.string}, {offset_words(offset)}, {decision}"
             return "verdict", f"{words}: {verdict.explanation}"
         case SaidEntry():
-            return "said", f"string {entry.string}, moved {entry.mm:+.2f} mm (+ is away from nut)"
+            return "said", f"string {entry.string}, moved {entry.mm:+z.2f} mm (+ is away from nut)"
         case MoveEntry():
-            return "moved", f"string {entry.string}, {entry.made_mm:+.1f} mm (+ is away from nut)"
+            return "moved", f"string {entry.string}, {entry.made_mm:+z.1f} mm (+ is away from nut)"
         case OutcomeEntry():
             string = log.strings[entry.string - 1]
             return "done", outcome_words(string, entry.outcome, log.tolerance_cents)
@@ -201,7 +201,7 @@ def result_lines(state: State) -> list[str]:
         moves = len(string.moves)
         lines.append(
             f"result: string {number} ({note}), found {found}, now {now}, {outcome}, "
-            f"{moves} move{'' if moves == 1 else 's'}, saddle travel {string.travel_mm:+.1f} mm"
+            f"{moves} move{'' if moves == 1 else 's'}, saddle travel {string.travel_mm:+z.1f} mm"
         )
     response = learned(state.log)
     return [*lines, f"bridge: {learned_words(response)}"] if response.moves else lines

@@ -13,6 +13,9 @@ import pyte
 
 HERE = Path(__file__).parent
 
+#: Where a child finds what the tests share, and the program that the tests themselves use.
+_PATHS = os.pathsep.join(str(path) for path in (HERE, HERE.parent, HERE.parents[1]))
+
 
 class Terminal:
     """A program running in a shell in a pseudo-terminal.
