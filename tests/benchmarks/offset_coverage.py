@@ -1,6 +1,6 @@
 """How often the interval of an offset from a batch of takes holds the truth.
 
-    python tests/benchmarks/offset_coverage.py [--runs 1000] [--write]
+python tests/benchmarks/offset_coverage.py [--runs 1000] [--write]
 """
 
 from __future__ import annotations
@@ -70,9 +70,7 @@ def cell(batch: Batch, n: int, runs: int) -> str:
     sets = [batch.takes(rng, n) for _ in range(runs)]
     both = (
         np.array([from_takes(takes, fret=12).offset.interval() for takes in sets]),
-        np.array(
-            [estimate_offset(t, fret=12, prior=DEFAULT_PRIOR).interval95_cents for t in sets]
-        ),
+        np.array([estimate_offset(t, fret=12, prior=DEFAULT_PRIOR).interval95_cents for t in sets]),
     )
     return " | ".join(
         f"{100 * np.mean((low <= OFFSET_CENTS) & (high >= OFFSET_CENTS)):.1f} "
@@ -85,10 +83,11 @@ def table(runs: int) -> str:
     lines = [
         "## Offset of a batch of takes: does the interval hold what it says",
         "",
-        f"Simulated takes with known truth, one every {SECONDS_APART:g} s ({runs} runs a cell; made "
-        "by `python tests/benchmarks/offset_coverage.py --write`). How often the 95 % interval "
-        "holds the truth, in per cent, and in brackets half its mean width in cents; beside it what "
-        "a Student interval on the two means and spreads does. Takes of each note: 3, 5, 8.",
+        f"Simulated takes with known truth, one every {SECONDS_APART:g} s ({runs} runs a cell; "
+        "made by `python tests/benchmarks/offset_coverage.py --write`). How often the 95 % "
+        "interval holds the truth, in per cent, and in brackets half its mean width in cents; "
+        "beside it what a Student interval on the two means and spreads does. Takes of each note: "
+        "3, 5, 8.",
         "",
         "| takes | " + " | ".join(f"{n} of each | Student" for n in COUNTS) + " |",
         "|---|" + "---|---|" * len(COUNTS),

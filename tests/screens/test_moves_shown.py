@@ -9,13 +9,13 @@ from statistics import fmean
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pitchbench.session.summary import session_document
 from session_story import Story
 from states import STATES, guitar
 from stores import NOON
 
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Direction, Move, move_interval_words
 from pitchbench.records.model import SessionMeta, SessionRecord
+from pitchbench.report.session import session_document
 from pitchbench.report.sheet import build_sheet
 from pitchbench.screen.reference import cents_from_open, current_takes
 from pitchbench.screen.saddle import move_lines
@@ -102,7 +102,7 @@ def test_turns_are_the_same_on_the_screen_on_the_sheet_and_in_the_document(mm, s
         "request": turns_in(state.asks),
         "screen": turns_in(pane),
         "sheet": turns_in(sheet.rows[3].moves[0]),
-        "document": f"{document['moves'][-1]['made_turns']:.1f}",
+        "document": f"{document.moves[-1].made_turns:.1f}",
         "screw": f"{abs(entry.made.screw_mm) / PITCH_MM:.1f}",
     }
     assert len(set(shown.values())) == 1, shown
