@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
-import os
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -21,8 +20,6 @@ from pitchbench.sound.recording import Recording
 
 #: Nobody waits for a block of a file; large ones cost less each.
 _BLOCK_SIZE: Final = 1 << 16
-#: For fewer recordings further processes take about as long to start as they save.
-_MANY: Final = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +70,7 @@ def listen_to(
     paths: Iterable[Path],
     *,
     channel: int | None = None,
-    jobs: int | None = None,
+    jobs: int = 1,
     follow: Follow = _follow_none,
 ) -> Iterator[Listened]:
     """Listen to recordings; what was heard comes in the order of ``paths``, each once it is whole.
@@ -83,8 +80,9 @@ def listen_to(
     Parameters
     ----------
     channel : counted from 1; None takes the one in which most happens.
-    jobs : how many are listened to side by side, each in a process of its own. None takes one, or
-        for eight recordings and more as many as there are cores. It changes no reading.
+    jobs : how many are listened to side by side, each in a process of its own, which changes no
+        reading. The processes import the program that asks for them, so that it must not start at
+        import: ``if __name__ == "__main__":``.
     follow : is told how far each has been heard.
 
     Raises
@@ -94,8 +92,6 @@ def listen_to(
         heard of those before it.
     """
     recordings = [Recording(path, channel=channel, block_size=_BLOCK_SIZE) for path in paths]
-    if jobs is None:
-        jobs = 1 if len(recordings) < _MANY else _cores()
     with _listeners(recordings, channel, min(jobs, len(recordings))) as listen:
         for recording in recordings:
             with follow(recording) as advance:
@@ -159,12 +155,6 @@ def _listened(recording: Recording, advance: Advance) -> Listened:
 
 def _finished(heard: Iterable[object]) -> list[Reading | Rejected]:
     return [each.reading for each in heard if isinstance(each, ReadingReady) and each.final]
-
-
-def _cores() -> int:
-    """How many of the machine's cores this process may use."""
-    affinity = getattr(os, "sched_getaffinity", None)  # not on every system
-    return len(affinity(0)) if affinity else os.cpu_count() or 1
 
 
 def _end_when_interrupted() -> None:
