@@ -1,52 +1,47 @@
 """The store: every accepted take, struck take, move and verdict, committed the moment it happens.
 
-SQLite in a file by default, PostgreSQL by URL; the same code for both. On SQLite the journal is a
-write-ahead log and every commit is forced to the disk (``synchronous=FULL``): after a SIGKILL
-``NORMAL`` would do, but it may lose the last commits when the power fails, and a session commits
-a few times a minute, so the few milliseconds cost nothing.
+SQLite in a file by default, PostgreSQL by URL; the same code for both.
 """
 
 from __future__ import annotations
 
 import difflib
 import os
-import sqlite3
-import time
 import uuid
-import zlib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
-import numpy as np
-import platformdirs
 from sqlalchemy import (
-    URL,
     Connection,
     Engine,
-    Row,
     and_,
-    create_engine,
     delete,
-    event,
     func,
     insert,
-    make_url,
     or_,
     select,
     update,
 )
-from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from pitchbench import __version__
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import Instrument
-from pitchbench.pitch.reading import NO_TRACE, Trace
+from pitchbench.pitch.reading import NO_TRACE
 from pitchbench.records import migrations
-from pitchbench.records.documents import ENTRY_KINDS, from_json, to_json
+from pitchbench.records.documents import from_json
+from pitchbench.records.engines import (
+    BUSY_S,
+    STORE_VARIABLE,
+    default_path,
+    file_engine,
+    file_identity,
+    in_words,
+    server_engine,
+)
 from pitchbench.records.model import (
     InstrumentRecord,
     InstrumentSummary,
@@ -55,13 +50,19 @@ from pitchbench.records.model import (
     SessionMeta,
     SessionRecord,
 )
-from pitchbench.records.schema import entries, instruments, sessions, traces
-from pitchbench.session.log import Entry, Setup, TakeEntry
-
-#: Environment variable with the path or URL of the store.
-STORE_VARIABLE: Final = "PITCHBENCH_STORE"
-
-_BUSY_S: Final = 30.0
+from pitchbench.records.rows import (
+    entries_of,
+    entry_document,
+    frames_of,
+    insert_entry,
+    instrument_record,
+    instrument_row,
+    meta_of,
+    session_row,
+    with_trace,
+)
+from pitchbench.records.schema import entries, instruments, sessions
+from pitchbench.session.log import Entry, Setup
 
 
 class Repository:
@@ -73,7 +74,7 @@ class Repository:
     def __init__(self, engine: Engine, audio_folder: Path, path: Path | None = None) -> None:
         self._engine = engine
         self._path = path
-        self._identity = None if path is None else _identity(path)
+        self._identity = None if path is None else file_identity(path)
         self._reader = engine.execution_options(isolation_level="AUTOCOMMIT")
         self._audio_folder = audio_folder
 
@@ -91,17 +92,17 @@ class Repository:
         PitchbenchError
             If it cannot be opened, was written by a newer program, or is something else.
         """
-        where = str(url_or_path or os.environ.get(STORE_VARIABLE, "") or _default_path())
+        where = str(url_or_path or os.environ.get(STORE_VARIABLE, "") or default_path())
         path = None
         if "://" in where or where.startswith(("postgresql:", "postgres:")):
-            engine = _server(where)
-            audio_folder = _default_path().with_name("audio")
+            engine = server_engine(where)
+            audio_folder = default_path().with_name("audio")
         else:
             path = Path(where).expanduser().absolute()
-            engine = _file(path)
+            engine = file_engine(path)
             audio_folder = path.with_name("audio")
         try:
-            with _in_words(engine):
+            with in_words(engine):
                 migrations.bring_up_to_date(engine)
         except BaseException:
             engine.dispose()
@@ -126,7 +127,7 @@ class Repository:
         record = InstrumentRecord(uuid.uuid4().hex, instrument, added_at, added_at)
         with self._writing() as connection:
             _refuse_taken_name(connection, instrument.name)
-            connection.execute(insert(instruments).values(**_instrument_row(record)))
+            connection.execute(insert(instruments).values(**instrument_row(record)))
         return record.id
 
     def change_instrument(
@@ -141,7 +142,7 @@ class Repository:
             connection.execute(
                 update(instruments)
                 .where(instruments.c.id == record.id)
-                .values(**_instrument_row(changed))
+                .values(**instrument_row(changed))
             )
 
     def remove_instrument(self, name: str) -> None:
@@ -162,7 +163,7 @@ class Repository:
                 row = connection.execute(
                     select(instruments).where(instruments.c.name == alike[0])
                 ).one()
-        return _instrument_record(row)
+        return instrument_record(row)
 
     def has_instrument(self, name: str) -> bool:
         """Whether an instrument of exactly this name is on record."""
@@ -190,7 +191,7 @@ class Repository:
         with self._reading() as connection:
             rows = connection.execute(query).all()
         return [
-            InstrumentSummary(_instrument_record(row), row.number or 0, row.last) for row in rows
+            InstrumentSummary(instrument_record(row), row.number or 0, row.last) for row in rows
         ]
 
     # -- sessions: writing ------------------------------------------------------------------
@@ -225,11 +226,11 @@ class Repository:
                 parameters=parameters or {},
                 kind=kind,
             )
-            connection.execute(insert(sessions).values(**_session_row(setup, meta)))
+            connection.execute(insert(sessions).values(**session_row(setup, meta)))
         return meta.id
 
     def append(
-        self, session_id: str, entry: Entry, *, again: bool = False, busy_s: float = _BUSY_S
+        self, session_id: str, entry: Entry, *, again: bool = False, busy_s: float = BUSY_S
     ) -> None:
         """Add ``entry`` to the session's log; when this returns, it is on the disk.
 
@@ -247,9 +248,9 @@ class Repository:
                 .limit(1)
             )
             last = connection.execute(query).first()
-            if again and last is not None and last.document == _document(entry):
+            if again and last is not None and last.document == entry_document(entry):
                 return
-            _insert_entry(connection, session_id, 0 if last is None else last.sequence + 1, entry)
+            insert_entry(connection, session_id, 0 if last is None else last.sequence + 1, entry)
 
     def finish_session(self, session_id: str, *, at: datetime) -> None:
         """Say that the session came to its end."""
@@ -271,12 +272,12 @@ class Repository:
             if here is None:
                 query = select(instruments.c.id).where(instruments.c.id == meta.instrument_id)
                 meta = replace(meta, instrument_id=connection.execute(query).scalar())
-                connection.execute(insert(sessions).values(**_session_row(setup, meta)))
+                connection.execute(insert(sessions).values(**session_row(setup, meta)))
             known = connection.execute(
                 select(func.count()).where(entries.c.session_id == meta.id)
             ).scalar_one()
             for sequence, entry in enumerate(log[known:], start=known):
-                _insert_entry(connection, meta.id, sequence, entry)
+                insert_entry(connection, meta.id, sequence, entry)
             if meta.finished_at is not None:
                 connection.execute(
                     update(sessions)
@@ -305,7 +306,7 @@ class Repository:
             while name in taken:
                 name, number = f"{record.instrument.name} ({number})", number + 1
             renamed = replace(record, instrument=replace(record.instrument, name=name))
-            row = _instrument_row(renamed)
+            row = instrument_row(renamed)
             if here is None:
                 connection.execute(insert(instruments).values(**row))
             else:
@@ -350,12 +351,12 @@ class Repository:
             row = connection.execute(select(sessions).where(sessions.c.id == session_id)).first()
             if row is None:
                 raise _no_such("session", session_id, [])
-            log = _log(connection, session_id)
-            frames = _frames(connection, session_id) if traces_too else {}
+            log = entries_of(connection, session_id)
+            frames = frames_of(connection, session_id) if traces_too else {}
         with_frames = tuple(
-            _with_trace(entry, frames.get(sequence, NO_TRACE)) for sequence, entry in enumerate(log)
+            with_trace(entry, frames.get(sequence, NO_TRACE)) for sequence, entry in enumerate(log)
         )
-        return SessionRecord(from_json(row.setup, Setup), with_frames, _meta(row))
+        return SessionRecord(from_json(row.setup, Setup), with_frames, meta_of(row))
 
     def sessions(
         self,
@@ -383,7 +384,7 @@ class Repository:
             rows = connection.execute(query.limit(last)).all()
             return [
                 SessionRecord(
-                    from_json(row.setup, Setup), tuple(_log(connection, row.id)), _meta(row)
+                    from_json(row.setup, Setup), tuple(entries_of(connection, row.id)), meta_of(row)
                 )
                 for row in reversed(rows)
             ]
@@ -397,7 +398,7 @@ class Repository:
             query = query.where(~sessions.c.rehearsal)
         with self._reading() as connection:
             rows = connection.execute(query.limit(last)).all()
-        return [(row.instrument_name, _meta(row)) for row in rows]
+        return [(row.instrument_name, meta_of(row)) for row in rows]
 
     def last_unfinished(self, *, kind: SessionKind = SessionKind.SETUP) -> str | None:
         """The id of the latest session that was broken off, rehearsals apart; None if none was."""
@@ -418,7 +419,7 @@ class Repository:
         ids = {record.meta.instrument_id for record in records if record.meta.instrument_id}
         with self._reading() as connection:
             rows = connection.execute(select(instruments).where(instruments.c.id.in_(ids))).all()
-        return [_instrument_record(row) for row in rows]
+        return [instrument_record(row) for row in rows]
 
     def session_ids(self, name: str | None = None) -> list[str]:
         """Ids of all sessions (rehearsals too), or of those of one instrument, oldest first."""
@@ -457,11 +458,11 @@ class Repository:
                 raise _no_such("session", session_id, [])
 
     @contextmanager
-    def _writing(self, busy_s: float = _BUSY_S) -> Iterator[Connection]:
+    def _writing(self, busy_s: float = BUSY_S) -> Iterator[Connection]:
         if not self._same_file() and self._identity is None:
             raise self._gone()  # and let SQLite make no new one in its place
         engine = self._engine.execution_options(busy_s=busy_s)
-        with _in_words(engine), engine.begin() as connection:
+        with in_words(engine), engine.begin() as connection:
             yield connection
         if not self._same_file():
             raise self._gone()
@@ -474,7 +475,7 @@ class Repository:
         """
         if self._path is None:
             return True
-        before, self._identity = self._identity, _identity(self._path)
+        before, self._identity = self._identity, file_identity(self._path)
         if self._identity is not None and self._identity == before:
             return True
         self._engine.dispose()
@@ -489,228 +490,8 @@ class Repository:
 
     @contextmanager
     def _reading(self) -> Iterator[Connection]:
-        with _in_words(self._engine), self._reader.connect() as connection:
+        with in_words(self._engine), self._reader.connect() as connection:
             yield connection
-
-
-# -- engines ---------------------------------------------------------------------------------
-
-
-def _default_path() -> Path:
-    return platformdirs.user_data_path("pitchbench", appauthor=False) / "records.sqlite"
-
-
-def _file(path: Path) -> Engine:
-    """An engine on an SQLite file; its folder is made if need be."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise PitchbenchError(
-            f"The folder for the records, {str(path.parent)!r}, cannot be made: {error.strerror}.",
-            f"Choose another place with --store FILE or the variable {STORE_VARIABLE}.",
-            ExitCode.RECORDS,
-        ) from error
-    url = URL.create("sqlite", database=str(path))
-    engine = create_engine(url, connect_args={"timeout": _BUSY_S, "isolation_level": None})
-
-    @event.listens_for(engine, "connect")
-    def prepare(connection: sqlite3.Connection, _: object) -> None:
-        _set_write_ahead_log(connection)
-        connection.execute("PRAGMA synchronous=FULL")
-        connection.execute("PRAGMA foreign_keys=ON")
-
-    @event.listens_for(engine, "begin")
-    def begin(connection: Connection) -> None:
-        # A transaction that starts as a reader cannot wait for its turn to write, this one can.
-        options = connection.get_execution_options()
-        if options.get("isolation_level") != "AUTOCOMMIT":
-            busy_ms = round(1000 * options.get("busy_s", _BUSY_S))
-            connection.exec_driver_sql(f"PRAGMA busy_timeout = {busy_ms}")
-            connection.exec_driver_sql("BEGIN IMMEDIATE")
-
-    return engine
-
-
-def _identity(path: Path) -> tuple[int, int] | None:
-    """Which file has this name now; None if none has, or its folder cannot be looked into."""
-    try:
-        status = path.stat()
-    except OSError:
-        return None
-    return status.st_dev, status.st_ino
-
-
-def _set_write_ahead_log(connection: sqlite3.Connection) -> None:
-    """Switch the journal; two processes that create one store together must take turns, and
-    SQLite's own waiting does not cover this switch."""
-    deadline = time.monotonic() + _BUSY_S
-    while True:
-        try:
-            connection.execute("PRAGMA journal_mode=WAL")
-            return
-        except sqlite3.OperationalError as error:
-            if "locked" not in str(error) or time.monotonic() > deadline:
-                raise
-            time.sleep(0.02)
-
-
-def _server(text: str) -> Engine:
-    """An engine on a PostgreSQL server."""
-    try:
-        url = make_url(text)
-        if url.drivername == "postgresql":
-            url = url.set(drivername="postgresql+psycopg")
-        if url.drivername != "postgresql+psycopg" or "@" in (url.host or ""):
-            raise ArgumentError("not PostgreSQL, or an @ in the password that is not escaped")
-    except (ArgumentError, ValueError) as error:
-        raise PitchbenchError(
-            "The URL of the store is not one of a PostgreSQL database.",
-            "Write postgresql://user@host/database, or the path of a file.",
-            ExitCode.RECORDS,
-        ) from error
-    # A server that does not answer, or whose cable was pulled, may not hold up a session.
-    patience = {"connect_timeout": "5", "tcp_user_timeout": "10000"}
-    asked = {name: text for name, text in patience.items() if name not in url.query}
-    try:
-        return create_engine(url, pool_pre_ping=True, connect_args=asked)
-    except ModuleNotFoundError as error:
-        raise PitchbenchError(
-            "The PostgreSQL driver is not installed.",
-            "In the folder of pitchbench: .venv/bin/pip install '.[postgresql]'.",
-            ExitCode.RECORDS,
-        ) from error
-
-
-def _without_secrets(url: URL) -> str:
-    """``url`` as it may be shown; a password may stand in either of two places."""
-    shown = url.difference_update_query(["password", "sslpassword"])
-    return shown.render_as_string(hide_password=True)
-
-
-@contextmanager
-def _in_words(engine: Engine) -> Iterator[None]:
-    """Database trouble as two sentences; the store is named without its password."""
-    try:
-        yield
-    except UnicodeEncodeError as error:  # a file name, or a word typed, that is no UTF-8
-        raise PitchbenchError(
-            f"{error.object!r} holds characters that cannot be kept.",
-            "Use a name of ordinary characters.",
-            ExitCode.RECORDS,
-        ) from error
-    except DBAPIError as error:
-        url = engine.url
-        is_file = url.get_backend_name() == "sqlite"
-        place = str(url.database) if is_file else _without_secrets(url)
-        reason = " ".join(str(error.orig).split())
-        remedy = (
-            "See that the disk has room and the folder may be written, or choose another place "
-            "with --store; what was recorded before is safe."
-            if is_file
-            else "See that the server runs and lets you in, or choose a file with --store; what "
-            "was recorded before is safe."
-        )
-        if "not a database" in reason:
-            remedy = "Choose another file with --store FILE; this one was left as it is."
-        raise PitchbenchError(
-            f"The records in {place!r} cannot be used: {reason}.", remedy, ExitCode.RECORDS
-        ) from error
-
-
-# -- rows ------------------------------------------------------------------------------------
-
-
-def _instrument_row(record: InstrumentRecord) -> dict[str, Any]:
-    return {
-        "id": record.id,
-        "name": record.instrument.name,
-        "document": to_json(record.instrument),
-        "added_at": record.added_at,
-        "changed_at": record.changed_at,
-    }
-
-
-def _instrument_record(row: Row[Any]) -> InstrumentRecord:
-    instrument = from_json(row.document, Instrument)
-    return InstrumentRecord(row.id, instrument, row.added_at, row.changed_at)
-
-
-def _session_row(setup: Setup, meta: SessionMeta) -> dict[str, Any]:
-    return {
-        "id": meta.id,
-        "instrument_id": meta.instrument_id,
-        "instrument_name": setup.instrument.name,
-        "setup": to_json(setup),
-        "started_at": meta.started_at,
-        "finished_at": meta.finished_at,
-        "program_version": meta.program_version,
-        "source": meta.source,
-        "rehearsal": meta.rehearsal,
-        "parameters": to_json(dict(meta.parameters)),
-        "audio": None if meta.audio is None else str(meta.audio),
-        "kind": meta.kind,
-    }
-
-
-def _meta(row: Row[Any]) -> SessionMeta:
-    return SessionMeta(
-        id=row.id,
-        instrument_id=row.instrument_id,
-        started_at=row.started_at,
-        finished_at=row.finished_at,
-        program_version=row.program_version,
-        source=row.source,
-        rehearsal=row.rehearsal,
-        parameters=from_json(row.parameters, dict),
-        audio=None if row.audio is None else Path(row.audio),
-        kind=SessionKind(row.kind),
-    )
-
-
-def _insert_entry(connection: Connection, session_id: str, sequence: int, entry: Entry) -> None:
-    """One row in ``entries`` and, for a take with frames, one in ``traces``."""
-    key = {"session_id": session_id, "sequence": sequence}
-    kind = ENTRY_KINDS[type(entry)]
-    if isinstance(entry, TakeEntry) and (trace := entry.take.reading.trace).time_s.size:
-        connection.execute(insert(traces).values(**key, frames=_pack(trace)))
-    connection.execute(insert(entries).values(**key, kind=kind, document=_document(entry)))
-
-
-def _document(entry: Entry) -> str:
-    """``entry`` as it is kept, its frames apart."""
-    return to_json(_with_trace(entry, NO_TRACE), Entry)
-
-
-def _log(connection: Connection, session_id: str) -> list[Entry]:
-    query = (
-        select(entries.c.document)
-        .where(entries.c.session_id == session_id)
-        .order_by(entries.c.sequence)
-    )
-    return [from_json(text, Entry) for text in connection.execute(query).scalars()]
-
-
-def _frames(connection: Connection, session_id: str) -> dict[int, Trace]:
-    query = select(traces.c.sequence, traces.c.frames).where(traces.c.session_id == session_id)
-    return {row.sequence: _unpack(row.frames) for row in connection.execute(query)}
-
-
-def _with_trace(entry: Entry, trace: Trace) -> Entry:
-    """``entry`` with these frames in its reading; entries other than takes as they are."""
-    if not isinstance(entry, TakeEntry):
-        return entry
-    reading = replace(entry.take.reading, trace=trace)
-    return replace(entry, take=replace(entry.take, reading=reading))
-
-
-def _pack(trace: Trace) -> bytes:
-    stacked = np.stack([trace.time_s, trace.pitch_hz, trace.level_db])
-    return zlib.compress(stacked.astype("<f8").tobytes())
-
-
-def _unpack(frames: bytes) -> Trace:
-    time_s, pitch_hz, level_db = np.frombuffer(zlib.decompress(frames), "<f8").reshape(3, -1).copy()
-    return Trace(time_s, pitch_hz, level_db)
 
 
 def _refuse_taken_name(connection: Connection, name: str) -> None:

@@ -25,7 +25,8 @@ from test_fuzz_options import COMMANDS
 
 from pitchbench.commands.common import printable
 from pitchbench.instrument import Instrument
-from pitchbench.records.repository import STORE_VARIABLE, Repository
+from pitchbench.records.engines import STORE_VARIABLE
+from pitchbench.records.repository import Repository
 from pitchbench.session.log import NoteEntry, TakeEntry
 
 ROOT = Path(__file__).parents[2]

@@ -58,13 +58,15 @@ HAPPENINGS = st.one_of(
 #: Departures of one take after the other from their mean: an ordinary player, sum zero.
 _SCATTER = (1.1, -1.4, 0.2, 1.6, -1.9, 0.4)
 
+_GUITAR = preset("six-string")
+_SHORT = replace(_GUITAR, bridge=replace(_GUITAR.bridge, travel_away_mm=1.0))
+
 SETUPS = st.sampled_from(
     [
         setup_of(strings=(6, 5), most_takes=8),
         setup_of(strings=(2, 6, 1)),
-        setup_of(replace(preset("six-string"), name="short travel", bridge=replace(
-            preset("six-string").bridge, travel_away_mm=1.0)), strings=(6, 4)),  # fmt: skip
         setup_of(strings=(6, 5), fret=5),
+        setup_of(_SHORT, strings=(6, 4)),
     ]
 )
 

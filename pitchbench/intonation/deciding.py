@@ -1,0 +1,266 @@
+"""From what is known of a string to what to do: leave it, move its saddle, or take more."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+from statistics import NormalDist
+from typing import Final
+
+from pitchbench.intonation.knowledge import Density, Knowledge, mean_of
+
+#: A string is left when it is within the tolerance with this probability. The belief is a whole
+#: one, so looking after every take needs no more than that (docs/accuracy.md: what was claimed
+#: and what was true).
+SURE: Final = 0.95
+
+#: Strings less sure than this are checked at the end, when more is known of the person.
+SURE_AT_LAST: Final = 0.96
+
+#: By how much likelier a move must make it that the string ends well. A move costs about six
+#: plucks of time, and near the tolerance six plucks bring about as much (dynamic programming,
+#: tests/benchmarks/persons_bound.py, moves from 0.04 to 0.08 on).
+WORTH_A_MOVE: Final = 0.07
+
+#: A move waits until the offset is known within these shares of the tolerance and of the move
+#: itself (standard uncertainties, added in squares). Earlier, and it must soon be moved again;
+#: later, and the takes are spent on what the turning of the screw blurs anyhow. By the same
+#: programme: 0.33 to 0.48 of the tolerance for spreads of half to twice the tolerance, 0.13 to
+#: 0.17 of the move.
+AIM_OF_TOLERANCE: Final = 0.43
+AIM_OF_MOVE: Final = 0.17
+
+#: One bad fretting shall neither move a saddle nor, of few, be half of what a string is left on
+#: (common practice, no source: several readings of each note).
+LEAST_TO_MOVE: Final = 2
+LEAST_TO_LEAVE: Final = 3
+
+#: More takes than this bring less than a percent each for whoever scatters twice the tolerance.
+MOST_TAKES: Final = 24
+
+#: Fretted takes in a row: at least two, since the open note costs as much and scatters less; at
+#: most five, so that a string that drifts is noticed.
+_RUN: Final = (2, 5)
+
+#: Scatter from which a wider tolerance is offered: with more, 2 cents take twice the plucks.
+_WIDE_SPREAD_CENTS: Final = 2.5
+
+#: Takes before the scatter is spoken of: three say little about it.
+_TAKES_THAT_SHOW_SCATTER: Final = 5
+
+#: How likely something must be to be said of a person's takes.
+_WORTH_SAYING: Final = 0.9
+
+#: A trend: so many takes, each beyond the last, and from first to last so many spreads. Of takes
+#: that do not hang together one look in 170 shows it (a twelfth are in order, and of those one in
+#: 14 spans 3.2 standard deviations).
+_TREND_TAKES: Final = 4
+_TREND_SPREADS: Final = 3.0
+
+_NORMAL: Final = NormalDist()
+
+
+class Decision(StrEnum):
+    """The three verdicts."""
+
+    LEAVE = "leave"
+    MOVE = "move"
+    TAKE_MORE = "take_more"
+
+
+class Notice(StrEnum):
+    """What stands out in the takes besides their offset."""
+
+    SHARPENING = "sharpening"
+    FLATTENING = "flattening"
+    DEPENDENT = "dependent"
+    SCATTER = "scatter"
+    BENT = "bent"
+    NOT_BY_TURNS = "not by turns"
+
+
+@dataclass(frozen=True)
+class Turning:
+    """How surely a saddle goes where it is sent: a share of the way, and cents besides.
+
+    The defaults hold for screws turned as told on a bridge of which nothing is known; backlash is
+    a tenth of a turn or less.
+    """
+
+    share: float = 0.10
+    slack_cents: float = 0.1
+
+    def u_cents(self, change_cents: float) -> float:
+        """Standard uncertainty of a change of the offset."""
+        return math.hypot(self.share * change_cents, self.slack_cents)
+
+
+#: How well a saddle is sent on its way if nothing is known of its bridge.
+AS_TOLD: Final = Turning()
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What the facts so far call for.
+
+    ``offset`` is what is believed; with a second string on the saddle, of the mean of both, which
+    is what the saddle can cure. ``p_within`` is the probability that it lies within the tolerance,
+    ``p_moved`` the same after the advised change of ``change_cents``, if the move goes right.
+    ``border`` is True where the most takes are in and ``decision`` is no more than the likelier
+    choice. ``next_fretted`` is which note helps most next, ``plucks_to_go`` how many takes are
+    expected to decide it. ``fitting_tolerance_cents`` is a tolerance that this scatter reaches
+    without toil, None where the present one fits.
+    """
+
+    decision: Decision
+    border: bool
+    offset: Density
+    tolerance_cents: float
+    p_within: float
+    p_moved: float
+    change_cents: float
+    next_fretted: bool
+    plucks_to_go: float
+    notices: tuple[Notice, ...]
+    fitting_tolerance_cents: float | None
+
+
+def judge(
+    known: Knowledge,
+    *,
+    tolerance_cents: float,
+    sure: float = SURE,
+    turning: Turning = AS_TOLD,
+    beside: Density | None = None,
+) -> Judgement | None:
+    """What to do with a string; None until both its notes were played.
+
+    Parameters
+    ----------
+    sure : the probability at which it is left: `SURE`, or `SURE_AT_LAST` in the check at the end.
+    turning : how well the saddle can be sent.
+    beside : the offset of another string on the same saddle.
+
+    Examples
+    --------
+    >>> from pitchbench.intonation.knowledge import after_take, begin
+    >>> known = after_take(begin(), fretted=False, cents=0.0, u_cents=0.1)
+    >>> for cents in (7.1, 9.0, 8.2):
+    ...     known = after_take(known, fretted=True, cents=cents, u_cents=0.1)
+    >>> found = judge(known, tolerance_cents=2.0)
+    >>> found.decision, round(found.change_cents)
+    (<Decision.MOVE: 'move'>, -8)
+    """
+    own = known.offset
+    if own is None:
+        return None
+    offset = own if beside is None else mean_of(own, beside)
+    centre = offset.centre
+    p_within = offset.within(-tolerance_cents, tolerance_cents)
+    after = offset.moved(-centre, turning.u_cents(centre))
+    p_moved = after.within(-tolerance_cents, tolerance_cents)
+    aim_cents = math.hypot(AIM_OF_TOLERANCE * tolerance_cents, AIM_OF_MOVE * centre)
+    worth = p_moved - p_within >= WORTH_A_MOVE
+    most = known.open + known.fretted >= MOST_TAKES
+    now = known.fretted_since_move > 0
+    if now and known.fretted >= LEAST_TO_LEAVE and p_within >= sure:
+        decision = Decision.LEAVE
+    elif now and known.fretted >= LEAST_TO_MOVE and worth and (most or offset.u <= aim_cents):
+        decision = Decision.MOVE
+    else:
+        decision = Decision.LEAVE if most else Decision.TAKE_MORE
+    return Judgement(
+        decision=decision,
+        border=most and p_within < sure and offset.u > aim_cents,
+        offset=offset,
+        tolerance_cents=tolerance_cents,
+        p_within=p_within,
+        p_moved=p_moved,
+        change_cents=-centre,
+        next_fretted=_next_fretted(known),
+        plucks_to_go=_to_go(known, offset, tolerance_cents, sure, aim_cents if worth else 0.0),
+        notices=notices(known),
+        fitting_tolerance_cents=_fitting(known, tolerance_cents),
+    )
+
+
+def notices(known: Knowledge) -> tuple[Notice, ...]:
+    """What stands out in a string's takes."""
+    found = []
+    last = [cents for cents, _ in known.fretteds[-_TREND_TAKES:]]
+    if len(last) == _TREND_TAKES and _spans(last) > _TREND_SPREADS * known.spread_cents:
+        if last == sorted(last):
+            found.append(Notice.SHARPENING)
+        if last == sorted(last, reverse=True):
+            found.append(Notice.FLATTENING)
+    if known.p_dependent > _WORTH_SAYING:
+        found.append(Notice.DEPENDENT)
+    if known.p_last_bent > _WORTH_SAYING:
+        found.append(Notice.BENT)
+    if min(len(known.opens), len(known.fretteds)) > 1 and not _by_turns(known.kinds):
+        found.append(Notice.NOT_BY_TURNS)
+    if _scatters(known):
+        found.append(Notice.SCATTER)
+    return tuple(found)
+
+
+def _by_turns(kinds: str) -> bool:
+    """Whether a drift of the string can be told from its offset: not if all of one note came
+    before all of the other."""
+    return kinds.count("of") + kinds.count("fo") > 1
+
+
+def _spans(cents: list[float]) -> float:
+    return max(cents) - min(cents)
+
+
+def _scatters(known: Knowledge) -> bool:
+    return known.fretted >= _TAKES_THAT_SHOW_SCATTER and known.spread_cents > _WIDE_SPREAD_CENTS
+
+
+def _fitting(known: Knowledge, tolerance_cents: float) -> float | None:
+    """The tolerance that is to this scatter what 2 cents are to the usual one: as much; in half
+    cents."""
+    if not _scatters(known):
+        return None
+    fitting = round(2.0 * known.spread_cents) / 2.0
+    return fitting if fitting > tolerance_cents else None
+
+
+def _next_fretted(known: Knowledge) -> bool:
+    """Whether the fretted note helps more than the open one: whichever lessens the variance of its
+    own mean by more, s^2 / n - s^2 / (n + 1)."""
+    opens, fretteds, run = len(known.opens), len(known.fretteds), known.fretted_in_a_row
+    if not opens or run >= _RUN[1]:
+        return False
+    if run < _RUN[0]:
+        return True
+    by_fretted = known.spread_cents**2 / (fretteds * (fretteds + 1))
+    return by_fretted >= known.open_spread_cents**2 / (opens * (opens + 1))
+
+
+def _to_go(
+    known: Knowledge, offset: Density, tolerance_cents: float, sure: float, aim_cents: float
+) -> float:
+    """Takes until it is decided if the offset stays where it is: s^2 (1 / V - 1 / u^2), V the
+    variance at which it will be left or aimed at, whichever comes first."""
+    needed = max(_leaving_u(offset.centre, tolerance_cents, sure), aim_cents)
+    least = LEAST_TO_LEAVE - known.fretted
+    fretted = known.spread_cents**2 * (needed**-2 - offset.u**-2) if needed else math.inf
+    room = MOST_TAKES - known.open - known.fretted
+    return float(min(max(fretted, least, 1.0), max(room, 1)))
+
+
+def _leaving_u(centre: float, tolerance_cents: float, sure: float) -> float:
+    """The standard uncertainty at which a normal belief lies within the tolerance surely enough;
+    0 where it never will."""
+    low, high = 0.0, tolerance_cents
+    while high - low > 0.01 * tolerance_cents:
+        u = (low + high) / 2.0
+        upper, lower = (tolerance_cents - centre) / u, (-tolerance_cents - centre) / u
+        if _NORMAL.cdf(upper) - _NORMAL.cdf(lower) >= sure:
+            low = u
+        else:
+            high = u
+    return low

@@ -1,0 +1,148 @@
+"""Opening a store: SQLite in a file or PostgreSQL on a server, and what is said when it fails.
+
+On SQLite the journal is a write-ahead log and every commit is forced to the disk
+(``synchronous=FULL``): after a SIGKILL ``NORMAL`` would do, but it may lose the last commits when
+the power fails, and a session commits a few times a minute, so the few milliseconds cost nothing.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Final
+
+import platformdirs
+from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError
+
+from pitchbench.errors import ExitCode, PitchbenchError
+
+#: Environment variable with the path or URL of the store.
+STORE_VARIABLE: Final = "PITCHBENCH_STORE"
+
+#: How long a program waits for another one that writes.
+BUSY_S: Final = 30.0
+
+
+def default_path() -> Path:
+    return platformdirs.user_data_path("pitchbench", appauthor=False) / "records.sqlite"
+
+
+def file_engine(path: Path) -> Engine:
+    """An engine on an SQLite file; its folder is made if need be."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise PitchbenchError(
+            f"The folder for the records, {str(path.parent)!r}, cannot be made: {error.strerror}.",
+            f"Choose another place with --store FILE or the variable {STORE_VARIABLE}.",
+            ExitCode.RECORDS,
+        ) from error
+    url = URL.create("sqlite", database=str(path))
+    engine = create_engine(url, connect_args={"timeout": BUSY_S, "isolation_level": None})
+
+    @event.listens_for(engine, "connect")
+    def prepare(connection: sqlite3.Connection, _: object) -> None:
+        _set_write_ahead_log(connection)
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("PRAGMA foreign_keys=ON")
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:
+        # A transaction that starts as a reader cannot wait for its turn to write, this one can.
+        options = connection.get_execution_options()
+        if options.get("isolation_level") != "AUTOCOMMIT":
+            busy_ms = round(1000 * options.get("busy_s", BUSY_S))
+            connection.exec_driver_sql(f"PRAGMA busy_timeout = {busy_ms}")
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+    return engine
+
+
+def file_identity(path: Path) -> tuple[int, int] | None:
+    """Which file has this name now; None if none has, or its folder cannot be looked into."""
+    try:
+        status = path.stat()
+    except OSError:
+        return None
+    return status.st_dev, status.st_ino
+
+
+def _set_write_ahead_log(connection: sqlite3.Connection) -> None:
+    """Switch the journal; two processes that create one store together must take turns, and
+    SQLite's own waiting does not cover this switch."""
+    deadline = time.monotonic() + BUSY_S
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > deadline:
+                raise
+            time.sleep(0.02)
+
+
+def server_engine(text: str) -> Engine:
+    """An engine on a PostgreSQL server."""
+    try:
+        url = make_url(text)
+        if url.drivername == "postgresql":
+            url = url.set(drivername="postgresql+psycopg")
+        if url.drivername != "postgresql+psycopg" or "@" in (url.host or ""):
+            raise ArgumentError("not PostgreSQL, or an @ in the password that is not escaped")
+    except (ArgumentError, ValueError) as error:
+        raise PitchbenchError(
+            "The URL of the store is not one of a PostgreSQL database.",
+            "Write postgresql://user@host/database, or the path of a file.",
+            ExitCode.RECORDS,
+        ) from error
+    # A server that does not answer, or whose cable was pulled, may not hold up a session.
+    patience = {"connect_timeout": "5", "tcp_user_timeout": "10000"}
+    asked = {name: text for name, text in patience.items() if name not in url.query}
+    try:
+        return create_engine(url, pool_pre_ping=True, connect_args=asked)
+    except ModuleNotFoundError as error:
+        raise PitchbenchError(
+            "The PostgreSQL driver is not installed.",
+            "In the folder of pitchbench: .venv/bin/pip install '.[postgresql]'.",
+            ExitCode.RECORDS,
+        ) from error
+
+
+def _without_secrets(url: URL) -> str:
+    """``url`` as it may be shown; a password may stand in either of two places."""
+    shown = url.difference_update_query(["password", "sslpassword"])
+    return shown.render_as_string(hide_password=True)
+
+
+@contextmanager
+def in_words(engine: Engine) -> Iterator[None]:
+    """Database trouble as two sentences; the store is named without its password."""
+    try:
+        yield
+    except UnicodeEncodeError as error:  # a file name, or a word typed, that is no UTF-8
+        raise PitchbenchError(
+            f"{error.object!r} holds characters that cannot be kept.",
+            "Use a name of ordinary characters.",
+            ExitCode.RECORDS,
+        ) from error
+    except DBAPIError as error:
+        url = engine.url
+        is_file = url.get_backend_name() == "sqlite"
+        place = str(url.database) if is_file else _without_secrets(url)
+        reason = " ".join(str(error.orig).split())
+        remedy = (
+            "See that the disk has room and the folder may be written, or choose another place "
+            "with --store; what was recorded before is safe."
+            if is_file
+            else "See that the server runs and lets you in, or choose a file with --store; what "
+            "was recorded before is safe."
+        )
+        if "not a database" in reason:
+            remedy = "Choose another file with --store FILE; this one was left as it is."
+        raise PitchbenchError(
+            f"The records in {place!r} cannot be used: {reason}.", remedy, ExitCode.RECORDS
+        ) from error

@@ -1,0 +1,111 @@
+"""Records as rows of the tables, and rows as records; the frames of a take lie apart from it."""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection, Row, insert, select
+
+from pitchbench.instrument import Instrument
+from pitchbench.pitch.reading import NO_TRACE, Trace
+from pitchbench.records.documents import ENTRY_KINDS, from_json, to_json
+from pitchbench.records.model import InstrumentRecord, SessionKind, SessionMeta
+from pitchbench.records.schema import entries, traces
+from pitchbench.session.log import Entry, Setup, TakeEntry
+
+
+def instrument_row(record: InstrumentRecord) -> dict[str, Any]:
+    return {
+        "id": record.id,
+        "name": record.instrument.name,
+        "document": to_json(record.instrument),
+        "added_at": record.added_at,
+        "changed_at": record.changed_at,
+    }
+
+
+def instrument_record(row: Row[Any]) -> InstrumentRecord:
+    instrument = from_json(row.document, Instrument)
+    return InstrumentRecord(row.id, instrument, row.added_at, row.changed_at)
+
+
+def session_row(setup: Setup, meta: SessionMeta) -> dict[str, Any]:
+    return {
+        "id": meta.id,
+        "instrument_id": meta.instrument_id,
+        "instrument_name": setup.instrument.name,
+        "setup": to_json(setup),
+        "started_at": meta.started_at,
+        "finished_at": meta.finished_at,
+        "program_version": meta.program_version,
+        "source": meta.source,
+        "rehearsal": meta.rehearsal,
+        "parameters": to_json(dict(meta.parameters)),
+        "audio": None if meta.audio is None else str(meta.audio),
+        "kind": meta.kind,
+    }
+
+
+def meta_of(row: Row[Any]) -> SessionMeta:
+    return SessionMeta(
+        id=row.id,
+        instrument_id=row.instrument_id,
+        started_at=row.started_at,
+        finished_at=row.finished_at,
+        program_version=row.program_version,
+        source=row.source,
+        rehearsal=row.rehearsal,
+        parameters=from_json(row.parameters, dict),
+        audio=None if row.audio is None else Path(row.audio),
+        kind=SessionKind(row.kind),
+    )
+
+
+def insert_entry(connection: Connection, session_id: str, sequence: int, entry: Entry) -> None:
+    """One row in ``entries`` and, for a take with frames, one in ``traces``."""
+    key = {"session_id": session_id, "sequence": sequence}
+    kind = ENTRY_KINDS[type(entry)]
+    if isinstance(entry, TakeEntry) and (trace := entry.take.reading.trace).time_s.size:
+        connection.execute(insert(traces).values(**key, frames=_pack(trace)))
+    connection.execute(insert(entries).values(**key, kind=kind, document=entry_document(entry)))
+
+
+def entry_document(entry: Entry) -> str:
+    """``entry`` as it is kept, its frames apart."""
+    return to_json(with_trace(entry, NO_TRACE), Entry)
+
+
+def entries_of(connection: Connection, session_id: str) -> list[Entry]:
+    query = (
+        select(entries.c.document)
+        .where(entries.c.session_id == session_id)
+        .order_by(entries.c.sequence)
+    )
+    return [from_json(text, Entry) for text in connection.execute(query).scalars()]
+
+
+def frames_of(connection: Connection, session_id: str) -> dict[int, Trace]:
+    query = select(traces.c.sequence, traces.c.frames).where(traces.c.session_id == session_id)
+    return {row.sequence: _unpack(row.frames) for row in connection.execute(query)}
+
+
+def with_trace(entry: Entry, trace: Trace) -> Entry:
+    """``entry`` with these frames in its reading; entries other than takes as they are."""
+    if not isinstance(entry, TakeEntry):
+        return entry
+    reading = replace(entry.take.reading, trace=trace)
+    return replace(entry, take=replace(entry.take, reading=reading))
+
+
+def _pack(trace: Trace) -> bytes:
+    stacked = np.stack([trace.time_s, trace.pitch_hz, trace.level_db])
+    return zlib.compress(stacked.astype("<f8").tobytes())
+
+
+def _unpack(frames: bytes) -> Trace:
+    time_s, pitch_hz, level_db = np.frombuffer(zlib.decompress(frames), "<f8").reshape(3, -1).copy()
+    return Trace(time_s, pitch_hz, level_db)
