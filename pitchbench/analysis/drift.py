@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
-from pitchbench.analysis.listening import Heard, Listened
+from pitchbench.analysis.heard import Heard, Listened
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.intonation.drift import (
     SAME_NOTE_CENTS,

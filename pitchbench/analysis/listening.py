@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
 from functools import partial
-from pathlib import Path, PurePath
+from pathlib import Path
 from typing import Final
 
+from pitchbench.analysis.heard import Listened
 from pitchbench.errors import PitchbenchError
 from pitchbench.pitch.listener import Listener, ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
@@ -20,40 +17,6 @@ from pitchbench.sound.recording import Recording
 
 #: Nobody waits for a block of a file; large ones cost less each.
 _BLOCK_SIZE: Final = 1 << 16
-
-
-@dataclass(frozen=True, eq=False)
-class Heard:
-    """One pluck: the recording or the input in which it was heard, and its reading."""
-
-    source: str
-    reading: Reading | Rejected
-
-    @property
-    def where(self) -> str:
-        """ "at 3.20 s of e-low.wav"."""
-        return f"at {self.reading.onset_s:.2f} s of {PurePath(self.source).name}"
-
-
-@dataclass(frozen=True, eq=False)
-class Listened:
-    """A recording that was listened to from its beginning to its end.
-
-    Parameters
-    ----------
-    path : the file, as it was named.
-    rate_hz, channel : its sampling rate, and the channel that was heard, counted from 1.
-    length_s : how much of it was heard.
-    damaged_after_s : where damage ended it; None if it is whole.
-    readings : every pluck, in order.
-    """
-
-    path: Path
-    rate_hz: int
-    channel: int
-    length_s: float
-    damaged_after_s: float | None
-    readings: tuple[Reading | Rejected, ...]
 
 
 #: Called with the number of frames that were heard since it was called last.
@@ -107,6 +70,11 @@ def _listeners(
     if jobs <= 1:
         yield _listened
         return
+    # Loaded here, because few commands start processes.
+    import multiprocessing  # noqa: PLC0415
+    from concurrent.futures import ProcessPoolExecutor  # noqa: PLC0415
+    from concurrent.futures.process import BrokenProcessPool  # noqa: PLC0415
+
     # Spawned everywhere: a fork of a process with threads, such as those of a numeric library, may
     # lock up.
     pool = ProcessPoolExecutor(

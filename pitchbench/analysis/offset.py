@@ -9,7 +9,7 @@ from enum import StrEnum
 from statistics import median
 from typing import Final
 
-from pitchbench.analysis.listening import Heard, Listened
+from pitchbench.analysis.heard import Heard, Listened
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, plan_move

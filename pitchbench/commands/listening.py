@@ -14,7 +14,8 @@ from typing import Any, Final, TypeVar
 
 import click
 
-from pitchbench.analysis.listening import Advance, Listened, listen_to
+from pitchbench.analysis.heard import Listened
+from pitchbench.analysis.listening import Advance, listen_to
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
