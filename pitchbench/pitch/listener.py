@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
@@ -9,8 +10,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.pitch.energy import BEFORE_S, HEARD_S, brings_energy
 from pitchbench.pitch.note import note_of
-from pitchbench.pitch.onset import Began, Ended, PluckFinder, dies_away
+from pitchbench.pitch.onset import Began, Ended, Found, PluckFinder, dies_away
 from pitchbench.pitch.reading import LEAST_BACKGROUND_S, Pluck, Reading, read_pluck
 from pitchbench.pitch.yin import DIP, F_MAX_HZ, F_MIN_HZ, track
 from pitchbench.sound.source import Block
@@ -88,7 +90,7 @@ class Listener:
     def __init__(self, rate_hz: int, *, offer_early: bool = False) -> None:
         self._rate_hz = rate_hz
         self._offer_early = offer_early
-        self._finder = PluckFinder(rate_hz)
+        self._finder = PluckFinder(rate_hz, self._plucked_again)
         self._sound = _Sound()
         self._note: _Note | None = None
         self._background = np.empty(0, dtype=np.float32)
@@ -98,26 +100,31 @@ class Listener:
     def feed(self, block: Block) -> Iterator[Heard]:
         """Take the next block; yield what it completed, in order of time."""
         if block.gap or block.start != self._sound.end:
-            for ended in self._finder.interrupt(block.start):
-                yield from self._end(Ended(self._sound.end, ended.replaced), gap=True)
+            yield from self._hear(self._finder.finish(), gap=True)
+            self._finder.resume(block.start)
             self._sound.restart(block.start)
             self._seamless = block.start == 0
         self._sound.append(block.samples)
-        for event in self._finder.feed(block.samples):
-            if isinstance(event, Began):
-                self._note = _Note(event.index, event.rise_seen)
-                self._learn_background(event.index)
-            elif isinstance(event, Ended):
-                yield from self._end(event)
-            elif self._note is not None:
-                yield from self._rings(self._note, event.index)
+        yield from self._hear(self._finder.feed(block.samples))
         first = self._note.onset if self._note else self._finder.index
         self._sound.forget(first - round(_BACKGROUND_S * self._rate_hz))
 
     def finish(self) -> Iterator[Heard]:
         """The stream has ended: yield the reading of a note that was still ringing."""
-        for event in self._finder.finish():
-            yield from self._end(event)
+        yield from self._hear(self._finder.finish())
+
+    def _hear(self, found: Iterator[Found], *, gap: bool = False) -> Iterator[Heard]:
+        """What follows from ``found``; with a ``gap`` what rings to the end has lost samples."""
+        for event in found:
+            if isinstance(event, Began):
+                self._note = _Note(event.index, event.rise_seen)
+                self._learn_background(event.index)
+            elif isinstance(event, Ended):
+                torn = gap and event.index == self._sound.end and not event.replaced
+                yield from self._end(event, gap=torn)
+            elif self._note is not None:
+                yield from self._rings(self._note, event.index)
+            self._finder.wake = self._next_look()
 
     def _end(self, event: Ended, *, gap: bool = False) -> Iterator[Heard]:
         note, self._note = self._note, None
@@ -164,14 +171,43 @@ class Listener:
             note.certain = True
         if not self._offer_early:
             return
-        note.steps += 1
-        if note.steps % (_DRAW_STEPS if note.announced else _LOOK_STEPS) == 0:
+        if index >= note.draw_at:
             yield from self._draw(note, index)
+            every = self._finder.step * (_DRAW_STEPS if note.announced else _LOOK_STEPS)
+            note.draw_at = note.onset + ((index - note.onset) // every + 1) * every
         if note.offers < len(_OFFERS_S) and age_s >= _OFFERS_S[note.offers]:
             note.offers += 1
             reading = read_pluck(self._pluck(note, index))
             if reading and reading.settled and (reading.u_cents or 0.0) <= _OFFERED_CENTS:
                 yield ReadingReady(reading, final=False)
+
+    def _next_look(self) -> int | None:
+        """The sample at which the note in progress is to be looked at next."""
+        note = self._note
+        if note is None:
+            return None
+        ages_s = [] if note.certain else [_DOUBT_S]
+        if self._offer_early:
+            ages_s += _OFFERS_S[note.offers : note.offers + 1]
+        looks = [note.onset + math.ceil(age_s * self._rate_hz) for age_s in ages_s]
+        if self._offer_early:
+            looks.append(note.draw_at)
+        return min(looks, default=None)
+
+    def _plucked_again(self, index: int) -> bool:
+        """Whether the rise at sample ``index`` of a note that rings is another pluck.
+
+        A note too young to tell what it was to become is taken to have been plucked twice.
+        """
+        assert self._note is not None
+        first = max(self._note.onset, index - 2 * round(BEFORE_S * self._rate_hz))
+        if index - first < BEFORE_S * self._rate_hz:
+            return True
+        if self._sound.end - index < HEARD_S * self._rate_hz:
+            return False
+        before = self._sound.between(first, index)
+        after = self._sound.between(index, self._sound.end)
+        return brings_energy(before, after, self._rate_hz)
 
     def _is_fresh(self, note: _Note, index: int) -> bool:
         """Whether the note was plucked here, and not before the stream, or a gap, let it be heard.
@@ -222,7 +258,7 @@ class _Note:
     certain: bool = False
     announced: bool = False
     looked_hz: float | None = None
-    steps: int = 0
+    draw_at: int = 0
     offers: int = 0
 
 
