@@ -27,9 +27,8 @@ _RUMBLE_S: Final = 0.016
 #: attack, long enough to span two periods of the lowest note.
 _REFERENCE_STEPS: Final = (8, 26)
 _RISE: Final = 4.0
-#: A re-pluck of a string that still rings shows in the bright part of the sound first.
+#: A pluck over one that still rings shows in the bright part of the sound first.
 _BRIGHT_RISE: Final = 6.0
-_BRIGHT_LEVEL_RISE: Final = 1.2
 #: What rises above the noise by less than this is no pluck.
 _ABOVE_FLOOR: Final = 8.0
 #: Rises this soon after an onset belong to the same attack.
@@ -284,37 +283,30 @@ class PluckFinder:
 
     def _rise(self, first: int, stop: int) -> int | None:
         """The first step from ``first`` on, before ``stop``, that rises over what went before."""
+        if not self._may_rise(first, stop):
+            return None
         here = slice(first - self._first, stop - self._first)
         level, bright = self._level[here], self._bright[here]
-        least = self._least_rise(first, stop)
-        if not (level >= least).any():
-            return None
         before = self._loudest(self._level, (first, stop), _REFERENCE_STEPS, self._floor)
         bright_before = self._loudest(
             self._bright, (first, stop), _REFERENCE_STEPS, self._bright_floor
         )
-        brighter = (
-            (bright > _BRIGHT_RISE * bright_before)
-            & (bright > _ABOVE_FLOOR * self._bright_floor)
-            & (level > _BRIGHT_LEVEL_RISE * before)
+        brighter = (bright > _BRIGHT_RISE * bright_before) & (
+            bright > _ABOVE_FLOOR * self._bright_floor
         )
-        rises = ((level > _RISE * before) | brighter) & (level >= least)
-        found = _first_of(rises)
+        loud = level >= max(_ABOVE_FLOOR * self._floor, 1e-11)
+        found = _first_of(loud & ((level > _RISE * before) | brighter))
         return None if found is None else first + found
 
-    def _least_rise(self, first: int, stop: int) -> float:
-        """No step from ``first`` on, before ``stop``, rises unless it is as loud as this.
-
-        Most stretches hold no rise, which the steps that count for all of them show at once.
-        """
+    def _may_rise(self, first: int, stop: int) -> bool:
+        """Whether any step of the stretch can rise: in most none is that loud beside those steps
+        that all of them are judged against."""
         near, far = _REFERENCE_STEPS
-        common = self._level[
-            max(0, stop - far - self._first) : max(0, first + 1 - near - self._first)
-        ]
-        return max(
-            _ABOVE_FLOOR * self._floor,
-            1e-11,
-            _BRIGHT_LEVEL_RISE * float(common.max(initial=0.0)),
+        here = slice(first - self._first, stop - self._first)
+        common = slice(max(0, here.stop - far), max(0, here.start + 1 - near))
+        return any(
+            of[here].max(initial=0.0) > rise * of[common].max(initial=0.0)
+            for of, rise in ((self._level, _RISE), (self._bright, _BRIGHT_RISE))
         )
 
     def _loudest(
@@ -357,7 +349,7 @@ class PluckFinder:
                 yield Ended(self._index(rise), replaced=True, drowned=drowned)
                 yield self._begin(rise)
             else:
-                self._deaf_until = rise + _SAME_ATTACK_STEPS
+                self._pass_over(rise)
         else:
             self._at = stop
             if stop == longest:
@@ -366,6 +358,14 @@ class PluckFinder:
             elif stop == wake + 1:
                 yield Rings(self._index(stop))
         return True
+
+    def _pass_over(self, rise: int) -> None:
+        """A tick, or the like: its own fall ends nothing, but it may have been the damping hand's."""
+        seen = rise + _ATTACK_STEPS
+        before = self._loudest(self._level, (rise, rise + 1), _REFERENCE_STEPS)
+        self._deaf_until = rise + _SAME_ATTACK_STEPS
+        self._no_fall_until = max(self._no_fall_until, seen)
+        self._fall = _Fall(rise, float(before[0]), seen)
 
     def _step_ending_at(self, index: int) -> int:
         """The first step that does not end before sample ``index``."""
@@ -431,12 +431,16 @@ class PluckFinder:
         """Whether a note that has fallen steeply rings on, fainter; None if that is still open."""
         stop = min(end, step + _RINGS_ON_STEPS + 1)
         now = self._loudest(self._level, (step, stop), _HOLD)
-        gone = now < max(_LEFT * fall.level, _ABOVE_FLOOR * self._floor)
-        if gone.any() or self._rise(step, stop) is not None:
+        if (now < max(_LEFT * fall.level, _ABOVE_FLOOR * self._floor)).any():
             return False
-        if len(now) <= _RINGS_ON_STEPS:
-            return False if last else None
-        return bool(now[-1] > _RINGS_ON * now[_RINGS_ON_STEPS // 2])
+        rise = self._rise(step, stop)
+        if rise is None and len(now) <= _RINGS_ON_STEPS and not last:
+            return None
+        steps = len(now) - 1 if rise is None else rise - 1 - step
+        # What rises at once after the fall is for `_plucked_again` to tell.
+        return steps < _RINGS_ON_STEPS // 4 or bool(
+            now[steps] > now[steps // 2] * _RINGS_ON ** (steps / _RINGS_ON_STEPS)
+        )
 
 
 def _first_of(true: NDArray[np.bool_]) -> int | None:
