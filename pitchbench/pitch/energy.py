@@ -8,7 +8,8 @@ not what was to come.
 
 from __future__ import annotations
 
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,30 +30,63 @@ HEARD_S: Final = _PASSED_S + _STRETCH_S
 #: Partials count that are within 40 dB of the loudest, below this.
 _RANGE: Final = 1e-4
 _HIGHEST_HZ: Final = 3000.0
-#: A string cannot gain what nobody gave it. What it throws from one partial to another, as it beats
-#: or buzzes on a fret, was seen to come to 0.65 of what had sounded, and to 0.7 of what sounds then.
+#: A string cannot gain what nobody gave it. What it throws from one partial to another, as it
+#: beats or buzzes on a fret, was seen to come to 0.65 of what had sounded, 0.7 of what sounds then.
 _GAINED: Final = 0.85
 _NEW_SHARE: Final = 0.75
 #: What is left by a damping hand is new in phase, but little: 15 dB less than before.
 _LEAST: Final = 10.0**-1.5
+#: A partial is untouched that is within 10 dB of what it was to be, phase and all.
+_UNTOUCHED: Final = 0.1
+#: Of a string that is plucked anew hardly a partial keeps its phase; another one that rings on
+#: keeps all those that the two do not share.
+_WENT_ON: Final = 0.3
+_ABOVE_BACKGROUND: Final = 10.0
+#: What rings on 20 dB below the new note does it no harm.
+_BESIDE: Final = 0.01
 
 Array = NDArray[np.float64]
 
 
-def new_energy(
-    before: NDArray[np.float32], after: NDArray[np.float32], rate_hz: int
-) -> tuple[float, float]:
-    """How much of the sound after a rise is not what was to come.
+@dataclass(frozen=True)
+class Rise:
+    """What became of the sound at a sudden rise.
+
+    Parameters
+    ----------
+    new_share : share of what sounds afterwards that is not what was to come, 0 to 1.
+    gained : the same energy against all that sounded before.
+    went_on : share of what was to come that came, by energy, of the partials that are untouched.
+    old_share : energy of those partials against what sounds afterwards.
+    """
+
+    new_share: float
+    gained: float
+    went_on: float
+    old_share: float
+
+    @property
+    def plucked(self) -> bool:
+        """Whether it brought energy that lasts."""
+        return self.gained > _GAINED or (self.new_share > _NEW_SHARE and self.gained > _LEAST)
+
+    @property
+    def over_another(self) -> bool:
+        """Whether what rang before rings on beside what was plucked."""
+        return self.plucked and self.went_on > _WENT_ON and self.old_share > _BESIDE
+
+
+Sound = NDArray[np.float32]
+
+
+def compare(before: Sound, after: Sound, rate_hz: int, background: Sound) -> Rise:
+    """What a rise between ``before`` and ``after`` brought.
 
     Parameters
     ----------
     before : shape (n,), at least the last `BEFORE_S` before the rise.
     after : shape (m,), at least the first `HEARD_S` from the rise on.
-
-    Returns
-    -------
-    share : of the energy after the rise, 0 to 1.
-    relative : the same energy against all that sounded before.
+    background : what is heard when nothing rings; hum goes on as well. May be empty.
 
     Notes
     -----
@@ -61,11 +95,13 @@ def new_energy(
     length, hop = round(_STRETCH_S * rate_hz), round(_HOP_S * rate_hz)
     end = len(before) - round(_CLEAR_S * rate_hz)
     passed = round(_PASSED_S * rate_hz)
+    quiet = background[-length:]
     stretches = np.stack(
         (
             before[end - hop - length : end - hop],
             before[end - length : end],
             after[passed : passed + length],
+            np.pad(quiet, (length - len(quiet), 0)),
         )
     )
     taper = np.sin(np.pi * np.arange(1, length + 1) / (length + 1)) ** 2
@@ -74,16 +110,25 @@ def new_energy(
     lines = lines[:, : int(min(_HIGHEST_HZ, 0.45 * rate_hz) / bin_hz)]
     power = np.square(np.abs(lines))
     peak = _peaks(np.maximum(power[1], power[2]))
-    first, second, third = lines[:, peak]
+    first, second, third, _ = lines[:, peak]
     apart = (len(before) - end + passed + length) / hop
     # What a sine in the middle of its bin turns in a hop; the rest is told from the two stretches.
     turn = 2.0 * np.pi * peak * bin_hz * hop / rate_hz
     step = second / (first + 1e-30) * np.exp(-1j * turn)
     kept = np.minimum(np.abs(step), 1.0) ** apart
-    phase = apart * (np.angle(step) + turn)
-    to_come = second * kept * np.exp(1j * phase)
-    new = float(np.sum(np.minimum(np.square(np.abs(third - to_come)), power[2, peak])))
-    return new / float(np.sum(power[2, peak]) + 1e-30), new / float(np.sum(power[1, peak]) + 1e-30)
+    to_come = second * kept * np.exp(1j * apart * (np.angle(step) + turn))
+    came = power[2, peak]
+    due = np.square(np.abs(to_come))
+    off = np.square(np.abs(third - to_come))
+    new = float(np.sum(np.minimum(off, came)))
+    rang = due > _ABOVE_BACKGROUND * power[3, peak]
+    old = float(np.sum(due[rang & (off < _UNTOUCHED * due)]))
+    return Rise(
+        new_share=new / float(came.sum() + 1e-30),
+        gained=new / float(power[1, peak].sum() + 1e-30),
+        went_on=old / float(due[rang].sum() + 1e-30),
+        old_share=old / float(came.sum() + 1e-30),
+    )
 
 
 def _peaks(power: Array) -> NDArray[np.intp]:
@@ -91,9 +136,3 @@ def _peaks(power: Array) -> NDArray[np.intp]:
     inner = power[1:-1]
     loud = inner > _RANGE * power.max()
     return np.flatnonzero((inner > power[:-2]) & (inner >= power[2:]) & loud) + 1
-
-
-def brings_energy(before: NDArray[Any], after: NDArray[Any], rate_hz: int) -> bool:
-    """Whether the rise between ``before`` and ``after`` (see `new_energy`) was a pluck."""
-    share, relative = new_energy(before, after, rate_hz)
-    return relative > _GAINED or (share > _NEW_SHARE and relative > _LEAST)

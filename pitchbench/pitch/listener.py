@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pitchbench.pitch.energy import BEFORE_S, HEARD_S, brings_energy
+from pitchbench.pitch.energy import BEFORE_S, HEARD_S, Rise, compare
 from pitchbench.pitch.note import note_of
 from pitchbench.pitch.onset import Began, Ended, Found, PluckFinder, dies_away
 from pitchbench.pitch.reading import LEAST_BACKGROUND_S, Pluck, Reading, read_pluck
@@ -66,6 +66,8 @@ _YOUNG_S: Final = 0.25
 _CLEAR: Final = 0.75
 #: A rise that shows no steady pitch by now is no pluck.
 _DOUBT_S: Final = 0.6
+#: Words follow one another within this.
+_AMONG_S: Final = 0.6
 #: Ages at which a note that still rings is read, seconds; how certain a reading must be to be
 #: offered.
 _OFFERS_S: Final = (0.6, 0.9, 1.3, 1.8, 2.5, 3.5, 5.0, 7.0, 9.0)
@@ -96,6 +98,10 @@ class Listener:
         self._background = np.empty(0, dtype=np.float32)
         self._quiet_since = 0
         self._seamless = True
+        #: Where the last sound ended that was no pluck, if there was one.
+        self._passed_over: float = -math.inf
+        #: Whether the note before rings on beside the one that begins next.
+        self._company = False
 
     def feed(self, block: Block) -> Iterator[Heard]:
         """Take the next block; yield what it completed, in order of time."""
@@ -117,7 +123,8 @@ class Listener:
         """What follows from ``found``; with a ``gap`` what rings to the end has lost samples."""
         for event in found:
             if isinstance(event, Began):
-                self._note = _Note(event.index, event.rise_seen)
+                self._note = _Note(event.index, event.rise_seen, self._company)
+                self._company = False
                 self._learn_background(event.index)
             elif isinstance(event, Ended):
                 torn = gap and event.index == self._sound.end and not event.replaced
@@ -138,14 +145,22 @@ class Listener:
             return
         self._quiet_since = event.index
         reading = read_pluck(self._pluck(note, event.index, gap=gap))
-        if reading is not None:
-            if self._offer_early and not note.announced:
-                yield PluckStarted(reading.onset_s)
-            yield ReadingReady(reading, final=True)
+        if reading is None or (not reading.settled and self._among_others(note, event.index)):
+            self._passed_over = event.index
+            return
+        if self._offer_early and not note.announced:
+            yield PluckStarted(reading.onset_s)
+        yield ReadingReady(reading, final=True)
+
+    def _among_others(self, note: _Note, end: int) -> bool:
+        """Whether a short sound follows upon one that was no pluck: a word upon a word."""
+        since = note.onset - self._passed_over
+        return since < _AMONG_S * self._rate_hz and end - note.onset < _DOUBT_S * self._rate_hz
 
     def _pluck(self, note: _Note, end: int, *, gap: bool = False) -> Pluck:
         samples = self._sound.between(note.onset, end)
-        return Pluck(samples, self._rate_hz, note.onset / self._rate_hz, self._background, gap)
+        onset_s = note.onset / self._rate_hz
+        return Pluck(samples, self._rate_hz, onset_s, self._background, gap, note.company)
 
     def _learn_background(self, onset: int) -> None:
         """What was heard just before ``onset``, if nothing that was plucked rang then."""
@@ -166,6 +181,8 @@ class Listener:
             if not self._is_fresh(note, index) or note_of(sound, self._rate_hz) is None:
                 self._finder.abandon()
                 self._note = None
+                if note.rise_seen:  # not the room, with which the stream begins
+                    self._passed_over = index
                 self._quiet_since = note.onset
                 return
             note.certain = True
@@ -205,17 +222,27 @@ class Listener:
             return True
         if self._sound.end - index < HEARD_S * self._rate_hz:
             return False
+        rise = self._compare(first, index)
+        self._company = rise.over_another
+        return rise.plucked
+
+    def _compare(self, first: int, index: int) -> Rise:
+        """The sound from sample ``first`` on with that from the rise at ``index`` on."""
         before = self._sound.between(first, index)
         after = self._sound.between(index, self._sound.end)
-        return brings_energy(before, after, self._rate_hz)
+        return compare(before, after, self._rate_hz, self._background)
 
     def _is_fresh(self, note: _Note, index: int) -> bool:
         """Whether the note was plucked here, and not before the stream, or a gap, let it be heard.
 
-        What still rings after a gap is the rest of the pluck that the gap has voided.
+        A tick over what is left of an earlier note is no pluck either, and what still rings after a
+        gap is the rest of the pluck that the gap has voided.
         """
         if note.rise_seen:
-            return True
+            first = max(self._sound.start, note.onset - 2 * round(BEFORE_S * self._rate_hz))
+            known = note.onset - first >= BEFORE_S * self._rate_hz
+            heard = index - note.onset >= HEARD_S * self._rate_hz
+            return not (known and heard) or self._compare(first, note.onset).plucked
         return self._seamless and dies_away(self._sound.between(note.onset, index))
 
     def _draw(self, note: _Note, index: int) -> Iterator[Heard]:
@@ -255,6 +282,7 @@ class _Note:
 
     onset: int
     rise_seen: bool
+    company: bool
     certain: bool = False
     announced: bool = False
     looked_hz: float | None = None

@@ -360,7 +360,7 @@ class PluckFinder:
         return True
 
     def _pass_over(self, rise: int) -> None:
-        """A tick, or the like: its own fall ends nothing, but it may have been the damping hand's."""
+        """A tick, or the like: its own fall ends nothing, but may have been the damping hand's."""
         seen = rise + _ATTACK_STEPS
         before = self._loudest(self._level, (rise, rise + 1), _REFERENCE_STEPS)
         self._deaf_until = rise + _SAME_ATTACK_STEPS

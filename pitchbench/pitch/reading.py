@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pitchbench.pitch.note import find_partials, note_of
+from pitchbench.pitch.note import dies_like_a_string, find_partials, note_of
 from pitchbench.pitch.partials import Array, Demodulator, LineSpectrum, law_cents
 from pitchbench.pitch.settle import settle
 from pitchbench.pitch.settled import Settled
@@ -136,6 +136,7 @@ class Pluck:
     onset_s : of the first sample on the stream's time line.
     background : the sound before any string was plucked, shape (m,); empty where not known.
     gap : whether samples were lost in it.
+    company : whether another string rings on beside it.
     """
 
     samples: NDArray[np.float32]
@@ -143,6 +144,7 @@ class Pluck:
     onset_s: float
     background: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, np.float32))
     gap: bool = False
+    company: bool = False
 
     @property
     def ring_s(self) -> float:
@@ -153,7 +155,7 @@ class Pluck:
 def read_pluck(pluck: Pluck) -> Reading | None:
     """Read one pluck; None where it is no pluck of a string at all: a knock, talk, noise."""
     period_hz = note_of(pluck.samples, pluck.rate_hz)
-    if period_hz is None:
+    if period_hz is None or not dies_like_a_string(pluck.samples, pluck.rate_hz):
         return None
     unread = Reading(pluck.onset_s, pluck.ring_s, Reason.TOO_SHORT, pitch_hz=period_hz)
     if pluck.ring_s < max(_SHORTEST_S, _FEWEST_PERIODS / period_hz):
@@ -163,6 +165,7 @@ def read_pluck(pluck: Pluck) -> Reading | None:
     found = find_partials(sound, pluck.rate_hz, period_hz)
     if found is None:
         return replace(unread, reason=Reason.TOO_QUIET)
+    pluck = replace(pluck, company=pluck.company or found.two_notes)
     settled = settle(
         Demodulator(sound, pluck.rate_hz, found.f1_hz, _background(pluck)),
         found.number,
@@ -293,6 +296,8 @@ def _reason(pluck: Pluck, settled: Settled, snr_db: float | None) -> Reason | No
         return Reason.GAP
     if _clipped(pluck.samples):
         return Reason.CLIPPED
+    if pluck.company:
+        return Reason.TWO_STRINGS
     if snr_db is not None and snr_db < _QUIETEST_SNR_DB and settled.u_cents > _MOST_U_CENTS / 10:
         return Reason.TOO_QUIET
     if settled.u_cents > _MOST_U_CENTS:
