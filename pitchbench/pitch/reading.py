@@ -121,6 +121,12 @@ LEAST_BACKGROUND_S: Final = 0.15
 _QUIETEST_SNR_DB: Final = 6.0
 #: A reading less certain than this cannot help to judge an offset.
 _MOST_U_CENTS: Final = 5.0
+#: Hum is looked for on so many partials, within so many bins (two of the transform's own widths); a
+#: line is what stands 13 dB over the noise beside it, and 10 dB below a partial it still harms.
+_LOWEST_PARTIALS: Final = 3
+_HUM_BINS: Final = 4
+_LINE: Final = 20.0
+_HARMS: Final = 0.1
 #: The pitch is averaged over this long where it is drawn or its wander is judged.
 _TRACE_S: Final = 0.1
 
@@ -164,7 +170,7 @@ def read_pluck(pluck: Pluck) -> Reading | None:
     sound = pluck.samples[cut:]
     found = find_partials(sound, pluck.rate_hz, period_hz)
     if found is None:
-        return replace(unread, reason=Reason.TOO_QUIET)
+        return replace(unread, reason=_or_hum(Reason.TOO_QUIET, pluck, period_hz))
     pluck = replace(pluck, company=pluck.company or found.two_notes)
     settled = settle(
         Demodulator(sound, pluck.rate_hz, found.f1_hz, _background(pluck)),
@@ -174,7 +180,7 @@ def read_pluck(pluck: Pluck) -> Reading | None:
         half_width_hz=min(_WIDEST_BAND_HZ, _BAND * found.f1_hz),
     )
     if settled is None:
-        return replace(unread, reason=Reason.TOO_QUIET)
+        return replace(unread, reason=_or_hum(Reason.TOO_QUIET, pluck, found.f1_hz))
     return _report(pluck, settled, cut / pluck.rate_hz)
 
 
@@ -298,11 +304,32 @@ def _reason(pluck: Pluck, settled: Settled, snr_db: float | None) -> Reason | No
         return Reason.CLIPPED
     if pluck.company:
         return Reason.TWO_STRINGS
-    if snr_db is not None and snr_db < _QUIETEST_SNR_DB and settled.u_cents > _MOST_U_CENTS / 10:
-        return Reason.TOO_QUIET
+    quiet = snr_db is not None and snr_db < _QUIETEST_SNR_DB
+    if quiet and settled.u_cents > _MOST_U_CENTS / 10:
+        return _or_hum(Reason.TOO_QUIET, pluck, settled.f1_hz)
     if settled.u_cents > _MOST_U_CENTS:
-        return Reason.NEVER_SETTLED
+        return _or_hum(Reason.NEVER_SETTLED, pluck, settled.f1_hz)
     return None
+
+
+def _or_hum(reason: Reason, pluck: Pluck, f1_hz: float) -> Reason:
+    """``reason``, or hum if that explains it: a line that was there before on a low partial.
+
+    It stands out of the noise beside it, and comes within 10 dB of what the partial ends as.
+    """
+    length = min(len(pluck.background), len(pluck.samples) // 2)
+    if length < LEAST_BACKGROUND_S * pluck.rate_hz:
+        return reason
+    before, late = (
+        LineSpectrum.of(x[-length:], pluck.rate_hz) for x in (pluck.background, pluck.samples)
+    )
+    partial_hz = f1_hz * np.arange(1, _LOWEST_PARTIALS + 1)
+    reach = np.arange(-_HUM_BINS, _HUM_BINS + 1)
+    near = np.rint(partial_hz / before.bin_hz).astype(np.intp)[:, None] + reach
+    near = np.clip(near, 0, len(before.power) - 1)
+    hum, string = before.power[near].max(axis=1), late.power[near].max(axis=1)
+    tonal = hum > _LINE * before.noise(partial_hz, f1_hz)
+    return Reason.HUM if np.any(tonal & (hum > _HARMS * string)) else reason
 
 
 def _clipped(samples: NDArray[np.float32]) -> bool:
