@@ -29,7 +29,15 @@ from pitchbench.commands.listening import (
 )
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.intonation.bridge import Move, plan_move
-from pitchbench.intonation.classify import NEAR_CENTS, OUT_OF_TUNE_CENTS, Sounded, tell_apart
+from pitchbench.intonation.classify import (
+    NEAR_CENTS,
+    OUT_OF_TUNE_CENTS,
+    LeftOut,
+    Sounded,
+    Told,
+    tell_apart,
+)
+from pitchbench.intonation.harmonics import HARMONIC_AT_FRET, IN_DOUBT, TOUCHED, touched_harmonic
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Group, Offset, Take, estimate_offset
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict, judge
 from pitchbench.notes import Note, nearest_note
@@ -62,6 +70,13 @@ _MOST_TAKES: Final = 16
 _NEAR_THE_NUT: Final = 4
 
 
+_LEFT_OUT_WORDS: Final = {
+    LeftOut.ANOTHER_NOTE: "another note",
+    LeftOut.ANOTHER_STRING: "another string by its stiffness",
+    LeftOut.TOUCHED_HARMONIC: "a touched harmonic",
+}
+
+
 class Role(StrEnum):
     """What a pluck counts as."""
 
@@ -74,6 +89,7 @@ class Role(StrEnum):
 class _Heard:
     """One pluck: where it was recorded, and what it counts as; None where it was rejected.
 
+    ``left_out`` says why a pluck counts as neither note.
     ``at_s`` is on one clock for all files, which are taken to follow one another.
     """
 
@@ -81,6 +97,7 @@ class _Heard:
     reading: Reading
     at_s: float
     role: Role | None
+    left_out: LeftOut | None = None
 
     def take(self, fret: int) -> Take:
         """As the statistics see it."""
@@ -105,6 +122,7 @@ class _Result:
     verdict: Verdict
     move: Move | None
     bench: Bench
+    p_touched: float
 
 
 _PATHS: Final = click.Path(path_type=Path)
@@ -150,6 +168,7 @@ def command(
     heard = _in_roles(
         _on_one_clock(listened, roles), fret=fret, open_hz=None if named is None else named.hz(a4)
     )  # fmt: skip
+    heard, p_touched = _without_harmonics(heard, fret)
     offset = estimate_offset(
         [each.take(fret) for each in heard if each.role in {Role.OPEN, Role.FRETTED}],
         fret=fret,
@@ -166,7 +185,7 @@ def command(
         most_takes=_MOST_TAKES,
     )
     move = _planned(offset, note, bench) if verdict.decision is Decision.MOVE else None
-    result = _Result(a4, note, heard, offset, verdict, move, bench)
+    result = _Result(a4, note, heard, offset, verdict, move, bench, p_touched)
     if output_format == "json":
         for words in bench.assumed if move else ():
             click.echo(f"Assumed: {words}.", err=True)
@@ -201,24 +220,44 @@ def _in_roles(heard: Sequence[_Heard], *, fret: int, open_hz: float | None) -> t
         near = abs(cents_between(place_hz, open_hz)) <= OUT_OF_TUNE_CENTS
         place_hz = place_hz if near else open_hz
     untold = [each for each in settled if each.role is None]
-    frets = tell_apart(
-        [_sounded(e.reading) for e in untold], fret=fret, open_hz=place_hz or open_hz
+    places = tell_apart(
+        [Sounded.of(e.reading) for e in untold], fret=fret, open_hz=place_hz or open_hz
     )
-    told = dict(zip(map(id, untold), frets, strict=True))
+    told = dict(zip(map(id, untold), places, strict=True))
+    for each in said:
+        fits = _fits(each, fret, place_hz)
+        place = 0 if each.role is Role.OPEN else fret
+        told[id(each)] = Told(place) if fits else Told(None, LeftOut.ANOTHER_NOTE)
 
-    def role_of(each: _Heard) -> Role | None:
+    def in_role(each: _Heard) -> _Heard:
         if not each.reading.settled:
-            return None
-        if each.role is not None:
-            return each.role if _fits(each, fret, place_hz) else Role.OTHER
+            return replace(each, role=None)
         place = told[id(each)]
-        return Role.OTHER if place is None else Role.OPEN if place == 0 else Role.FRETTED
+        role = Role.OTHER if place.fret is None else Role.FRETTED if place.fret else Role.OPEN
+        return replace(each, role=role, left_out=place.left_out)
 
-    return tuple(replace(each, role=role_of(each)) for each in heard)
+    return tuple(map(in_role, heard))
 
 
-def _sounded(reading: Reading) -> Sounded:
-    return Sounded(reading.pitch_hz or 0.0, reading.stiffness_b)
+def _without_harmonics(heard: tuple[_Heard, ...], fret: int) -> tuple[tuple[_Heard, ...], float]:
+    """Fretted takes that are touched harmonics of the open string do not count.
+
+    Returns the plucks, and the probability that the fretted ones are such.
+    """
+    takes = [each.reading for each in heard if each.role is Role.FRETTED]
+    opens = [each.reading for each in heard if each.role is Role.OPEN]
+    if fret not in HARMONIC_AT_FRET or not takes or not opens:
+        return heard, 0.0
+    found = touched_harmonic(takes, opens, number=HARMONIC_AT_FRET[fret])
+    p_touched = 0.0 if found is None else found.probability
+    if p_touched >= TOUCHED:
+        heard = tuple(
+            replace(each, role=Role.OTHER, left_out=LeftOut.TOUCHED_HARMONIC)
+            if each.role is Role.FRETTED
+            else each
+            for each in heard
+        )
+    return heard, p_touched
 
 
 def _said_open_hz(said: Sequence[_Heard], fret: int) -> float | None:
@@ -263,6 +302,13 @@ def _nothing_to_compare(
         str(e.reading.reason).replace("_", " ") for e in heard if e.reading.reason is not None
     )
     counts += [f"{count} rejected ({reason})" for reason, count in rejected.items()]
+    if any(each.left_out is LeftOut.TOUCHED_HARMONIC for each in heard):
+        return PitchbenchError(
+            f"There is {missing}: what sounds in its place is a harmonic of the open string, "
+            f"touched and not pressed down; heard: {', '.join(counts)}.",
+            f"Press the string down behind the {ordinal(fret)} fret, as in playing, and pluck it.",
+            ExitCode.NO_READING,
+        )
     return PitchbenchError(
         f"There is {missing}; heard: {', '.join(counts) or 'no pluck at all'}.",
         "Record both notes of one string, two seconds each; where the pitch does not tell them "
@@ -315,10 +361,12 @@ def _document(result: _Result) -> dict[str, Any]:
         "scale_mm": result.bench.instrument.scale_mm,
         "bridge": str(result.bench.instrument.bridge.kind),
         "assumed": list(result.bench.assumed),
+        "p_touched_harmonic": result.p_touched,
         "readings": [
             {
                 **reading_document(str(each.path), each.reading, a4_hz=result.a4_hz),
                 "role": None if each.role is None else str(each.role),
+                "left_out": None if each.left_out is None else str(each.left_out),
                 "stray": _stray(each, offset),
             }
             for each in result.heard
@@ -414,8 +462,8 @@ def _take_words(each: _Heard, result: _Result) -> str:
 def _role_words(each: _Heard, result: _Result) -> str:
     if each.role is None:
         return f"rejected, {quality_words(each.reading)}"
-    if each.role is Role.OTHER:
-        return "not counted, another note or string"
+    if each.left_out is not None:
+        return f"not counted, {_LEFT_OUT_WORDS[each.left_out]}"
     words = "open" if each.role is Role.OPEN else f"{ordinal(result.offset.fret)} fret"
     return f"{words}, stands out from the others" if _stray(each, result.offset) else words
 
@@ -432,9 +480,15 @@ def _off_cents(each: _Heard, result: _Result) -> float:
 
 
 def _cautions(result: _Result) -> tuple[str, ...]:
+    doubt: tuple[str, ...] = ()
+    if result.p_touched >= IN_DOUBT:
+        doubt = (
+            "The fretted takes agree with the open string as its touched harmonic would. Was the "
+            "string pressed down to the fret?",
+        )
     if result.move is None:
-        return ()
-    cautions = result.move.cautions
+        return doubt
+    cautions = (*doubt, *result.move.cautions)
     if result.offset.fret <= _NEAR_THE_NUT:
         return (
             "So near the nut a saddle does little: compare at the 12th fret first, and if that "

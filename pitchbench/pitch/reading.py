@@ -323,7 +323,7 @@ def _or_hum(reason: Reason, pluck: Pluck, f1_hz: float) -> Reason:
     before, late = (
         LineSpectrum.of(x[-length:], pluck.rate_hz) for x in (pluck.background, pluck.samples)
     )
-    partial_hz = f1_hz * np.arange(1, _LOWEST_PARTIALS + 1)
+    partial_hz: Array = f1_hz * np.arange(1.0, _LOWEST_PARTIALS + 1.0)
     reach = np.arange(-_HUM_BINS, _HUM_BINS + 1)
     near = np.rint(partial_hz / before.bin_hz).astype(np.intp)[:, None] + reach
     near = np.clip(near, 0, len(before.power) - 1)
