@@ -33,6 +33,9 @@ _HIGHEST_HZ: Final = 3000.0
 #: A string cannot gain what nobody gave it. What it throws from one partial to another, as it
 #: beats or buzzes on a fret, was seen to come to 0.65 of what had sounded, 0.7 of what sounds then.
 _GAINED: Final = 0.85
+#: As much is enough where hardly a partial goes on as it was: then the string was stopped.
+_GAINED_ANEW: Final = 0.6
+_ANEW: Final = 0.1
 _NEW_SHARE: Final = 0.75
 #: What is left by a damping hand is new in phase, but little: 15 dB less than before.
 _LEAST: Final = 10.0**-1.5
@@ -68,7 +71,11 @@ class Rise:
     @property
     def plucked(self) -> bool:
         """Whether it brought energy that lasts."""
-        return self.gained > _GAINED or (self.new_share > _NEW_SHARE and self.gained > _LEAST)
+        return (
+            self.gained > _GAINED
+            or (self.gained > _GAINED_ANEW and self.went_on < _ANEW)
+            or (self.gained > _LEAST and self.new_share > _NEW_SHARE)
+        )
 
     @property
     def over_another(self) -> bool:

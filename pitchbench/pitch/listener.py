@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -66,6 +67,9 @@ _YOUNG_S: Final = 0.25
 _CLEAR: Final = 0.75
 #: A rise that shows no steady pitch by now is no pluck.
 _DOUBT_S: Final = 0.6
+#: Sudden is a rise by 6 dB from one such moment to the next but one.
+_MOMENT_S: Final = 0.012
+_SUDDEN: Final = 4.0
 #: Words follow one another within this.
 _AMONG_S: Final = 0.6
 #: Ages at which a note that still rings is read, seconds; how certain a reading must be to be
@@ -214,17 +218,26 @@ class Listener:
     def _plucked_again(self, index: int) -> bool:
         """Whether the rise at sample ``index`` of a note that rings is another pluck.
 
-        A note too young to tell what it was to become is taken to have been plucked twice.
+        Of a note too young to tell what it was to become, any sudden rise is; a voice grows.
         """
         assert self._note is not None
         first = max(self._note.onset, index - 2 * round(BEFORE_S * self._rate_hz))
         if index - first < BEFORE_S * self._rate_hz:
-            return True
+            return self._is_sudden(index)
         if self._sound.end - index < HEARD_S * self._rate_hz:
             return False
         rise = self._compare(first, index)
         self._company = rise.over_another
         return rise.plucked
+
+    def _is_sudden(self, index: int) -> bool:
+        """Whether the level rises about sample ``index`` within a moment."""
+        moment = round(_MOMENT_S * self._rate_hz)
+        around = (index - 2 * moment, index - moment, index, index + moment)
+        before, _, after = (
+            float(np.mean(np.square(self._sound.between(a, b)))) for a, b in pairwise(around)
+        )
+        return after > _SUDDEN * before
 
     def _compare(self, first: int, index: int) -> Rise:
         """The sound from sample ``first`` on with that from the rise at ``index`` on."""

@@ -44,7 +44,7 @@ _LEAST_LOST_DB: Final = 0.5
 #: A sound this short may be a syllable, a beep or a knock, so it is looked at more closely: how
 #: fast it falls clear of both ends, and how steady it is. (Notes of the same instruments, cut to a
 #: third of a second: 4 to 84 dB per second, within 20 cents but for the attack.)
-_SHORT_S: Final = 0.5
+_SHORT_S: Final = 0.6
 _ENDS_S: Final = (0.03, 0.02)
 _SHORT_FALL_DB_PER_S: Final = (2.0, 100.0)
 _SHORT_STEADY_CENTS: Final = 20.0

@@ -29,6 +29,9 @@ _REFERENCE_STEPS: Final = (8, 26)
 _RISE: Final = 4.0
 #: A pluck over one that still rings shows in the bright part of the sound first.
 _BRIGHT_RISE: Final = 6.0
+#: The same while a pluck rings, when what rises is looked at more closely before it counts.
+_RISE_IN_RING: Final = 2.5
+_BRIGHT_RISE_IN_RING: Final = 3.0
 #: What rises above the noise by less than this is no pluck.
 _ABOVE_FLOOR: Final = 8.0
 #: Rises this soon after an onset belong to the same attack.
@@ -283,7 +286,10 @@ class PluckFinder:
 
     def _rise(self, first: int, stop: int) -> int | None:
         """The first step from ``first`` on, before ``stop``, that rises over what went before."""
-        if not self._may_rise(first, stop):
+        least = (
+            (_RISE, _BRIGHT_RISE) if self._began is None else (_RISE_IN_RING, _BRIGHT_RISE_IN_RING)
+        )
+        if not self._may_rise(first, stop, least):
             return None
         here = slice(first - self._first, stop - self._first)
         level, bright = self._level[here], self._bright[here]
@@ -291,14 +297,14 @@ class PluckFinder:
         bright_before = self._loudest(
             self._bright, (first, stop), _REFERENCE_STEPS, self._bright_floor
         )
-        brighter = (bright > _BRIGHT_RISE * bright_before) & (
+        brighter = (bright > least[1] * bright_before) & (
             bright > _ABOVE_FLOOR * self._bright_floor
         )
         loud = level >= max(_ABOVE_FLOOR * self._floor, 1e-11)
-        found = _first_of(loud & ((level > _RISE * before) | brighter))
+        found = _first_of(loud & ((level > least[0] * before) | brighter))
         return None if found is None else first + found
 
-    def _may_rise(self, first: int, stop: int) -> bool:
+    def _may_rise(self, first: int, stop: int, least: tuple[float, float]) -> bool:
         """Whether any step of the stretch can rise: in most none is that loud beside those steps
         that all of them are judged against."""
         near, far = _REFERENCE_STEPS
@@ -306,7 +312,7 @@ class PluckFinder:
         common = slice(max(0, here.stop - far), max(0, here.start + 1 - near))
         return any(
             of[here].max(initial=0.0) > rise * of[common].max(initial=0.0)
-            for of, rise in ((self._level, _RISE), (self._bright, _BRIGHT_RISE))
+            for of, rise in zip((self._level, self._bright), least, strict=True)
         )
 
     def _loudest(

@@ -127,6 +127,9 @@ _LOWEST_PARTIALS: Final = 3
 _HUM_BINS: Final = 4
 _LINE: Final = 20.0
 _HARMS: Final = 0.1
+#: Mains frequencies, and how far they wander (the grids keep to 0.4 % but in trouble: from memory).
+_MAINS_HZ: Final = np.array([50.0, 60.0])
+_MAINS_WANDER: Final = 0.004
 #: The pitch is averaged over this long where it is drawn or its wander is judged.
 _TRACE_S: Final = 0.1
 
@@ -313,7 +316,7 @@ def _reason(pluck: Pluck, settled: Settled, snr_db: float | None) -> Reason | No
 
 
 def _or_hum(reason: Reason, pluck: Pluck, f1_hz: float) -> Reason:
-    """``reason``, or hum if that explains it: a line that was there before on a low partial.
+    """``reason``, or hum if that explains it: a line of the mains, there before, on a low partial.
 
     It stands out of the noise beside it, and comes within 10 dB of what the partial ends as.
     """
@@ -329,7 +332,13 @@ def _or_hum(reason: Reason, pluck: Pluck, f1_hz: float) -> Reason:
     near = np.clip(near, 0, len(before.power) - 1)
     hum, string = before.power[near].max(axis=1), late.power[near].max(axis=1)
     tonal = hum > _LINE * before.noise(partial_hz, f1_hz)
-    return Reason.HUM if np.any(tonal & (hum > _HARMS * string)) else reason
+    hum_hz = before.bin_hz * np.take_along_axis(
+        near, before.power[near].argmax(axis=1)[:, None], axis=1
+    )
+    beside_hz = np.abs(hum_hz - np.rint(hum_hz / _MAINS_HZ) * _MAINS_HZ).min(axis=1)
+    mains = beside_hz < np.maximum(before.bin_hz, _MAINS_WANDER * hum_hz[:, 0])
+    harmed = tonal & mains & (hum > _HARMS * string)
+    return Reason.HUM if harmed.any() else reason
 
 
 def _clipped(samples: NDArray[np.float32]) -> bool:

@@ -10,8 +10,14 @@ RATE_HZ = 48000
 Sound = NDArray[np.float64]
 
 #: First three formants in Hz of some vowels of a man's voice: from memory, good for a timbre.
-VOWELS = {"a": (700, 1200, 2500), "e": (450, 1900, 2500), "i": (300, 2200, 2900), "o": (450, 850, 2500),
-          "u": (320, 800, 2300), "m": (250, 1100, 2200)}  # fmt: skip
+VOWELS = {
+    "a": (700, 1200, 2500),
+    "e": (450, 1900, 2500),
+    "i": (300, 2200, 2900),
+    "o": (450, 850, 2500),
+    "u": (320, 800, 2300),
+    "m": (250, 1100, 2200),
+}
 
 
 def silence(seconds: float) -> Sound:
@@ -54,11 +60,15 @@ def voice(
     return level * sound / np.sqrt(np.mean(np.square(sound)))
 
 
-def hummed(f0_hz: float, seconds: float = 2.0, *, unsteady_cents: float = 12.0, seed: int = 1) -> Sound:
+def hummed(
+    f0_hz: float, seconds: float = 2.0, *, unsteady_cents: float = 12.0, seed: int = 1
+) -> Sound:
     """Somebody hums a note and holds it, as well as a person can."""
     rng = np.random.default_rng(seed)
     size = round(seconds * RATE_HZ)
-    cents = unsteady_cents * slowly(rng, size, 5.0) - 60.0 * np.exp(-np.arange(size) / RATE_HZ / 0.08)
+    cents = unsteady_cents * slowly(rng, size, 5.0) - 60.0 * np.exp(
+        -np.arange(size) / RATE_HZ / 0.08
+    )
     sound = voice(f0_hz * 2.0 ** (cents / 1200.0), "m", seed=seed)
     return sound * swelling(seconds, 0.12, 0.2)
 
@@ -79,13 +89,19 @@ def talk(seconds: float, *, f0_hz: float = 115.0, seed: int = 1) -> Sound:
         tune = rng.uniform(-3.0, 3.0) + np.linspace(0.0, rng.uniform(-4.0, 2.0), size)
         length = size / RATE_HZ
         syllable = voice(
-            f0_hz * 2.0 ** (tune / 12.0), str(rng.choice(list(VOWELS))), level=rng.uniform(0.03, 0.1),
+            f0_hz * 2.0 ** (tune / 12.0),
+            str(rng.choice(list(VOWELS))),
+            level=rng.uniform(0.03, 0.1),
             seed=int(rng.integers(1 << 30)),
-        ) * swelling(length, rng.uniform(0.008, 0.05), rng.uniform(0.03, 0.1))  # fmt: skip
+        )
+        syllable *= swelling(length, rng.uniform(0.008, 0.05), rng.uniform(0.03, 0.1))
         match rng.integers(4):
             case 0:  # a stop: silence, then a burst
                 burst = rng.normal(0.0, 0.04, round(0.012 * RATE_HZ))
-                parts += [silence(rng.uniform(0.03, 0.08)), burst * np.linspace(1.0, 0.0, burst.size)]
+                parts += [
+                    silence(rng.uniform(0.03, 0.08)),
+                    burst * np.linspace(1.0, 0.0, burst.size),
+                ]
             case 1:  # a hiss
                 hiss = np.diff(rng.normal(0.0, 0.02, round(rng.uniform(0.05, 0.12) * RATE_HZ)))
                 parts.append(hiss * swelling(hiss.size / RATE_HZ, 0.02, 0.02)[: hiss.size])
