@@ -29,10 +29,10 @@ _MOST_OF: Final = 0.6
 #: The course of the level is taken in pieces of this length.
 _PIECE_S: Final = 0.01
 #: A plucked string is as loud as it gets within this, or else falls by `_FAST_DB_PER_S`: a voice
-#: takes longer. (Twenty plucks of real instruments: 20 ms, one of 50 ms.)
+#: takes longer, and holds. (Twenty plucks of real instruments: 20 ms, one of 50 ms.)
 _RISE_S: Final = 0.045
 _RISEN_DB: Final = 3.0
-_FAST_DB_PER_S: Final = 5.0
+_FAST_DB_PER_S: Final = 2.5
 #: From here on a plucked string only loses strength, seen over pieces long enough that a tick does
 #: not show. A bass beats by 2 dB and may stand still for a second, so of a shorter sound no more is
 #: asked than that it does not stand where it began, as a beep does.

@@ -125,6 +125,17 @@ def test_a_machine_turned_while_the_note_rings_never_settles(by_cents, at_s):
     assert reading.reason is Reason.NEVER_SETTLED
 
 
+@pytest.mark.parametrize("rise_s", [0.02, 0.05, 0.08])
+@pytest.mark.parametrize("f1_hz", [30.87, 61.74, 146.83])
+def test_a_soft_pluck_of_a_fingertip_is_no_voice(f1_hz, rise_s):
+    sound = 0.1 * string(f1_hz, ring_s=2.5)
+    sound *= np.clip(np.arange(sound.size) / RATE_HZ / rise_s, 0.0, 1.0) ** 2
+    (reading,) = readings(sound, noise=1e-5)
+    assert reading.settled
+    # Such an attack is no plain decay, so the reading is less certain; it is heard all the same.
+    assert abs(cents(reading.pitch_hz, f1_hz)) < min(2.0, max(0.5, 3.0 * reading.u_cents))
+
+
 # -- ticks in a ringing note -------------------------------------------------------------------
 
 
