@@ -190,3 +190,30 @@ def test_a_note_that_loses_its_first_strength_fast_and_rings_on_is_not_damped():
     (reading,) = readings(sound)
     assert reading.settled
     assert reading.ring_s == pytest.approx(3.0, abs=0.06)
+
+
+@pytest.mark.parametrize("block", [333, 4096, 20_000])
+def test_ticks_and_second_plucks_do_not_depend_on_the_blocks(block):
+    sound = in_a_room(
+        silence(0.5),
+        over(string(110.0, ring_s=1.2, after_s=0.0), tick(level=0.2), 0.6),
+        over(string(110.0, ring_s=1.2, after_s=0.0, seed=7), knock(), 0.5),
+        over(string(196.0, ring_s=1.0, after_s=0.3, seed=5), tick(level=0.1), 0.99),
+    )
+
+    def heard(size):
+        listener = Listener(RATE_HZ, offer_early=True)
+        events = []
+        for start in range(0, len(sound), size):
+            events += listener.feed(Block(sound[start : start + size], start, RATE_HZ))
+        events += listener.finish()
+        return [
+            (e.reading.onset_s, e.reading.ring_s, e.reading.pitch_hz, e.final)
+            if isinstance(e, ReadingReady)
+            else e
+            for e in events
+        ]
+
+    whole = heard(len(sound))
+    assert len({e[0] for e in whole if isinstance(e, tuple)}) == 3
+    assert heard(block) == whole
