@@ -462,38 +462,40 @@ def _base_of(
     sigma[..., 2 + common : 2 + common + unforeseen] = unseen
     sigma[..., 2 + common + unforeseen :] = ones
     base = np.concatenate((np.arange(3), np.arange(3 + glides, size - 1)))
-    of_glide = np.arange(3, 3 + glides)
     information = np.repeat(whole[:, :, None][..., base[:, None], base], len(_COMMON), axis=2)
     known = np.arange(1, len(base))
     information[..., known, known] += sigma**-2
-    scale = 1.0 / np.sqrt(np.diagonal(information, axis1=-2, axis2=-1))
-    even = information * scale[..., :, None] * scale[..., None, :] + _JITTER * np.eye(len(base))
-    size_log = np.linalg.slogdet(even)[1] - 2.0 * np.log(scale).sum(axis=-1)
-    inverse = np.linalg.inv(even) * scale[..., :, None] * scale[..., None, :]
-    right = whole[:, :, None, base, -1]
-    mean = (inverse @ right[..., None])[..., 0]
-    across = whole[:, :, None][..., base[:, None], of_glide]
-
     # What is read, B, and what the first partial does late, in terms of these unknowns.
     lead = np.zeros((len(late_sd), 1, 1, 3, len(base)))
     lead[..., 0, [0, 2]] = 1.0
     lead[..., 1, 1] = 1.0
-    own_late = 3 + common + unforeseen
     lead[..., 2, 3] = seen.wander.common_late
-    lead[..., 2, own_late] = late_sd[:, None, None]
-    spread = lead @ inverse
-    pull = inverse @ across
-    left = np.swapaxes(across, -1, -2)
+    lead[..., 2, 3 + common + unforeseen] = late_sd[:, None, None]
+    of_glide = np.arange(3, 3 + glides)
+    seen_by = whole[:, :, None][..., np.append(of_glide, size - 1)[:, None], base]
+    strengths = information.shape[:3]
+    columns = np.concatenate(
+        (np.broadcast_to(seen_by, (*strengths, *seen_by.shape[-2:])),
+         np.broadcast_to(lead, (*strengths, *lead.shape[-2:]))),
+        axis=-2,
+    )
+    scale = 1.0 / np.sqrt(np.diagonal(information, axis1=-2, axis2=-1))
+    even = information * scale[..., :, None] * scale[..., None, :] + _JITTER * np.eye(len(base))
+    solved, size_log = _gram(even, columns * scale[..., None, :])
+    at_lead = glides + 1 + np.arange(3)
+    whole = whole[:, :, None]
     return _Base(
         log_p=log_p[..., None]
-        + 0.5 * ((right * mean).sum(axis=-1) - whole[:, :, None, -1, -1] - size_log)
+        + 0.5 * (solved[..., glides, glides] - whole[..., -1, -1])
+        + size_log
+        + np.log(scale).sum(axis=-1)
         - np.log(sigma).sum(axis=-1),
-        lead=(lead @ mean[..., None])[..., 0],
-        pull=lead @ pull,
-        variance=(spread[..., 0, :] * lead[..., 0, :]).sum(axis=-1),
-        late_variance=(spread[..., 2, :] * lead[..., 2, :]).sum(axis=-1),
-        information=whole[:, :, None][..., of_glide[:, None], of_glide] - left @ pull,
-        right=whole[:, :, None, of_glide, -1] - (left @ mean[..., None])[..., 0],
+        lead=solved[..., at_lead, glides],
+        pull=solved[..., at_lead, :glides],
+        variance=solved[..., at_lead[0], at_lead[0]],
+        late_variance=solved[..., at_lead[2], at_lead[2]],
+        information=whole[..., of_glide[:, None], of_glide] - solved[..., :glides, :glides],
+        right=whole[..., of_glide, -1] - solved[..., :glides, glides],
     )
 
 
@@ -547,7 +549,8 @@ def _one_exponential(glides: Glides, base: _Base) -> _Kind:
     """Single exponentials of every time constant and size: columns (C, 1), mean (..., C, 1),
     covariance (..., C, 1, 1) and log evidence (..., C). A string only relaxes: none is negative."""
     ladder = np.arange(len(TAU_S))
-    precision = np.diagonal(base.information, axis1=-2, axis2=-1)[..., ladder, None] + _GLIDE**-2
+    known = np.diagonal(base.information, axis1=-2, axis2=-1)[..., ladder, None]
+    precision = np.maximum(known, 0.0) + _GLIDE**-2
     right = base.right[..., ladder, None]
     sigma = precision**-0.5
     z = right * sigma
