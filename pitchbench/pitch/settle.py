@@ -94,7 +94,8 @@ def _fit(
             beats += [beat_of(leftover, split, mean) for split in second_polarisation(leftover)]
     every = strengths_of(seen, beats, coarse=not last)
     solutions = [
-        solve(seen, strengths, beat, seems) for strengths, beat in zip(every, beats, strict=True)
+        solve(seen, strengths, beat, seems=seems, coarse=not last)
+        for strengths, beat in zip(every, beats, strict=True)
     ]
     log_p = np.array([s.log_p + b.log_prior for s, b in zip(solutions, beats, strict=True)])
     p = np.exp(log_p - log_p.max())

@@ -31,21 +31,22 @@ from pitchbench.pitch.wander import Wander, wander_of
 from pitchbench.units import CENTS_PER_NEPER
 
 #: Partials are averaged over at most so many stretches of time.
-_BLOCKS: Final = 36
+_BLOCKS: Final = 30
 #: Variance given to what is not heard, s^2 of phase as a time: a full second says nothing.
 _UNHEARD: Final = 1.0
 #: Strengths tried of a partial's wander, of each of its processes; of the wander after the pluck,
 #: in units of the lasting one; of the level's wander (nepers a second).
-_WANDER: Final = np.geomspace(1e-3, 16.0, 8) / CENTS_PER_NEPER
-_EARLY: Final = np.array([0.5, 6.0, 30.0])
+_WANDER: Final = np.geomspace(1e-3, 16.0, 14) / CENTS_PER_NEPER
+_EARLY: Final = np.array([0.5, 12.0])
+_FINER: Final = 3
 _LEVEL: Final = np.geomspace(1e-3, 3.0, 6)
 #: Partials of one string wander alike: natural logarithm of their strengths, 1 sigma.
 _ALIKE: Final = 1.0
 #: How far the partials may lie off the law, 1 sigma, and the first, which body and bridge move
 #: most, in units of the others; how strong the common wander may be.
-_OFF_LAW: Final = np.array([3e-3, 0.03, 0.3, 1.0, 3.0]) / CENTS_PER_NEPER
+_OFF_LAW: Final = np.array([3e-3, 0.05, 0.5, 3.0]) / CENTS_PER_NEPER
 _FIRST_OFF_LAW: Final = 2.0
-_COMMON: Final = np.array([1e-3, 0.03, 0.1, 0.3, 1.0, 3.0]) / CENTS_PER_NEPER
+_COMMON: Final = np.array([3e-3, 0.05, 0.5, 3.0]) / CENTS_PER_NEPER
 #: A wide prior keeps B finite where a single partial says nothing about it.
 _B_SIGMA: Final = 1e-3
 #: Prior probability of no glide, of one exponential and of the predicted one; its size, 1 sigma of
@@ -182,21 +183,30 @@ def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list
 
     One for each of ``beats``; ``coarse`` where it need only come near.
     """
-    grids = (_WANDER[::2], _EARLY[:1]) if coarse else (_WANDER, _EARLY)
-    own, early = (grid.ravel() for grid in np.meshgrid(*(np.log(g) for g in grids), indexing="ij"))
+    own, early = np.meshgrid(
+        np.log(_WANDER[1::3] if coarse else _WANDER), np.log(_EARLY[:1] if coarse else _EARLY)
+    )
     plain = [len(TAU_S) + 1, 4]
     own_columns = np.concatenate((seen.heard[:, None], seen.columns[:, [0, *plain]]), axis=1)
     precision = np.array([0.0, 0.0, *[_PLAIN_GLIDE**-2] * len(plain)])
     shifts = [(beat.shift_columns, (seen.shift - beat.shift)[:, None]) for beat in beats]
-    covariance = _own_covariance(seen, own[:, None], early[:, None])
+    covariance = _own_covariance(seen, own[..., None], early[..., None])
     of_shift = _alone(covariance, own_columns, precision, shifts)
+    # Smooth between what was tried, so that a reading does not leap from one to the next.
+    finer = np.linspace(own[0, 0], own[0, -1], _FINER * (own.shape[1] - 1) + 1)
+    of_shift = [
+        scipy.interpolate.CubicSpline(own[0], log_p, axis=1)(finer).reshape(-1, log_p.shape[-1])
+        for log_p in of_shift
+    ]
+    usual = own[0]
+    own, early = (grid.ravel() for grid in np.meshgrid(finer, early[:, 0]))
 
     level = np.broadcast_to(seen.time_s, seen.shift.shape) * seen.heard
     levels = [(beat.level_columns, (seen.level - beat.level)[:, None]) for beat in beats]
     covariance = _level_covariance(seen, np.log(_LEVEL)[:, None])
     of_level = _alone(covariance, np.stack((seen.heard, level), axis=1), np.zeros(2), levels)
 
-    log_prior = -0.5 * ((np.log(grids[0])[:, None] - own) / _ALIKE) ** 2
+    log_prior = -0.5 * ((usual[:, None] - own) / _ALIKE) ** 2
     log_prior -= scipy.special.logsumexp(log_prior, axis=1, keepdims=True)
     return [
         _strengths(own, early, log_prior, *log_p) for log_p in zip(of_shift, of_level, strict=True)
@@ -243,17 +253,21 @@ def _level_covariance(seen: Seen, strength: Array) -> Array:
 def _gram(covariance: Array, columns: Array) -> tuple[Array, Array]:
     """columns C^-1 columns^T, shape (..., K, P, P), and -log |C| / 2, shape (..., K).
 
-    A single factorisation of C with the columns beneath it brings both.
+    A factorisation of C with few columns beneath it brings both at once.
     """
     blocks, count = covariance.shape[-1], columns.shape[-2]
-    bordered = np.zeros((*covariance.shape[:-2], blocks + count, blocks + count))
-    bordered[..., :blocks, :blocks] = covariance
-    bordered[..., blocks:, :blocks] = columns
-    last = np.arange(blocks, blocks + count)
-    bordered[..., last, last] = _BEYOND
-    factor = np.linalg.cholesky(bordered)
-    white = factor[..., blocks:, :blocks]
-    size = np.log(np.diagonal(factor[..., :blocks, :blocks], axis1=-2, axis2=-1)).sum(axis=-1)
+    if count > blocks:
+        factor = np.linalg.cholesky(covariance)
+        white = columns @ np.swapaxes(np.linalg.inv(factor), -1, -2)
+    else:
+        bordered = np.zeros((*covariance.shape[:-2], blocks + count, blocks + count))
+        bordered[..., :blocks, :blocks] = covariance
+        bordered[..., blocks:, :blocks] = columns
+        last = np.arange(blocks, blocks + count)
+        bordered[..., last, last] = _BEYOND
+        factor = np.linalg.cholesky(bordered)[..., :blocks]
+        white = factor[..., blocks:, :]
+    size = np.log(np.diagonal(factor[..., :blocks, :], axis1=-2, axis2=-1)).sum(axis=-1)
     return white @ np.swapaxes(white, -1, -2), -size
 
 
@@ -322,13 +336,17 @@ class Solution:
     strength: Array
 
 
-def solve(seen: Seen, strengths: Strengths, beat: Beat, seems: float) -> Solution:
+def solve(
+    seen: Seen, strengths: Strengths, beat: Beat, *, seems: float, coarse: bool = False
+) -> Solution:
     """Fit all partials together, averaged over strengths and glides.
 
-    ``seems`` is the size of the glide as it seems so far, relative.
+    ``seems`` is the size of the glide as it seems so far, relative; ``coarse`` where the answer
+    need only come near.
     """
     gram, log_p, late_sd = _partials(seen, strengths, beat)
-    base = _base_of(seen, beat, gram, log_p + strengths.log_p, late_sd, seems)
+    sigma = _sigma_of(seen, beat, seems, *((g[1::2] if coarse else g) for g in (_OFF_LAW, _COMMON)))
+    base = _base_of(seen, gram, log_p + strengths.log_p, late_sd, sigma)
     p, pitch, variance, eps, delta_b, log_all = _over_glides(seen.glides, base)
     best = p.sum(axis=(1, 2))
     mean = np.einsum("m,mkij->kij", best, gram)
@@ -432,13 +450,24 @@ class _Base:
     right: Array
 
 
-def _base_of(
-    seen: Seen, beat: Beat, gram: Array, log_p: Array, late_sd: Array, seems: float
-) -> _Base:
+def _sigma_of(seen: Seen, beat: Beat, seems: float, off_law: Array, common: Array) -> Array:
+    """Prior standard deviations of all unknowns but the pitch and the glides: B, the first partial
+    off the law, common wander, unforeseen glides, late wander, the beat's; shape (D, S, unknowns)
+    for so many strengths off the law and in common."""
+    shapes = 2 + len(seen.wander.common)
+    sigma = np.ones((len(off_law), len(common), shapes + len(UNFORESEEN) + 1 + beat.shared))
+    sigma[..., 0], sigma[..., 1] = _B_SIGMA, _FIRST_OFF_LAW * off_law[:, None]
+    sigma[..., 2:shapes] = common[:, None]
+    sigma[..., shapes : shapes + len(UNFORESEEN)] = _UNFORESEEN_SIGMA * np.clip(seems, *_SEEMS)
+    return sigma
+
+
+def _base_of(seen: Seen, gram: Array, log_p: Array, late_sd: Array, sigma: Array) -> _Base:
     number, glides = seen.number, len(seen.glides.mix)
     # How far a partial lies off the law is integrated out of each; the first has an unknown of its
     # own for it, since that belongs to what is read.
-    variance = np.where(number == 1, 0.0, _OFF_LAW[:, None] ** 2)
+    off_law = sigma[:, 0, 1] / _FIRST_OFF_LAW
+    variance = np.where(number == 1, 0.0, off_law[:, None] ** 2)
     column = gram[:, None, :, :, 0]
     shrink = variance / (1.0 + variance * column[..., 0])
     log_p = log_p[:, None] - 0.5 * np.log1p(variance * column[..., 0]).sum(axis=-1)
@@ -452,17 +481,9 @@ def _base_of(
     whole[..., 3:, :3] = np.swapaxes(whole[..., :3, 3:], -1, -2)
     whole[..., 3:, 3:] = each[..., 1:, 1:].sum(axis=2)
 
-    common, unforeseen = len(seen.wander.common), len(UNFORESEEN)
-    unseen = _UNFORESEEN_SIGMA * float(np.clip(seems, *_SEEMS))
-    ones = np.ones(1 + beat.shared)
-    off, strength = np.meshgrid(_OFF_LAW, _COMMON, indexing="ij")
-    sigma = np.empty((*off.shape, 2 + common + unforeseen + len(ones)))
-    sigma[..., 0], sigma[..., 1] = _B_SIGMA, _FIRST_OFF_LAW * off
-    sigma[..., 2 : 2 + common] = strength[..., None]
-    sigma[..., 2 + common : 2 + common + unforeseen] = unseen
-    sigma[..., 2 + common + unforeseen :] = ones
     base = np.concatenate((np.arange(3), np.arange(3 + glides, size - 1)))
-    information = np.repeat(whole[:, :, None][..., base[:, None], base], len(_COMMON), axis=2)
+    information = whole[:, :, None][..., base[:, None], base]
+    information = np.repeat(information, sigma.shape[1], axis=2)
     known = np.arange(1, len(base))
     information[..., known, known] += sigma**-2
     # What is read, B, and what the first partial does late, in terms of these unknowns.
@@ -470,7 +491,8 @@ def _base_of(
     lead[..., 0, [0, 2]] = 1.0
     lead[..., 1, 1] = 1.0
     lead[..., 2, 3] = seen.wander.common_late
-    lead[..., 2, 3 + common + unforeseen] = late_sd[:, None, None]
+    own_late = 3 + len(seen.wander.common) + len(UNFORESEEN)
+    lead[..., 2, own_late] = late_sd[:, None, None]
     of_glide = np.arange(3, 3 + glides)
     seen_by = whole[:, :, None][..., np.append(of_glide, size - 1)[:, None], base]
     strengths = information.shape[:3]
@@ -580,10 +602,19 @@ def _predicted(glides: Glides, base: _Base) -> _Kind:
     covariance = np.linalg.inv(information)
     right = base.right[..., None, columns]
     mean = (covariance @ right[..., None])[..., 0]
-    # All but the last, the pace, add to the size, which is not negative.
-    size = mean[..., :-1].sum(axis=-1)
-    spread = np.sqrt(covariance[..., :-1, :-1].sum(axis=(-1, -2)))
     log_p = base.log_p[..., None] + np.log(2.0 * _PRIOR["predicted"] / len(_GLIDE))
     log_p = log_p + 0.5 * (mean * right).sum(axis=-1) - 0.5 * np.linalg.slogdet(information)[1]
-    log_p = log_p - np.log(sigma).sum(axis=-1) + scipy.special.log_ndtr(size / spread)
+    # All but the last, the pace, add to the size, which is not negative: what is left of a normal
+    # distribution where they add to more than nothing.
+    adds = np.append(np.ones(len(columns) - 1), 0.0)
+    with_size = covariance @ adds
+    spread = np.sqrt(with_size @ adds)
+    z = (mean @ adds) / spread
+    above = scipy.special.log_ndtr(z)
+    ratio = np.exp(-0.5 * z * z - 0.5 * np.log(2.0 * np.pi) - above)
+    lean = with_size / spread[..., None]
+    less = np.clip(ratio * (ratio + z), 0.0, 1.0 - 1e-9)
+    mean = mean + lean * ratio[..., None]
+    covariance = covariance - less[..., None, None] * lean[..., :, None] * lean[..., None, :]
+    log_p = log_p - np.log(sigma).sum(axis=-1) + above
     return np.broadcast_to(columns, sigma.shape), mean, covariance, log_p
