@@ -214,7 +214,7 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
             for fret in neck.frets
         },
         findings=(
-            *findings(neck, tolerance_cents=by.tolerance_cents, saddle_too=False),
+            *findings(neck, tolerance_cents=by.tolerance_cents),
             *(uneven[:1] if 2 * len(uneven) > len(opens) else ()),
         ),
         stiffness_b=median(stiffness) if stiffness else None,

@@ -315,13 +315,9 @@ def nut_as_a_whole(necks: Sequence[StringNeck], *, tolerance_cents: float) -> Po
     return nut if alike and _matters(Belief.normal(nut.mean, nut.u), tolerance_cents) else None
 
 
-def findings(
-    neck: StringNeck, *, tolerance_cents: float, saddle_too: bool = True
-) -> tuple[str, ...]:
-    """What the survey of a string shows, in a repairer's words; empty when all is well.
-
-    ``saddle_too`` is False where the saddle is spoken of by itself.
-    """
+def findings(neck: StringNeck, *, tolerance_cents: float) -> tuple[str, ...]:
+    """What the survey of a string shows of nut and frets, in a repairer's words; empty when all is
+    well. The saddle is spoken of by `judge_saddle`."""
     found = []
     if nut_matters(neck, tolerance_cents=tolerance_cents):
         size = f"{neck.nut.centre:+.1f} cents at every fret"
@@ -336,11 +332,6 @@ def findings(
                 f"The nut: {size}. The nut stands too near the first fret, or the slot's "
                 "break point lies back in the slot; the saddle cannot cure that."
             )
-    if saddle_too and _matters(neck.saddle, tolerance_cents / 2.0):
-        way = "away from the nut" if neck.saddle.centre > 0 else "toward the nut"
-        found.append(
-            f"The saddle: {neck.saddle.centre:+.1f} cents at the 12th; it should go {way}."
-        )
     for fret in neck.frets:
         if fret.isolated:
             cause = "high, or worn flat" if fret.residual_cents > 0 else "worn or low"

@@ -26,7 +26,6 @@ class Reason(StrEnum):
     TWO_STRINGS = "two_strings_ringing"
     HUM = "hum_on_the_partial"
     NEVER_SETTLED = "never_settled"
-    WRONG_STRING = "not_this_string"
 
 
 @dataclass(frozen=True, eq=False)

@@ -391,9 +391,7 @@ def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> tuple[Array, Arra
     before = np.concatenate(
         (seen.heard[:, None], beat.shift_columns, seen.columns, common, unforeseen), axis=1
     )
-    after = np.concatenate(
-        (beat.shared_shift_columns, (seen.shift - beat.shift)[:, None]), axis=1
-    )
+    after = np.concatenate((beat.shared_shift_columns, (seen.shift - beat.shift)[:, None]), axis=1)
     many = len(late)
     columns = np.concatenate(
         (np.tile(before, (many, 1, 1, 1)), late, np.tile(after, (many, 1, 1, 1))), axis=2
@@ -497,8 +495,10 @@ def _base_of(seen: Seen, gram: Array, log_p: Array, late_sd: Array, sigma: Array
     seen_by = whole[:, :, None][..., np.append(of_glide, size - 1)[:, None], base]
     strengths = information.shape[:3]
     columns = np.concatenate(
-        (np.broadcast_to(seen_by, (*strengths, *seen_by.shape[-2:])),
-         np.broadcast_to(lead, (*strengths, *lead.shape[-2:]))),
+        (
+            np.broadcast_to(seen_by, (*strengths, *seen_by.shape[-2:])),
+            np.broadcast_to(lead, (*strengths, *lead.shape[-2:])),
+        ),
         axis=-2,
     )
     scale = 1.0 / np.sqrt(np.diagonal(information, axis1=-2, axis2=-1))
@@ -521,9 +521,7 @@ def _base_of(seen: Seen, gram: Array, log_p: Array, late_sd: Array, sigma: Array
     )
 
 
-def _over_glides(
-    glides: Glides, base: _Base
-) -> tuple[Array, float, float, Array, float, float]:
+def _over_glides(glides: Glides, base: _Base) -> tuple[Array, float, float, Array, float, float]:
     """Average over the kinds of glide: probabilities of the strengths (m, D, S); pitch and its
     variance with what the first partial does late; mean eps of each column; B's correction; and
     the log evidence."""
@@ -550,7 +548,9 @@ def _over_glides(
         late = moved[..., 2] ** 2 + wide[1] + base.late_variance[..., None]
         variances.append(wide[0] + base.variance[..., None] + late)
         delta_b += float((share * moved[..., 1]).sum())
-        np.add.at(eps, np.broadcast_to(columns, mean.shape[-2:]), np.einsum("mdsc,mdscj->cj", share, mean))
+        np.add.at(
+            eps, np.broadcast_to(columns, mean.shape[-2:]), np.einsum("mdsc,mdscj->cj", share, mean)
+        )
     pitch = np.concatenate(pitches, axis=-1)
     mean_pitch = float((p * pitch).sum())
     variance = float((p * (np.concatenate(variances, axis=-1) + (pitch - mean_pitch) ** 2)).sum())

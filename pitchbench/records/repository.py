@@ -71,12 +71,11 @@ class Repository:
     Every method raises ``PitchbenchError`` (exit code 5) when the store cannot be read or written.
     """
 
-    def __init__(self, engine: Engine, audio_folder: Path, path: Path | None = None) -> None:
+    def __init__(self, engine: Engine, path: Path | None = None) -> None:
         self._engine = engine
         self._path = path
         self._identity = None if path is None else file_identity(path)
         self._reader = engine.execution_options(isolation_level="AUTOCOMMIT")
-        self._audio_folder = audio_folder
 
     @classmethod
     def open(cls, url_or_path: str | Path | None = None) -> Repository:
@@ -96,18 +95,16 @@ class Repository:
         path = None
         if "://" in where or where.startswith(("postgresql:", "postgres:")):
             engine = server_engine(where)
-            audio_folder = default_path().with_name("audio")
         else:
             path = Path(where).expanduser().absolute()
             engine = file_engine(path)
-            audio_folder = path.with_name("audio")
         try:
             with in_words(engine):
                 migrations.bring_up_to_date(engine)
         except BaseException:
             engine.dispose()
             raise
-        return cls(engine, audio_folder, path)
+        return cls(engine, path)
 
     def close(self) -> None:
         """Let go of the file or the server."""
@@ -259,10 +256,6 @@ class Repository:
     def keep_audio(self, session_id: str, audio: Path) -> None:
         """Say where the sound of the session lies."""
         self._set(session_id, audio=str(audio.absolute()))
-
-    def audio_path(self, session_id: str) -> Path:
-        """Where the sound of the session should be put, if it is kept."""
-        return self._audio_folder / f"{session_id}.flac"
 
     def add_session(self, record: SessionRecord) -> bool:
         """Add a session from elsewhere, or what it has gained since; False if nothing is new."""
