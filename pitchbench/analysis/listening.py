@@ -11,6 +11,7 @@ from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from functools import partial
+from itertools import chain, pairwise
 from pathlib import Path, PurePath
 from typing import Final
 
@@ -18,6 +19,7 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.pitch.listener import Listener, ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.sound.recording import Recording
+from pitchbench.sound.source import Block
 
 #: Nobody waits for a block of a file; large ones cost less each.
 _BLOCK_SIZE: Final = 1 << 16
@@ -39,24 +41,78 @@ class Heard:
 
 
 @dataclass(frozen=True, eq=False)
-class Listened:
+class Plucks:
+    """Plucks on one clock.
+
+    Parameters
+    ----------
+    source : where they were heard: the recording, as it was named, or the input.
+    length_s : how much was heard of it.
+    readings : every pluck, in order.
+    """
+
+    source: str
+    length_s: float
+    readings: tuple[Reading | Rejected, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Listened(Plucks):
     """A recording that was listened to from its beginning to its end.
 
     Parameters
     ----------
-    path : the file, as it was named.
     rate_hz, channel : its sampling rate, and the channel that was heard, counted from 1.
-    length_s : how much of it was heard.
     damaged_after_s : where damage ended it; None if it is whole.
-    readings : every pluck, in order.
     """
 
-    path: Path
     rate_hz: int
     channel: int
-    length_s: float
     damaged_after_s: float | None
-    readings: tuple[Reading | Rejected, ...]
+
+    @property
+    def path(self) -> Path:
+        """The file, as it was named."""
+        return Path(self.source)
+
+
+def plucks_of(
+    readings: Iterable[Reading | Rejected | Iterable[Reading | Rejected]],
+) -> tuple[Plucks, ...]:
+    """Readings that a program holds: those of one recording, or a sequence for each of several.
+
+    Each recording is taken to end with the last of its plucks.
+
+    Raises
+    ------
+    PitchbenchError
+        If single readings and sequences of them are mixed, or those of one recording are not in
+        the order of time.
+    """
+    single: list[Reading | Rejected] = []
+    several: list[tuple[Reading | Rejected, ...]] = []
+    for each in readings:
+        if isinstance(each, Reading | Rejected):
+            single.append(each)
+        else:
+            several.append(tuple(each))
+    if single and several:
+        raise PitchbenchError(
+            "Single readings and sequences of readings were given together.",
+            "Give the readings of each recording as a sequence of its own.",
+        )
+    recordings = [tuple(single)] if single else several
+    for recording in recordings:
+        if any(a.onset_s > b.onset_s for a, b in pairwise(recording)):
+            raise PitchbenchError(
+                "Readings are not in the order of time.",
+                "Give the readings of each recording as a sequence of its own, as they were read.",
+            )
+    return tuple(
+        Plucks(f"recording {number}", recording[-1].onset_s + recording[-1].ring_s, recording)
+        for number, recording in enumerate(recordings, start=1)
+        if recording
+    )
 
 
 #: Called with the number of frames that were heard since it was called last.
@@ -139,26 +195,31 @@ def _listened_at(channel: int | None, path: Path) -> Listened:
 
 
 def _listened(recording: Recording, advance: Advance) -> Listened:
-    listener = Listener(recording.rate_hz)
-    readings: list[Reading | Rejected] = []
     end = 0
-    for block in recording.blocks():
-        readings += _finished(listener.feed(block))
-        advance(block.start + len(block.samples) - end)
-        end = block.start + len(block.samples)
-    readings += _finished(listener.finish())
+
+    def blocks() -> Iterator[Block]:
+        nonlocal end
+        for block in recording.blocks():
+            yield block
+            advance(block.start + len(block.samples) - end)
+            end = block.start + len(block.samples)
+
+    readings = tuple(readings_in(blocks(), recording.rate_hz))
     return Listened(
-        path=recording.path,
+        source=str(recording.path),
         rate_hz=recording.rate_hz,
         channel=recording.channel,
         length_s=end / recording.rate_hz,
         damaged_after_s=recording.damaged_after_s,
-        readings=tuple(readings),
+        readings=readings,
     )
 
 
-def _finished(heard: Iterable[object]) -> list[Reading | Rejected]:
-    return [each.reading for each in heard if isinstance(each, ReadingReady) and each.final]
+def readings_in(blocks: Iterable[Block], rate_hz: int) -> Iterator[Reading | Rejected]:
+    """Every pluck in a stream of blocks, each as soon as it has ended."""
+    listener = Listener(rate_hz)
+    heard = chain(chain.from_iterable(map(listener.feed, blocks)), listener.finish())
+    return (each.reading for each in heard if isinstance(each, ReadingReady) and each.final)
 
 
 def _cores() -> int:

@@ -10,7 +10,6 @@ from statistics import fmean
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pitchbench.session.reducer import advance
 from pitchbench.session.summary import session_document
 from session_story import Story
 from states import STATES, guitar
