@@ -227,8 +227,7 @@ def saddle_move(
     Examples
     --------
     >>> import pitchbench as pb
-    >>> sharp = pb.offset(open=pb.read("samples/a2-open-and-12th-sharp.flac")[::2],
-    ...                   fretted=pb.read("samples/a2-open-and-12th-sharp.flac")[1::2])
+    >>> sharp = pb.offset(pb.read("samples/a2-open-and-12th-sharp.flac"), "A2")
     >>> move = pb.saddle_move(sharp, 648, screw_pitch_mm=0.5, screw_heads="tail")
     >>> move.direction.value, move.rotation.value, 1.5 < move.mm < 4.0
     ('away_from_nut', 'clockwise', True)

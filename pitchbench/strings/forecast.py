@@ -166,12 +166,27 @@ def forecast(
     Parameters
     ----------
     before, after : the same instrument, with as many strings.
+    fret : where offsets are stated.
+    a4_hz : pitch of A4.
     anchors : measured offsets at ``fret``, in cents, by string number.
 
     Raises
     ------
     ValueError
         If the two have different numbers of strings.
+
+    Notes
+    -----
+    Tension from pitch, length and mass; the offset from stretch and stiffness of the fretted
+    string, its uncertainty by first-order propagation (docs/definitions.md, section 5).
+
+    Examples
+    --------
+    >>> import pitchbench as pb
+    >>> now = pb.preset("six-string")
+    >>> made = pb.forecast(now, pb.with_gauges(now, "11 14 18 28w 38w 49w"))
+    >>> made.tension_after_n > made.tension_before_n, len(made.strings)
+    (True, 6)
     """
     if len(before.strings) != len(after.strings):
         raise ValueError("before and after must have the same number of strings")
