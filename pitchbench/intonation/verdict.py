@@ -147,7 +147,7 @@ def _grown(
 
 
 def _explain(offset: Offset, verdict: Verdict) -> str:
-    value = f"{offset.offset_cents:+.1f} cents"
+    value = f"{offset.offset_cents:+z.1f} cents"
     within = f"{verdict.tolerance_cents:g} cents"
     good, bad = percent(verdict.p_within), percent(1.0 - verdict.p_within)
     if verdict.decision is Decision.LEAVE:

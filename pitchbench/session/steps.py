@@ -90,8 +90,8 @@ def completed(state: State) -> State:
     if log.step in (Step.MOVE, Step.RETUNE, Step.BORDER) and log.string.advice is None:
         choice = saddles.choice(log, log.string)
         return state if choice is None else _advised(state, choice.move)
-    asking = log.step in (Step.OPEN, Step.FRETTED, Step.LAST_ROUND)
-    return decided(state) if asking and log.tuned and log.wanted_fret is None else state
+    asking = log.step in (Step.OPEN, Step.FRETTED, Step.LAST_ROUND) and log.wanted_fret is None
+    return decided(state) if asking and log.tuned and log.string.in_this_round else state
 
 
 def _follow(state: State, offset: Offset, verdict: Verdict) -> State:
