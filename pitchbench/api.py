@@ -11,8 +11,10 @@ import os
 import warnings
 from collections.abc import Generator, Iterable, Mapping, Sequence
 from contextlib import closing
+from enum import StrEnum
 from itertools import chain
 from pathlib import Path
+from typing import TypeVar
 
 from numpy.typing import ArrayLike
 
@@ -31,6 +33,8 @@ from pitchbench.presets import preset, with_bridge, with_scale
 from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.samples import Samples
 from pitchbench.strings.pluck import sounding_string
+
+_Kind = TypeVar("_Kind", bound=StrEnum)
 
 #: Readings of one recording, or a sequence of them for each of several.
 Readings = Iterable[Reading | Rejected | Iterable[Reading | Rejected]]
@@ -144,7 +148,7 @@ def offset(
     readings : plucks of one string, open and fretted in any order, told apart by pitch.
     string : the open note, such as "E2"; None to have it inferred.
     fret : which fret, 1 or higher.
-    open, fretted : plucks of which it is known what they are.
+    open, fretted : plucks of which it is known what they are; they follow the others.
     a4_hz : pitch of A4, for the names of notes.
     tolerance_cents : what may be left alone.
 
@@ -174,8 +178,7 @@ def offset(
     >>> abs(result.offset.offset_cents - guitar.true_offset_cents(6)) < 0.5
     True
     """
-    if fret < 1:
-        raise PitchbenchError(f"There is no fret {fret}.", "Give the fret that was played.")
+    _check_fret(fret, 1)
     _check_positive(a4_hz=a4_hz, tolerance_cents=tolerance_cents)
     said = ((None, readings), (Role.OPEN, open), (Role.FRETTED, fretted))
     told = [(plucks, role) for role, each in said for plucks in plucks_of(each)]
@@ -217,7 +220,8 @@ def saddle_move(
     Raises
     ------
     PitchbenchError
-        If scale or screw are out of the question, or no place of the saddle cures such an offset.
+        If scale or screw are out of the question, there is no such kind of bridge, or no place of
+        the saddle cures such an offset.
 
     Notes
     -----
@@ -232,10 +236,11 @@ def saddle_move(
     >>> move.direction.value, move.rotation.value, 1.5 < move.mm < 4.0
     ('away_from_nut', 'clockwise', True)
     """
+    kind = _one_of(BridgeKind, bridge)
     known = with_bridge(
-        with_scale(Instrument("", "", scale_mm, (), Bridge(BridgeKind(bridge))), scale_mm),
+        with_scale(Instrument("", "", scale_mm, (), Bridge(kind)), scale_mm),
         screw_pitch_mm=screw_pitch_mm,
-        screw_heads=None if screw_heads is None else ScrewHeads(screw_heads),
+        screw_heads=None if screw_heads is None else _one_of(ScrewHeads, screw_heads),
     )
     return cancelling_move(
         offset.offset if isinstance(offset, Comparison) else offset,
@@ -334,7 +339,7 @@ def drift(
     NoReadingError
         If ``near`` or ``far`` was given and either has no usable reading.
     PitchbenchError
-        If an instrument is given without the string that was played, or has none of that number.
+        If an instrument is given without the string that was played, or has no such string or fret.
 
     Examples
     --------
@@ -343,6 +348,7 @@ def drift(
     >>> [pluck.strength.value for pluck in result.plucks]
     ['soft', 'medium', 'hard']
     """
+    _check_fret(fret, 0)
     _check_positive(a4_hz=a4_hz)
     physics = None
     if instrument is not None:
@@ -409,6 +415,20 @@ def repeatability(
 
 def _note(said: str | Note) -> Note:
     return said if isinstance(said, Note) else Note.parse(said)
+
+
+def _one_of(kind: type[_Kind], said: str) -> _Kind:
+    try:
+        return kind(said)
+    except ValueError as error:
+        raise PitchbenchError(
+            f"{said!r} is not a known choice.", f"Give one of: {', '.join(kind)}."
+        ) from error
+
+
+def _check_fret(fret: int, lowest: int) -> None:
+    if fret < lowest:
+        raise PitchbenchError(f"There is no fret {fret}.", f"Give the fret, {lowest} or higher.")
 
 
 def _check_positive(**numbers: float) -> None:

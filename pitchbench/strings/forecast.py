@@ -15,6 +15,7 @@ from enum import StrEnum
 from typing import Final
 
 from pitchbench.belief import Belief
+from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import BridgeKind, Instrument, Material, StringSpec
 from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Move, setback_mm
 from pitchbench.intonation.geometry import saddle_move_mm
@@ -172,7 +173,7 @@ def forecast(
 
     Raises
     ------
-    ValueError
+    PitchbenchError
         If the two have different numbers of strings.
 
     Notes
@@ -189,7 +190,11 @@ def forecast(
     (True, 6)
     """
     if len(before.strings) != len(after.strings):
-        raise ValueError("before and after must have the same number of strings")
+        raise PitchbenchError(
+            f"The instrument has {len(before.strings)} strings before the change and "
+            f"{len(after.strings)} after it.",
+            "Give the same instrument, with as many strings.",
+        )
     anchors = anchors or {}
     strings = tuple(
         _forecast_string(

@@ -243,9 +243,16 @@ def test_recordings_follow_one_another(plucks: tuple[pb.Reading | pb.Rejected, .
         (lambda r: pb.offset(r, tolerance_cents=-1.0), "tolerance_cents is -1.0"),
         (lambda r: pb.saddle_move(pb.offset(r), 6.48), "scale of 6.48 mm"),
         (lambda r: pb.saddle_move(pb.offset(r), screw_pitch_mm=5.0), "screw of 5 mm"),
+        (lambda r: pb.saddle_move(pb.offset(r), bridge="trapeze"), "'trapeze' is not a known"),
+        (lambda r: pb.saddle_move(pb.offset(r), screw_heads="up"), "'up' is not a known"),
+        (lambda r: pb.drift(r, fret=-1), "no fret -1"),
         (lambda r: pb.neck({"A": r}), "'A' is not a note"),
         (lambda r: pb.drift(r, pb.preset("six-string")), "no string None"),
         (lambda r: pb.drift(r, pb.preset("six-string"), 7), "no string 7"),
+        (
+            lambda r: pb.forecast(pb.preset("six-string"), pb.preset("bass-four")),
+            "6 strings before the change and 4 after",
+        ),
         (lambda r: pb.repeatability({"anna": r}, within_cents=0.0), "within_cents is 0"),
     ],
 )
