@@ -37,6 +37,7 @@ if TYPE_CHECKING:  # what is loaded later, for those who read without running
     from pitchbench.intonation.bridge import Direction as Direction
     from pitchbench.intonation.bridge import Move as Move
     from pitchbench.intonation.bridge import Rotation as Rotation
+    from pitchbench.intonation.classify import LeftOut as LeftOut
     from pitchbench.intonation.offset import Offset as Offset
     from pitchbench.intonation.verdict import Decision as Decision
     from pitchbench.intonation.verdict import Verdict as Verdict
@@ -67,6 +68,7 @@ _HOME: Final = {
     "errors": ("DeviceError", "NoReadingError", "PitchbenchError", "ReadError", "RecordsError"),
     "instrument": ("Bridge", "BridgeKind", "Instrument", "Material", "ScrewHeads", "StringSpec"),
     "intonation.bridge": ("Direction", "Move", "Rotation"),
+    "intonation.classify": ("LeftOut",),
     "intonation.offset": ("Offset",),
     "intonation.verdict": ("Decision", "Verdict"),
     "notes": ("Note",),

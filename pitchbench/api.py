@@ -19,7 +19,8 @@ from typing import TypeVar
 from numpy.typing import ArrayLike
 
 from pitchbench.analysis.drift import DriftResult, drift_plucks, lay_over, pull_of_magnet
-from pitchbench.analysis.listening import listen_to, plucks_of, readings_in
+from pitchbench.analysis.heard import plucks_of
+from pitchbench.analysis.listening import listen_to, readings_in
 from pitchbench.analysis.neck import Judged, NeckResult, heard_string, judge_neck
 from pitchbench.analysis.offset import Comparison, JudgedOffset, Role, compare, judged
 from pitchbench.analysis.repeatability import StudyResult, study_takes, takes_in
@@ -155,7 +156,7 @@ def offset(
     Returns
     -------
     ``offset`` with its belief, in cents, positive where the fretted note is sharp; ``verdict``;
-    ``plucks``, what each was taken for (``role``) and which were left out.
+    ``plucks``, what each was taken for (``role``) and why others were left out (``left_out``).
 
     Raises
     ------

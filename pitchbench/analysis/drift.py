@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
-from pitchbench.analysis.listening import Heard, Plucks
+from pitchbench.analysis.heard import Heard, Plucks
 from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.intonation.drift import (
     SAME_NOTE_CENTS,

@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
-import os
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
 from functools import partial
-from itertools import chain, pairwise
-from pathlib import Path, PurePath
+from itertools import chain
+from pathlib import Path
 from typing import Final
 
+from pitchbench.analysis.heard import Listened
 from pitchbench.errors import PitchbenchError
 from pitchbench.pitch.listener import Listener, ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
@@ -23,96 +19,6 @@ from pitchbench.sound.source import Block
 
 #: Nobody waits for a block of a file; large ones cost less each.
 _BLOCK_SIZE: Final = 1 << 16
-#: For fewer recordings further processes take about as long to start as they save.
-_MANY: Final = 8
-
-
-@dataclass(frozen=True, eq=False)
-class Heard:
-    """One pluck: the recording or the input in which it was heard, and its reading."""
-
-    source: str
-    reading: Reading | Rejected
-
-    @property
-    def where(self) -> str:
-        """ "at 3.20 s of e-low.wav"."""
-        return f"at {self.reading.onset_s:.2f} s of {PurePath(self.source).name}"
-
-
-@dataclass(frozen=True, eq=False)
-class Plucks:
-    """Plucks on one clock.
-
-    Parameters
-    ----------
-    source : where they were heard: the recording, as it was named, or the input.
-    length_s : how much was heard of it.
-    readings : every pluck, in order.
-    """
-
-    source: str
-    length_s: float
-    readings: tuple[Reading | Rejected, ...]
-
-
-@dataclass(frozen=True, eq=False)
-class Listened(Plucks):
-    """A recording that was listened to from its beginning to its end.
-
-    Parameters
-    ----------
-    rate_hz, channel : its sampling rate, and the channel that was heard, counted from 1.
-    damaged_after_s : where damage ended it; None if it is whole.
-    """
-
-    rate_hz: int
-    channel: int
-    damaged_after_s: float | None
-
-    @property
-    def path(self) -> Path:
-        """The file, as it was named."""
-        return Path(self.source)
-
-
-def plucks_of(
-    readings: Iterable[Reading | Rejected | Iterable[Reading | Rejected]],
-) -> tuple[Plucks, ...]:
-    """Readings that a program holds: those of one recording, or a sequence for each of several.
-
-    Each recording is taken to end with the last of its plucks.
-
-    Raises
-    ------
-    PitchbenchError
-        If single readings and sequences of them are mixed, or those of one recording are not in
-        the order of time.
-    """
-    single: list[Reading | Rejected] = []
-    several: list[tuple[Reading | Rejected, ...]] = []
-    for each in readings:
-        if isinstance(each, Reading | Rejected):
-            single.append(each)
-        else:
-            several.append(tuple(each))
-    if single and several:
-        raise PitchbenchError(
-            "Single readings and sequences of readings were given together.",
-            "Give the readings of each recording as a sequence of its own.",
-        )
-    recordings = [tuple(single)] if single else several
-    for recording in recordings:
-        if any(a.onset_s > b.onset_s for a, b in pairwise(recording)):
-            raise PitchbenchError(
-                "Readings are not in the order of time.",
-                "Give the readings of each recording as a sequence of its own, as they were read.",
-            )
-    return tuple(
-        Plucks(f"recording {number}", recording[-1].onset_s + recording[-1].ring_s, recording)
-        for number, recording in enumerate(recordings, start=1)
-        if recording
-    )
 
 
 #: Called with the number of frames that were heard since it was called last.
@@ -129,7 +35,7 @@ def listen_to(
     paths: Iterable[Path],
     *,
     channel: int | None = None,
-    jobs: int | None = None,
+    jobs: int = 1,
     follow: Follow = _follow_none,
 ) -> Iterator[Listened]:
     """Listen to recordings; what was heard comes in the order of ``paths``, each once it is whole.
@@ -139,8 +45,9 @@ def listen_to(
     Parameters
     ----------
     channel : counted from 1; None takes the one in which most happens.
-    jobs : how many are listened to side by side, each in a process of its own. None takes one, or
-        for eight recordings and more as many as there are cores. It changes no reading.
+    jobs : how many are listened to side by side, each in a process of its own, which changes no
+        reading. The processes import the program that asks for them, so that it must not start at
+        import: ``if __name__ == "__main__":``.
     follow : is told how far each has been heard.
 
     Raises
@@ -150,8 +57,6 @@ def listen_to(
         heard of those before it.
     """
     recordings = [Recording(path, channel=channel, block_size=_BLOCK_SIZE) for path in paths]
-    if jobs is None:
-        jobs = 1 if len(recordings) < _MANY else _cores()
     with _listeners(recordings, channel, min(jobs, len(recordings))) as listen:
         for recording in recordings:
             with follow(recording) as advance:
@@ -167,6 +72,11 @@ def _listeners(
     if jobs <= 1:
         yield _listened
         return
+    # Loaded here, because few commands start processes.
+    import multiprocessing  # noqa: PLC0415
+    from concurrent.futures import ProcessPoolExecutor  # noqa: PLC0415
+    from concurrent.futures.process import BrokenProcessPool  # noqa: PLC0415
+
     # Spawned everywhere: a fork of a process with threads, such as those of a numeric library, may
     # lock up.
     pool = ProcessPoolExecutor(
@@ -220,12 +130,6 @@ def readings_in(blocks: Iterable[Block], rate_hz: int) -> Iterator[Reading | Rej
     listener = Listener(rate_hz)
     heard = chain(chain.from_iterable(map(listener.feed, blocks)), listener.finish())
     return (each.reading for each in heard if isinstance(each, ReadingReady) and each.final)
-
-
-def _cores() -> int:
-    """How many of the machine's cores this process may use."""
-    affinity = getattr(os, "sched_getaffinity", None)  # not on every system
-    return len(affinity(0)) if affinity else os.cpu_count() or 1
 
 
 def _end_when_interrupted() -> None:

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
-from pitchbench.analysis.listening import Heard, Plucks
+from pitchbench.analysis.heard import Heard, Plucks
 from pitchbench.errors import NoReadingError, printable
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import Chord, parse_shape, sound_chord

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from statistics import fmean, median
 from typing import Final
 
-from pitchbench.analysis.listening import Heard, Plucks
+from pitchbench.analysis.heard import Heard, Plucks
 from pitchbench.errors import NoReadingError
 from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.intonation.repeatability import Played, Spread, Study, study, takes_needed

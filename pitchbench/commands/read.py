@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from pitchbench.analysis.listening import Heard, Listened
+from pitchbench.analysis.heard import Heard, Listened
 from pitchbench.analysis.second_opinion import METHOD, load_aubio, second_opinions
 from pitchbench.belief import half95
 from pitchbench.commands.common import (

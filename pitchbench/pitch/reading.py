@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pitchbench.pitch.note import find_partials, note_of
+from pitchbench.pitch.note import dies_like_a_string, find_partials, note_of
 from pitchbench.pitch.partials import Array, Demodulator, LineSpectrum, law_cents
 from pitchbench.pitch.settle import settle
 from pitchbench.pitch.settled import Settled
@@ -142,6 +142,15 @@ LEAST_BACKGROUND_S: Final = 0.15
 _QUIETEST_SNR_DB: Final = 6.0
 #: A reading less certain than this cannot help to judge an offset.
 _MOST_U_CENTS: Final = 5.0
+#: Hum is looked for on so many partials, within so many bins (two of the transform's own widths); a
+#: line is what stands 13 dB over the noise beside it, and 10 dB below a partial it still harms.
+_LOWEST_PARTIALS: Final = 3
+_HUM_BINS: Final = 4
+_LINE: Final = 20.0
+_HARMS: Final = 0.1
+#: Mains frequencies, and how far they wander (the grids keep to 0.4 % but in trouble: from memory).
+_MAINS_HZ: Final = np.array([50.0, 60.0])
+_MAINS_WANDER: Final = 0.004
 #: The pitch is averaged over this long where it is drawn or its wander is judged.
 _TRACE_S: Final = 0.1
 
@@ -157,6 +166,7 @@ class Pluck:
     onset_s : of the first sample on the stream's time line.
     background : the sound before any string was plucked, shape (m,); empty where not known.
     gap : whether samples were lost in it.
+    company : whether another string rings on beside it.
     """
 
     samples: NDArray[np.float32]
@@ -164,6 +174,7 @@ class Pluck:
     onset_s: float
     background: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, np.float32))
     gap: bool = False
+    company: bool = False
 
     @property
     def ring_s(self) -> float:
@@ -174,7 +185,7 @@ class Pluck:
 def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     """Read one pluck; None where it is no pluck of a string at all: a knock, talk, noise."""
     period_hz = note_of(pluck.samples, pluck.rate_hz)
-    if period_hz is None:
+    if period_hz is None or not dies_like_a_string(pluck.samples, pluck.rate_hz):
         return None
     if pluck.ring_s < max(_SHORTEST_S, _FEWEST_PERIODS / period_hz):
         lacks = Reason.GAP if pluck.gap else Reason.TOO_SHORT
@@ -184,7 +195,8 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     sound = pluck.samples[cut:]
     found = find_partials(sound, pluck.rate_hz, period_hz)
     if found is None:
-        return too_quiet
+        return replace(too_quiet, reason=_or_hum(Reason.TOO_QUIET, pluck, period_hz))
+    pluck = replace(pluck, company=pluck.company or found.two_notes)
     settled = settle(
         Demodulator(sound, pluck.rate_hz, found.f1_hz, _background(pluck)),
         found.number,
@@ -193,7 +205,7 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
         half_width_hz=min(_WIDEST_BAND_HZ, _BAND * found.f1_hz),
     )
     if settled is None:
-        return too_quiet
+        return replace(too_quiet, reason=_or_hum(Reason.TOO_QUIET, pluck, found.f1_hz))
     reading = _report(pluck, settled, cut / pluck.rate_hz)
     reason = _reason(pluck, reading)
     return reading if reason is None else Rejected(reason=reason, **vars(reading))
@@ -315,12 +327,40 @@ def _reason(pluck: Pluck, reading: Reading) -> Reason | None:
         return Reason.GAP
     if _clipped(pluck.samples):
         return Reason.CLIPPED
+    if pluck.company:
+        return Reason.TWO_STRINGS
     quiet = reading.snr_db is not None and reading.snr_db < _QUIETEST_SNR_DB
     if quiet and reading.u_cents > _MOST_U_CENTS / 10:
-        return Reason.TOO_QUIET
+        return _or_hum(Reason.TOO_QUIET, pluck, reading.pitch_hz)
     if reading.u_cents > _MOST_U_CENTS:
-        return Reason.NEVER_SETTLED
+        return _or_hum(Reason.NEVER_SETTLED, pluck, reading.pitch_hz)
     return None
+
+
+def _or_hum(reason: Reason, pluck: Pluck, f1_hz: float) -> Reason:
+    """``reason``, or hum if that explains it: a line of the mains, there before, on a low partial.
+
+    It stands out of the noise beside it, and comes within 10 dB of what the partial ends as.
+    """
+    length = min(len(pluck.background), len(pluck.samples) // 2)
+    if length < LEAST_BACKGROUND_S * pluck.rate_hz:
+        return reason
+    before, late = (
+        LineSpectrum.of(x[-length:], pluck.rate_hz) for x in (pluck.background, pluck.samples)
+    )
+    partial_hz: Array = f1_hz * np.arange(1.0, _LOWEST_PARTIALS + 1.0)
+    reach = np.arange(-_HUM_BINS, _HUM_BINS + 1)
+    near = np.rint(partial_hz / before.bin_hz).astype(np.intp)[:, None] + reach
+    near = np.clip(near, 0, len(before.power) - 1)
+    hum, string = before.power[near].max(axis=1), late.power[near].max(axis=1)
+    tonal = hum > _LINE * before.noise(partial_hz, f1_hz)
+    hum_hz = before.bin_hz * np.take_along_axis(
+        near, before.power[near].argmax(axis=1)[:, None], axis=1
+    )
+    beside_hz = np.abs(hum_hz - np.rint(hum_hz / _MAINS_HZ) * _MAINS_HZ).min(axis=1)
+    mains = beside_hz < np.maximum(before.bin_hz, _MAINS_WANDER * hum_hz[:, 0])
+    harmed = tonal & mains & (hum > _HARMS * string)
+    return Reason.HUM if harmed.any() else reason
 
 
 def _clipped(samples: NDArray[np.float32]) -> bool:
