@@ -234,7 +234,7 @@ def _report(pluck: Pluck, settled: Settled, cut_s: float) -> Reading:
         ring_s=pluck.ring_s,
         pitch_hz=settled.f1_hz,
         u_cents=settled.u_cents,
-        attack_cents=_attack_cents(settled, deviation_cents, cut_s),
+        attack_cents=float(settled.glide_cents(np.array(_ATTACK_S - cut_s))),
         settle_s=settle_s,
         tail_s=max(0.0, pluck.ring_s - settle_s),
         wander_cents=float(np.sqrt(np.mean(np.square(deviation_cents[tail])))),
@@ -255,7 +255,7 @@ def _course(settled: Settled) -> tuple[Array, Array]:
     weight = settled.weight * settled.vote[:, None] * scale**2
     total = weight.sum(axis=0)
     heard = total > 0
-    shift_s = (weight * settled.residual.imag / scale).sum(axis=0)[heard] / total[heard]
+    shift_s = (weight * settled.residual / scale).sum(axis=0)[heard] / total[heard]
     time_s = settled.bands.time_s[heard]
     if len(time_s) < 3:
         return time_s, np.zeros_like(time_s)
@@ -267,22 +267,12 @@ def _course(settled: Settled) -> tuple[Array, Array]:
     return middle, CENTS_PER_NEPER * slope
 
 
-def _attack_cents(settled: Settled, deviation_cents: Array, cut_s: float) -> float:
-    """How sharp the attack is; without a fitted glide, as it was first heard."""
-    if settled.glide_eps.any():
-        return float(settled.glide_cents(np.array(_ATTACK_S - cut_s)))
-    return float(deviation_cents[0]) if len(deviation_cents) else 0.0
-
-
 def _settle_s(settled: Settled, length_s: float) -> float:
     """When the glide has come within half a cent, seconds from the start of the fit.
 
     Where that does not happen while the note lasts, the earliest moment from which the glide can be
-    corrected; where no glide was fitted, the moment from which the tail was averaged: a third of
-    the way in.
+    corrected.
     """
-    if not settled.glide_eps.any():
-        return length_s / 3.0
     time_s = np.linspace(0.0, length_s, 400)
     above = np.abs(settled.glide_cents(time_s)) > _SETTLED_CENTS
     last = int(np.flatnonzero(above)[-1]) + 1 if above.any() else 0
