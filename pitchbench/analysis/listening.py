@@ -6,6 +6,7 @@ import contextlib
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import partial
+from itertools import chain
 from pathlib import Path
 from typing import Final
 
@@ -14,6 +15,7 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.pitch.listener import Listener, ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.sound.recording import Recording
+from pitchbench.sound.source import Block
 
 #: Nobody waits for a block of a file; large ones cost less each.
 _BLOCK_SIZE: Final = 1 << 16
@@ -103,26 +105,31 @@ def _listened_at(channel: int | None, path: Path) -> Listened:
 
 
 def _listened(recording: Recording, advance: Advance) -> Listened:
-    listener = Listener(recording.rate_hz)
-    readings: list[Reading | Rejected] = []
     end = 0
-    for block in recording.blocks():
-        readings += _finished(listener.feed(block))
-        advance(block.start + len(block.samples) - end)
-        end = block.start + len(block.samples)
-    readings += _finished(listener.finish())
+
+    def blocks() -> Iterator[Block]:
+        nonlocal end
+        for block in recording.blocks():
+            yield block
+            advance(block.start + len(block.samples) - end)
+            end = block.start + len(block.samples)
+
+    readings = tuple(readings_in(blocks(), recording.rate_hz))
     return Listened(
-        path=recording.path,
+        source=str(recording.path),
         rate_hz=recording.rate_hz,
         channel=recording.channel,
         length_s=end / recording.rate_hz,
         damaged_after_s=recording.damaged_after_s,
-        readings=tuple(readings),
+        readings=readings,
     )
 
 
-def _finished(heard: Iterable[object]) -> list[Reading | Rejected]:
-    return [each.reading for each in heard if isinstance(each, ReadingReady) and each.final]
+def readings_in(blocks: Iterable[Block], rate_hz: int) -> Iterator[Reading | Rejected]:
+    """Every pluck in a stream of blocks, each as soon as it has ended."""
+    listener = Listener(rate_hz)
+    heard = chain(chain.from_iterable(map(listener.feed, blocks)), listener.finish())
+    return (each.reading for each in heard if isinstance(each, ReadingReady) and each.final)
 
 
 def _end_when_interrupted() -> None:

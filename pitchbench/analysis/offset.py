@@ -9,8 +9,8 @@ from enum import StrEnum
 from statistics import median
 from typing import Final
 
-from pitchbench.analysis.heard import Heard, Listened
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.analysis.heard import Heard, Plucks
+from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, plan_move
 from pitchbench.intonation.classify import (
@@ -103,8 +103,15 @@ class Comparison:
 
 
 @dataclass(frozen=True, eq=False)
-class OffsetResult(Comparison):
-    """A comparison, and what it comes to on an instrument.
+class JudgedOffset(Comparison):
+    """A comparison, and whether it is good enough."""
+
+    verdict: Verdict
+
+
+@dataclass(frozen=True, eq=False)
+class OffsetResult(JudgedOffset):
+    """A judged comparison, and what it comes to on an instrument.
 
     Parameters
     ----------
@@ -113,13 +120,12 @@ class OffsetResult(Comparison):
     """
 
     instrument: Instrument
-    verdict: Verdict
     move: Move | None
     assumed: tuple[str, ...] = ()
 
 
 def compare(
-    sounds: Iterable[Listened],
+    sounds: Iterable[Plucks],
     roles: Sequence[Role | None],
     *,
     string: Note | None = None,
@@ -136,7 +142,7 @@ def compare(
 
     Raises
     ------
-    PitchbenchError
+    NoReadingError
         If either note is missing.
     """
     heard = _in_roles(
@@ -156,6 +162,17 @@ def compare(
     return Comparison(a4_hz, note, heard, offset, p_touched)
 
 
+def judged(comparison: Comparison, *, tolerance_cents: float) -> JudgedOffset:
+    """Whether to leave it, to move the saddle, or to take more."""
+    verdict = judge(
+        comparison.offset,
+        tolerance_cents=tolerance_cents,
+        prior=DEFAULT_PRIOR,
+        most_takes=_MOST_TAKES,
+    )
+    return JudgedOffset(**vars(comparison), verdict=verdict)
+
+
 def decide(
     comparison: Comparison,
     instrument: Instrument,
@@ -170,38 +187,23 @@ def decide(
     PitchbenchError
         If no place of the saddle cures such an offset.
     """
-    verdict = judge(
-        comparison.offset,
-        tolerance_cents=instrument.tolerance_cents if tolerance_cents is None else tolerance_cents,
-        prior=DEFAULT_PRIOR,
-        most_takes=_MOST_TAKES,
-    )
-    move = _planned(comparison, instrument) if verdict.decision is Decision.MOVE else None
-    c = comparison
-    return OffsetResult(
-        c.a4_hz,
-        c.note,
-        c.plucks,
-        c.offset,
-        c.p_touched_harmonic,
-        instrument,
-        verdict,
-        move,
-        assumed,
-    )
+    within = instrument.tolerance_cents if tolerance_cents is None else tolerance_cents
+    found = judged(comparison, tolerance_cents=within)
+    move = _planned(found, instrument) if found.verdict.decision is Decision.MOVE else None
+    return OffsetResult(**vars(found), instrument=instrument, move=move, assumed=assumed)
 
 
 def _on_one_clock(
-    listened: Iterable[Listened], roles: Sequence[Role | None]
+    listened: Iterable[Plucks], roles: Sequence[Role | None]
 ) -> list[ComparedPluck | LostPluck]:
     """Every pluck with the role that was said of its file, None where nothing was said."""
     heard: list[ComparedPluck | LostPluck] = []
     began_s = 0.0
     for sound, role in zip(listened, roles, strict=True):
         heard += [
-            LostPluck(str(sound.path), r, began_s + r.onset_s)
+            LostPluck(sound.source, r, began_s + r.onset_s)
             if isinstance(r, Rejected)
-            else ComparedPluck(str(sound.path), r, began_s + r.onset_s, role)
+            else ComparedPluck(sound.source, r, began_s + r.onset_s, role)
             for r in sound.readings
         ]
         began_s += sound.length_s
@@ -297,17 +299,15 @@ def _nothing_to_compare(
     )
     counts += [f"{count} rejected ({reason})" for reason, count in rejected.items()]
     if any(each.left_out is LeftOut.TOUCHED_HARMONIC for each in settled):
-        return PitchbenchError(
+        return NoReadingError(
             f"There is {missing}: what sounds in its place is a harmonic of the open string, "
             f"touched and not pressed down; heard: {', '.join(counts)}.",
             f"Press the string down behind the {ordinal(fret)} fret, as in playing, and pluck it.",
-            ExitCode.NO_READING,
         )
-    return PitchbenchError(
+    return NoReadingError(
         f"There is {missing}; heard: {', '.join(counts) or 'no pluck at all'}.",
         "Record both notes of one string, two seconds each; where the pitch does not tell them "
         "apart, say which is which with --open and --fretted.",
-        ExitCode.NO_READING,
     )
 
 
@@ -316,11 +316,4 @@ def _planned(comparison: Comparison, instrument: Instrument) -> Move:
     string = next((n for n, s in enumerate(instrument.strings, start=1) if s.note == note), 0)
     if not string:  # the setback on record is then of some other string
         instrument = replace(instrument, setback_mm=())
-    try:
-        return plan_move(offset, instrument, string)
-    except ValueError as error:
-        raise PitchbenchError(
-            f"No saddle position cures {offset.offset_cents:+.1f} cents at the "
-            f"{ordinal(offset.fret)} fret.",
-            "Compare at the 12th fret first; if that one is good, look at the nut.",
-        ) from error
+    return plan_move(offset, instrument, string)

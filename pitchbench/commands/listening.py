@@ -128,7 +128,7 @@ def listen(
     ):
         if listened.damaged_after_s is not None:
             click.echo(
-                f"{printable(str(listened.path))} is damaged: only its first "
+                f"{printable(listened.source)} is damaged: only its first "
                 f"{listened.damaged_after_s:.1f} s could be read.",
                 err=True,
             )

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from pitchbench.belief import Belief, student_quantile
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import Move, setback_mm
@@ -162,7 +162,7 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
 
     Raises
     ------
-    PitchbenchError
+    NoReadingError
         If there is no open take, or fewer than two frets.
     """
     by_fret: dict[int, list[Take]] = {}
@@ -170,10 +170,9 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
         by_fret.setdefault(take.fret, []).append(take)
     opens = by_fret.pop(0, [])
     if not opens or len(by_fret) < 2:
-        raise PitchbenchError(
+        raise NoReadingError(
             f"String {string} has too few notes to tell the nut from the saddle.",
             "Play the open string and at least two frets, such as the 1st and the 12th.",
-            ExitCode.NO_READING,
         )
     learned = learn_scatter([takes], typical=prior)
     open_u = _error_of_mean(opens, learned.open_cents, learned.open_dof).u

@@ -28,7 +28,7 @@ from sqlalchemy import (
 )
 
 from pitchbench import __version__
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Instrument
 from pitchbench.pitch.reading import NO_TRACE
 from pitchbench.records import migrations
@@ -324,16 +324,14 @@ class Repository:
             found = connection.execute(query.limit(2)).scalars().all()
         if not words or not found:
             what = "survey of a neck" if kind is SessionKind.NECK else "session"
-            raise PitchbenchError(
+            raise RecordsError(
                 f"There is no {what} {words!r} on record.",
                 "See `pitchbench history` for the sessions that there are.",
-                ExitCode.RECORDS,
             )
         if len(found) > 1 and words != "last":
-            raise PitchbenchError(
+            raise RecordsError(
                 f"More than one session begins with {words!r}.",
                 "Give more of the session's id, as `pitchbench history` shows it.",
-                ExitCode.RECORDS,
             )
         return str(found[0])
 
@@ -475,10 +473,9 @@ class Repository:
         return False
 
     def _gone(self) -> PitchbenchError:
-        return PitchbenchError(
+        return RecordsError(
             f"The records in {str(self._path)!r} are not there any more.",
             "Bring the file, or the disk that it is on, back.",
-            ExitCode.RECORDS,
         )
 
     @contextmanager
@@ -490,10 +487,9 @@ class Repository:
 def _refuse_taken_name(connection: Connection, name: str) -> None:
     query = select(instruments.c.id).where(instruments.c.name == name)
     if connection.execute(query).first() is not None:
-        raise PitchbenchError(
+        raise RecordsError(
             f"There is already an instrument called {name!r}.",
             "Choose another name, or change that one with `pitchbench instrument edit`.",
-            ExitCode.RECORDS,
         )
 
 
@@ -502,4 +498,4 @@ def _no_such(sort: str, name: str, names: Sequence[str]) -> PitchbenchError:
     remedy = f"Did you mean {near[0]!r}?" if near else "See `pitchbench instrument list`."
     if sort == "session":
         remedy = "See `pitchbench history` for the sessions that there are."
-    return PitchbenchError(f"There is no {sort} {name!r} on record.", remedy, ExitCode.RECORDS)
+    return RecordsError(f"There is no {sort} {name!r} on record.", remedy)
