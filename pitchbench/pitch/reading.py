@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.pitch.clipping import is_clipped
 from pitchbench.pitch.note import find_partials, note_of
 from pitchbench.pitch.partials import Array, Demodulator, LineSpectrum, law_cents
 from pitchbench.pitch.settle import settle
@@ -118,7 +119,8 @@ _SHORTEST_S: Final = 0.35
 _FEWEST_PERIODS: Final = 14.0
 #: Less than this of the sound before a pluck tells nothing of what is in a band.
 LEAST_BACKGROUND_S: Final = 0.15
-_QUIETEST_SNR_DB: Final = 6.0
+#: Where no partial ever stands so far above the noise in its band, it is the noise that is at fault.
+_QUIETEST_LINE_DB: Final = 20.0
 #: A reading less certain than this cannot help to judge an offset.
 _MOST_U_CENTS: Final = 5.0
 #: The pitch is averaged over this long where it is drawn or its wander is judged.
@@ -197,7 +199,7 @@ def _report(pluck: Pluck, settled: Settled, cut_s: float) -> Reading:
     return Reading(
         onset_s=pluck.onset_s,
         ring_s=pluck.ring_s,
-        reason=_reason(pluck, settled, snr_db),
+        reason=_reason(pluck, settled),
         pitch_hz=settled.f1_hz,
         u_cents=settled.u_cents,
         attack_cents=float(settled.glide_cents(np.array(_ATTACK_S - cut_s))),
@@ -277,29 +279,14 @@ def _partials(settled: Settled) -> tuple[Partial, ...]:
     )
 
 
-def _reason(pluck: Pluck, settled: Settled, snr_db: float | None) -> Reason | None:
+def _reason(pluck: Pluck, settled: Settled) -> Reason | None:
     """Why the pluck may enter no average, the most telling reason first."""
     if pluck.gap:
         return Reason.GAP
-    if _clipped(pluck.samples):
+    if is_clipped(pluck.samples[round(_PICK_S * pluck.rate_hz) :]):
         return Reason.CLIPPED
-    if snr_db is not None and snr_db < _QUIETEST_SNR_DB and settled.u_cents > _MOST_U_CENTS / 10:
-        return Reason.TOO_QUIET
     if settled.u_cents > _MOST_U_CENTS:
-        return Reason.NEVER_SETTLED
+        # By the lines, not by all that is heard: a line far below broad noise is read well.
+        quiet = settled.weight.max() < 2.0 * 10.0 ** (_QUIETEST_LINE_DB / 10.0)
+        return Reason.TOO_QUIET if quiet else Reason.NEVER_SETTLED
     return None
-
-
-def _clipped(samples: NDArray[np.float32]) -> bool:
-    """Whether the wave is cut flat: runs at the very peak that the wave meets at a steep angle.
-
-    A quiet, low note of few bits also repeats its peak value, but arrives there gently.
-    """
-    size = np.abs(samples)
-    peak = float(size.max())
-    top = np.flatnonzero(size >= peak * (1.0 - 1e-6))
-    first = np.flatnonzero(np.diff(top, prepend=-2) > 1)
-    starts = top[first[np.diff(first, append=len(top)) >= 3]]
-    starts = starts[starts > 0]
-    onto = np.abs(samples[starts] - samples[starts - 1])
-    return bool(np.count_nonzero(onto > 2e-3 * peak) >= 2)
