@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.pitch.clipping import is_clipped
 from pitchbench.pitch.note import dies_like_a_string, find_partials, note_of
 from pitchbench.pitch.partials import Array, Demodulator, LineSpectrum, law_cents
 from pitchbench.pitch.settle import settle
@@ -138,7 +139,8 @@ _SHORTEST_S: Final = 0.35
 _FEWEST_PERIODS: Final = 14.0
 #: Less than this of the sound before a pluck tells nothing of what is in a band.
 LEAST_BACKGROUND_S: Final = 0.15
-_QUIETEST_SNR_DB: Final = 6.0
+#: Where no partial ever stands so far above the noise in its band, it is the noise that is at fault.
+_QUIETEST_LINE_DB: Final = 20.0
 #: A reading less certain than this cannot help to judge an offset.
 _MOST_U_CENTS: Final = 5.0
 #: Hum is looked for on so many partials, within so many bins (two of the transform's own widths); a
@@ -206,7 +208,7 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     if settled is None:
         return replace(too_quiet, reason=_or_hum(Reason.TOO_QUIET, pluck, found.f1_hz))
     reading = _report(pluck, settled, cut / pluck.rate_hz)
-    reason = _reason(pluck, reading)
+    reason = _reason(pluck, settled)
     return reading if reason is None else Rejected(reason=reason, **vars(reading))
 
 
@@ -310,19 +312,19 @@ def _partials(settled: Settled) -> tuple[Partial, ...]:
     )
 
 
-def _reason(pluck: Pluck, reading: Reading) -> Reason | None:
+def _reason(pluck: Pluck, settled: Settled) -> Reason | None:
     """Why the pluck may enter no average, the most telling reason first."""
     if pluck.gap:
         return Reason.GAP
-    if _clipped(pluck.samples):
+    if is_clipped(pluck.samples[round(_PICK_S * pluck.rate_hz) :]):
         return Reason.CLIPPED
     if pluck.company:
         return Reason.TWO_STRINGS
-    quiet = reading.snr_db is not None and reading.snr_db < _QUIETEST_SNR_DB
-    if quiet and reading.u_cents > _MOST_U_CENTS / 10:
-        return _or_hum(Reason.TOO_QUIET, pluck, reading.pitch_hz)
-    if reading.u_cents > _MOST_U_CENTS:
-        return _or_hum(Reason.NEVER_SETTLED, pluck, reading.pitch_hz)
+    if settled.u_cents > _MOST_U_CENTS:
+        # By the lines, not by all that is heard: a line far below broad noise is read well.
+        quiet = settled.weight.max() < 2.0 * 10.0 ** (_QUIETEST_LINE_DB / 10.0)
+        reason = Reason.TOO_QUIET if quiet else Reason.NEVER_SETTLED
+        return _or_hum(reason, pluck, settled.f1_hz)
     return None
 
 
@@ -350,18 +352,3 @@ def _or_hum(reason: Reason, pluck: Pluck, f1_hz: float) -> Reason:
     mains = beside_hz < np.maximum(before.bin_hz, _MAINS_WANDER * hum_hz[:, 0])
     harmed = tonal & mains & (hum > _HARMS * string)
     return Reason.HUM if harmed.any() else reason
-
-
-def _clipped(samples: NDArray[np.float32]) -> bool:
-    """Whether the wave is cut flat: runs at the very peak that the wave meets at a steep angle.
-
-    A quiet, low note of few bits also repeats its peak value, but arrives there gently.
-    """
-    size = np.abs(samples)
-    peak = float(size.max())
-    top = np.flatnonzero(size >= peak * (1.0 - 1e-6))
-    first = np.flatnonzero(np.diff(top, prepend=-2) > 1)
-    starts = top[first[np.diff(first, append=len(top)) >= 3]]
-    starts = starts[starts > 0]
-    onto = np.abs(samples[starts] - samples[starts - 1])
-    return bool(np.count_nonzero(onto > 2e-3 * peak) >= 2)
