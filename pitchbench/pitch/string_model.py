@@ -44,9 +44,9 @@ _LEVEL: Final = np.geomspace(1e-3, 3.0, 6)
 _ALIKE: Final = 1.0
 #: How far the partials may lie off the law, 1 sigma, and the first, which body and bridge move
 #: most, in units of the others; how strong the common wander may be.
-_OFF_LAW: Final = np.array([3e-3, 0.05, 0.5, 3.0]) / CENTS_PER_NEPER
+_OFF_LAW: Final = np.array([3e-3, 0.05, 0.5, 2.5]) / CENTS_PER_NEPER
 _FIRST_OFF_LAW: Final = 2.0
-_COMMON: Final = np.array([3e-3, 0.05, 0.5, 3.0]) / CENTS_PER_NEPER
+_COMMON: Final = np.array([3e-3, 0.04, 0.2, 0.7, 2.5]) / CENTS_PER_NEPER
 #: A wide prior keeps B finite where a single partial says nothing about it.
 _B_SIGMA: Final = 1e-3
 #: Prior probability of no glide, of one exponential and of the predicted one; its size, 1 sigma of
