@@ -107,19 +107,19 @@ class Beat:
     @property
     def unknowns(self) -> int:
         """How many real unknowns of its own each partial has: the two parts of rho."""
-        return 2 * self.own.shape[1]
+        return 2 * int(self.own.shape[1])
 
     @property
     def shared(self) -> int:
         """How many unknowns all partials share."""
-        return self.both.shape[1]
+        return int(self.both.shape[1])
 
     @property
     def shift_columns(self) -> Array:
         """What the partials' own unknowns do to the shift in time, shape (K, unknowns, M)."""
         columns = np.concatenate((self.own.imag, self.own.real), axis=1)
-        columns = columns / self.turn[:, None, None]
-        return columns
+        shift: Array = columns / self.turn[:, None, None]
+        return shift
 
     @property
     def level_columns(self) -> Array:
@@ -187,7 +187,11 @@ def second_polarisation(leftover: Leftover) -> list[Split]:
             nearby, _ = search.gain(law[:, None] * split_hz, extra)
             top = int(np.argmax(nearby))
             if nearby[top] > best:
-                best, found_hz, found_extra = float(nearby[top]), float(split_hz[top]), float(extra[top])
+                best, found_hz, found_extra = (
+                    float(nearby[top]),
+                    float(split_hz[top]),
+                    float(extra[top]),
+                )
             width_hz, width_extra = width_hz / 2.5, width_extra / 2.0
         splits.append(Split(law, found_hz, found_extra, float(ladder[-1])))
     return splits
@@ -235,7 +239,11 @@ def _rho(
 ) -> NDArray[np.complex128]:
     """Each partial's rho from its phase and level, constant and slope of either free, (K,)."""
     root = np.sqrt(leftover.weight)
-    flat, slope, nothing = np.ones_like(root), np.broadcast_to(leftover.time_s, root.shape), 0.0 * root
+    flat, slope, nothing = (
+        np.ones_like(root),
+        np.broadcast_to(leftover.time_s, root.shape),
+        0.0 * root,
+    )
     of_phase = np.stack((flat, slope, nothing, nothing, own.imag, own.real), axis=1)
     of_level = np.stack((nothing, nothing, flat, slope, own.real, -own.imag), axis=1)
     columns = np.concatenate((of_phase, of_level), axis=2) * np.tile(root, 2)[:, None]
