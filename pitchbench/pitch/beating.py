@@ -107,19 +107,19 @@ class Beat:
     @property
     def unknowns(self) -> int:
         """How many real unknowns of its own each partial has: the two parts of rho."""
-        return 2 * self.own.shape[1]
+        return 2 * int(self.own.shape[1])
 
     @property
     def shared(self) -> int:
         """How many unknowns all partials share."""
-        return self.both.shape[1]
+        return int(self.both.shape[1])
 
     @property
     def shift_columns(self) -> Array:
         """What the partials' own unknowns do to the shift in time, shape (K, unknowns, M)."""
         columns = np.concatenate((self.own.imag, self.own.real), axis=1)
-        columns = columns / self.turn[:, None, None]
-        return columns
+        shift: Array = columns / self.turn[:, None, None]
+        return shift
 
     @property
     def level_columns(self) -> Array:

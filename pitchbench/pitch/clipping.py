@@ -33,8 +33,11 @@ def is_clipped(samples: NDArray[np.float32]) -> bool:
     """
     peak = float(np.abs(samples).max(initial=0.0))
     height = _NEAR * peak
+    if height == 0.0:
+        return False
     longest = [_overstay(sign * samples, peak - height) / (4.0 * height) for sign in (1.0, -1.0)]
-    return peak > 0.0 and np.count_nonzero(np.concatenate(longest) > _TOO_LONG) >= _FEWEST_RUNS
+    too_long = int(np.count_nonzero(np.concatenate(longest) > _TOO_LONG))
+    return too_long >= _FEWEST_RUNS
 
 
 def _overstay(samples: NDArray[np.float32], level: float) -> NDArray[np.float64]:

@@ -139,7 +139,7 @@ _SHORTEST_S: Final = 0.35
 _FEWEST_PERIODS: Final = 14.0
 #: Less than this of the sound before a pluck tells nothing of what is in a band.
 LEAST_BACKGROUND_S: Final = 0.15
-#: Where no partial ever stands so far above the noise in its band, it is the noise that is at fault.
+#: Where no partial ever stands so far above the noise in its band, the noise is at fault.
 _QUIETEST_LINE_DB: Final = 20.0
 #: A reading less certain than this cannot help to judge an offset.
 _MOST_U_CENTS: Final = 5.0

@@ -12,22 +12,19 @@ from pitchbench.pitch.beating import Beat, Leftover, beat_of, second_polarisatio
 from pitchbench.pitch.follow import Followed, excess_of, follow, slope_of
 from pitchbench.pitch.glide import TAU_S, glides_of
 from pitchbench.pitch.partials import Array, Bands, Demodulator, law_gradient, stiff_ratio
+from pitchbench.pitch.seen import Seen, Stretches, held_back, seen_of
 from pitchbench.pitch.settled import Settled
-from pitchbench.pitch.string_model import (
-    Seen,
-    Solution,
-    Stretches,
-    held_back,
-    seen_of,
-    solve,
-    strengths_of,
-)
+from pitchbench.pitch.strengths import strengths_of
+from pitchbench.pitch.string_model import Solution, solve
 from pitchbench.units import CENTS_PER_NEPER
 
 #: Fewer partials than this cannot tell a second polarisation from a change of pitch.
 _FEWEST_VOTERS: Final = 3
 #: What no model of ours knows about: clocks of converters, 3 parts in a million.
 _LEAST_U_CENTS: Final = 0.005
+#: The evidence for a second polarisation or against it is itself no surer than this (natural
+#: logarithm): so far it moves when one real note is cut a few samples earlier or later.
+_UNSURE: Final = 20.0
 #: Of the pieces of glide that the search for a second polarisation fits anew, 1 sigma.
 _PIECE_SIGMA: Final = 10.0 / CENTS_PER_NEPER
 #: The quick one among the exponentials, and how far partials are taken to lie off the law there.
@@ -98,7 +95,7 @@ def _fit(
         for strengths, beat in zip(every, beats, strict=True)
     ]
     log_p = np.array([s.log_p + b.log_prior for s, b in zip(solutions, beats, strict=True)])
-    p = np.exp(log_p - log_p.max())
+    p = np.exp((log_p - log_p.max()) / _UNSURE)
     return _settled(bands, followed, seen, solutions, p / p.sum())
 
 

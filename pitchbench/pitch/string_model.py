@@ -24,29 +24,23 @@ import scipy  # its parts load when first used, so that the first screen need no
 from numpy.typing import NDArray
 
 from pitchbench.pitch.beating import RHO_SIGMA, Beat
-from pitchbench.pitch.follow import Followed
 from pitchbench.pitch.glide import TAU_S, UNFORESEEN, Glides
-from pitchbench.pitch.partials import Array, Bands, law_gradient, stiff_ratio
-from pitchbench.pitch.wander import Wander, wander_of
+from pitchbench.pitch.partials import Array, law_gradient
+from pitchbench.pitch.seen import Seen
+from pitchbench.pitch.strengths import (
+    JITTER,
+    Strengths,
+    level_covariance,
+    own_covariance,
+    whitened_gram,
+)
 from pitchbench.units import CENTS_PER_NEPER
 
-#: Partials are averaged over at most so many stretches of time.
-_BLOCKS: Final = 30
-#: Variance given to what is not heard, s^2 of phase as a time: a full second says nothing.
-_UNHEARD: Final = 1.0
-#: Strengths tried of a partial's wander, of each of its processes; of the wander after the pluck,
-#: in units of the lasting one; of the level's wander (nepers a second).
-_WANDER: Final = np.geomspace(1e-3, 16.0, 14) / CENTS_PER_NEPER
-_EARLY: Final = np.array([0.5, 12.0])
-_FINER: Final = 3
-_LEVEL: Final = np.geomspace(1e-3, 3.0, 6)
-#: Partials of one string wander alike: natural logarithm of their strengths, 1 sigma.
-_ALIKE: Final = 1.0
 #: How far the partials may lie off the law, 1 sigma, and the first, which body and bridge move
 #: most, in units of the others; how strong the common wander may be.
-_OFF_LAW: Final = np.array([3e-3, 0.05, 0.5, 3.0]) / CENTS_PER_NEPER
+_OFF_LAW: Final = np.array([3e-3, 0.05, 0.5, 2.5]) / CENTS_PER_NEPER
 _FIRST_OFF_LAW: Final = 2.0
-_COMMON: Final = np.array([3e-3, 0.05, 0.5, 3.0]) / CENTS_PER_NEPER
+_COMMON: Final = np.array([3e-3, 0.04, 0.2, 0.7, 2.5]) / CENTS_PER_NEPER
 #: A wide prior keeps B finite where a single partial says nothing about it.
 _B_SIGMA: Final = 1e-3
 #: Prior probability of no glide, of one exponential and of the predicted one; its size, 1 sigma of
@@ -58,256 +52,6 @@ _GLIDE: Final = np.array([0.5, 1.5, 5.0, 15.0]) / CENTS_PER_NEPER
 #: glide as it seems so far, and the least and most that this may seem.
 _UNFORESEEN_SIGMA: Final = 0.02
 _SEEMS: Final = (0.05 / CENTS_PER_NEPER, 40.0 / CENTS_PER_NEPER)
-#: The plainest glides, with which strengths are first looked for: 5 cents, 1 sigma.
-_PLAIN_GLIDE: Final = 5.0 / CENTS_PER_NEPER
-#: Strengths of wander less probable than the best by this (natural logarithm) are left out.
-_FORGET: Final = 5.0
-#: More than any information, so that a factorisation goes through; and what keeps unknowns that
-#: cannot be told apart from being divided by nothing.
-_BEYOND: Final = 1e300
-_JITTER: Final = 1e-13
-
-
-@dataclass(frozen=True, eq=False)
-class Seen:
-    """The partials of a pluck, averaged over stretches of time, about what was assumed.
-
-    Parameters
-    ----------
-    number, frequency_hz : of the partials, and what was assumed for them, shape (K,).
-    stiffness_b : assumed.
-    time_s : shape (M,), of the stretches.
-    heard : shape (K, M), 1.0 or 0.0.
-    shift, shift_variance : phase as a shift in time, seconds, shape (K, M).
-    level, level_variance : natural logarithm of the amplitude about its decay, shape (K, M).
-    columns : what a relative change of pitch and every column of the glides do to the shift, shape
-        (K, 1 + columns, M).
-    """
-
-    number: NDArray[np.int64]
-    frequency_hz: Array
-    stiffness_b: float
-    time_s: Array
-    heard: Array
-    shift: Array
-    shift_variance: Array
-    level: Array
-    level_variance: Array
-    columns: Array
-    glides: Glides
-    wander: Wander
-
-
-def held_back(number: NDArray[np.int64], stiffness_b: float) -> Array:
-    """Share of the glide that each partial takes, shape of ``number``: bending does not relax."""
-    share: Array = (1.0 + stiffness_b) / (1.0 + stiffness_b * number.astype(np.float64) ** 2)
-    return share
-
-
-class Stretches:
-    """Averages over stretches of time with the weights of the partials."""
-
-    def __init__(self, weight: Array) -> None:
-        steps = weight.shape[1]
-        count = min(_BLOCKS, steps)
-        self._first = np.flatnonzero(np.diff(np.arange(steps) * count // steps, prepend=-1))
-        self._weight = weight
-        self.total = self._sum(weight)
-
-    def _sum(self, values: Array) -> Array:
-        total: Array = np.add.reduceat(values, self._first, axis=-1)
-        return total
-
-    def times(self, time_s: Array) -> Array:
-        """The middle of each stretch."""
-        return self._sum(time_s) / self._sum(np.ones_like(time_s))
-
-    def mean(self, values: Array) -> Array:
-        """Mean of ``values`` (K, ..., steps) in each stretch; 0 where nothing is heard."""
-        shape = (len(values), *(1,) * (values.ndim - 2), -1)
-        total = np.where(self.total > 0, self.total, np.inf).reshape(shape)
-        return self._sum(values * self._weight.reshape(shape)) / total
-
-
-def seen_of(
-    bands: Bands, followed: Followed, glides: Glides, *, f1_hz: float, stiffness_b: float
-) -> Seen:
-    """Average the partials, about the law of ``f1_hz`` and ``stiffness_b``."""
-    t = bands.time_s
-    frequency_hz = f1_hz * stiff_ratio(bands.number, stiffness_b)
-    turn = 2.0 * np.pi * frequency_hz[:, None]
-    shift = followed.phase / turn - (1.0 - (bands.centre_hz / frequency_hz)[:, None]) * t
-    columns = held_back(bands.number, stiffness_b)[:, None, None] * glides.integral(t)
-    pitch = np.broadcast_to(t, (len(turn), 1, len(t)))
-    mean = Stretches(followed.weight)
-    heard = mean.total > 0
-    of_level = np.where(heard, 1.0 / np.where(heard, mean.total, 1.0), _UNHEARD)
-    of_shift = np.where(heard, of_level / turn**2, _UNHEARD)
-    time_s, level, shift = mean.times(t), mean.mean(followed.level), mean.mean(shift)
-    falling = level - followed.decay_rate[:, None] * time_s
-    return Seen(
-        number=bands.number,
-        frequency_hz=frequency_hz,
-        stiffness_b=stiffness_b,
-        time_s=time_s,
-        heard=heard.astype(np.float64),
-        shift=shift,
-        shift_variance=of_shift,
-        level=level,
-        level_variance=of_level,
-        columns=mean.mean(np.concatenate((pitch, columns), axis=1)),
-        glides=glides,
-        wander=wander_of(time_s, shift, of_shift, heard, falling),
-    )
-
-
-# How strongly the partials wander ---------------------------------------------------------------
-
-
-@dataclass(frozen=True, eq=False)
-class Strengths:
-    """How strongly the partials wander, for each strength (m,) that the string may have.
-
-    ``own`` and ``early`` (m, K) are the logarithms of each partial's; ``log_p`` (m,) what is added
-    to the evidence for having summed over them; ``level`` (K,) the logarithm of the level's.
-    """
-
-    own: Array
-    early: Array
-    log_p: Array
-    level: Array
-
-
-def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list[Strengths]:
-    """Let every partial show its wander by itself, then all together what is usual among them.
-
-    One for each of ``beats``; ``coarse`` where it need only come near.
-    """
-    own, early = np.meshgrid(
-        np.log(_WANDER[1::3] if coarse else _WANDER), np.log(_EARLY[:1] if coarse else _EARLY)
-    )
-    plain = [len(TAU_S) + 1, 4]
-    own_columns = np.concatenate((seen.heard[:, None], seen.columns[:, [0, *plain]]), axis=1)
-    precision = np.array([0.0, 0.0, *[_PLAIN_GLIDE**-2] * len(plain)])
-    shifts = [(beat.shift_columns, (seen.shift - beat.shift)[:, None]) for beat in beats]
-    covariance = _own_covariance(seen, own[..., None], early[..., None])
-    of_shift = _alone(covariance, own_columns, precision, shifts)
-    # Smooth between what was tried, so that a reading does not leap from one to the next.
-    finer = np.linspace(own[0, 0], own[0, -1], _FINER * (own.shape[1] - 1) + 1)
-    of_shift = [
-        scipy.interpolate.CubicSpline(own[0], log_p, axis=1)(finer).reshape(-1, log_p.shape[-1])
-        for log_p in of_shift
-    ]
-    usual = own[0]
-    own, early = (grid.ravel() for grid in np.meshgrid(finer, early[:, 0]))
-
-    level = np.broadcast_to(seen.time_s, seen.shift.shape) * seen.heard
-    levels = [(beat.level_columns, (seen.level - beat.level)[:, None]) for beat in beats]
-    covariance = _level_covariance(seen, np.log(_LEVEL)[:, None])
-    of_level = _alone(covariance, np.stack((seen.heard, level), axis=1), np.zeros(2), levels)
-
-    log_prior = -0.5 * ((usual[:, None] - own) / _ALIKE) ** 2
-    log_prior -= scipy.special.logsumexp(log_prior, axis=1, keepdims=True)
-    return [
-        _strengths(own, early, log_prior, *log_p) for log_p in zip(of_shift, of_level, strict=True)
-    ]
-
-
-def _strengths(
-    own: Array, early: Array, log_prior: Array, of_shift: Array, of_level: Array
-) -> Strengths:
-    """What the log evidence of each partial, (strengths, K), says of its strengths."""
-    log_p = log_prior[:, :, None] + of_shift
-    usual = scipy.special.logsumexp(log_p, axis=1)
-    kept = usual.sum(axis=1) > usual.sum(axis=1).max() - _FORGET
-    log_p = log_p[kept] - usual[kept, None]
-    p = np.exp(log_p)
-    level_p = np.exp(of_level - of_level.max(axis=0))
-    return Strengths(
-        np.einsum("mgk,g->mk", p, own),
-        np.einsum("mgk,g->mk", p, early),
-        # The joint fit takes each partial's strength at its mean; the entropy is what that forgets.
-        np.einsum("mgk,mgk->m", p, log_prior[kept, :, None] - log_p),
-        np.log(_LEVEL) @ level_p / level_p.sum(axis=0),
-    )
-
-
-def _own_covariance(seen: Seen, own: Array, early: Array) -> Array:
-    """Covariance of each partial's shift, shape (..., K, M, M), for log strengths (..., K or 1)."""
-    wander = seen.wander
-    of_early = np.exp(2.0 * early)[..., None, None] * wander.early
-    covariance: Array = np.exp(2.0 * own)[..., None, None] * (wander.slow + of_early) + wander.lost
-    diagonal = np.arange(covariance.shape[-1])
-    covariance[..., diagonal, diagonal] += seen.shift_variance
-    return covariance
-
-
-def _level_covariance(seen: Seen, strength: Array) -> Array:
-    """Covariance of each partial's level, shape (..., K, M, M)."""
-    covariance: Array = np.exp(2.0 * strength)[..., None, None] * seen.wander.slow
-    diagonal = np.arange(covariance.shape[-1])
-    covariance[..., diagonal, diagonal] += seen.level_variance
-    return covariance
-
-
-def _gram(covariance: Array, columns: Array) -> tuple[Array, Array]:
-    """columns C^-1 columns^T, shape (..., K, P, P), and -log |C| / 2, shape (..., K).
-
-    A factorisation of C with few columns beneath it brings both at once.
-    """
-    blocks, count = covariance.shape[-1], columns.shape[-2]
-    if count > blocks:
-        factor = np.linalg.cholesky(covariance)
-        white = columns @ np.swapaxes(np.linalg.inv(factor), -1, -2)
-    else:
-        bordered = np.zeros((*covariance.shape[:-2], blocks + count, blocks + count))
-        bordered[..., :blocks, :blocks] = covariance
-        bordered[..., blocks:, :blocks] = columns
-        last = np.arange(blocks, blocks + count)
-        bordered[..., last, last] = _BEYOND
-        factor = np.linalg.cholesky(bordered)[..., :blocks]
-        white = factor[..., blocks:, :]
-    size = np.log(np.diagonal(factor[..., :blocks, :], axis1=-2, axis2=-1)).sum(axis=-1)
-    return white @ np.swapaxes(white, -1, -2), -size
-
-
-def _alone(
-    covariance: Array, columns: Array, precision: Array, cases: list[tuple[Array, Array]]
-) -> list[Array]:
-    """Log evidence of each partial by itself, shape (..., K), for each of the ``cases``.
-
-    A case is columns of its own, whose unknowns are rho, and what is to be explained, by them and
-    by ``columns``, whose prior precisions are given (0: nothing known).
-    """
-    every = np.concatenate((columns, *(part for case in cases for part in case)), axis=1)
-    gram, log_p = _gram(covariance, every)
-    first, found = columns.shape[1], []
-    for rho, _ in cases:
-        own = np.arange(first, first + rho.shape[1] + 1)
-        first += len(own)
-        use = np.concatenate((np.arange(columns.shape[1]), own))
-        known = np.concatenate((precision, np.full(rho.shape[1], RHO_SIGMA**-2)))
-        found.append(log_p + _explained(gram[..., use[:, None], use], known))
-    return found
-
-
-def _explained(gram: Array, precision: Array) -> Array:
-    """Log evidence (...,) of the last column with all others integrated out."""
-    information = gram[..., :-1, :-1] + np.eye(len(precision)) * precision
-    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(information, axis1=-2, axis2=-1), 1e-300))
-    # The jitter decides where two columns cannot be told apart.
-    even = information * scale[..., :, None] * scale[..., None, :]
-    even = even + _JITTER * np.eye(len(precision))
-    right = gram[..., :-1, -1] * scale
-    mean = np.linalg.solve(even, right[..., None])[..., 0]
-    size = np.linalg.slogdet(even)[1] - 2.0 * np.log(scale).sum(axis=-1)
-    known = precision > 0
-    size = size - np.log(precision[known]).sum()
-    log_p: Array = 0.5 * ((right * mean).sum(axis=-1) - gram[..., -1, -1] - size)
-    return log_p
-
-
-# The joint fit ----------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, eq=False)
@@ -374,7 +118,7 @@ def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> tuple[Array, Arra
     decay, and what was seen.
     """
     wander, number = seen.wander, seen.number
-    covariance = _own_covariance(seen, strengths.own, strengths.early)
+    covariance = own_covariance(seen, strengths.own, strengths.early)
     own, early = np.exp(2.0 * strengths.own), np.exp(2.0 * strengths.early)
     variance = own * (wander.late_variance[0] + early * wander.late_variance[1])
     late = np.zeros((*strengths.own.shape, 1, len(seen.time_s)))
@@ -396,7 +140,7 @@ def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> tuple[Array, Arra
     columns = np.concatenate(
         (np.tile(before, (many, 1, 1, 1)), late, np.tile(after, (many, 1, 1, 1))), axis=2
     )
-    gram, log_p = _gram(covariance, columns)
+    gram, log_p = whitened_gram(covariance, columns)
     gram, free = _without_first(gram, 1, 0.0)
     log_p = log_p + free
     # The level knows of the beat, and of it alone.
@@ -410,10 +154,10 @@ def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> tuple[Array, Arra
         ),
         axis=1,
     )
-    of_level, log_level = _gram(_level_covariance(seen, strengths.level), columns)
+    of_level, log_level = whitened_gram(level_covariance(seen, strengths.level), columns)
     of_level, free = _without_first(of_level, 2, 0.0)
-    shared = len(after[0])
-    place = np.concatenate((np.arange(beat.unknowns), np.arange(-shared, 0)))
+    last = after.shape[1]
+    place = np.concatenate((np.arange(beat.unknowns), np.arange(-last, 0)))
     gram[..., place[:, None], place] += of_level
     gram, of_beat = _without_first(gram, beat.unknowns, RHO_SIGMA**-2)
     return gram, (log_p + of_beat + log_level + free).sum(axis=-1), late_sd
@@ -432,11 +176,12 @@ def _without_first(gram: Array, count: int, precision: float) -> tuple[Array, Ar
 
 @dataclass(frozen=True, eq=False)
 class _Base:
-    """All but the glide solved, for each strength of wander, off the law and common: (m, D, S, ...).
+    """All but the glide solved, for each strength of own wander, off the law and common.
 
-    ``lead`` (..., 3) are the means of pitch, B and the first partial's late wander without a glide,
-    ``pull`` (..., 3, n) how far each column of the glides draws them down; ``variance`` of the
-    pitch and ``late_variance`` of the wander; ``information`` and ``right`` of the glides.
+    Shapes are (m, D, S, ...). ``lead`` (..., 3) are the means of pitch, B and what the first
+    partial does late, without a glide; ``pull`` (..., 3, n) how far each column of the glides
+    draws them down; ``variance`` of the pitch and ``late_variance`` of what is late;
+    ``information`` and ``right`` of the glides.
     """
 
     log_p: Array
@@ -502,8 +247,8 @@ def _base_of(seen: Seen, gram: Array, log_p: Array, late_sd: Array, sigma: Array
         axis=-2,
     )
     scale = 1.0 / np.sqrt(np.diagonal(information, axis1=-2, axis2=-1))
-    even = information * scale[..., :, None] * scale[..., None, :] + _JITTER * np.eye(len(base))
-    solved, size_log = _gram(even, columns * scale[..., None, :])
+    even = information * scale[..., :, None] * scale[..., None, :] + JITTER * np.eye(len(base))
+    solved, size_log = whitened_gram(even, columns * scale[..., None, :])
     at_lead = glides + 1 + np.arange(3)
     whole = whole[:, :, None]
     return _Base(

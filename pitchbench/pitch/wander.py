@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pitchbench.pitch.partials import Array
 from pitchbench.units import CENTS_PER_NEPER
@@ -63,7 +64,9 @@ class Wander:
     common_late: float
 
 
-def wander_of(time_s: Array, shift_s: Array, variance: Array, heard: Array, level: Array) -> Wander:
+def wander_of(
+    time_s: Array, shift_s: Array, variance: Array, heard: NDArray[np.bool_], level: Array
+) -> Wander:
     """The covariances for partials seen at ``time_s`` (M,).
 
     Parameters
@@ -115,19 +118,30 @@ def _processes(apart: Array, tau_s: Array, variance: Array) -> Array:
     return covariance
 
 
-def _lost(time_s: Array, shift_s: Array, variance: Array, heard: Array) -> Array:
+def _lost(time_s: Array, shift_s: Array, variance: Array, heard: NDArray[np.bool_]) -> Array:
     """Covariance (K, M, M) of steps that open where a partial's frequency is not the string's."""
     step_s = np.diff(time_s)
     seen = heard[:, 1:] & heard[:, :-1]
-    frequency = np.ma.masked_array(np.diff(shift_s, axis=1) / step_s, ~seen)
+    frequency = np.diff(shift_s, axis=1) / step_s
     noise = np.sqrt(variance[:, 1:] + variance[:, :-1]) / step_s
-    own = np.ma.median(frequency, axis=1).filled(0.0)
-    apart = frequency - own[:, None]
-    clear = np.ma.masked_array(apart, noise > _WELL_SEEN_CENTS / CENTS_PER_NEPER)
-    apart = np.abs((apart - np.ma.median(clear, axis=0).filled(0.0)).filled(0.0))
+    apart = frequency - _median(frequency, seen, axis=1)[:, None]
+    clear = seen & (noise < _WELL_SEEN_CENTS / CENTS_PER_NEPER)
+    apart = np.where(seen, np.abs(apart - _median(apart, clear, axis=0)), 0.0)
     apart = np.where(apart > _SEEN_SIGMA * noise, apart, 0.0)
     far = np.minimum(1.0, (CENTS_PER_NEPER / _LOST_CENTS * apart) ** 4)
     steps = np.pad(far * apart * step_s, ((0, 0), (1, 0)))
     sums = np.tril(np.ones((len(time_s), len(time_s))))
     covariance: Array = (sums * np.square(steps)[:, None]) @ sums.T
     return covariance
+
+
+def _median(values: Array, used: NDArray[np.bool_], *, axis: int) -> Array:
+    """Median of the ``used`` values along ``axis``; 0 where there is none."""
+    ordered = np.sort(np.where(used, values, np.inf), axis=axis)
+    count = np.expand_dims(used.sum(axis=axis), axis)
+    both = [
+        np.take_along_axis(ordered, np.maximum(i, 0), axis) for i in ((count - 1) // 2, count // 2)
+    ]
+    middle = np.where(count > 0, 0.5 * (both[0] + np.where(count > 0, both[1], 0.0)), 0.0)
+    median: Array = np.squeeze(middle, axis=axis)
+    return median

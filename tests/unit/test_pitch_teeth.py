@@ -16,7 +16,9 @@ from string_sound import cents, note
 import pitchbench.pitch.listener as listener_room
 import pitchbench.pitch.note as note_room
 import pitchbench.pitch.reading as reading_room
+import pitchbench.pitch.seen as seen_room
 import pitchbench.pitch.settle as settle_room
+import pitchbench.pitch.strengths as strengths_room
 import pitchbench.pitch.string_model as model_room
 from pitchbench.pitch.listener import Listener, LivePitch
 from pitchbench.pitch.reading import Pluck, read_pluck
@@ -37,8 +39,8 @@ def no_wander(monkeypatch):
     """Believe that partials keep to the law and to one course, as an ideal string's do."""
     monkeypatch.setattr(model_room, "_OFF_LAW", np.array([1e-9]))
     monkeypatch.setattr(model_room, "_COMMON", np.array([1e-9]))
-    monkeypatch.setattr(model_room, "_WANDER", np.array([1e-9]))
-    monkeypatch.setattr(model_room, "wander_of", without_what_drowns(model_room.wander_of))
+    monkeypatch.setattr(strengths_room, "_WANDER", np.array([1e-9, 2e-9]))
+    monkeypatch.setattr(seen_room, "wander_of", without_what_drowns(seen_room.wander_of))
 
 
 def without_what_drowns(wander_of):
