@@ -1,8 +1,10 @@
-"""The one error type that people see: what is wrong, what to do, and the exit code."""
+"""The errors that people see: what is wrong, what to do, and the exit code."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import IntEnum
+from typing import Any, ClassVar
 
 
 class ExitCode(IntEnum):
@@ -19,21 +21,61 @@ class ExitCode(IntEnum):
 class PitchbenchError(Exception):
     """Something a person can act upon; shown as two sentences, never as a traceback.
 
+    Where none of the narrower ones below fits, what was asked for makes no sense.
+
     Parameters
     ----------
     what : one sentence saying what is wrong, with a full stop.
     remedy : one sentence saying what to do about it, with a full stop.
-    exit_code : what the process ends with.
+
+    Examples
+    --------
+    >>> error = NoReadingError("No pluck was heard.", "Play louder.")
+    >>> error.what, int(error.exit_code)
+    ('No pluck was heard.', 3)
     """
 
-    def __init__(self, what: str, remedy: str, exit_code: ExitCode = ExitCode.USAGE) -> None:
-        super().__init__(what, remedy, exit_code)  # the arguments that it is pickled by
+    #: What the process ends with.
+    exit_code: ClassVar[ExitCode] = ExitCode.USAGE
+
+    def __init__(self, what: str, remedy: str) -> None:
+        super().__init__(what, remedy)
         self.what = what
         self.remedy = remedy
-        self.exit_code = exit_code
 
     def __str__(self) -> str:
         return f"{self.what} {self.remedy}"
+
+    def __reduce__(self) -> tuple[Callable[..., Any], tuple[Any, ...], dict[str, Any]]:
+        # An error that a worker process raises comes back pickled; one below may take arguments of
+        # its own, so it is not made by calling its class.
+        return _as_it_was, (type(self), *self.args), self.__dict__
+
+
+def _as_it_was(kind: type[PitchbenchError], *args: Any) -> PitchbenchError:
+    return kind.__new__(kind, *args)
+
+
+class ReadError(PitchbenchError):
+    """What was given to be read is no sound: no such file, no recording, samples of no shape."""
+
+
+class NoReadingError(PitchbenchError):
+    """Nothing usable was heard, or too little for what was asked."""
+
+    exit_code = ExitCode.NO_READING
+
+
+class DeviceError(PitchbenchError):
+    """An audio input is missing, in use, or went away."""
+
+    exit_code = ExitCode.AUDIO_DEVICE
+
+
+class RecordsError(PitchbenchError):
+    """What is kept cannot be read or written, or is not there."""
+
+    exit_code = ExitCode.RECORDS
 
 
 def printable(text: str) -> str:

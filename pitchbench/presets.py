@@ -239,6 +239,11 @@ def preset(name: str) -> Instrument:
     ------
     PitchbenchError
         If there is none of that name; the message lists those there are.
+
+    Examples
+    --------
+    >>> preset("six-string").tuning
+    'E2 A2 D3 G3 B3 E4'
     """
     try:
         return PRESETS[name]
@@ -256,6 +261,11 @@ def with_tuning(instrument: Instrument, tuning: str) -> Instrument:
     ------
     PitchbenchError
         If the tuning cannot be read or has another number of notes than there are strings.
+
+    Examples
+    --------
+    >>> with_tuning(preset("six-string"), "D2 A2 D3 G3 B3 E4").strings[5].note.name
+    'D2'
     """
     notes = parse_tuning(tuning)
     _check_count(len(notes), instrument, "tuning", "note")
@@ -274,6 +284,11 @@ def with_gauges(instrument: Instrument, gauges: str) -> Instrument:
     ------
     PitchbenchError
         If the gauges cannot be read or are not as many as the strings.
+
+    Examples
+    --------
+    >>> with_gauges(preset("six-string"), "9 11 16 24w 32w 42w").strings[0].diameter_mm
+    0.2286
     """
     wanted = parse_gauges(gauges)
     _check_count(len(wanted), instrument, "string set", "gauge")

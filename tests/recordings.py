@@ -24,12 +24,14 @@ _PAUSE_S = 0.5
 
 @dataclass(frozen=True)
 class Note:
-    """One note to be played: ``detune_cents`` is what the finger adds to the true pitch."""
+    """One note to be played: ``detune_cents`` is what the finger adds to the true pitch,
+    ``touched`` the harmonic that it touches instead of pressing the string down."""
 
     string: int
     fret: int = 0
     detune_cents: float = 0.0
     ring_s: float = 2.0
+    touched: int = 1
 
 
 def play(virtual: VirtualInstrument, notes: Sequence[Note]) -> NDArray[np.float32]:
@@ -38,7 +40,11 @@ def play(virtual: VirtualInstrument, notes: Sequence[Note]) -> NDArray[np.float3
     pieces = [np.zeros(round(_BEFORE_S * virtual.rate_hz), np.float32)]
     for note in notes:
         pluck = virtual.pluck(
-            note.string, note.fret, ring_s=note.ring_s, detune_cents=note.detune_cents
+            note.string,
+            note.fret,
+            ring_s=note.ring_s,
+            detune_cents=note.detune_cents,
+            touched=note.touched,
         )
         pieces += [pluck, pause]
     sound = np.concatenate(pieces)

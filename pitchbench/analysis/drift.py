@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
-from pitchbench.analysis.listening import Heard, Listened
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.analysis.heard import Heard, Plucks
+from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.intonation.drift import (
     SAME_NOTE_CENTS,
     Drift,
@@ -84,9 +84,9 @@ class DriftResult:
         return seen | {Flag.MAGNET} if pulls else seen
 
 
-def drift_plucks(sound: Listened) -> list[DriftPluck]:
+def drift_plucks(sound: Plucks) -> list[DriftPluck]:
     """Every pluck of a recording."""
-    return [DriftPluck(str(sound.path), each, drift_of(each)) for each in sound.readings]
+    return [DriftPluck(sound.source, each, drift_of(each)) for each in sound.readings]
 
 
 def lay_over(
@@ -142,10 +142,9 @@ def pull_of_magnet(near: Iterable[DriftPluck], far: Iterable[DriftPluck]) -> Mag
     """
     nears, fars = ([p.drift for p in plucks if p.drift is not None] for plucks in (near, far))
     if not nears or not fars:
-        raise PitchbenchError(
+        raise NoReadingError(
             "There is no usable reading with the pickup near, or none with it far.",
             "Record the same open note three times with each height, two seconds each.",
-            ExitCode.NO_READING,
         )
     first_hz = nears[0].reading.pitch_hz
     for drift in (*nears, *fars):

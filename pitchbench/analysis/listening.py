@@ -3,60 +3,22 @@
 from __future__ import annotations
 
 import contextlib
-import multiprocessing
-import os
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
 from functools import partial
-from pathlib import Path, PurePath
+from itertools import chain
+from pathlib import Path
 from typing import Final
 
+from pitchbench.analysis.heard import Listened
 from pitchbench.errors import PitchbenchError
 from pitchbench.pitch.listener import Listener, ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.sound.recording import Recording
+from pitchbench.sound.source import Block
 
 #: Nobody waits for a block of a file; large ones cost less each.
 _BLOCK_SIZE: Final = 1 << 16
-#: For fewer recordings further processes take about as long to start as they save.
-_MANY: Final = 8
-
-
-@dataclass(frozen=True, eq=False)
-class Heard:
-    """One pluck: the recording or the input in which it was heard, and its reading."""
-
-    source: str
-    reading: Reading | Rejected
-
-    @property
-    def where(self) -> str:
-        """ "at 3.20 s of e-low.wav"."""
-        return f"at {self.reading.onset_s:.2f} s of {PurePath(self.source).name}"
-
-
-@dataclass(frozen=True, eq=False)
-class Listened:
-    """A recording that was listened to from its beginning to its end.
-
-    Parameters
-    ----------
-    path : the file, as it was named.
-    rate_hz, channel : its sampling rate, and the channel that was heard, counted from 1.
-    length_s : how much of it was heard.
-    damaged_after_s : where damage ended it; None if it is whole.
-    readings : every pluck, in order.
-    """
-
-    path: Path
-    rate_hz: int
-    channel: int
-    length_s: float
-    damaged_after_s: float | None
-    readings: tuple[Reading | Rejected, ...]
 
 
 #: Called with the number of frames that were heard since it was called last.
@@ -73,7 +35,7 @@ def listen_to(
     paths: Iterable[Path],
     *,
     channel: int | None = None,
-    jobs: int | None = None,
+    jobs: int = 1,
     follow: Follow = _follow_none,
 ) -> Iterator[Listened]:
     """Listen to recordings; what was heard comes in the order of ``paths``, each once it is whole.
@@ -83,8 +45,9 @@ def listen_to(
     Parameters
     ----------
     channel : counted from 1; None takes the one in which most happens.
-    jobs : how many are listened to side by side, each in a process of its own. None takes one, or
-        for eight recordings and more as many as there are cores. It changes no reading.
+    jobs : how many are listened to side by side, each in a process of its own, which changes no
+        reading. The processes import the program that asks for them, so that it must not start at
+        import: ``if __name__ == "__main__":``.
     follow : is told how far each has been heard.
 
     Raises
@@ -94,8 +57,6 @@ def listen_to(
         heard of those before it.
     """
     recordings = [Recording(path, channel=channel, block_size=_BLOCK_SIZE) for path in paths]
-    if jobs is None:
-        jobs = 1 if len(recordings) < _MANY else _cores()
     with _listeners(recordings, channel, min(jobs, len(recordings))) as listen:
         for recording in recordings:
             with follow(recording) as advance:
@@ -111,6 +72,11 @@ def _listeners(
     if jobs <= 1:
         yield _listened
         return
+    # Loaded here, because few commands start processes.
+    import multiprocessing  # noqa: PLC0415
+    from concurrent.futures import ProcessPoolExecutor  # noqa: PLC0415
+    from concurrent.futures.process import BrokenProcessPool  # noqa: PLC0415
+
     # Spawned everywhere: a fork of a process with threads, such as those of a numeric library, may
     # lock up.
     pool = ProcessPoolExecutor(
@@ -139,32 +105,31 @@ def _listened_at(channel: int | None, path: Path) -> Listened:
 
 
 def _listened(recording: Recording, advance: Advance) -> Listened:
-    listener = Listener(recording.rate_hz)
-    readings: list[Reading | Rejected] = []
     end = 0
-    for block in recording.blocks():
-        readings += _finished(listener.feed(block))
-        advance(block.start + len(block.samples) - end)
-        end = block.start + len(block.samples)
-    readings += _finished(listener.finish())
+
+    def blocks() -> Iterator[Block]:
+        nonlocal end
+        for block in recording.blocks():
+            yield block
+            advance(block.start + len(block.samples) - end)
+            end = block.start + len(block.samples)
+
+    readings = tuple(readings_in(blocks(), recording.rate_hz))
     return Listened(
-        path=recording.path,
+        source=str(recording.path),
         rate_hz=recording.rate_hz,
         channel=recording.channel,
         length_s=end / recording.rate_hz,
         damaged_after_s=recording.damaged_after_s,
-        readings=tuple(readings),
+        readings=readings,
     )
 
 
-def _finished(heard: Iterable[object]) -> list[Reading | Rejected]:
-    return [each.reading for each in heard if isinstance(each, ReadingReady) and each.final]
-
-
-def _cores() -> int:
-    """How many of the machine's cores this process may use."""
-    affinity = getattr(os, "sched_getaffinity", None)  # not on every system
-    return len(affinity(0)) if affinity else os.cpu_count() or 1
+def readings_in(blocks: Iterable[Block], rate_hz: int) -> Iterator[Reading | Rejected]:
+    """Every pluck in a stream of blocks, each as soon as it has ended."""
+    listener = Listener(rate_hz)
+    heard = chain(chain.from_iterable(map(listener.feed, blocks)), listener.finish())
+    return (each.reading for each in heard if isinstance(each, ReadingReady) and each.final)
 
 
 def _end_when_interrupted() -> None:

@@ -7,8 +7,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 
-from pitchbench.analysis.listening import Heard, Listened
-from pitchbench.errors import ExitCode, PitchbenchError, printable
+from pitchbench.analysis.heard import Heard, Plucks
+from pitchbench.errors import NoReadingError, printable
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import Chord, parse_shape, sound_chord
 from pitchbench.intonation.classify import NEAR_CENTS
@@ -162,16 +162,15 @@ def judge_neck(
 
     Raises
     ------
-    PitchbenchError
+    NoReadingError
         If no string was heard open and at two frets.
     """
     strings = tuple(_surveyed(string, by) for string in heard if string.enough)
     if not strings:
-        raise PitchbenchError(
+        raise NoReadingError(
             f"There is too little to tell the nut from the saddle: {'; '.join(map(tally, heard))}.",
             "Play each string open and at two frets or more, such as the 1st and the 12th, two "
             "seconds each; say a string that is far out of tune with --string, or tune it first.",
-            ExitCode.NO_READING,
         )
     chords = tuple(_chord(shape, strings, by) for shape in shapes)
     return NeckResult(by, tuple(heard), strings, chords, tuple(remarks), session)
@@ -214,7 +213,7 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
             for fret in neck.frets
         },
         findings=(
-            *findings(neck, tolerance_cents=by.tolerance_cents, saddle_too=False),
+            *findings(neck, tolerance_cents=by.tolerance_cents),
             *(uneven[:1] if 2 * len(uneven) > len(opens) else ()),
         ),
         stiffness_b=median(stiffness) if stiffness else None,
@@ -258,34 +257,33 @@ def _chord(shape: str, strings: Sequence[SurveyedString], by: Judged) -> HeardCh
 
 
 def by_string(
-    told: Iterable[tuple[Listened, Note | None]],
+    told: Iterable[tuple[Plucks, Note | None]],
     named: Sequence[Note],
     instrument: Instrument | None,
     a4_hz: float,
-) -> dict[Note, list[Listened]]:
+) -> dict[Note, list[Plucks]]:
     """The files of each string, highest string first; one file is one string.
 
     A file that was not put to a string belongs to the only string named, or to the one that its
     lowest note is nearest to.
     """
     tuned = [] if instrument is None else [spec.note for spec in instrument.strings]
-    grouped: dict[Note, list[Listened]] = {}
+    grouped: dict[Note, list[Plucks]] = {}
     only = named[0] if len(named) == 1 else None
     for sound, said in told:
         told_note = said or only or _lowest_names(sound, named or tuned, a4_hz)
         if told_note is not None:
             grouped.setdefault(told_note, []).append(sound)
     if not grouped:
-        raise PitchbenchError(
+        raise NoReadingError(
             "There is no usable reading in what was heard.",
             "Record single notes that ring for two seconds or more, in a quiet room and not too "
             "loud for the input.",
-            ExitCode.NO_READING,
         )
     return dict(sorted(grouped.items(), reverse=True))
 
 
-def _lowest_names(sound: Listened, notes: Sequence[Note], a4_hz: float) -> Note | None:
+def _lowest_names(sound: Plucks, notes: Sequence[Note], a4_hz: float) -> Note | None:
     """The string that a file's lowest note names; None where nothing settled in it."""
     pitches = [r.pitch_hz for r in sound.readings if isinstance(r, Reading)]
     if not pitches:
@@ -296,25 +294,24 @@ def _lowest_names(sound: Listened, notes: Sequence[Note], a4_hz: float) -> Note 
     nearest = min(notes, key=lambda note: abs(cents_between(lowest, note.hz(a4_hz))))
     # Not farther: a fretted note of the string below must not pass for a flat open string.
     if abs(cents_between(lowest, nearest.hz(a4_hz))) > NEAR_CENTS:
-        raise PitchbenchError(
-            f"The lowest note in {printable(str(sound.path))!r} is "
+        raise NoReadingError(
+            f"The lowest note in {printable(sound.source)!r} is "
             f"{nearest_note(lowest, a4_hz)[0]}, no open string of these: "
             f"{', '.join(map(str, notes))}.",
             "Play the open string in each file, or say the string before its files: "
             "--string E2 FILE.",
-            ExitCode.NO_READING,
         )
     return nearest
 
 
 def heard_string(
-    note: Note, sounds: Sequence[Listened], instrument: Instrument, a4_hz: float
+    note: Note, sounds: Sequence[Plucks], instrument: Instrument, a4_hz: float
 ) -> HeardString:
     """Every pluck of a string with its fret, on one clock over all its files."""
     plucks: list[tuple[float, NeckPluck]] = []
     began_s = 0.0
     for sound in sounds:
-        plucks += [(began_s, NeckPluck(str(sound.path), reading)) for reading in sound.readings]
+        plucks += [(began_s, NeckPluck(sound.source, reading)) for reading in sound.readings]
         began_s += sound.length_s
     settled = [pluck.reading for _, pluck in plucks if isinstance(pluck.reading, Reading)]
     frets = tell_frets(

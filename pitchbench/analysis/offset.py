@@ -9,11 +9,19 @@ from enum import StrEnum
 from statistics import median
 from typing import Final
 
-from pitchbench.analysis.listening import Heard, Listened
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.analysis.heard import Heard, Plucks
+from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, plan_move
-from pitchbench.intonation.classify import NEAR_CENTS, OUT_OF_TUNE_CENTS, Sounded, tell_apart
+from pitchbench.intonation.classify import (
+    NEAR_CENTS,
+    OUT_OF_TUNE_CENTS,
+    LeftOut,
+    Sounded,
+    Told,
+    tell_apart,
+)
+from pitchbench.intonation.harmonics import HARMONIC_AT_FRET, TOUCHED, touched_harmonic
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, Take, estimate_offset
 from pitchbench.intonation.verdict import Decision, Verdict, judge
 from pitchbench.notes import Note, nearest_note, ordinal
@@ -36,12 +44,14 @@ class Role(StrEnum):
 class ComparedPluck(Heard):
     """One pluck and what it counts as; None until that is told.
 
-    ``at_s`` is on one clock for all files, which are taken to follow one another.
+    ``at_s`` is on one clock for all files, which are taken to follow one another; ``left_out`` says
+    why it counts as neither note.
     """
 
     reading: Reading
     at_s: float
     role: Role | None
+    left_out: LeftOut | None = None
 
     @property
     def counts(self) -> bool:
@@ -68,12 +78,14 @@ class LostPluck(Heard):
 
 @dataclass(frozen=True, eq=False)
 class Comparison:
-    """Open against fretted, as it was heard: ``note`` is the open string, named or inferred."""
+    """Open against fretted, as it was heard: ``note`` is the open string, named or inferred;
+    ``p_touched_harmonic`` the probability that the fretted takes are touched harmonics."""
 
     a4_hz: float
     note: Note
     plucks: tuple[ComparedPluck | LostPluck, ...]
     offset: Offset
+    p_touched_harmonic: float
 
     def stray(self, pluck: ComparedPluck) -> bool:
         """Whether a take stands out from the rest of its group."""
@@ -91,8 +103,15 @@ class Comparison:
 
 
 @dataclass(frozen=True, eq=False)
-class OffsetResult(Comparison):
-    """A comparison, and what it comes to on an instrument.
+class JudgedOffset(Comparison):
+    """A comparison, and whether it is good enough."""
+
+    verdict: Verdict
+
+
+@dataclass(frozen=True, eq=False)
+class OffsetResult(JudgedOffset):
+    """A judged comparison, and what it comes to on an instrument.
 
     Parameters
     ----------
@@ -101,13 +120,12 @@ class OffsetResult(Comparison):
     """
 
     instrument: Instrument
-    verdict: Verdict
     move: Move | None
     assumed: tuple[str, ...] = ()
 
 
 def compare(
-    sounds: Iterable[Listened],
+    sounds: Iterable[Plucks],
     roles: Sequence[Role | None],
     *,
     string: Note | None = None,
@@ -124,7 +142,7 @@ def compare(
 
     Raises
     ------
-    PitchbenchError
+    NoReadingError
         If either note is missing.
     """
     heard = _in_roles(
@@ -132,6 +150,7 @@ def compare(
         fret=fret,
         open_hz=None if string is None else string.hz(a4_hz),
     )
+    heard, p_touched = _without_harmonics(heard, fret)
     offset = estimate_offset(
         [each.take(fret) for each in heard if isinstance(each, ComparedPluck) and each.counts],
         fret=fret,
@@ -139,7 +158,19 @@ def compare(
     )
     if offset is None:
         raise _nothing_to_compare(heard, string, fret, a4_hz)
-    return Comparison(a4_hz, string or nearest_note(offset.open.mean_hz, a4_hz)[0], heard, offset)
+    note = string or nearest_note(offset.open.mean_hz, a4_hz)[0]
+    return Comparison(a4_hz, note, heard, offset, p_touched)
+
+
+def judged(comparison: Comparison, *, tolerance_cents: float) -> JudgedOffset:
+    """Whether to leave it, to move the saddle, or to take more."""
+    verdict = judge(
+        comparison.offset,
+        tolerance_cents=tolerance_cents,
+        prior=DEFAULT_PRIOR,
+        most_takes=_MOST_TAKES,
+    )
+    return JudgedOffset(**vars(comparison), verdict=verdict)
 
 
 def decide(
@@ -156,28 +187,23 @@ def decide(
     PitchbenchError
         If no place of the saddle cures such an offset.
     """
-    verdict = judge(
-        comparison.offset,
-        tolerance_cents=instrument.tolerance_cents if tolerance_cents is None else tolerance_cents,
-        prior=DEFAULT_PRIOR,
-        most_takes=_MOST_TAKES,
-    )
-    move = _planned(comparison, instrument) if verdict.decision is Decision.MOVE else None
-    c = comparison
-    return OffsetResult(c.a4_hz, c.note, c.plucks, c.offset, instrument, verdict, move, assumed)
+    within = instrument.tolerance_cents if tolerance_cents is None else tolerance_cents
+    found = judged(comparison, tolerance_cents=within)
+    move = _planned(found, instrument) if found.verdict.decision is Decision.MOVE else None
+    return OffsetResult(**vars(found), instrument=instrument, move=move, assumed=assumed)
 
 
 def _on_one_clock(
-    listened: Iterable[Listened], roles: Sequence[Role | None]
+    listened: Iterable[Plucks], roles: Sequence[Role | None]
 ) -> list[ComparedPluck | LostPluck]:
     """Every pluck with the role that was said of its file, None where nothing was said."""
     heard: list[ComparedPluck | LostPluck] = []
     began_s = 0.0
     for sound, role in zip(listened, roles, strict=True):
         heard += [
-            LostPluck(str(sound.path), r, began_s + r.onset_s)
+            LostPluck(sound.source, r, began_s + r.onset_s)
             if isinstance(r, Rejected)
-            else ComparedPluck(str(sound.path), r, began_s + r.onset_s, role)
+            else ComparedPluck(sound.source, r, began_s + r.onset_s, role)
             for r in sound.readings
         ]
         began_s += sound.length_s
@@ -195,23 +221,45 @@ def _in_roles(
         near = abs(cents_between(place_hz, open_hz)) <= OUT_OF_TUNE_CENTS
         place_hz = place_hz if near else open_hz
     untold = [each for each in settled if each.role is None]
-    frets = tell_apart(
-        [Sounded(e.reading.pitch_hz, e.reading.stiffness_b) for e in untold],
-        fret=fret,
-        open_hz=place_hz or open_hz,
+    places = tell_apart(
+        [Sounded.of(e.reading) for e in untold], fret=fret, open_hz=place_hz or open_hz
     )
-    told = dict(zip(map(id, untold), frets, strict=True))
+    told = dict(zip(map(id, untold), places, strict=True))
+    for each in said:
+        fits = _fits(each, fret, place_hz)
+        place = 0 if each.role is Role.OPEN else fret
+        told[id(each)] = Told(place) if fits else Told(None, LeftOut.ANOTHER_NOTE)
 
-    def role_of(each: ComparedPluck) -> Role:
-        if each.role is not None:
-            return each.role if _fits(each, fret, place_hz) else Role.OTHER
+    def in_role(each: ComparedPluck) -> ComparedPluck:
         place = told[id(each)]
-        return Role.OTHER if place is None else Role.OPEN if place == 0 else Role.FRETTED
+        role = Role.OTHER if place.fret is None else Role.FRETTED if place.fret else Role.OPEN
+        return replace(each, role=role, left_out=place.left_out)
 
-    return tuple(
-        replace(each, role=role_of(each)) if isinstance(each, ComparedPluck) else each
-        for each in heard
-    )
+    return tuple(in_role(each) if isinstance(each, ComparedPluck) else each for each in heard)
+
+
+def _without_harmonics(
+    heard: tuple[ComparedPluck | LostPluck, ...], fret: int
+) -> tuple[tuple[ComparedPluck | LostPluck, ...], float]:
+    """Fretted takes that are touched harmonics of the open string do not count.
+
+    Returns the plucks, and the probability that the fretted ones are such.
+    """
+    settled = [each for each in heard if isinstance(each, ComparedPluck)]
+    takes = [each.reading for each in settled if each.role is Role.FRETTED]
+    opens = [each.reading for each in settled if each.role is Role.OPEN]
+    if fret not in HARMONIC_AT_FRET or not takes or not opens:
+        return heard, 0.0
+    found = touched_harmonic(takes, opens, number=HARMONIC_AT_FRET[fret])
+    p_touched = 0.0 if found is None else found.probability
+    if p_touched >= TOUCHED:
+        heard = tuple(
+            replace(each, role=Role.OTHER, left_out=LeftOut.TOUCHED_HARMONIC)
+            if isinstance(each, ComparedPluck) and each.role is Role.FRETTED
+            else each
+            for each in heard
+        )
+    return heard, p_touched
 
 
 def _said_open_hz(said: Sequence[ComparedPluck], fret: int) -> float | None:
@@ -250,11 +298,16 @@ def _nothing_to_compare(
         each.reading.reason.replace("_", " ") for each in heard if isinstance(each, LostPluck)
     )
     counts += [f"{count} rejected ({reason})" for reason, count in rejected.items()]
-    return PitchbenchError(
+    if any(each.left_out is LeftOut.TOUCHED_HARMONIC for each in settled):
+        return NoReadingError(
+            f"There is {missing}: what sounds in its place is a harmonic of the open string, "
+            f"touched and not pressed down; heard: {', '.join(counts)}.",
+            f"Press the string down behind the {ordinal(fret)} fret, as in playing, and pluck it.",
+        )
+    return NoReadingError(
         f"There is {missing}; heard: {', '.join(counts) or 'no pluck at all'}.",
         "Record both notes of one string, two seconds each; where the pitch does not tell them "
         "apart, say which is which with --open and --fretted.",
-        ExitCode.NO_READING,
     )
 
 
@@ -263,11 +316,4 @@ def _planned(comparison: Comparison, instrument: Instrument) -> Move:
     string = next((n for n, s in enumerate(instrument.strings, start=1) if s.note == note), 0)
     if not string:  # the setback on record is then of some other string
         instrument = replace(instrument, setback_mm=())
-    try:
-        return plan_move(offset, instrument, string)
-    except ValueError as error:
-        raise PitchbenchError(
-            f"No saddle position cures {offset.offset_cents:+.1f} cents at the "
-            f"{ordinal(offset.fret)} fret.",
-            "Compare at the 12th fret first; if that one is good, look at the nut.",
-        ) from error
+    return plan_move(offset, instrument, string)

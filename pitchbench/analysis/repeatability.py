@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from statistics import fmean, median
 from typing import Final
 
-from pitchbench.analysis.listening import Heard, Listened
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.analysis.heard import Heard, Plucks
+from pitchbench.errors import NoReadingError
 from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.intonation.repeatability import Played, Spread, Study, study, takes_needed
 from pitchbench.notes import Note, nearest_note
@@ -75,20 +75,19 @@ def study_takes(takes: Takes, *, within_cents: float, a4_hz: float) -> StudyResu
 
     Raises
     ------
-    PitchbenchError
+    NoReadingError
         If nobody plays any note twice.
     """
     if not takes.repeated:
-        raise PitchbenchError(
+        raise NoReadingError(
             "No player plays any note twice." if takes.played else "There is no usable reading.",
             "Record each note at least three times, two seconds each.",
-            ExitCode.NO_READING,
         )
     return StudyResult(a4_hz, within_cents, takes, study(takes.played))
 
 
 def takes_in(
-    sounds: Iterable[tuple[str, Listened]], strings: Sequence[Note], *, a4_hz: float
+    sounds: Iterable[tuple[str, Plucks]], strings: Sequence[Note], *, a4_hz: float
 ) -> Takes:
     """The takes in recordings, their notes told apart by pitch.
 
@@ -98,7 +97,7 @@ def takes_in(
     strings : the open notes; the lowest that is heard if there is none.
     """
     heard = [
-        PlayedTake(str(sound.path), reading, player)
+        PlayedTake(sound.source, reading, player)
         for player, sound in sounds
         for reading in sound.readings
     ]

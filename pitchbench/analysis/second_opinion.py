@@ -14,7 +14,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pitchbench.analysis.listening import Listened
+from pitchbench.analysis.heard import Listened
 from pitchbench.errors import PitchbenchError
 from pitchbench.pitch.reading import Reading
 from pitchbench.sound.recording import Recording

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from pitchbench.analysis.neck import NeckResult, SurveyedString
 from pitchbench.commands.common import printable
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.intonation.chords import ChordNote
 from pitchbench.sound.source import Block
 from pitchbench.strings.chord_sound import ChordTone, chord_sound
@@ -65,10 +65,9 @@ def write_chords(hear: Path, result: NeckResult, *, force: bool) -> None:
                 tones = [_tone(note, result.strings) for note in each.notes]
                 pieces += [chord_sound(tones, rate_hz=_HEARD_RATE_HZ), pause]
     if not pieces:
-        raise PitchbenchError(
+        raise NoReadingError(
             "There is no chord to hear: none of its strings could be judged.",
             "Record the strings of the chord, each open and at two frets or more.",
-            ExitCode.NO_READING,
         )
     sound = _Sound(str(hear), np.concatenate(pieces))
     for _ in Recorder(sound, hear, overwrite=force).blocks():

@@ -23,7 +23,7 @@ from pitchbench.commands.instrument_options import instrument_options, named_ins
 from pitchbench.commands.listening import ManyFiles, listen, listening_options
 from pitchbench.commands.live import input_options, microphone
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.pitch.reading import Rejected
 from pitchbench.report.drift import drift_document, drift_lines, drift_sentences
 from pitchbench.report.readings import note_name, value
@@ -126,10 +126,9 @@ def command(
         page=partial(_print_page, result, partials=partials),
     )
     if not result.drifts:
-        raise PitchbenchError(
+        raise NoReadingError(
             "There is no usable reading in what was heard." if heard else "No pluck was heard.",
             "Record single notes that ring for two seconds or more, in a quiet room.",
-            ExitCode.NO_READING,
         )
     if out is not None:
         _draw(result, out, force=force)

@@ -15,7 +15,7 @@ import click
 
 from pitchbench.commands.common import TOLERANCE, is_plain, printable, whole_number
 from pitchbench.commands.instrument_options import instrument_options
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.pictures import Picture
@@ -240,11 +240,10 @@ class Keeping:
             except PitchbenchError as error:
                 refusals.append(error)
                 continue
-            return PitchbenchError(
+            return RecordsError(
                 trouble.what,
                 f"The whole session is in {str(folder / name)!r}: when the records can be reached, "
                 "take it in with `pitchbench import`.",
-                ExitCode.RECORDS,
             )
         return refusals[-1]
 

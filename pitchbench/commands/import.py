@@ -7,7 +7,7 @@ from __future__ import annotations
 import click
 
 from pitchbench.commands.common import ExamplesFirst, store_option
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import read_export
 
@@ -45,8 +45,7 @@ def _text(file: str) -> str:
             f"{file!r} cannot be read: {error.strerror}.", "Check the name."
         ) from error
     except UnicodeDecodeError as error:
-        raise PitchbenchError(
+        raise RecordsError(
             "This file cannot be taken in: it is not text.",
             "Give a file made by `pitchbench export`.",
-            ExitCode.RECORDS,
         ) from error

@@ -31,7 +31,7 @@ from pitchbench.commands.instrument_options import (
     instrument_options,
     with_details,
 )
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.intonation.response import Response
@@ -196,10 +196,9 @@ def remove(name: str, with_sessions: bool, store: str | None) -> None:
         name = repository.instrument(name).instrument.name
         sessions = len(repository.session_ids(name))
         if sessions and not with_sessions:
-            raise PitchbenchError(
+            raise RecordsError(
                 f"{printable(name)!r} has {sessions} session{'s' * (sessions != 1)} on record.",
                 "Add --with-sessions to delete them too; `pitchbench export` keeps a copy.",
-                ExitCode.RECORDS,
             )
         repository.remove_instrument(name)
     click.echo(f"Removed: {printable(name)}.", err=True)

@@ -71,61 +71,48 @@ class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer c
             ) from None
 
 
+def _flag(flag: str, words: str = "", **attributes: Any) -> tuple[str, dict[str, Any]]:
+    return flag, {"help": words, **attributes}
+
+
 #: Every option that says something about an instrument, by the name that it is handed on as; those
 #: not given are None.
-_OPTIONS: Final[dict[str, tuple[str, dict[str, Any]]]] = {
-    "preset_name": ("--preset", {"metavar": "NAME", "help": "Built-in instrument."}),
-    "name": ("--instrument", {"metavar": "NAME", "help": "Instrument on record."}),
-    "tuning": (
-        "--tuning",
-        {"metavar": "NOTES", "help": 'Open strings, such as "E2 A2 D3 G3 B3 E4".'},
-    ),
-    "gauges": (
-        "--gauges",
-        {"metavar": "SET", "help": 'String set, such as "10 13 17 26w 36w 46w".'},
-    ),
-    "cores": ("--cores", {"metavar": "MM", "help": 'Cores of string 1, 2, ..., "-" if none.'}),
-    "materials": (
+_OPTIONS: Final = {
+    "preset_name": _flag("--preset", "Built-in instrument.", metavar="NAME"),
+    "name": _flag("--instrument", "Instrument on record.", metavar="NAME"),
+    "tuning": _flag("--tuning", 'Open notes, such as "E2 A2 D3 G3 B3 E4".', metavar="NOTES"),
+    "gauges": _flag("--gauges", 'Strings, such as "10 13 17 26w 36w 46w".', metavar="SET"),
+    "cores": _flag("--cores", 'Cores of string 1, 2, ..., "-" if none.', metavar="MM"),
+    "materials": _flag(
         "--materials",
-        {
-            "metavar": "WORDS",
-            "help": f"Of all strings, or string 1, 2, ...: {', '.join(Material)}; commas between.",
-        },
+        f"Of all strings, or string 1, 2, ...: {', '.join(Material)}; commas between.",
+        metavar="WORDS",
     ),
-    "scale": ("--scale", {"type": SCALE, "help": "Twice the distance from nut to 12th fret."}),
-    "bridge": ("--bridge", {"type": BRIDGES, "help": "Sort of bridge: decides what to mind."}),
-    "screw_pitch": ("--screw-pitch", {"type": SCREW_PITCH, "help": "Saddle travel per turn."}),
-    "screw_heads": (
-        "--screw-heads",
-        {"type": HEADS, "help": "Side of the length screws' heads: decides which way to turn."},
+    "scale": _flag("--scale", "Twice the distance from nut to 12th fret.", type=SCALE),
+    "bridge": _flag("--bridge", "Sort of bridge: decides what to mind.", type=BRIDGES),
+    "screw_pitch": _flag("--screw-pitch", "Saddle travel per turn.", type=SCREW_PITCH),
+    "screw_heads": _flag(
+        "--screw-heads", "Side of the screws' heads: decides which way to turn.", type=HEADS
     ),
-    "travel": (
-        "--travel",
-        {"type": TRAVEL, "nargs": 2, "help": "Saddle travel left: toward nut, away from it."},
+    "travel": _flag(
+        "--travel", "Saddle travel left: toward nut, away from it.", type=TRAVEL, nargs=2
     ),
-    "pairs": ("--pairs", {"metavar": "PAIRS", "help": 'Strings on one saddle: "1-2 3-4 5-6".'}),
-    "setback": (
-        "--setback",
-        {"metavar": "MM", "help": "Setback of the saddle of string 1, 2, ..."},
+    "pairs": _flag("--pairs", 'Strings on one saddle: "1-2 3-4 5-6".', metavar="PAIRS"),
+    "setback": _flag("--setback", "Saddle setback of string 1, 2, ... in mm.", metavar="MM"),
+    "frets": _flag("--frets", "How many frets.", type=click.IntRange(12, 36)),
+    "left_handed": _flag(
+        "--left-handed/--right-handed", "How it is held: pictures are mirrored.", default=None
     ),
-    "frets": ("--frets", {"type": click.IntRange(12, 36), "help": "How many frets."}),
-    "left_handed": (
-        "--left-handed/--right-handed",
-        {"default": None, "help": "Held the other way round: pictures are mirrored."},
-    ),
-    "fretless": ("--fretless/--fretted", {"default": None}),
-    "tolerance": ("--tolerance", {"type": TOLERANCE, "help": "Offset that may be left alone."}),
-    "action": ("--action", {"type": ACTION, "help": "Mean string height over the 12th fret."}),
-    "relief": ("--relief", {"type": RELIEF, "help": "Relief of the neck."}),
-    "temperature": ("--temperature", {"type": TEMPERATURE, "help": "Where it is kept and set."}),
-    "kind": ("--kind", {"help": "What sort of instrument, in words."}),
-    "owner_mark": ("--owner-mark", {"help": "Whose it is, in your own words or number."}),
-    "string_set": ("--string-set", {"help": "Label of the string set."}),
-    "strings_fitted": (
-        "--strings-fitted",
-        {"type": Day(), "help": "Day the strings were fitted; or today."},
-    ),
-    "notes": ("--notes", {"help": "Anything else."}),
+    "fretless": _flag("--fretless/--fretted", default=None),
+    "tolerance": _flag("--tolerance", "Offset that may be left alone [2].", type=TOLERANCE),
+    "action": _flag("--action", "Mean string height over the 12th fret.", type=ACTION),
+    "relief": _flag("--relief", "Relief of the neck.", type=RELIEF),
+    "temperature": _flag("--temperature", "Where it is kept and set.", type=TEMPERATURE),
+    "kind": _flag("--kind", "What sort of instrument, in words."),
+    "owner_mark": _flag("--owner-mark", "Whose it is, in your own words or number."),
+    "string_set": _flag("--string-set", "Label of the string set."),
+    "strings_fitted": _flag("--strings-fitted", "Day they were fitted; or today.", type=Day()),
+    "notes": _flag("--notes", "Anything else."),
 }
 #: What there is to say of an instrument that is called something already.
 DETAILS: Final = tuple(_OPTIONS)[2:]

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from itertools import islice
 from pathlib import Path
@@ -13,7 +14,8 @@ from typing import Any, Final, TypeVar
 
 import click
 
-from pitchbench.analysis.listening import Advance, Listened, listen_to
+from pitchbench.analysis.heard import Listened
+from pitchbench.analysis.listening import Advance, listen_to
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
@@ -30,6 +32,8 @@ _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 #: Recordings longer than this take a moment, so it is said how far they have been heard.
 _LONG_S: Final = 30.0
+#: For fewer recordings further processes take about as long to start as they save.
+_MANY: Final = 8
 
 
 class ManyFiles(ExamplesFirst):
@@ -115,19 +119,26 @@ def listening_options(function: _Function) -> _Function:
 
 
 def listen(
-    paths: Iterable[Path], *, channel: int | None, jobs: int | None, plain: bool = False
+    paths: Sequence[Path], *, channel: int | None, jobs: int | None, plain: bool = False
 ) -> Iterator[Listened]:
     """Listen to recordings as `listen_to` does; what takes long or is damaged is told on stderr."""
+    jobs = jobs or (1 if len(paths) < _MANY else _cores())
     for listened in listen_to(
         paths, channel=channel, jobs=jobs, follow=partial(_progress, plain=plain)
     ):
         if listened.damaged_after_s is not None:
             click.echo(
-                f"{printable(str(listened.path))} is damaged: only its first "
+                f"{printable(listened.source)} is damaged: only its first "
                 f"{listened.damaged_after_s:.1f} s could be read.",
                 err=True,
             )
         yield listened
+
+
+def _cores() -> int:
+    """How many of the machine's cores this process may use."""
+    affinity = getattr(os, "sched_getaffinity", None)  # not on every system
+    return len(affinity(0)) if affinity else os.cpu_count() or 1
 
 
 @contextlib.contextmanager

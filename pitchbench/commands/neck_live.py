@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from pitchbench.commands.guided import Keeping, Shown
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.session.engine import NotKeptError, run
 from pitchbench.session.log import Setup
@@ -56,18 +56,16 @@ def old(repository: Repository, words: str) -> Start:
     if words == "last":
         last = repository.last_unfinished(kind=SessionKind.NECK)
         if last is None:
-            raise PitchbenchError(
+            raise RecordsError(
                 "There is no survey of a neck to go on with.",
                 "Start a new one, or name one as `pitchbench history` shows it.",
-                ExitCode.RECORDS,
             )
         words = last
     record = repository.session(repository.find_session(words, kind=SessionKind.NECK))
     if record.meta.finished_at is not None:
-        raise PitchbenchError(
+        raise RecordsError(
             f"Survey {record.meta.short_id} is finished.",
             f"See it with `pitchbench neck --session {record.meta.short_id}`, or start a new one.",
-            ExitCode.RECORDS,
         )
     return Start(resume(_planned(record), record.entries), record.meta.id)
 
@@ -78,10 +76,9 @@ def _planned(record: SessionRecord) -> Plan:
         frets, takes = (record.meta.parameters[name] for name in ("frets", "takes"))
         return Plan(record.setup, tuple(map(int, str(frets).split(","))), int(takes or 1))
     except (KeyError, ValueError) as error:  # it was taken in from elsewhere
-        raise PitchbenchError(
+        raise RecordsError(
             f"Survey {record.meta.short_id} does not say what was to be heard.",
             "Start a new one.",
-            ExitCode.RECORDS,
         ) from error
 
 

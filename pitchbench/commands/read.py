@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from pitchbench.analysis.listening import Heard, Listened
+from pitchbench.analysis.heard import Heard, Listened
 from pitchbench.analysis.second_opinion import METHOD, load_aubio, second_opinions
 from pitchbench.belief import half95
 from pitchbench.commands.common import (
@@ -17,7 +17,7 @@ from pitchbench.commands.common import (
     printable,
 )
 from pitchbench.commands.listening import listen, listening_options
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import NoReadingError, PitchbenchError, RecordsError
 from pitchbench.notes import nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.report.document import fill
@@ -84,7 +84,7 @@ def command(
         documents += [
             reading_document(
                 OpinedReading,
-                Heard(str(listened.path), reading),
+                Heard(listened.source, reading),
                 a4_hz=a4,
                 second_opinion_hz=pitch_hz,
                 second_opinion_cents=_apart_cents(reading, pitch_hz),
@@ -99,11 +99,10 @@ def command(
     if output_format == "json":
         echo_json(fill(ReadingsDocument, a4_hz=a4, readings=documents, sounds=sounds))
     if not any(each.status == "settled" for each in documents):
-        raise PitchbenchError(
+        raise NoReadingError(
             "There is no usable reading in what was heard." if documents else "No pluck was heard.",
             "Record single notes that ring for two seconds or more, in a quiet room and not too "
             "loud for the input.",
-            ExitCode.NO_READING,
         )
 
 
@@ -114,10 +113,9 @@ def _kept_sound(session: str, store: str | None) -> Path:
     with Repository.open(store) as repository:
         meta = repository.session(repository.find_session(session), traces_too=False).meta
     if meta.audio is None or not meta.audio.exists():
-        raise PitchbenchError(
+        raise RecordsError(
             f"The sound of session {meta.short_id} is not here.",
             "Its takes are on record all the same: see `pitchbench sheet`.",
-            ExitCode.RECORDS,
         )
     return meta.audio
 
@@ -134,7 +132,7 @@ def _show(
 ) -> None:
     if plain:
         click.echo(
-            f"recording: {printable(str(listened.path))}, {listened.length_s:.1f} s, "
+            f"recording: {printable(listened.source)}, {listened.length_s:.1f} s, "
             f"{listened.rate_hz} Hz, channel {listened.channel}, {_count(listened.readings)}"
         )
         for number, each in enumerate(opined, start=1):
@@ -190,7 +188,7 @@ def _print_table(
     from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
 
     page = Page()
-    page.say(f"{listened.path}: {listened.length_s:.1f} s, {_count(listened.readings)}")
+    page.say(f"{listened.source}: {listened.length_s:.1f} s, {_count(listened.readings)}")
     if not opined:
         return
     columns = [

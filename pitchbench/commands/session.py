@@ -32,7 +32,7 @@ from pitchbench.commands.guided import (
 )
 from pitchbench.commands.instrument_options import instrument_options, with_details
 from pitchbench.commands.live import input_options
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.presets import preset
 from pitchbench.records.history import opening_words
@@ -175,19 +175,17 @@ def _old(repository: Repository, words: str) -> _Start:
     if words == "last":
         last = repository.last_unfinished()
         if last is None:
-            raise PitchbenchError(
+            raise RecordsError(
                 "There is no session to go on with.",
                 "Start a new one, or name one as `pitchbench history` shows it.",
-                ExitCode.RECORDS,
             )
         words = last
     record = repository.session(repository.find_session(words, kind=SessionKind.SETUP))
     if record.meta.finished_at is not None or record.meta.rehearsal:
-        raise PitchbenchError(
+        raise RecordsError(
             f"Session {record.meta.short_id} cannot be gone on with: it is "
             f"{'a rehearsal' if record.meta.rehearsal else 'finished'}.",
             "Start a new one.",
-            ExitCode.RECORDS,
         )
     return _Start(resume(record.setup, record.entries), record.meta.id)
 

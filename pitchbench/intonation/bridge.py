@@ -11,6 +11,7 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads
 from pitchbench.intonation import geometry
 from pitchbench.intonation.offset import Offset
+from pitchbench.notes import ordinal
 
 
 class Direction(StrEnum):
@@ -40,7 +41,7 @@ class Move:
 
     Parameters
     ----------
-    string : number of the string, 1 the highest.
+    string : number of the string, 1 the highest; 0 where nobody said.
     mm : travel of the saddle, positive away from the nut.
     interval95_mm : the 95 % interval of the move that the takes call for, lower end first, with the
         same sign; a move made otherwise than advised keeps it.
@@ -191,22 +192,44 @@ def out_of_travel_advice(kind: BridgeKind) -> tuple[str, ...]:
 def plan_move(
     offset: Offset, instrument: Instrument, string: int, *, moved_mm: float = 0.0
 ) -> Move:
-    """The move that cancels ``offset``, by exact geometry (docs/definitions.md, section 3).
+    """The move that cancels ``offset`` on ``instrument``; see `cancelling_move`.
 
     Parameters
     ----------
     string : number of the string, 1 the highest.
     moved_mm : the saddle's travel since the instrument's record was made, positive away from the
         nut; it adds to the setback and takes from the travel left.
+    """
+    return cancelling_move(
+        offset,
+        string=string,
+        scale_mm=instrument.scale_mm,
+        setback_mm=setback_mm(instrument, string),
+        bridge=instrument.bridge,
+        moved_mm=moved_mm,
+    )
+
+
+def cancelling_move(
+    offset: Offset,
+    *,
+    string: int,
+    scale_mm: float,
+    setback_mm: float,
+    bridge: Bridge,
+    moved_mm: float = 0.0,
+) -> Move:
+    """The move that cancels ``offset``, by exact geometry (docs/definitions.md, section 3).
 
     Raises
     ------
     PitchbenchError
-        If the offset is too large for a saddle to be the cause.
+        If the offset is too large for a saddle to be the cause, or no place of it cures it.
     """
-    if abs(offset.offset_cents) > LARGEST_OFFSET_CENTS:
+    cents = offset.offset_cents
+    if abs(cents) > LARGEST_OFFSET_CENTS:
         raise PitchbenchError(
-            f"{offset.offset_cents:+.0f} cents is more than a saddle can be the cause of.",
+            f"{cents:+.0f} cents is more than a saddle can be the cause of.",
             "Check that it is the right string and fret, and that the strings are sound.",
         )
 
@@ -214,18 +237,18 @@ def plan_move(
         return geometry.saddle_move_mm(
             max(-LARGEST_OFFSET_CENTS, min(LARGEST_OFFSET_CENTS, cents)),
             fret=offset.fret,
-            scale_mm=instrument.scale_mm,
-            setback_mm=setback_mm(instrument, string) + moved_mm,
+            scale_mm=scale_mm,
+            setback_mm=setback_mm + moved_mm,
         )
 
     low, high = offset.interval95_cents
-    return Move(
-        string,
-        to_mm(offset.offset_cents),
-        (to_mm(low), to_mm(high)),
-        instrument.bridge,
-        moved_mm=moved_mm,
-    )
+    try:
+        return Move(string, to_mm(cents), (to_mm(low), to_mm(high)), bridge, moved_mm=moved_mm)
+    except ValueError as error:
+        raise PitchbenchError(
+            f"No saddle position cures {cents:+.1f} cents at the {ordinal(offset.fret)} fret.",
+            "Compare at the 12th fret first; if that one is good, look at the nut.",
+        ) from error
 
 
 def setback_mm(instrument: Instrument, string: int) -> float:

@@ -46,11 +46,6 @@ def saddle_change_cents(
     )
 
 
-def saddle_change_linear_cents(move_mm: float, *, fret: float, scale_mm: float) -> float:
-    """First-order form of `saddle_change_cents`: -(1200 / ln 2) (gamma - 1) x / s."""
-    return -CENTS_PER_NEPER * (fret_ratio(fret) - 1.0) * move_mm / scale_mm
-
-
 def saddle_move_mm(
     offset_cents: float, *, fret: float, scale_mm: float, setback_mm: float = 0.0
 ) -> float:

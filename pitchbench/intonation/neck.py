@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from pitchbench.belief import Belief, student_quantile
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import Move, setback_mm
@@ -162,7 +162,7 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
 
     Raises
     ------
-    PitchbenchError
+    NoReadingError
         If there is no open take, or fewer than two frets.
     """
     by_fret: dict[int, list[Take]] = {}
@@ -170,10 +170,9 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
         by_fret.setdefault(take.fret, []).append(take)
     opens = by_fret.pop(0, [])
     if not opens or len(by_fret) < 2:
-        raise PitchbenchError(
+        raise NoReadingError(
             f"String {string} has too few notes to tell the nut from the saddle.",
             "Play the open string and at least two frets, such as the 1st and the 12th.",
-            ExitCode.NO_READING,
         )
     learned = learn_scatter([takes], typical=prior)
     open_u = _error_of_mean(opens, learned.open_cents, learned.open_dof).u
@@ -315,13 +314,9 @@ def nut_as_a_whole(necks: Sequence[StringNeck], *, tolerance_cents: float) -> Po
     return nut if alike and _matters(Belief.normal(nut.mean, nut.u), tolerance_cents) else None
 
 
-def findings(
-    neck: StringNeck, *, tolerance_cents: float, saddle_too: bool = True
-) -> tuple[str, ...]:
-    """What the survey of a string shows, in a repairer's words; empty when all is well.
-
-    ``saddle_too`` is False where the saddle is spoken of by itself.
-    """
+def findings(neck: StringNeck, *, tolerance_cents: float) -> tuple[str, ...]:
+    """What the survey of a string shows of nut and frets, in a repairer's words; empty when all is
+    well. The saddle is spoken of by `judge_saddle`."""
     found = []
     if nut_matters(neck, tolerance_cents=tolerance_cents):
         size = f"{neck.nut.centre:+.1f} cents at every fret"
@@ -336,11 +331,6 @@ def findings(
                 f"The nut: {size}. The nut stands too near the first fret, or the slot's "
                 "break point lies back in the slot; the saddle cannot cure that."
             )
-    if saddle_too and _matters(neck.saddle, tolerance_cents / 2.0):
-        way = "away from the nut" if neck.saddle.centre > 0 else "toward the nut"
-        found.append(
-            f"The saddle: {neck.saddle.centre:+.1f} cents at the 12th; it should go {way}."
-        )
     for fret in neck.frets:
         if fret.isolated:
             cause = "high, or worn flat" if fret.residual_cents > 0 else "worn or low"

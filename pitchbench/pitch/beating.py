@@ -9,6 +9,7 @@ them vote on it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -22,17 +23,24 @@ from pitchbench.units import CENTS_PER_NEPER
 RHO_SIGMA: Final = 0.2
 #: Widest split looked for, as a part of the frequency in cents or alike for all partials in Hz, and
 #: the most steps that the search takes to each side.
-_WIDEST_CENTS: Final = 2.5
-_WIDEST_HZ: Final = 1.5
-_MOST_STEPS: Final = 30
+_WIDEST_CENTS: Final = 5.0
+_WIDEST_HZ: Final = 3.0
+_MOST_STEPS: Final = 40
 #: How often the search goes on around the best.
 _REFINEMENTS: Final = 4
 #: How much faster the second polarisation may decay, in units of the main one's rate.
 _EXTRA_DECAY: Final = (-0.35, 0.1, 0.8)
 
-
-#: No second polarisation, when more probable than this, is taken as it is.
-_AS_GOOD_AS_CERTAIN: Final = 0.7
+#: What a partial's beat is allowed to reach where it is taken about the rho found; share of a beat
+#: that the partial must go through for that to pin it down; how often it is repeated.
+_SWING: Final = 0.7
+_PINNED: Final = 0.6
+_TURNS: Final = 3
+#: Prior probability that a string shows no second polarisation; the rest is for either law.
+_NO_BEAT: Final = 0.5
+#: The split found may be off by this many cycles per note, 1 sigma, the extra decay by as much.
+_SPLIT_CYCLES: Final = 0.5
+_DECAY_SIGMA: Final = 0.5
 
 #: Where in what a beat is held against the level's own basis, the level, and what is seen in the
 #: phase stand: the shared unknowns, then the phase itself. The phase's own basis comes first.
@@ -43,7 +51,7 @@ _SEEN: Final = slice(4, None)
 
 @dataclass(frozen=True, eq=False)
 class Leftover:
-    """The rest that a fit without beating leaves, ready for the search.
+    """What a fit without beating leaves over, ready for the search.
 
     Parameters
     ----------
@@ -69,24 +77,94 @@ class Leftover:
 
 
 @dataclass(frozen=True, eq=False)
-class Beating:
-    """Beating as the search found it.
+class Beat:
+    """A second polarisation, or none, and what may still be changed in it, about what was found.
+
+    What it does to log amplitude + i phase of each partial, in stretches of time:
 
     Parameters
     ----------
-    beat : e(t) of each partial for the most probable split, shape (K, 1, M); (K, 0, M) where no
-        second polarisation is the more probable.
-    shift, sigma : how far the first shared unknown, the pitch, lies on average above its value for
-        that split, and its standard deviation, over all splits with their probabilities.
+    own : for each of the partial's own factors rho, shape (K, 0 or 1, M).
+    both : for the split and the extra decay, which all partials share, shape (K, 0 or 2, M).
+    beyond : what is known of it already, shape (K, M).
+    log_prior : logarithm of the prior probability that such a split is there.
+    turn : angular frequency of the partials, by which a phase becomes a shift in time, shape (K,).
     """
 
-    beat: NDArray[np.complex128]
-    shift: float
-    sigma: float
+    own: NDArray[np.complex128]
+    both: NDArray[np.complex128]
+    beyond: NDArray[np.complex128]
+    log_prior: float
+    turn: Array
+
+    @classmethod
+    def none(cls, turn: Array, stretches: int) -> Beat:
+        """No second polarisation of partials seen in so many stretches of time."""
+        nothing = np.zeros((len(turn), 0, stretches), dtype=np.complex128)
+        beyond = np.zeros((len(turn), stretches), dtype=np.complex128)
+        return cls(nothing, nothing, beyond, float(np.log(_NO_BEAT)), turn)
+
+    @property
+    def unknowns(self) -> int:
+        """How many real unknowns of its own each partial has: the two parts of rho."""
+        return 2 * int(self.own.shape[1])
+
+    @property
+    def shared(self) -> int:
+        """How many unknowns all partials share."""
+        return int(self.both.shape[1])
+
+    @property
+    def shift_columns(self) -> Array:
+        """What the partials' own unknowns do to the shift in time, shape (K, unknowns, M)."""
+        columns = np.concatenate((self.own.imag, self.own.real), axis=1)
+        shift: Array = columns / self.turn[:, None, None]
+        return shift
+
+    @property
+    def level_columns(self) -> Array:
+        """What the partials' own unknowns do to the level, shape (K, unknowns, M)."""
+        columns: Array = np.concatenate((self.own.real, -self.own.imag), axis=1)
+        return columns
+
+    @property
+    def shared_shift_columns(self) -> Array:
+        """What the shared unknowns, of standard deviation 1, do to the shift, (K, shared, M)."""
+        columns: Array = self.both.imag / self.turn[:, None, None]
+        return columns
+
+    @property
+    def shared_level_columns(self) -> Array:
+        """What the shared unknowns, of standard deviation 1, do to the level, (K, shared, M)."""
+        return self.both.real
+
+    @property
+    def shift(self) -> Array:
+        """What is known of the beat already, as a shift in time, shape (K, M)."""
+        shift: Array = self.beyond.imag / self.turn[:, None]
+        return shift
+
+    @property
+    def level(self) -> Array:
+        """What is known of the beat already, in the level, shape (K, M)."""
+        return self.beyond.real
 
 
-def second_polarisation(leftover: Leftover) -> Beating:
-    """Look for a second polarisation in what a fit leaves over."""
+@dataclass(frozen=True, eq=False)
+class Split:
+    """The most probable split of one law: in Hz for each partial, shape (K,), and extra decay.
+
+    ``law`` (K,) is how the partials' splits are to each other, ``widest_hz`` how far was looked.
+    """
+
+    law: Array
+    split_hz: float
+    extra: float
+    widest_hz: float
+
+
+def second_polarisation(leftover: Leftover) -> list[Split]:
+    """Look for a second polarisation in what a fit leaves over: the best split of either law."""
     search = _Search(leftover)
     information = leftover.weight.sum(axis=1) * leftover.frequency_hz**2
     rms_hz = float(np.sqrt((information * leftover.frequency_hz**2).sum() / information.sum()))
@@ -94,39 +172,88 @@ def second_polarisation(leftover: Leftover) -> Beating:
     # The split of every partial, where that of the partials at rms_hz is 1 Hz.
     laws = (leftover.frequency_hz / rms_hz, np.ones_like(leftover.frequency_hz))
     widest_hz = (_WIDEST_CENTS / CENTS_PER_NEPER * rms_hz, _WIDEST_HZ)
-    tried = []
+    splits = []
     for law, widest in zip(laws, widest_hz, strict=True):
         steps = int(np.clip(widest / step_hz, 12, _MOST_STEPS))
         ladder = np.linspace(step_hz, min(widest, steps * step_hz), steps)
         split_hz, extra = (each.ravel() for each in np.meshgrid(ladder, _EXTRA_DECAY))
-        gain, pitch = search.gain(law[:, None] * split_hz, extra)
+        gain = search.gain(law[:, None] * split_hz, extra).ravel()
         split_hz, extra = np.concatenate((split_hz, -split_hz)), np.tile(extra, 2)
-        tried.append((law, split_hz, extra, gain.ravel(), pitch.ravel()))
-    law, split_hz, extra, of_law, pitch_of_law = max(tried, key=lambda one: float(one[3].max()))
-    top = int(np.argmax(of_law))
-    found_hz, found_extra = float(split_hz[top]), float(extra[top])
-    best = (float(of_law[top]), float(pitch_of_law[top]))
-    width_hz, width_extra = step_hz, 0.35
-    for _ in range(_REFINEMENTS):
-        split_hz, extra = _around(found_hz, width_hz, found_extra, width_extra)
-        (nearby, _), (their_pitch, _) = search.gain(law[:, None] * split_hz, extra)
-        top = int(np.argmax(nearby))
-        found_hz, found_extra = float(split_hz[top]), float(extra[top])
-        best = max(best, (float(nearby[top]), float(their_pitch[top])))
-        width_hz, width_extra = width_hz / 2.5, width_extra / 2.0
-    gain = np.concatenate([one[3] for one in tried])
-    pitch = np.concatenate([one[4] for one in tried])
-    # All that was tried, and no second polarisation at all, with their probabilities.
-    log_p = np.concatenate((gain - np.log(len(gain)), [best[0] - np.log(len(gain)), 0.0]))
-    pitch = np.concatenate((pitch, [best[1], search.plain_pitch]))
-    p = np.exp(log_p - log_p.max())
-    p /= p.sum()
-    there = p[-1] < 0.5
-    chosen = best[1] if there else search.plain_pitch
-    shift = float(p @ pitch) - chosen if p[-1] < _AS_GOOD_AS_CERTAIN else 0.0
-    sigma = float(np.sqrt(p @ np.square(pitch - chosen - shift)))
-    kept = law[:, None] * np.array([found_hz] if there else [])
-    return Beating(search.beat(kept, np.full(kept.shape[1], found_extra)), shift, sigma)
+        top = int(np.argmax(gain))
+        best, found_hz, found_extra = float(gain[top]), float(split_hz[top]), float(extra[top])
+        width_hz, width_extra = step_hz, 0.35
+        for _ in range(_REFINEMENTS):
+            split_hz, extra = _around(found_hz, width_hz, found_extra, width_extra)
+            nearby, _ = search.gain(law[:, None] * split_hz, extra)
+            top = int(np.argmax(nearby))
+            if nearby[top] > best:
+                best, found_hz, found_extra = (
+                    float(nearby[top]),
+                    float(split_hz[top]),
+                    float(extra[top]),
+                )
+            width_hz, width_extra = width_hz / 2.5, width_extra / 2.0
+        splits.append(Split(law, found_hz, found_extra, float(ladder[-1])))
+    return splits
+
+
+def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) -> Beat:
+    """The beat of a ``split``: log(1 + rho e) about the rho that each partial shows.
+
+    ``mean`` averages what is known at every moment, (K, ..., times), over stretches of time.
+    """
+    t = leftover.time_s
+    hz = split.law * split.split_hz
+    e = np.exp((2j * np.pi * hz - leftover.decay_rate * split.extra)[:, None] * t)
+    length_s = float(np.ptp(t))
+    pinned = np.abs(hz) * length_s > _PINNED
+    own, beyond = e, np.zeros_like(e)
+    for _ in range(_TURNS):
+        rho = _rho(leftover, own, beyond)[:, None]
+        swing = np.where(pinned[:, None], rho, 0.0) * e
+        swing = swing * np.minimum(1.0, _SWING / np.maximum(np.abs(swing), 1e-12))
+        own = e / (1.0 + swing)
+        beyond = np.log1p(swing) - swing / (1.0 + swing)
+    sigma_hz = _SPLIT_CYCLES / length_s
+    of_split = 2j * np.pi * split.law[:, None] * t * sigma_hz
+    of_decay = -leftover.decay_rate[:, None] * t * _DECAY_SIGMA
+    both = rho[:, None] * own[:, None] * np.stack((of_split, of_decay), axis=1)
+
+    def averaged(values: NDArray[np.complex128]) -> NDArray[np.complex128]:
+        complex_mean: NDArray[np.complex128] = mean(values.real) + 1j * mean(values.imag)
+        return complex_mean
+
+    # The split was looked for far and wide and is known to lie near: that is worth so much less.
+    near = np.sqrt(2.0 * np.pi) * sigma_hz / (2.0 * split.widest_hz)
+    return Beat(
+        averaged(own[:, None]),
+        averaged(both),
+        averaged(beyond),
+        float(np.log(0.5 * (1.0 - _NO_BEAT) * near)),
+        2.0 * np.pi * leftover.frequency_hz,
+    )
+
+
+def _rho(
+    leftover: Leftover, own: NDArray[np.complex128], beyond: NDArray[np.complex128]
+) -> NDArray[np.complex128]:
+    """Each partial's rho from its phase and level, constant and slope of either free, (K,)."""
+    root = np.sqrt(leftover.weight)
+    flat, slope, nothing = (
+        np.ones_like(root),
+        np.broadcast_to(leftover.time_s, root.shape),
+        0.0 * root,
+    )
+    of_phase = np.stack((flat, slope, nothing, nothing, own.imag, own.real), axis=1)
+    of_level = np.stack((nothing, nothing, flat, slope, own.real, -own.imag), axis=1)
+    columns = np.concatenate((of_phase, of_level), axis=2) * np.tile(root, 2)[:, None]
+    seen = np.concatenate((leftover.phase - beyond.imag, leftover.level - beyond.real), axis=1)
+    prior = np.array([0.0, 0.0, 0.0, 0.0, RHO_SIGMA**-2, RHO_SIGMA**-2])
+    information = columns @ columns.transpose(0, 2, 1) + np.diag(prior)
+    right = columns @ (seen * np.tile(root, 2))[:, :, None]
+    value = np.linalg.solve(information, right)[:, :, 0]
+    rho: NDArray[np.complex128] = value[:, 4] + 1j * value[:, 5]
+    return rho
 
 
 def _around(split: float, width: float, extra: float, decay_width: float) -> tuple[Array, Array]:
@@ -158,8 +285,7 @@ class _Search:
         self._against = np.concatenate((phase_own, level_own, level, seen), axis=2)
         self._gram = seen.transpose(0, 2, 1) @ seen
         nothing = np.zeros((len(root), 1, seen.shape[2]))
-        plain, pitch = self._shared(nothing, nothing)
-        self._plain, self.plain_pitch = float(plain[0]), float(pitch[0])
+        self._plain = float(self._shared(nothing, nothing)[0])
 
     def beat(self, split_hz: Array, extra: Array) -> NDArray[np.complex128]:
         """e(t) of every partial for splits (K, S) and extra decays (S,), shape (K, S, M)."""
@@ -177,9 +303,9 @@ class _Search:
             there += more
         return beat
 
-    def gain(self, split_hz: Array, extra: Array) -> tuple[Array, Array]:
-        """Gain of splits (K, S) and extra decays (S,) over no second polarisation, and the pitch
-        that each implies, both (2, S): with the splits as they are, and with their negatives."""
+    def gain(self, split_hz: Array, extra: Array) -> Array:
+        """Gain of splits (K, S) and extra decays (S,) over no second polarisation, shape (2, S):
+        with the splits as they are, and with their negatives."""
         e = self.beat(split_hz, extra) * self._root[:, None, :]
         real, imag = np.ascontiguousarray(e.real), np.ascontiguousarray(e.imag)
         energy = (real * real + imag * imag).sum(axis=2) + RHO_SIGMA**-2
@@ -201,11 +327,11 @@ class _Search:
         alone = np.log(rr * ii * RHO_SIGMA**4).sum(axis=0)
         first = first / np.sqrt(rr)[..., None]
         second = second / np.sqrt(ii)[..., None]
-        log_p, pitch = self._shared(first, second)
-        return log_p - 0.5 * alone - self._plain, pitch
+        gain: Array = self._shared(first, second) - 0.5 * alone - self._plain
+        return gain
 
-    def _shared(self, first: Array, second: Array) -> tuple[Array, Array]:
-        """Log probability with the shared unknowns integrated out, and the pitch, both (..., S).
+    def _shared(self, first: Array, second: Array) -> Array:
+        """Log probability with the shared unknowns integrated out, shape (..., S).
 
         ``first`` and ``second``, (..., K, S, J + 1), are what each partial's rho takes away: the
         parts of what is seen that lie along its two regressors, made orthonormal.
@@ -226,7 +352,7 @@ class _Search:
             - np.linalg.slogdet(total)[1]
             - np.log(shrink).sum(axis=-2)
         )
-        return log_p, solved[..., 0]
+        return log_p
 
 
 def _without(data: Array, basis: Array) -> Array:

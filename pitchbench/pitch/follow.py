@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -61,6 +60,10 @@ def follow(demodulator: Demodulator, bands: Bands, before: Settled | None) -> Fo
         shift = np.expm1(before.glide_cents(t) / CENTS_PER_NEPER)
         inside = np.abs(bands.centre_hz[:, None] * shift) < 0.5 * bands.half_width_hz
         kept &= inside | (index >= 0.5 * power.shape[1])
+    else:
+        # Of the ends nothing is known yet that would make up for the fades and the filter.
+        edge_s = demodulator.fade_s + 0.5 / bands.half_width_hz
+        kept &= (t > edge_s) & (t < demodulator.length_s - edge_s)
     kept &= kept.sum(axis=1, keepdims=True) >= 6
     if not kept.any():
         return None
@@ -129,20 +132,3 @@ def excess_of(residual: Array, weight: Array) -> Array:
     dof = np.maximum(1.0, np.count_nonzero(w > 0, axis=1) - 2.0)
     excess: Array = (chi2 + _PRIOR_DOF) / (dof + _PRIOR_DOF)
     return excess
-
-
-def course_spread(t: Array, residual: Array, weight: Array) -> Array:
-    """Rms of each partial's relative pitch about its mean, a fifth of the note at a time, (K,).
-
-    Infinite for a partial that is heard in fewer than three of the fifths.
-    """
-    heard = np.flatnonzero(weight.sum(axis=0) > 0)
-    edges = np.linspace(heard[0], heard[-1] + 1, 6).astype(np.intp)
-    slopes = np.array(
-        [slope_of(t[a:b], residual[:, a:b], weight[:, a:b]) for a, b in pairwise(edges)]
-    )
-    there = np.array([(weight[:, a:b] > 0).sum(axis=1) >= 3 for a, b in pairwise(edges)])
-    count = there.sum(axis=0)
-    total = np.where(there, np.square(slopes), 0.0).sum(axis=0)
-    spread: Array = np.where(count >= 3, np.sqrt(total / np.maximum(count, 1)), np.inf)
-    return spread

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.pitch.energy import BEFORE_S, HEARD_S, Rise, compare
 from pitchbench.pitch.note import note_of
-from pitchbench.pitch.onset import Began, Ended, PluckFinder, dies_away
+from pitchbench.pitch.onset import Began, Ended, Found, PluckFinder, dies_away
 from pitchbench.pitch.reading import LEAST_BACKGROUND_S, Pluck, Reading, Rejected, read_pluck
 from pitchbench.pitch.yin import DIP, F_MAX_HZ, F_MIN_HZ, track
 from pitchbench.sound.source import Block
@@ -65,6 +68,11 @@ _YOUNG_S: Final = 0.25
 _CLEAR: Final = 0.75
 #: A rise that shows no steady pitch by now is no pluck.
 _DOUBT_S: Final = 0.6
+#: Sudden is a rise by 6 dB from one such moment to the next but one.
+_MOMENT_S: Final = 0.012
+_SUDDEN: Final = 4.0
+#: Words follow one another within this.
+_AMONG_S: Final = 0.6
 #: Ages at which a note that still rings is read, seconds; how certain a reading must be to be
 #: offered.
 _OFFERS_S: Final = (0.6, 0.9, 1.3, 1.8, 2.5, 3.5, 5.0, 7.0, 9.0)
@@ -89,36 +97,46 @@ class Listener:
     def __init__(self, rate_hz: int, *, offer_early: bool = False) -> None:
         self._rate_hz = rate_hz
         self._offer_early = offer_early
-        self._finder = PluckFinder(rate_hz)
+        self._finder = PluckFinder(rate_hz, self._plucked_again)
         self._sound = _Sound()
         self._note: _Note | None = None
         self._background = np.empty(0, dtype=np.float32)
         self._quiet_since = 0
         self._seamless = True
+        #: Where the last sound ended that was no pluck, if there was one.
+        self._passed_over: float = -math.inf
+        #: Whether the note before rings on beside the one that begins next.
+        self._company = False
 
     def feed(self, block: Block) -> Iterator[Heard]:
         """Take the next block; yield what it completed, in order of time."""
         if block.gap or block.start != self._sound.end:
-            for ended in self._finder.interrupt(block.start):
-                yield from self._end(Ended(self._sound.end, ended.replaced), gap=True)
+            yield from self._hear(self._finder.finish(), gap=True)
+            self._finder.resume(block.start)
             self._sound.restart(block.start)
             self._seamless = block.start == 0
         self._sound.append(block.samples)
-        for event in self._finder.feed(block.samples):
-            if isinstance(event, Began):
-                self._note = _Note(event.index, event.rise_seen)
-                self._learn_background(event.index)
-            elif isinstance(event, Ended):
-                yield from self._end(event)
-            elif self._note is not None:
-                yield from self._rings(self._note, event.index)
+        yield from self._hear(self._finder.feed(block.samples))
         first = self._note.onset if self._note else self._finder.index
         self._sound.forget(first - round(_BACKGROUND_S * self._rate_hz))
 
     def finish(self) -> Iterator[Heard]:
         """The stream has ended: yield the reading of a note that was still ringing."""
-        for event in self._finder.finish():
-            yield from self._end(event)
+        yield from self._hear(self._finder.finish())
+
+    def _hear(self, found: Iterator[Found], *, gap: bool = False) -> Iterator[Heard]:
+        """What follows from ``found``; with a ``gap`` what rings to the end has lost samples."""
+        for event in found:
+            if isinstance(event, Began):
+                self._note = _Note(event.index, event.rise_seen, self._company)
+                self._company = False
+                self._learn_background(event.index)
+            elif isinstance(event, Ended):
+                torn = gap and event.index == self._sound.end and not event.replaced
+                yield from self._end(event, gap=torn)
+            elif self._note is not None:
+                yield from self._rings(self._note, event.index)
+            self._finder.wake = self._next_look()
 
     def _end(self, event: Ended, *, gap: bool = False) -> Iterator[Heard]:
         note, self._note = self._note, None
@@ -132,14 +150,24 @@ class Listener:
             return
         self._quiet_since = event.index
         reading = read_pluck(self._pluck(note, event.index, gap=gap))
-        if reading is not None:
-            if self._offer_early and not note.announced:
-                yield PluckStarted(reading.onset_s)
-            yield ReadingReady(reading, final=True)
+        if reading is None or (
+            isinstance(reading, Rejected) and self._among_others(note, event.index)
+        ):
+            self._passed_over = event.index
+            return
+        if self._offer_early and not note.announced:
+            yield PluckStarted(reading.onset_s)
+        yield ReadingReady(reading, final=True)
+
+    def _among_others(self, note: _Note, end: int) -> bool:
+        """Whether a short sound follows upon one that was no pluck: a word upon a word."""
+        since = note.onset - self._passed_over
+        return since < _AMONG_S * self._rate_hz and end - note.onset < _DOUBT_S * self._rate_hz
 
     def _pluck(self, note: _Note, end: int, *, gap: bool = False) -> Pluck:
         samples = self._sound.between(note.onset, end)
-        return Pluck(samples, self._rate_hz, note.onset / self._rate_hz, self._background, gap)
+        onset_s = note.onset / self._rate_hz
+        return Pluck(samples, self._rate_hz, onset_s, self._background, gap, note.company)
 
     def _learn_background(self, onset: int) -> None:
         """What was heard just before ``onset``, if nothing that was plucked rang then."""
@@ -160,27 +188,77 @@ class Listener:
             if not self._is_fresh(note, index) or note_of(sound, self._rate_hz) is None:
                 self._finder.abandon()
                 self._note = None
+                if note.rise_seen:  # not the room, with which the stream begins
+                    self._passed_over = index
                 self._quiet_since = note.onset
                 return
             note.certain = True
         if not self._offer_early:
             return
-        note.steps += 1
-        if note.steps % (_DRAW_STEPS if note.announced else _LOOK_STEPS) == 0:
+        if index >= note.draw_at:
             yield from self._draw(note, index)
+            every = self._finder.step * (_DRAW_STEPS if note.announced else _LOOK_STEPS)
+            note.draw_at = note.onset + ((index - note.onset) // every + 1) * every
         if note.offers < len(_OFFERS_S) and age_s >= _OFFERS_S[note.offers]:
             note.offers += 1
             reading = read_pluck(self._pluck(note, index))
             if isinstance(reading, Reading) and reading.u_cents <= _OFFERED_CENTS:
                 yield ReadingReady(reading, final=False)
 
+    def _next_look(self) -> int | None:
+        """The sample at which the note in progress is to be looked at next."""
+        note = self._note
+        if note is None:
+            return None
+        ages_s = [] if note.certain else [_DOUBT_S]
+        if self._offer_early:
+            ages_s += _OFFERS_S[note.offers : note.offers + 1]
+        looks = [note.onset + math.ceil(age_s * self._rate_hz) for age_s in ages_s]
+        if self._offer_early:
+            looks.append(note.draw_at)
+        return min(looks, default=None)
+
+    def _plucked_again(self, index: int) -> bool:
+        """Whether the rise at sample ``index`` of a note that rings is another pluck.
+
+        Of a note too young to tell what it was to become, any sudden rise is; a voice grows.
+        """
+        assert self._note is not None
+        first = max(self._note.onset, index - 2 * round(BEFORE_S * self._rate_hz))
+        if index - first < BEFORE_S * self._rate_hz:
+            return self._is_sudden(index)
+        if self._sound.end - index < HEARD_S * self._rate_hz:
+            return False
+        rise = self._compare(first, index)
+        self._company = rise.over_another
+        return rise.plucked
+
+    def _is_sudden(self, index: int) -> bool:
+        """Whether the level rises about sample ``index`` within a moment."""
+        moment = round(_MOMENT_S * self._rate_hz)
+        around = (index - 2 * moment, index - moment, index, index + moment)
+        before, _, after = (
+            float(np.mean(np.square(self._sound.between(a, b)))) for a, b in pairwise(around)
+        )
+        return after > _SUDDEN * before
+
+    def _compare(self, first: int, index: int) -> Rise:
+        """The sound from sample ``first`` on with that from the rise at ``index`` on."""
+        before = self._sound.between(first, index)
+        after = self._sound.between(index, self._sound.end)
+        return compare(before, after, self._rate_hz, self._background)
+
     def _is_fresh(self, note: _Note, index: int) -> bool:
         """Whether the note was plucked here, and not before the stream, or a gap, let it be heard.
 
-        What still rings after a gap is the rest of the pluck that the gap has voided.
+        A tick over what is left of an earlier note is no pluck either, and what still rings after a
+        gap is the rest of the pluck that the gap has voided.
         """
         if note.rise_seen:
-            return True
+            first = max(self._sound.start, note.onset - 2 * round(BEFORE_S * self._rate_hz))
+            known = note.onset - first >= BEFORE_S * self._rate_hz
+            heard = index - note.onset >= HEARD_S * self._rate_hz
+            return not (known and heard) or self._compare(first, note.onset).plucked
         return self._seamless and dies_away(self._sound.between(note.onset, index))
 
     def _draw(self, note: _Note, index: int) -> Iterator[Heard]:
@@ -220,10 +298,11 @@ class _Note:
 
     onset: int
     rise_seen: bool
+    company: bool
     certain: bool = False
     announced: bool = False
     looked_hz: float | None = None
-    steps: int = 0
+    draw_at: int = 0
     offers: int = 0
 
 

@@ -1,13 +1,14 @@
-"""Which note a pluck is, and in which octave: what the settling fit starts from."""
+"""Whether a sound is a pluck, and which note in which octave: what the settling fit starts from."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pitchbench.pitch.partials import Comb, LineSpectrum, comb
+from pitchbench.pitch.partials import Comb, LineSpectrum, comb, stiff_ratio
 from pitchbench.pitch.yin import F_MIN_HZ, track
 
 #: The tracker judges this part of a pluck: past the pick, before the note is lost in hum.
@@ -25,6 +26,39 @@ _BETWEEN_DB: Final = 20.0
 #: The partials looked at: those below this many times the number that the periods differ by.
 _LOOK_AT: Final = 4
 _MOST_OF: Final = 0.6
+#: The course of the level is taken in pieces of this length.
+_PIECE_S: Final = 0.01
+#: A plucked string is as loud as it gets within this, or else falls by `_FAST_DB_PER_S`: a voice
+#: takes longer, and holds. (Twenty plucks of real instruments: 20 ms, one of 50 ms.)
+_RISE_S: Final = 0.045
+_RISEN_DB: Final = 3.0
+_FAST_DB_PER_S: Final = 2.5
+#: From here on a plucked string only loses strength, seen over pieces long enough that a tick does
+#: not show. A bass beats by 2 dB and may stand still for a second, so of a shorter sound no more is
+#: asked than that it does not stand where it began, as a beep does.
+_FALLING_S: Final = (0.1, 2.1)
+_PIECES: Final = 10
+_SLOWEST_DB_PER_S: Final = 1.0
+_LONG_S: Final = 2.0
+_LEAST_LOST_DB: Final = 0.5
+#: A sound this short may be a syllable, a beep or a knock, so it is looked at more closely: how
+#: fast it falls clear of both ends, and how steady it is. (Notes of the same instruments, cut to a
+#: third of a second: 4 to 84 dB per second, within 20 cents but for the attack.)
+_SHORT_S: Final = 0.6
+_ENDS_S: Final = (0.03, 0.02)
+_SHORT_FALL_DB_PER_S: Final = (2.0, 100.0)
+_SHORT_STEADY_CENTS: Final = 20.0
+_SHORT_DRIFT_CENTS_PER_S: Final = 300.0
+#: Another string is heard by its partials when they come within so much of the loudest one.
+_BESIDE_DB: Final = -15.0
+#: A line this far from all partials, in units of the first, is none of them; looked for up to the
+#: partial of this number, above which the law is not known well enough.
+_BETWEEN: Final = 0.06
+_LOOK_BETWEEN: Final = 7
+#: Two notes together have at least so many partials up to this number of their common period;
+#: higher up chance lines fall on any comb.
+_FEWEST_TOGETHER: Final = 4
+_LOOK_TOGETHER: Final = 12
 
 
 def note_of(samples: NDArray[np.float32], rate_hz: int) -> float | None:
@@ -43,12 +77,75 @@ def note_of(samples: NDArray[np.float32], rate_hz: int) -> float | None:
     octaves = np.log2(pitch / np.median(pitch))
     # Slips by an octave are the tracker's, not the string's.
     off_cents = 1200.0 * np.abs(octaves - np.rint(octaves))
-    if np.mean(off_cents < _STEADY_CENTS) < _STEADY_SHARE:
+    if len(samples) < _SHORT_S * rate_hz:
+        drift = np.polyfit(tracked.time_s[clear], 1200.0 * (octaves - np.rint(octaves)), 1)[0]
+        steady = abs(drift) < _SHORT_DRIFT_CENTS_PER_S and (
+            np.mean(off_cents < _SHORT_STEADY_CENTS) >= _STEADY_SHARE
+        )
+    else:
+        steady = np.mean(off_cents < _STEADY_CENTS) >= _STEADY_SHARE
+    if not steady:
         return None
     return float(np.median(pitch[np.abs(1200.0 * octaves) < _STEADY_CENTS]))
 
 
-def find_partials(sound: NDArray[np.float32], rate_hz: int, period_hz: float) -> Comb | None:
+def dies_like_a_string(samples: NDArray[np.float32], rate_hz: int) -> bool:
+    """Whether the level of a sound takes the course of a pluck: loud at once, then only fainter.
+
+    A voice swells, a beep goes on, a knock is gone at once.
+
+    Parameters
+    ----------
+    samples : shape (n,), from the onset on.
+    """
+    level_db = _level_db(samples, rate_hz)
+    early_db = level_db[: round(0.3 / _PIECE_S)]
+    rise_s = _PIECE_S * int(np.argmax(early_db > early_db.max() - _RISEN_DB))
+    length_s = _PIECE_S * len(level_db)
+    if length_s < _SHORT_S:
+        first, last = (round(end_s / _PIECE_S) for end_s in _ENDS_S)
+        fall = _fall_db_per_s(level_db[first:-last])
+        slowest, fastest = _SHORT_FALL_DB_PER_S
+        return rise_s <= _RISE_S and slowest <= fall <= fastest
+    first, last = (round(at_s / _PIECE_S) for at_s in _FALLING_S)
+    course_db = level_db[first:last]
+    course_db = course_db[: len(course_db) // _PIECES * _PIECES].reshape(-1, _PIECES)
+    course_db = np.median(course_db, axis=1)
+    fall = _fall_db_per_s(course_db) / _PIECES
+    if length_s >= _LONG_S:
+        dies = fall >= _SLOWEST_DB_PER_S
+    else:
+        dies = bool(course_db[-1] < early_db.max() - _LEAST_LOST_DB)
+    return dies and (rise_s <= _RISE_S or fall >= _FAST_DB_PER_S)
+
+
+def _fall_db_per_s(level_db: NDArray[np.float64]) -> float:
+    """How fast the level falls over some pieces: the median between any two, so that a tick does
+    not count; as if not at all where there are too few."""
+    if len(level_db) < 3:
+        return 0.0
+    first, last = np.triu_indices(len(level_db), 1)
+    return float(np.median((level_db[first] - level_db[last]) / (last - first))) / _PIECE_S
+
+
+def _level_db(samples: NDArray[np.float32], rate_hz: int) -> NDArray[np.float64]:
+    """Level of each piece, smoothed over three: a low note's own waves do not show."""
+    size = round(_PIECE_S * rate_hz)
+    pieces = samples[: len(samples) // size * size].reshape(-1, size)
+    power = np.mean(np.square(pieces, dtype=np.float64), axis=1)
+    smooth = np.convolve(power, np.ones(3) / 3.0, mode="same")
+    level: NDArray[np.float64] = 10.0 * np.log10(smooth + 1e-20)
+    return level
+
+
+@dataclass(frozen=True, eq=False)
+class Found(Comb):
+    """The partials of a note; ``two_notes`` if another note sounds with it."""
+
+    two_notes: bool
+
+
+def find_partials(sound: NDArray[np.float32], rate_hz: int, period_hz: float) -> Found | None:
     """The partials of the note whose period the tracker found, in the octave that they show.
 
     A string picked where its first partial is weak repeats almost twice in a period, and the
@@ -61,19 +158,55 @@ def find_partials(sound: NDArray[np.float32], rate_hz: int, period_hz: float) ->
 
     Returns
     -------
-    Comb or None
+    Found or None
         None when nothing stands out of the noise.
     """
     first = int(min(_SPECTRUM_S[0] * rate_hz, 0.2 * len(sound)))
-    spectrum = LineSpectrum.of(sound[first : first + int(_SPECTRUM_S[1] * rate_hz)], rate_hz)
+    early = sound[first : first + int(_SPECTRUM_S[1] * rate_hz)]
+    spectrum = LineSpectrum.of(early, rate_hz)
     found = comb(spectrum, period_hz, rate_hz)
     for part in (2, 3):
         if period_hz / part < F_MIN_HZ:
             continue
         lower = comb(spectrum, period_hz / part, rate_hz)
         if lower is not None and _between_stand_out(lower, part):
-            return lower
-    return found
+            found = lower
+            break
+    if found is None:
+        return None
+    return Found(**vars(found), two_notes=_two_notes(found) or _strange_line(early, rate_hz, found))
+
+
+def _two_notes(found: Comb) -> bool:
+    """Whether the partials are those of two notes whose common period is longer than both.
+
+    A fourth, for one, has every third and every fourth of them, and the first is missing.
+    """
+    number = found.number[found.number <= _LOOK_TOGETHER]
+    apart = number[number % number[0] != 0] if len(number) else number
+    if len(number) < _FEWEST_TOGETHER or number[0] == 1 or not len(apart):
+        return False
+    return bool(np.all((number % number[0] == 0) | (number % apart[0] == 0)))
+
+
+def _strange_line(sound: NDArray[np.float32], rate_hz: int, found: Comb) -> bool:
+    """Whether a loud line lies between the partials, early and late: a knock's is soon gone."""
+    spectra = (LineSpectrum.of(half, rate_hz, padded=False) for half in np.array_split(sound, 2))
+    return all(_strange_db(spectrum, found) > _BESIDE_DB for spectrum in spectra)
+
+
+def _strange_db(spectrum: LineSpectrum, found: Comb) -> float:
+    """The loudest line between the partials beside the loudest partial."""
+    partial_hz = found.f1_hz * stiff_ratio(np.arange(1, _LOOK_BETWEEN + 1), found.stiffness_b)
+    lowest, highest = 0.6 * found.f1_hz, min(partial_hz[-1], spectrum.bin_hz * len(spectrum.power))
+    bins = np.arange(int(lowest / spectrum.bin_hz), int(highest / spectrum.bin_hz))
+    off_hz = np.abs(bins[:, None] * spectrum.bin_hz - partial_hz).min(axis=1)
+    # A partial's own line is some bins wide.
+    strange = off_hz > max(_BETWEEN * found.f1_hz, 6.0 * spectrum.bin_hz)
+    if strange.all() or not strange.any():
+        return -np.inf
+    power = spectrum.power[bins]
+    return float(10.0 * np.log10(power[strange].max() / power[~strange].max()))
 
 
 def _between_stand_out(lower: Comb, part: int) -> bool:

@@ -222,6 +222,11 @@ class Demodulator:
     rate_hz : sampling rate.
     f1_hz : about the first partial.
     background : what was heard before the pluck, None where that is not known.
+
+    Attributes
+    ----------
+    length_s : of the stretch.
+    fade_s : how long each of its ends fades.
     """
 
     def __init__(
@@ -233,22 +238,23 @@ class Demodulator:
     ) -> None:
         self._rate_hz = rate_hz
         self._n = len(samples)
+        self.length_s = len(samples) / rate_hz
         self._spectrum = LineSpectrum.of(samples, rate_hz, padded=False)
         self._background = background
         # Ends that fade over four periods: an abrupt end of one partial would ring in the band of
         # the next. The quarter second of zeros keeps the filter's tail from wrapping round.
-        self._fade_s = min(4.0 / f1_hz, 0.25 * self._n / rate_hz)
+        self.fade_s = min(4.0 / f1_hz, 0.25 * self._n / rate_hz)
         self._size = scipy.fft.next_fast_len(self._n + rate_hz // 4, real=True)
         faded = samples.copy()
-        ends = min(self._n // 2, int(self._fade_s * rate_hz) + 1)
+        ends = min(self._n // 2, int(self.fade_s * rate_hz) + 1)
         for end in (slice(0, ends), slice(self._n - ends, self._n)):
             faded[end] *= self._fade(np.arange(self._n)[end] / rate_hz).astype(np.float32)
         self._transform = scipy.fft.rfft(faded, self._size)
 
     def _fade(self, time_s: Array) -> Array:
         """Raised-cosine fade at both ends, zero outside."""
-        left = np.clip(time_s / self._fade_s, 0.0, 1.0)
-        right = np.clip((self._n / self._rate_hz - time_s) / self._fade_s, 0.0, 1.0)
+        left = np.clip(time_s / self.fade_s, 0.0, 1.0)
+        right = np.clip((self._n / self._rate_hz - time_s) / self.fade_s, 0.0, 1.0)
         fade: Array = np.sin(0.5 * np.pi * np.minimum(left, right)) ** 2
         return fade
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pitchbench.pitch.note import find_partials, note_of
+from pitchbench.pitch.clipping import is_clipped
+from pitchbench.pitch.note import dies_like_a_string, find_partials, note_of
 from pitchbench.pitch.partials import Array, Demodulator, LineSpectrum, law_cents
 from pitchbench.pitch.settle import settle
 from pitchbench.pitch.settled import Settled
@@ -26,7 +27,6 @@ class Reason(StrEnum):
     TWO_STRINGS = "two_strings_ringing"
     HUM = "hum_on_the_partial"
     NEVER_SETTLED = "never_settled"
-    WRONG_STRING = "not_this_string"
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,9 +139,19 @@ _SHORTEST_S: Final = 0.35
 _FEWEST_PERIODS: Final = 14.0
 #: Less than this of the sound before a pluck tells nothing of what is in a band.
 LEAST_BACKGROUND_S: Final = 0.15
-_QUIETEST_SNR_DB: Final = 6.0
+#: Where no partial ever stands so far above the noise in its band, the noise is at fault.
+_QUIETEST_LINE_DB: Final = 20.0
 #: A reading less certain than this cannot help to judge an offset.
 _MOST_U_CENTS: Final = 5.0
+#: Hum is looked for on so many partials, within so many bins (two of the transform's own widths); a
+#: line is what stands 13 dB over the noise beside it, and 10 dB below a partial it still harms.
+_LOWEST_PARTIALS: Final = 3
+_HUM_BINS: Final = 4
+_LINE: Final = 20.0
+_HARMS: Final = 0.1
+#: Mains frequencies, and how far they wander (the grids keep to 0.4 % but in trouble: from memory).
+_MAINS_HZ: Final = np.array([50.0, 60.0])
+_MAINS_WANDER: Final = 0.004
 #: The pitch is averaged over this long where it is drawn or its wander is judged.
 _TRACE_S: Final = 0.1
 
@@ -157,6 +167,7 @@ class Pluck:
     onset_s : of the first sample on the stream's time line.
     background : the sound before any string was plucked, shape (m,); empty where not known.
     gap : whether samples were lost in it.
+    company : whether another string rings on beside it.
     """
 
     samples: NDArray[np.float32]
@@ -164,6 +175,7 @@ class Pluck:
     onset_s: float
     background: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, np.float32))
     gap: bool = False
+    company: bool = False
 
     @property
     def ring_s(self) -> float:
@@ -174,7 +186,7 @@ class Pluck:
 def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     """Read one pluck; None where it is no pluck of a string at all: a knock, talk, noise."""
     period_hz = note_of(pluck.samples, pluck.rate_hz)
-    if period_hz is None:
+    if period_hz is None or not dies_like_a_string(pluck.samples, pluck.rate_hz):
         return None
     if pluck.ring_s < max(_SHORTEST_S, _FEWEST_PERIODS / period_hz):
         lacks = Reason.GAP if pluck.gap else Reason.TOO_SHORT
@@ -184,7 +196,8 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     sound = pluck.samples[cut:]
     found = find_partials(sound, pluck.rate_hz, period_hz)
     if found is None:
-        return too_quiet
+        return replace(too_quiet, reason=_or_hum(Reason.TOO_QUIET, pluck, period_hz))
+    pluck = replace(pluck, company=pluck.company or found.two_notes)
     settled = settle(
         Demodulator(sound, pluck.rate_hz, found.f1_hz, _background(pluck)),
         found.number,
@@ -193,9 +206,9 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
         half_width_hz=min(_WIDEST_BAND_HZ, _BAND * found.f1_hz),
     )
     if settled is None:
-        return too_quiet
+        return replace(too_quiet, reason=_or_hum(Reason.TOO_QUIET, pluck, found.f1_hz))
     reading = _report(pluck, settled, cut / pluck.rate_hz)
-    reason = _reason(pluck, reading)
+    reason = _reason(pluck, settled)
     return reading if reason is None else Rejected(reason=reason, **vars(reading))
 
 
@@ -222,7 +235,7 @@ def _report(pluck: Pluck, settled: Settled, cut_s: float) -> Reading:
         ring_s=pluck.ring_s,
         pitch_hz=settled.f1_hz,
         u_cents=settled.u_cents,
-        attack_cents=_attack_cents(settled, deviation_cents, cut_s),
+        attack_cents=float(settled.glide_cents(np.array(_ATTACK_S - cut_s))),
         settle_s=settle_s,
         tail_s=max(0.0, pluck.ring_s - settle_s),
         wander_cents=float(np.sqrt(np.mean(np.square(deviation_cents[tail])))),
@@ -243,7 +256,7 @@ def _course(settled: Settled) -> tuple[Array, Array]:
     weight = settled.weight * settled.vote[:, None] * scale**2
     total = weight.sum(axis=0)
     heard = total > 0
-    shift_s = (weight * settled.residual.imag / scale).sum(axis=0)[heard] / total[heard]
+    shift_s = (weight * settled.residual / scale).sum(axis=0)[heard] / total[heard]
     time_s = settled.bands.time_s[heard]
     if len(time_s) < 3:
         return time_s, np.zeros_like(time_s)
@@ -255,22 +268,12 @@ def _course(settled: Settled) -> tuple[Array, Array]:
     return middle, CENTS_PER_NEPER * slope
 
 
-def _attack_cents(settled: Settled, deviation_cents: Array, cut_s: float) -> float:
-    """How sharp the attack is; without a fitted glide, as it was first heard."""
-    if settled.glide_eps.any():
-        return float(settled.glide_cents(np.array(_ATTACK_S - cut_s)))
-    return float(deviation_cents[0]) if len(deviation_cents) else 0.0
-
-
 def _settle_s(settled: Settled, length_s: float) -> float:
     """When the glide has come within half a cent, seconds from the start of the fit.
 
     Where that does not happen while the note lasts, the earliest moment from which the glide can be
-    corrected; where no glide was fitted, the moment from which the tail was averaged: a third of
-    the way in.
+    corrected.
     """
-    if not settled.glide_eps.any():
-        return length_s / 3.0
     time_s = np.linspace(0.0, length_s, 400)
     above = np.abs(settled.glide_cents(time_s)) > _SETTLED_CENTS
     last = int(np.flatnonzero(above)[-1]) + 1 if above.any() else 0
@@ -309,30 +312,43 @@ def _partials(settled: Settled) -> tuple[Partial, ...]:
     )
 
 
-def _reason(pluck: Pluck, reading: Reading) -> Reason | None:
+def _reason(pluck: Pluck, settled: Settled) -> Reason | None:
     """Why the pluck may enter no average, the most telling reason first."""
     if pluck.gap:
         return Reason.GAP
-    if _clipped(pluck.samples):
+    if is_clipped(pluck.samples[round(_PICK_S * pluck.rate_hz) :]):
         return Reason.CLIPPED
-    quiet = reading.snr_db is not None and reading.snr_db < _QUIETEST_SNR_DB
-    if quiet and reading.u_cents > _MOST_U_CENTS / 10:
-        return Reason.TOO_QUIET
-    if reading.u_cents > _MOST_U_CENTS:
-        return Reason.NEVER_SETTLED
+    if pluck.company:
+        return Reason.TWO_STRINGS
+    if settled.u_cents > _MOST_U_CENTS:
+        # By the lines, not by all that is heard: a line far below broad noise is read well.
+        quiet = settled.weight.max() < 2.0 * 10.0 ** (_QUIETEST_LINE_DB / 10.0)
+        reason = Reason.TOO_QUIET if quiet else Reason.NEVER_SETTLED
+        return _or_hum(reason, pluck, settled.f1_hz)
     return None
 
 
-def _clipped(samples: NDArray[np.float32]) -> bool:
-    """Whether the wave is cut flat: runs at the very peak that the wave meets at a steep angle.
+def _or_hum(reason: Reason, pluck: Pluck, f1_hz: float) -> Reason:
+    """``reason``, or hum if that explains it: a line of the mains, there before, on a low partial.
 
-    A quiet, low note of few bits also repeats its peak value, but arrives there gently.
+    It stands out of the noise beside it, and comes within 10 dB of what the partial ends as.
     """
-    size = np.abs(samples)
-    peak = float(size.max())
-    top = np.flatnonzero(size >= peak * (1.0 - 1e-6))
-    first = np.flatnonzero(np.diff(top, prepend=-2) > 1)
-    starts = top[first[np.diff(first, append=len(top)) >= 3]]
-    starts = starts[starts > 0]
-    onto = np.abs(samples[starts] - samples[starts - 1])
-    return bool(np.count_nonzero(onto > 2e-3 * peak) >= 2)
+    length = min(len(pluck.background), len(pluck.samples) // 2)
+    if length < LEAST_BACKGROUND_S * pluck.rate_hz:
+        return reason
+    before, late = (
+        LineSpectrum.of(x[-length:], pluck.rate_hz) for x in (pluck.background, pluck.samples)
+    )
+    partial_hz: Array = f1_hz * np.arange(1.0, _LOWEST_PARTIALS + 1.0)
+    reach = np.arange(-_HUM_BINS, _HUM_BINS + 1)
+    near = np.rint(partial_hz / before.bin_hz).astype(np.intp)[:, None] + reach
+    near = np.clip(near, 0, len(before.power) - 1)
+    hum, string = before.power[near].max(axis=1), late.power[near].max(axis=1)
+    tonal = hum > _LINE * before.noise(partial_hz, f1_hz)
+    hum_hz = before.bin_hz * np.take_along_axis(
+        near, before.power[near].argmax(axis=1)[:, None], axis=1
+    )
+    beside_hz = np.abs(hum_hz - np.rint(hum_hz / _MAINS_HZ) * _MAINS_HZ).min(axis=1)
+    mains = beside_hz < np.maximum(before.bin_hz, _MAINS_WANDER * hum_hz[:, 0])
+    harmed = tonal & mains & (hum > _HARMS * string)
+    return Reason.HUM if harmed.any() else reason

@@ -18,7 +18,7 @@ import platformdirs
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import RecordsError
 
 #: Environment variable with the path or URL of the store.
 STORE_VARIABLE: Final = "PITCHBENCH_STORE"
@@ -36,10 +36,9 @@ def file_engine(path: Path) -> Engine:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise PitchbenchError(
+        raise RecordsError(
             f"The folder for the records, {str(path.parent)!r}, cannot be made: {error.strerror}.",
             f"Choose another place with --store FILE or the variable {STORE_VARIABLE}.",
-            ExitCode.RECORDS,
         ) from error
     url = URL.create("sqlite", database=str(path))
     engine = create_engine(url, connect_args={"timeout": BUSY_S, "isolation_level": None})
@@ -94,10 +93,9 @@ def server_engine(text: str) -> Engine:
         if url.drivername != "postgresql+psycopg" or "@" in (url.host or ""):
             raise ArgumentError("not PostgreSQL, or an @ in the password that is not escaped")
     except (ArgumentError, ValueError) as error:
-        raise PitchbenchError(
+        raise RecordsError(
             "The URL of the store is not one of a PostgreSQL database.",
             "Write postgresql://user@host/database, or the path of a file.",
-            ExitCode.RECORDS,
         ) from error
     # A server that does not answer, or whose cable was pulled, may not hold up a session.
     patience = {"connect_timeout": "5", "tcp_user_timeout": "10000"}
@@ -105,10 +103,9 @@ def server_engine(text: str) -> Engine:
     try:
         return create_engine(url, pool_pre_ping=True, connect_args=asked)
     except ModuleNotFoundError as error:
-        raise PitchbenchError(
+        raise RecordsError(
             "The PostgreSQL driver is not installed.",
             "In the folder of pitchbench: .venv/bin/pip install '.[postgresql]'.",
-            ExitCode.RECORDS,
         ) from error
 
 
@@ -124,10 +121,9 @@ def in_words(engine: Engine) -> Iterator[None]:
     try:
         yield
     except UnicodeEncodeError as error:  # a file name, or a word typed, that is no UTF-8
-        raise PitchbenchError(
+        raise RecordsError(
             f"{error.object!r} holds characters that cannot be kept.",
             "Use a name of ordinary characters.",
-            ExitCode.RECORDS,
         ) from error
     except DBAPIError as error:
         url = engine.url
@@ -143,6 +139,4 @@ def in_words(engine: Engine) -> Iterator[None]:
         )
         if "not a database" in reason:
             remedy = "Choose another file with --store FILE; this one was left as it is."
-        raise PitchbenchError(
-            f"The records in {place!r} cannot be used: {reason}.", remedy, ExitCode.RECORDS
-        ) from error
+        raise RecordsError(f"The records in {place!r} cannot be used: {reason}.", remedy) from error

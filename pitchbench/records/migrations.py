@@ -14,7 +14,7 @@ from typing import Final
 from sqlalchemy import Connection, Engine, delete, insert, inspect, select, text
 
 from pitchbench import __version__
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import RecordsError
 from pitchbench.records.schema import SCHEMA_VERSION, metadata, schema_version
 
 Step = Callable[[Connection], None]
@@ -48,7 +48,7 @@ def bring_up_to_date(
 
     Raises
     ------
-    PitchbenchError
+    RecordsError
         If the store was written by a newer program, or holds something else's tables.
     """
     copy: Path | str | None = None
@@ -73,11 +73,10 @@ def bring_up_to_date(
                 steps[version](connection)
             _stamp(connection, target)
         elif found > target:
-            raise PitchbenchError(
+            raise RecordsError(
                 f"These records were written by a newer pitchbench (form {found}; "
                 f"this one, {__version__}, knows form {target}).",
                 "Install the newer pitchbench on this bench too.",
-                ExitCode.RECORDS,
             )
     return copy
 
@@ -91,10 +90,9 @@ def _version(connection: Connection) -> int | None:
     if schema_version.name in tables:
         version = connection.execute(select(schema_version.c.version)).scalar()
     if version is None:
-        raise PitchbenchError(
+        raise RecordsError(
             "This database belongs to something else: it has tables, but none of pitchbench's.",
             "Give pitchbench a file or a database of its own.",
-            ExitCode.RECORDS,
         )
     return version
 

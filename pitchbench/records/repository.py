@@ -28,7 +28,7 @@ from sqlalchemy import (
 )
 
 from pitchbench import __version__
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Instrument
 from pitchbench.pitch.reading import NO_TRACE
 from pitchbench.records import migrations
@@ -71,12 +71,11 @@ class Repository:
     Every method raises ``PitchbenchError`` (exit code 5) when the store cannot be read or written.
     """
 
-    def __init__(self, engine: Engine, audio_folder: Path, path: Path | None = None) -> None:
+    def __init__(self, engine: Engine, path: Path | None = None) -> None:
         self._engine = engine
         self._path = path
         self._identity = None if path is None else file_identity(path)
         self._reader = engine.execution_options(isolation_level="AUTOCOMMIT")
-        self._audio_folder = audio_folder
 
     @classmethod
     def open(cls, url_or_path: str | Path | None = None) -> Repository:
@@ -96,18 +95,16 @@ class Repository:
         path = None
         if "://" in where or where.startswith(("postgresql:", "postgres:")):
             engine = server_engine(where)
-            audio_folder = default_path().with_name("audio")
         else:
             path = Path(where).expanduser().absolute()
             engine = file_engine(path)
-            audio_folder = path.with_name("audio")
         try:
             with in_words(engine):
                 migrations.bring_up_to_date(engine)
         except BaseException:
             engine.dispose()
             raise
-        return cls(engine, audio_folder, path)
+        return cls(engine, path)
 
     def close(self) -> None:
         """Let go of the file or the server."""
@@ -260,10 +257,6 @@ class Repository:
         """Say where the sound of the session lies."""
         self._set(session_id, audio=str(audio.absolute()))
 
-    def audio_path(self, session_id: str) -> Path:
-        """Where the sound of the session should be put, if it is kept."""
-        return self._audio_folder / f"{session_id}.flac"
-
     def add_session(self, record: SessionRecord) -> bool:
         """Add a session from elsewhere, or what it has gained since; False if nothing is new."""
         setup, log, meta = record
@@ -331,16 +324,14 @@ class Repository:
             found = connection.execute(query.limit(2)).scalars().all()
         if not words or not found:
             what = "survey of a neck" if kind is SessionKind.NECK else "session"
-            raise PitchbenchError(
+            raise RecordsError(
                 f"There is no {what} {words!r} on record.",
                 "See `pitchbench history` for the sessions that there are.",
-                ExitCode.RECORDS,
             )
         if len(found) > 1 and words != "last":
-            raise PitchbenchError(
+            raise RecordsError(
                 f"More than one session begins with {words!r}.",
                 "Give more of the session's id, as `pitchbench history` shows it.",
-                ExitCode.RECORDS,
             )
         return str(found[0])
 
@@ -482,10 +473,9 @@ class Repository:
         return False
 
     def _gone(self) -> PitchbenchError:
-        return PitchbenchError(
+        return RecordsError(
             f"The records in {str(self._path)!r} are not there any more.",
             "Bring the file, or the disk that it is on, back.",
-            ExitCode.RECORDS,
         )
 
     @contextmanager
@@ -497,10 +487,9 @@ class Repository:
 def _refuse_taken_name(connection: Connection, name: str) -> None:
     query = select(instruments.c.id).where(instruments.c.name == name)
     if connection.execute(query).first() is not None:
-        raise PitchbenchError(
+        raise RecordsError(
             f"There is already an instrument called {name!r}.",
             "Choose another name, or change that one with `pitchbench instrument edit`.",
-            ExitCode.RECORDS,
         )
 
 
@@ -509,4 +498,4 @@ def _no_such(sort: str, name: str, names: Sequence[str]) -> PitchbenchError:
     remedy = f"Did you mean {near[0]!r}?" if near else "See `pitchbench instrument list`."
     if sort == "session":
         remedy = "See `pitchbench history` for the sessions that there are."
-    return PitchbenchError(f"There is no {sort} {name!r} on record.", remedy, ExitCode.RECORDS)
+    return RecordsError(f"There is no {sort} {name!r} on record.", remedy)

@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import Annotated, Any, Final, TypeVar, Union, get_args, get_origin, get_type_hints
 
 import msgspec
-import numpy as np
 
 from pitchbench.notes import Note
 
@@ -98,7 +97,7 @@ def to_json(document: object) -> str:
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, np.ndarray | np.generic):
+    if hasattr(value, "tolist"):  # numpy's arrays and numbers; it need not be loaded for the rest
         return value.tolist()
     if isinstance(value, Note | Path):
         return str(value)
@@ -163,6 +162,6 @@ def _schema(kind: type) -> dict[str, Any]:
         return {"type": "string", "pattern": _NOTE}
     if kind is Path:
         return {"type": "string"}
-    if kind is np.ndarray:  # of a trace, which may have gaps
+    if kind.__name__ == "ndarray":  # of a trace, which may have gaps
         return {"type": "array", "items": {"type": ["number", "null"]}}
     raise NotImplementedError(f"no schema for a {kind.__name__}")

@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any, ClassVar, Final, Literal
 
 from pitchbench import __version__
-from pitchbench.errors import ExitCode, PitchbenchError, printable
+from pitchbench.errors import PitchbenchError, RecordsError, printable
 from pitchbench.instrument import Instrument
 from pitchbench.pitch.reading import NO_TRACE, Reading, Trace
 from pitchbench.presets import SCALE_RANGE_MM
@@ -190,10 +190,9 @@ def _finite(digits: str) -> float:
 
 
 def _unreadable(why: str) -> PitchbenchError:
-    return PitchbenchError(
+    return RecordsError(
         f"This file cannot be taken in: {why}.",
         "Make it with `pitchbench export`; nothing of it was recorded.",
-        ExitCode.RECORDS,
     )
 
 
@@ -296,10 +295,9 @@ def write_file(path: Path, pieces: Iterable[bytes], *, force: bool) -> None:
             os.fsync(file.fileno())
         part.replace(path)
     except OSError as error:
-        raise PitchbenchError(
+        raise RecordsError(
             f"{str(path)!r} cannot be written: {error.strerror}.",
             "Choose another place, or make room.",
-            ExitCode.RECORDS,
         ) from error
     finally:
         with contextlib.suppress(OSError):

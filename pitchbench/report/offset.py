@@ -9,6 +9,8 @@ from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, R
 from pitchbench.belief import half95
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation.bridge import move_interval_words, move_words
+from pitchbench.intonation.classify import LeftOut
+from pitchbench.intonation.harmonics import IN_DOUBT
 from pitchbench.intonation.offset import Group
 from pitchbench.intonation.verdict import Decision, MoreTakes
 from pitchbench.notes import Note, ordinal
@@ -25,12 +27,19 @@ from pitchbench.session.words import offset_words, rejected_words
 #: So near the nut the saddle has a quarter of its leverage at the 12th fret at most.
 _NEAR_THE_NUT: Final = 4
 
+_LEFT_OUT_WORDS: Final = {
+    LeftOut.ANOTHER_NOTE: "another note",
+    LeftOut.ANOTHER_STRING: "another string by its stiffness",
+    LeftOut.TOUCHED_HARMONIC: "a touched harmonic",
+}
+
 
 @dataclass(frozen=True)
 class RoledReading(ReadingDocument):
-    """One pluck and what it counts as; a stray one stands out from the others."""
+    """One pluck and what it counts as, or why as neither; a stray one stands out from others."""
 
     role: Role | None
+    left_out: LeftOut | None
     stray: bool
 
 
@@ -58,6 +67,7 @@ class OffsetDocument:
     scale_mm: Positive
     bridge: BridgeKind
     assumed: tuple[str, ...]
+    p_touched_harmonic: Probability
     readings: tuple[Annotated[RoledReading, EITHER], ...]
 
 
@@ -69,6 +79,7 @@ def offset_document(result: OffsetResult) -> OffsetDocument:
             each,
             a4_hz=result.a4_hz,
             role=each.role if isinstance(each, ComparedPluck) else None,
+            left_out=each.left_out if isinstance(each, ComparedPluck) else None,
             stray=isinstance(each, ComparedPluck) and result.stray(each),
         )
         for each in result.plucks
@@ -152,16 +163,22 @@ def _take_words(each: ComparedPluck | LostPluck, result: OffsetResult) -> str:
 def role_words(each: ComparedPluck | LostPluck, result: OffsetResult) -> str:
     if isinstance(each, LostPluck):
         return f"rejected, {rejected_words(each.reading.reason)}"
-    if each.role is Role.OTHER:
-        return "not counted, another note or string"
+    if each.left_out is not None:
+        return f"not counted, {_LEFT_OUT_WORDS[each.left_out]}"
     words = "open" if each.role is Role.OPEN else f"{ordinal(result.offset.fret)} fret"
     return f"{words}, stands out from the others" if result.stray(each) else words
 
 
 def cautions(result: OffsetResult) -> tuple[str, ...]:
+    doubt: tuple[str, ...] = ()
+    if result.p_touched_harmonic >= IN_DOUBT:
+        doubt = (
+            "The fretted takes agree with the open string as its touched harmonic would. Was the "
+            "string pressed down to the fret?",
+        )
     if result.move is None:
-        return ()
-    cautions = result.move.cautions
+        return doubt
+    cautions = (*doubt, *result.move.cautions)
     if result.offset.fret <= _NEAR_THE_NUT:
         return (
             "So near the nut a saddle does little: compare at the 12th fret first, and if that "

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Final, Literal, TypeVar
 
 from msgspec import Meta
 
-from pitchbench.analysis.listening import Heard
+from pitchbench.analysis.heard import Heard
 from pitchbench.intonation.bridge import Direction, Move, Rotation
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading, Reason, Rejected

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, Final, Generic, TypeVar
 
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.pitch.listener import Listener
 from pitchbench.session.job import Event, InputBack, InputLost, Job, KeyPressed
 from pitchbench.session.log import Entry
@@ -80,7 +80,7 @@ class Runner(Generic[_J]):
             view(old, new)
 
 
-class NotKeptError(PitchbenchError):
+class NotKeptError(RecordsError):
     """The job is over, and entries are left that the records would not take.
 
     ``job`` is the job as it ended, with every entry; ``cause`` what the records said.
@@ -88,7 +88,7 @@ class NotKeptError(PitchbenchError):
 
     def __init__(self, job: Job, waiting: int, cause: PitchbenchError) -> None:
         number = "1 entry is" if waiting == 1 else f"{waiting} entries are"
-        super().__init__(f"{number} not on record: {cause.what}", cause.remedy, ExitCode.RECORDS)
+        super().__init__(f"{number} not on record: {cause.what}", cause.remedy)
         self.job = job
         self.cause = cause
 

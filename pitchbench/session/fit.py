@@ -44,7 +44,7 @@ class Kind(StrEnum):
 
 
 @dataclass(frozen=True)
-class Fit:
+class Match:
     """What a pluck is taken for; ``string`` is the string it fits, ``why`` says why it does not."""
 
     kind: Kind
@@ -52,7 +52,7 @@ class Fit:
     why: str = ""
 
 
-def fit(log: Log, reading: Reading | Rejected) -> Fit:
+def fit(log: Log, reading: Reading | Rejected) -> Match:
     """What ``reading`` is taken for in ``log``.
 
     While a string is being tuned almost any pitch may be that string. Once it is in tune, its own
@@ -60,24 +60,24 @@ def fit(log: Log, reading: Reading | Rejected) -> Fit:
     stiffness says so.
     """
     if reading.pitch_hz is None:
-        return Fit(Kind.NOTHING, log.current, "no pitch could be measured")
+        return Match(Kind.NOTHING, log.current, "no pitch could be measured")
     if log.tuned:
         return _fit_tuned(log, reading.pitch_hz, reading.stiffness_b)
     return fit_tuning(log, reading.pitch_hz)
 
 
-def fit_tuning(log: Log, pitch_hz: float) -> Fit:
+def fit_tuning(log: Log, pitch_hz: float) -> Match:
     """What a pitch is taken for while the string is being tuned."""
     number = log.current
     off_cents = cents_between(pitch_hz, log.setup.open_hz(number))
     if abs(off_cents) <= NEAR_CENTS:
-        return Fit(Kind.OPEN, number)
+        return Match(Kind.OPEN, number)
     moved = log.step in (Step.MOVE, Step.RETUNE)
     other = _other_open(log, pitch_hz, _OTHER_WHILE_TUNING_CENTS if moved else _OTHER_CENTS)
     if other is not None:
-        return Fit(Kind.OTHER, other)
+        return Match(Kind.OTHER, other)
     if abs(off_cents - 100.0 * log.setup.fret) <= _near_cents(log.setup.fret):
-        return Fit(
+        return Match(
             Kind.NOTHING,
             number,
             f"it fits {note_label(log.setup, number, log.setup.fret)}, and the open string is "
@@ -86,24 +86,24 @@ def fit_tuning(log: Log, pitch_hz: float) -> Fit:
     lowest = _AS_FOUND_CENTS if log.step is Step.BEFORE else _SLACK_CENTS
     highest = _AS_FOUND_CENTS if log.step is Step.BEFORE else _OVER_CENTS
     if -lowest <= off_cents <= highest:
-        return Fit(Kind.OPEN, number)
-    return Fit(Kind.NOTHING, number, f"{pitch_hz:.1f} Hz fits no string of this instrument")
+        return Match(Kind.OPEN, number)
+    return Match(Kind.NOTHING, number, f"{pitch_hz:.1f} Hz fits no string of this instrument")
 
 
-def _fit_tuned(log: Log, pitch_hz: float, stiffness_b: float | None) -> Fit:
+def _fit_tuned(log: Log, pitch_hz: float, stiffness_b: float | None) -> Match:
     number, fret, string = log.current, log.setup.fret, log.string
     open_hz = open_mean_hz(in_this_tuning(string)) or log.setup.open_hz(number)
     near_cents = _near_cents(fret)
     if abs(cents_between(pitch_hz, open_hz)) <= near_cents:
-        return Fit(Kind.OPEN, number)
+        return Match(Kind.OPEN, number)
     other = _other_open(log, pitch_hz, _OTHER_CENTS)
     if abs(cents_between(pitch_hz, open_hz * fret_ratio(fret))) <= near_cents:
         if other is not None and _not_stiff_enough(string, fret, stiffness_b):
-            return Fit(Kind.OTHER, other)
-        return Fit(Kind.FRETTED, number)
+            return Match(Kind.OTHER, other)
+        return Match(Kind.FRETTED, number)
     if other is not None:
-        return Fit(Kind.OTHER, other)
-    return Fit(
+        return Match(Kind.OTHER, other)
+    return Match(
         Kind.NOTHING,
         number,
         f"{pitch_hz:.1f} Hz is neither string {number} open nor at {place(log.setup)}",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from pitchbench.pitch.listener import LivePitch
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import steps, takes, words
-from pitchbench.session.fit import Fit, Kind, fit, fit_tuning
+from pitchbench.session.fit import Kind, Match, fit, fit_tuning
 from pitchbench.session.log import (
     READING_STEPS,
     SessionTake,
@@ -133,7 +133,7 @@ def _rejected(state: State, reading: Rejected) -> State:
     return state
 
 
-def _own(state: State, reading: Reading, found: Fit) -> State:
+def _own(state: State, reading: Reading, found: Match) -> State:
     """One of the two notes of the string that is being worked on."""
     if state.log.step is Step.BEFORE:
         state = steps.enter(state, Step.TUNE, fret=0)
@@ -144,7 +144,7 @@ def _own(state: State, reading: Reading, found: Fit) -> State:
     return _take(state, reading, 0 if found.kind is Kind.OPEN else state.log.setup.fret)
 
 
-def _elsewhere(state: State, reading: Reading, found: Fit) -> State:
+def _elsewhere(state: State, reading: Reading, found: Match) -> State:
     """Another string's open note: the second in a row, or the first at the border, goes there."""
     last = state.log.just_ignored
     if state.log.step is Step.BORDER:

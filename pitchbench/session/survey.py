@@ -108,7 +108,7 @@ class Survey(LoggedJob):
                 after = _pluck(self, reading)
             case InputBack():
                 done = string_done(self, self.current) and not self.finished
-                after = _onward(self) if done else self
+                after = _to_next_string(self) if done else self
             case LivePitch():
                 after = self
         return Answer(after.entries[len(self.entries) :], after.says)
@@ -232,7 +232,7 @@ def _go_to(survey: Survey, string: int) -> Survey:
     return survey.kept(StepEntry(survey.at_s, string, Step.SURVEY))
 
 
-def _onward(survey: Survey) -> Survey:
+def _to_next_string(survey: Survey) -> Survey:
     """To the next string in the order of work that is not done yet; at the end, to the end."""
     order = survey.setup.order
     place = order.index(survey.current)
@@ -344,7 +344,7 @@ def _take(survey: Survey, reading: Reading, fret: int) -> Survey:
     survey = replace(survey, says=f"{take_words(survey, survey.takes[-1])}.")
     if was_done or not string_done(survey, survey.current):
         return survey
-    return _onward(survey)
+    return _to_next_string(survey)
 
 
 # ------------------------------------------------------------------------------ keys

@@ -45,7 +45,6 @@ _REMEDIES: Final = {
     Reason.TWO_STRINGS: "two strings rang: damp the others",
     Reason.HUM: "hum lies on the note: move away from transformers and lamps",
     Reason.NEVER_SETTLED: "its pitch never settled",
-    Reason.WRONG_STRING: "not this string",
 }
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from pitchbench.errors import PitchbenchError
+from pitchbench.errors import ReadError
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ def read_gaps(recording: Path) -> tuple[Gap, ...]:
 
     Raises
     ------
-    PitchbenchError
+    ReadError
         If there is a list that is not one.
     """
     path = gaps_path(recording)
@@ -57,8 +57,8 @@ def read_gaps(recording: Path) -> tuple[Gap, ...]:
     return gaps
 
 
-def _not_a_list(path: Path) -> PitchbenchError:
-    return PitchbenchError(
+def _not_a_list(path: Path) -> ReadError:
+    return ReadError(
         f"{str(path)!r} is not a list of gaps.",
         "Move it away to read the recording as if nothing had been lost.",
     )

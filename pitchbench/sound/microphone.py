@@ -20,7 +20,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import DeviceError
 from pitchbench.sound.source import Block
 
 FALLBACK_RATES_HZ: Final = (48_000, 44_100)
@@ -39,7 +39,7 @@ _FIRST_BLOCK_S: Final = 5.0
 _POLL_S: Final = 0.1
 
 
-class InputLostError(PitchbenchError):
+class InputLostError(DeviceError):
     """The sound stopped coming: unplugged, or the sound server went away.
 
     Nothing is broken for good. Call ``blocks()`` of the same source again, every second or so,
@@ -50,7 +50,6 @@ class InputLostError(PitchbenchError):
         super().__init__(
             f"The input {name!r} is lost: {reason}.",
             "Plug it in again, or check the sound settings.",
-            ExitCode.AUDIO_DEVICE,
         )
         self.reason = reason
 
@@ -77,7 +76,7 @@ def list_inputs() -> tuple[InputDevice, ...]:
 
     Raises
     ------
-    PitchbenchError
+    DeviceError
         If PortAudio is missing or does not start.
     """
     with own_stderr():
@@ -108,7 +107,7 @@ class Microphone:
 
     Raises
     ------
-    PitchbenchError
+    DeviceError
         If there is no such input, the name fits several, no rate is accepted, or PortAudio is
         missing; from :meth:`blocks`, :class:`InputLostError` once the sound stops coming.
     """
@@ -244,7 +243,7 @@ def choose_input(inputs: tuple[InputDevice, ...], wanted: str | int | None) -> I
 
     Raises
     ------
-    PitchbenchError
+    DeviceError
         If it means none of them, or several.
     """
     if not inputs:
@@ -388,5 +387,5 @@ def _words(error: Exception) -> str:
     return str(error.args[0] if error.args else error).rstrip(".")
 
 
-def _trouble(what: str, remedy: str) -> PitchbenchError:
-    return PitchbenchError(what, remedy, ExitCode.AUDIO_DEVICE)
+def _trouble(what: str, remedy: str) -> DeviceError:
+    return DeviceError(what, remedy)

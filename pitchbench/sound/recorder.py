@@ -13,7 +13,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.sound.gaps import Gap, gaps_path, note_gap
 from pitchbench.sound.microphone import InputLostError
 from pitchbench.sound.source import Block, Source
@@ -156,8 +156,7 @@ def _rounded(samples: NDArray[np.float32]) -> NDArray[np.float32]:
 
 def _cannot_write(path: Path, error: Exception) -> PitchbenchError:
     reason = getattr(error, "strerror", None) or getattr(error, "error_string", None) or error
-    return PitchbenchError(
+    return RecordsError(
         f"The recording {str(path)!r} cannot be written: {str(reason).rstrip('.')}.",
         "Choose a folder with room that you may write to.",
-        ExitCode.RECORDS,
     )

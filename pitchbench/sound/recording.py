@@ -12,7 +12,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import NoReadingError, ReadError
 from pitchbench.sound.gaps import Gap, read_gaps
 from pitchbench.sound.source import Block
 
@@ -40,9 +40,11 @@ class Recording:
 
     Raises
     ------
-    PitchbenchError
-        If the file is missing, no file, no audio, empty, at a rate outside 8 to 192 kHz or without
-        that channel; from :meth:`blocks`, if it holds samples that are no numbers.
+    ReadError
+        If the file is missing, no file, no audio, at a rate outside 8 to 192 kHz or without that
+        channel.
+    NoReadingError
+        If it is empty; from :meth:`blocks`, if it holds samples that are no numbers.
     """
 
     def __init__(
@@ -102,20 +104,19 @@ class Recording:
 
     def _check(self, frames: int, channel: int | None) -> None:
         if not LOWEST_RATE_HZ <= self._rate_hz <= HIGHEST_RATE_HZ:
-            raise PitchbenchError(
+            raise ReadError(
                 f"{str(self.path)!r} is sampled at {self._rate_hz} Hz.",
                 "Give a recording at 8 to 192 kHz.",
             )
         if channel is not None and not 1 <= channel <= self.channels:
-            raise PitchbenchError(
+            raise ReadError(
                 f"{str(self.path)!r} has no channel {channel}.",
                 f"Give a channel from 1 to {self.channels}, or none to have it chosen.",
             )
         if frames == 0:
-            raise PitchbenchError(
+            raise NoReadingError(
                 f"{str(self.path)!r} holds no sound at all.",
                 "Record again, and check that the file grows while you do.",
-                ExitCode.NO_READING,
             )
 
     def _liveliest_channel(self) -> int:
@@ -138,19 +139,17 @@ class Recording:
             samples: NDArray[np.float32] = file.read(frames, dtype="float32", always_2d=True)
         except soundfile.SoundFileRuntimeError as error:
             if position == 0:
-                raise PitchbenchError(
+                raise NoReadingError(
                     f"{str(self.path)!r} is damaged from its very beginning.",
                     "Record again, or export it again from the program that made it.",
-                    ExitCode.NO_READING,
                 ) from error
             self.damaged_after_s = position / self._rate_hz
             return np.empty((0, self.channels), np.float32)
         if len(samples) and not np.abs(samples).max() <= _LARGEST_SAMPLE:
-            raise PitchbenchError(
+            raise NoReadingError(
                 f"{str(self.path)!r} holds samples that are no numbers, near "
                 f"{position / self._rate_hz:.1f} s.",
                 "Export it again from the program that made it.",
-                ExitCode.NO_READING,
             )
         return samples
 
@@ -159,23 +158,23 @@ def _opened(path: Path) -> soundfile.SoundFile:
     """The file, open for reading."""
     try:
         if not path.exists():
-            raise PitchbenchError(f"There is no file {str(path)!r}.", "Check the name.")
+            raise ReadError(f"There is no file {str(path)!r}.", "Check the name.")
         if not path.is_file():
-            raise PitchbenchError(f"{str(path)!r} is not a file.", "Give a sound file.")
+            raise ReadError(f"{str(path)!r} is not a file.", "Give a sound file.")
         with path.open("rb") as file:
             empty = not file.read(1)
     except OSError as error:
-        raise PitchbenchError(
+        raise ReadError(
             f"{str(path)!r} cannot be opened: {error.strerror}.", "Check who may read it."
         ) from error
     if empty:
-        raise PitchbenchError(f"{str(path)!r} is empty.", "Record again.", ExitCode.NO_READING)
+        raise NoReadingError(f"{str(path)!r} is empty.", "Record again.")
     try:
         # As bytes, since a name may come from a system with another encoding; Windows has no such.
         return soundfile.SoundFile(path if os.name == "nt" else os.fsencode(path))
     except (soundfile.SoundFileError, TypeError, ValueError) as error:
         # TypeError: a headerless format, of which nobody knows the rate.
-        raise PitchbenchError(
+        raise ReadError(
             f"{str(path)!r} is not a recording that can be read, or its beginning is damaged.",
             "Give a WAV, FLAC, Ogg or AIFF file.",
         ) from error

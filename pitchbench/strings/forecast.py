@@ -15,6 +15,7 @@ from enum import StrEnum
 from typing import Final
 
 from pitchbench.belief import Belief
+from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import BridgeKind, Instrument, Material, StringSpec
 from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Move, setback_mm
 from pitchbench.intonation.geometry import saddle_move_mm
@@ -166,15 +167,34 @@ def forecast(
     Parameters
     ----------
     before, after : the same instrument, with as many strings.
+    fret : where offsets are stated.
+    a4_hz : pitch of A4.
     anchors : measured offsets at ``fret``, in cents, by string number.
 
     Raises
     ------
-    ValueError
+    PitchbenchError
         If the two have different numbers of strings.
+
+    Notes
+    -----
+    Tension from pitch, length and mass; the offset from stretch and stiffness of the fretted
+    string, its uncertainty by first-order propagation (docs/definitions.md, section 5).
+
+    Examples
+    --------
+    >>> import pitchbench as pb
+    >>> now = pb.preset("six-string")
+    >>> made = pb.forecast(now, pb.with_gauges(now, "11 14 18 28w 38w 49w"))
+    >>> made.tension_after_n > made.tension_before_n, len(made.strings)
+    (True, 6)
     """
     if len(before.strings) != len(after.strings):
-        raise ValueError("before and after must have the same number of strings")
+        raise PitchbenchError(
+            f"The instrument has {len(before.strings)} strings before the change and "
+            f"{len(after.strings)} after it.",
+            "Give the same instrument, with as many strings.",
+        )
     anchors = anchors or {}
     strings = tuple(
         _forecast_string(

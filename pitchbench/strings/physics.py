@@ -175,26 +175,6 @@ def offset_cents(
     return CENTS_PER_NEPER * nepers
 
 
-def offset_linear_cents(
-    neck: Neck,
-    fret: Numbers,
-    *,
-    kappa: Numbers,
-    b: Numbers,
-    saddle_setback_mm: Numbers = 0.0,
-    nut_setback_mm: Numbers = 0.0,
-) -> Any:
-    """First-order form of `offset_cents`: C [(gamma-1)(b - dS/X0) + dN/X0 + kappa Q/2]."""
-    q = fretted_lengths(
-        neck, fret, saddle_setback_mm=saddle_setback_mm, nut_setback_mm=nut_setback_mm
-    ).stretch
-    gamma = 2.0 ** (np.asarray(fret) / 12.0)
-    x0 = neck.scale_mm
-    return CENTS_PER_NEPER * (
-        (gamma - 1.0) * (b - saddle_setback_mm / x0) + nut_setback_mm / x0 + kappa * q / 2.0
-    )
-
-
 def glide_cents(
     kappa: Numbers, amplitude_mm: Numbers, length_mm: Numbers, *, plucked_at: Numbers = 0.125
 ) -> Numbers:

@@ -46,6 +46,9 @@ _INAUDIBLE: Final = 3e-6
 #: The string is plucked at this fraction of the scale from the saddle, wherever it is fretted.
 _PLUCK_POSITION: Final = 0.125
 
+#: What a light touch at a node leaves of the partials that have none there.
+_TOUCHED_DB: Final = -36.0
+
 #: Rms level, re full scale, of a note plucked with an amplitude of 1.5 mm.
 _LEVEL_RMS: Final = 0.08
 _LEVEL_AMPLITUDE_MM: Final = 1.5
@@ -231,6 +234,7 @@ class VirtualInstrument:
         amplitude_mm: float = 1.5,
         ring_s: float = 3.0,
         detune_cents: float = 0.0,
+        touched: int = 1,
     ) -> Samples:
         """The sound of one note from its onset until it is damped, without the room.
 
@@ -239,6 +243,8 @@ class VirtualInstrument:
         amplitude_mm : how far the pick pulls the string aside: loudness and glide follow.
         ring_s : length of the note, its damping included.
         detune_cents : what this fretting adds to the true pitch (pressure, sideways pull).
+        touched : a finger that does not press touches the string at a node of the partial of this
+            number (2 at the 12th fret, 3 at the 7th, 4 at the 5th) and leaves its multiples alone.
 
         Returns
         -------
@@ -256,6 +262,7 @@ class VirtualInstrument:
             plucked_at=plucked_at,
             amplitude_mm=amplitude_mm,
             fretted=fret > 0,
+            touched=touched,
         )
         glide = float(glide_cents(kappa, amplitude_mm, length_mm, plucked_at=plucked_at))
 
@@ -405,6 +412,7 @@ class VirtualInstrument:
         plucked_at: float,
         amplitude_mm: float,
         fretted: bool,
+        touched: int,
     ) -> _Partials:
         """The polarisation that carries the true pitch, loudness set by the pluck."""
         k = np.arange(1, _MOST_PARTIALS + 1)
@@ -414,6 +422,7 @@ class VirtualInstrument:
         # microphone round off the top, the microphone's distance the bottom.
         amplitude = np.abs(np.sin(math.pi * k * plucked_at)) / k * state.colour
         amplitude *= f_hz / np.hypot(f_hz, 60.0) / np.hypot(1.0, f_hz / 3500.0)
+        amplitude[k % touched != 0] *= 10.0 ** (_TOUCHED_DB / 20.0)
         amplitude *= math.sqrt(2.0) * _LEVEL_RMS / float(np.linalg.norm(amplitude))
         amplitude *= amplitude_mm / _LEVEL_AMPLITUDE_MM
         # Losses grow with frequency; a fingertip takes a little more than a nut.

@@ -24,7 +24,7 @@ import pytest
 import stores
 
 from pitchbench.commands.guided import Keeping
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import ExitCode, PitchbenchError, RecordsError
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
 from pitchbench.session.engine import NotKeptError, run
@@ -239,7 +239,7 @@ def test_an_entry_of_which_nobody_knows_whether_it_arrived_is_kept_once(
 
         def commit_and_lose_the_answer(connection: object) -> None:
             really_commit(connection)
-            raise PitchbenchError("The answer was lost.", "Try again.", ExitCode.RECORDS)
+            raise RecordsError("The answer was lost.", "Try again.")
 
         for entry in log:
             with monkeypatch.context() as patch:

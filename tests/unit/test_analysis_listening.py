@@ -16,7 +16,7 @@ import soundfile
 from recordings import Note, Ran, record
 
 from pitchbench.analysis.listening import listen_to
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import ExitCode, PitchbenchError, RecordsError
 from pitchbench.presets import preset
 from pitchbench.strings.virtual import VirtualInstrument
 
@@ -81,7 +81,7 @@ def test_a_wrong_name_is_told_before_any_listening(files: list[Path]) -> None:
 
 
 def test_errors_survive_the_way_between_processes() -> None:
-    error = PitchbenchError("It is wrong.", "Do this.", ExitCode.RECORDS)
+    error = RecordsError("It is wrong.", "Do this.")
     back = pickle.loads(pickle.dumps(error))
     assert (str(back), back.what, back.remedy) == (str(error), error.what, error.remedy)
     assert str(back) == "It is wrong. Do this."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import re
 from pathlib import Path
@@ -49,3 +50,18 @@ def test_a_name_that_is_none(capsys: Capsys) -> None:
     assert ran.code == 2
     assert "There is no document called 'offsets'." in ran.err
     assert "offset, neck" in ran.err
+
+
+def test_all_that_a_rich_store_holds_is_of_these_forms(capsys: Capsys, tmp_path: Path) -> None:
+    """Thirty sessions of every sort, as an earlier version of this program kept them."""
+    place = tmp_path / "store.sqlite"
+    frozen = Path(__file__).parent / "data" / "store-form-2.sqlite.gz"
+    place.write_bytes(gzip.decompress(frozen.read_bytes()))
+    assert len(Ran(capsys, "export", "--store", place).document["sessions"]) == 30
+    history = Ran(capsys, "history", "--last", 30, "--store", place, "--format", "json")
+    assert history.document["sessions"]
+    listed = Ran(capsys, "instrument", "list", "--store", place, "--format", "json").document
+    for each in listed["instruments"]:
+        name = each["record"]["instrument"]["name"]
+        for words in (["instrument", "show", name], ["history", name]):
+            assert Ran(capsys, *words, "--store", place, "--format", "json").document

@@ -106,8 +106,7 @@ def test_words_for_each_cause():
     (nut,) = findings(neck(nut=6.0), tolerance_cents=2.0)
     assert nut.startswith("The nut: +")
     assert "repairer" in nut
-    (saddle,) = findings(neck(saddle=-6.0), tolerance_cents=2.0)
-    assert "toward the nut" in saddle
+    assert findings(neck(saddle=-6.0), tolerance_cents=2.0) == (), "that is the saddle's verdict"
     (fret,) = findings(neck(bad={9: 8.0}), tolerance_cents=2.0)
     assert fret.startswith("Fret 9 stands out")
 

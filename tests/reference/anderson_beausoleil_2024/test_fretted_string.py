@@ -14,12 +14,13 @@ from pitchbench.strings.materials import string_properties
 from pitchbench.strings.physics import (
     Neck,
     bending_parameter,
+    fretted_lengths,
     kappa_of_stretch_test,
     offset_cents,
-    offset_linear_cents,
     stretch_stiffness,
     tension_n,
 )
+from pitchbench.units import CENTS_PER_NEPER
 
 #: Per string, 1 to 6: T in N, R, kappa, b of the table; their guitar without compensation.
 TABLE = [
@@ -34,6 +35,26 @@ GUITAR = Neck(scale_mm=652.0, nut_height_mm=1.4, saddle_rise_mm=5.5, finger_mm=1
 SETBACK_MM = -3.5
 
 PROTOTYPE = Neck(scale_mm=650.0, nut_height_mm=1.0, saddle_rise_mm=4.0, finger_mm=0.0)
+
+
+def offset_linear_cents(
+    neck: Neck,
+    fret: float | np.ndarray,
+    *,
+    kappa: float | np.ndarray,
+    b: float | np.ndarray,
+    saddle_setback_mm: float | np.ndarray = 0.0,
+    nut_setback_mm: float | np.ndarray = 0.0,
+) -> np.ndarray:
+    """First-order form of `offset_cents`: C [(gamma-1)(b - dS/X0) + dN/X0 + kappa Q/2]."""
+    q = fretted_lengths(
+        neck, fret, saddle_setback_mm=saddle_setback_mm, nut_setback_mm=nut_setback_mm
+    ).stretch
+    gamma = 2.0 ** (np.asarray(fret) / 12.0)
+    x0 = neck.scale_mm
+    return CENTS_PER_NEPER * (
+        (gamma - 1.0) * (b - saddle_setback_mm / x0) + nut_setback_mm / x0 + kappa * q / 2.0
+    )
 
 
 @pytest.mark.parametrize("string", range(1, 7))

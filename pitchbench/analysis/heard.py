@@ -1,0 +1,99 @@
+"""What was heard in recordings: plucks, and whole recordings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path, PurePath
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.pitch.reading import Reading, Rejected
+
+
+@dataclass(frozen=True, eq=False)
+class Heard:
+    """One pluck: the recording or the input in which it was heard, and its reading."""
+
+    source: str
+    reading: Reading | Rejected
+
+    @property
+    def where(self) -> str:
+        """ "at 3.20 s of e-low.wav"."""
+        return f"at {self.reading.onset_s:.2f} s of {PurePath(self.source).name}"
+
+
+@dataclass(frozen=True, eq=False)
+class Plucks:
+    """Plucks on one clock.
+
+    Parameters
+    ----------
+    source : where they were heard: the recording, as it was named, or the input.
+    length_s : how much was heard of it.
+    readings : every pluck, in order.
+    """
+
+    source: str
+    length_s: float
+    readings: tuple[Reading | Rejected, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Listened(Plucks):
+    """A recording that was listened to from its beginning to its end.
+
+    Parameters
+    ----------
+    rate_hz, channel : its sampling rate, and the channel that was heard, counted from 1.
+    damaged_after_s : where damage ended it; None if it is whole.
+    """
+
+    rate_hz: int
+    channel: int
+    damaged_after_s: float | None
+
+    @property
+    def path(self) -> Path:
+        """The file, as it was named."""
+        return Path(self.source)
+
+
+def plucks_of(
+    readings: Iterable[Reading | Rejected | Iterable[Reading | Rejected]],
+) -> tuple[Plucks, ...]:
+    """Readings that a program holds: those of one recording, or a sequence for each of several.
+
+    Each recording is taken to end with the last of its plucks.
+
+    Raises
+    ------
+    PitchbenchError
+        If single readings and sequences of them are mixed, or those of one recording are not in
+        the order of time.
+    """
+    single: list[Reading | Rejected] = []
+    several: list[tuple[Reading | Rejected, ...]] = []
+    for each in readings:
+        if isinstance(each, Reading | Rejected):
+            single.append(each)
+        else:
+            several.append(tuple(each))
+    if single and several:
+        raise PitchbenchError(
+            "Single readings and sequences of readings were given together.",
+            "Give the readings of each recording as a sequence of its own.",
+        )
+    recordings = [tuple(single)] if single else several
+    for recording in recordings:
+        if any(a.onset_s > b.onset_s for a, b in pairwise(recording)):
+            raise PitchbenchError(
+                "Readings are not in the order of time.",
+                "Give the readings of each recording as a sequence of its own, as they were read.",
+            )
+    return tuple(
+        Plucks(f"recording {number}", recording[-1].onset_s + recording[-1].ring_s, recording)
+        for number, recording in enumerate(recordings, start=1)
+        if recording
+    )

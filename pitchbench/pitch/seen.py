@@ -1,0 +1,112 @@
+"""The partials of a pluck as the model of the string sees them: averaged over stretches of time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitchbench.pitch.follow import Followed
+from pitchbench.pitch.glide import Glides
+from pitchbench.pitch.partials import Array, Bands, stiff_ratio
+from pitchbench.pitch.wander import Wander, wander_of
+
+#: Partials are averaged over at most so many stretches of time.
+_BLOCKS: Final = 30
+#: Variance given to what is not heard, s^2 of phase as a time: a full second says nothing.
+_UNHEARD: Final = 1.0
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """The partials of a pluck, averaged over stretches of time, about what was assumed.
+
+    Parameters
+    ----------
+    number, frequency_hz : of the partials, and what was assumed for them, shape (K,).
+    stiffness_b : assumed.
+    time_s : shape (M,), of the stretches.
+    heard : shape (K, M), 1.0 or 0.0.
+    shift, shift_variance : phase as a shift in time, seconds, shape (K, M).
+    level, level_variance : natural logarithm of the amplitude about its decay, shape (K, M).
+    columns : what a relative change of pitch and every column of the glides do to the shift, shape
+        (K, 1 + columns, M).
+    """
+
+    number: NDArray[np.int64]
+    frequency_hz: Array
+    stiffness_b: float
+    time_s: Array
+    heard: Array
+    shift: Array
+    shift_variance: Array
+    level: Array
+    level_variance: Array
+    columns: Array
+    glides: Glides
+    wander: Wander
+
+
+def held_back(number: NDArray[np.int64], stiffness_b: float) -> Array:
+    """Share of the glide that each partial takes, shape of ``number``: bending does not relax."""
+    share: Array = (1.0 + stiffness_b) / (1.0 + stiffness_b * number.astype(np.float64) ** 2)
+    return share
+
+
+class Stretches:
+    """Averages over stretches of time with the weights of the partials."""
+
+    def __init__(self, weight: Array) -> None:
+        steps = weight.shape[1]
+        count = min(_BLOCKS, steps)
+        self._first = np.flatnonzero(np.diff(np.arange(steps) * count // steps, prepend=-1))
+        self._weight = weight
+        self.total = self._sum(weight)
+
+    def _sum(self, values: Array) -> Array:
+        total: Array = np.add.reduceat(values, self._first, axis=-1)
+        return total
+
+    def times(self, time_s: Array) -> Array:
+        """The middle of each stretch."""
+        return self._sum(time_s) / self._sum(np.ones_like(time_s))
+
+    def mean(self, values: Array) -> Array:
+        """Mean of ``values`` (K, ..., steps) in each stretch; 0 where nothing is heard."""
+        shape = (len(values), *(1,) * (values.ndim - 2), -1)
+        total = np.where(self.total > 0, self.total, np.inf).reshape(shape)
+        return self._sum(values * self._weight.reshape(shape)) / total
+
+
+def seen_of(
+    bands: Bands, followed: Followed, glides: Glides, *, f1_hz: float, stiffness_b: float
+) -> Seen:
+    """Average the partials, about the law of ``f1_hz`` and ``stiffness_b``."""
+    t = bands.time_s
+    frequency_hz = f1_hz * stiff_ratio(bands.number, stiffness_b)
+    turn = 2.0 * np.pi * frequency_hz[:, None]
+    shift = followed.phase / turn - (1.0 - (bands.centre_hz / frequency_hz)[:, None]) * t
+    columns = held_back(bands.number, stiffness_b)[:, None, None] * glides.integral(t)
+    pitch = np.broadcast_to(t, (len(turn), 1, len(t)))
+    mean = Stretches(followed.weight)
+    heard = mean.total > 0
+    of_level = np.where(heard, 1.0 / np.where(heard, mean.total, 1.0), _UNHEARD)
+    of_shift = np.where(heard, of_level / turn**2, _UNHEARD)
+    time_s, level, shift = mean.times(t), mean.mean(followed.level), mean.mean(shift)
+    falling = level - followed.decay_rate[:, None] * time_s
+    return Seen(
+        number=bands.number,
+        frequency_hz=frequency_hz,
+        stiffness_b=stiffness_b,
+        time_s=time_s,
+        heard=heard.astype(np.float64),
+        shift=shift,
+        shift_variance=of_shift,
+        level=level,
+        level_variance=of_level,
+        columns=mean.mean(np.concatenate((pitch, columns), axis=1)),
+        glides=glides,
+        wander=wander_of(time_s, shift, of_shift, heard, falling),
+    )

@@ -1,0 +1,175 @@
+"""How strongly the partials of a string wander, as far as each of them shows it by itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import scipy  # its parts load when first used, so that the first screen need not wait for them
+
+from pitchbench.pitch.beating import RHO_SIGMA, Beat
+from pitchbench.pitch.glide import TAU_S
+from pitchbench.pitch.partials import Array
+from pitchbench.pitch.seen import Seen
+from pitchbench.units import CENTS_PER_NEPER
+
+#: Strengths tried of a partial's wander, of each of its processes; of the wander after the pluck,
+#: in units of the lasting one; of the level's wander (nepers a second).
+_WANDER: Final = np.geomspace(1e-3, 16.0, 14) / CENTS_PER_NEPER
+_EARLY: Final = np.array([0.5, 12.0])
+_FINER: Final = 3
+_LEVEL: Final = np.geomspace(1e-3, 3.0, 6)
+#: Partials of one string wander alike: natural logarithm of their strengths, 1 sigma.
+_ALIKE: Final = 1.0
+#: The plainest glides, with which strengths are first looked for: 5 cents, 1 sigma.
+_PLAIN_GLIDE: Final = 5.0 / CENTS_PER_NEPER
+#: Strengths of wander less probable than the best by this (natural logarithm) are left out.
+_FORGET: Final = 5.0
+#: More than any information, so that a factorisation goes through; and what keeps unknowns that
+#: cannot be told apart from being divided by nothing.
+_BEYOND: Final = 1e300
+JITTER: Final = 1e-13
+
+
+@dataclass(frozen=True, eq=False)
+class Strengths:
+    """How strongly the partials wander, for each strength (m,) that the string may have.
+
+    ``own`` and ``early`` (m, K) are the logarithms of each partial's; ``log_p`` (m,) what is added
+    to the evidence for having summed over them; ``level`` (K,) the logarithm of the level's.
+    """
+
+    own: Array
+    early: Array
+    log_p: Array
+    level: Array
+
+
+def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list[Strengths]:
+    """Let every partial show its wander by itself, then all together what is usual among them.
+
+    One for each of ``beats``; ``coarse`` where it need only come near.
+    """
+    own, early = np.meshgrid(
+        np.log(_WANDER[1::3] if coarse else _WANDER), np.log(_EARLY[:1] if coarse else _EARLY)
+    )
+    plain = [len(TAU_S) + 1, 4]
+    own_columns = np.concatenate((seen.heard[:, None], seen.columns[:, [0, *plain]]), axis=1)
+    precision = np.array([0.0, 0.0, *[_PLAIN_GLIDE**-2] * len(plain)])
+    shifts = [(beat.shift_columns, (seen.shift - beat.shift)[:, None]) for beat in beats]
+    covariance = own_covariance(seen, own[..., None], early[..., None])
+    of_shift = _alone(covariance, own_columns, precision, shifts)
+    # Smooth between what was tried, so that a reading does not leap from one to the next.
+    finer = np.linspace(own[0, 0], own[0, -1], _FINER * (own.shape[1] - 1) + 1)
+    of_shift = [
+        scipy.interpolate.CubicSpline(own[0], log_p, axis=1)(finer).reshape(-1, log_p.shape[-1])
+        for log_p in of_shift
+    ]
+    usual = own[0]
+    own, early = (grid.ravel() for grid in np.meshgrid(finer, early[:, 0]))
+
+    level = np.broadcast_to(seen.time_s, seen.shift.shape) * seen.heard
+    levels = [(beat.level_columns, (seen.level - beat.level)[:, None]) for beat in beats]
+    covariance = level_covariance(seen, np.log(_LEVEL)[:, None])
+    of_level = _alone(covariance, np.stack((seen.heard, level), axis=1), np.zeros(2), levels)
+
+    log_prior = -0.5 * ((usual[:, None] - own) / _ALIKE) ** 2
+    log_prior -= scipy.special.logsumexp(log_prior, axis=1, keepdims=True)
+    return [
+        _strengths(own, early, log_prior, *log_p) for log_p in zip(of_shift, of_level, strict=True)
+    ]
+
+
+def _strengths(
+    own: Array, early: Array, log_prior: Array, of_shift: Array, of_level: Array
+) -> Strengths:
+    """What the log evidence of each partial, (strengths, K), says of its strengths."""
+    log_p = log_prior[:, :, None] + of_shift
+    usual = scipy.special.logsumexp(log_p, axis=1)
+    kept = usual.sum(axis=1) > usual.sum(axis=1).max() - _FORGET
+    log_p = log_p[kept] - usual[kept, None]
+    p = np.exp(log_p)
+    level_p = np.exp(of_level - of_level.max(axis=0))
+    return Strengths(
+        np.einsum("mgk,g->mk", p, own),
+        np.einsum("mgk,g->mk", p, early),
+        # The joint fit takes each partial's strength at its mean; the entropy is what that forgets.
+        np.einsum("mgk,mgk->m", p, log_prior[kept, :, None] - log_p),
+        np.log(_LEVEL) @ level_p / level_p.sum(axis=0),
+    )
+
+
+def own_covariance(seen: Seen, own: Array, early: Array) -> Array:
+    """Covariance of each partial's shift, shape (..., K, M, M), for log strengths (..., K or 1)."""
+    wander = seen.wander
+    of_early = np.exp(2.0 * early)[..., None, None] * wander.early
+    covariance: Array = np.exp(2.0 * own)[..., None, None] * (wander.slow + of_early) + wander.lost
+    diagonal = np.arange(covariance.shape[-1])
+    covariance[..., diagonal, diagonal] += seen.shift_variance
+    return covariance
+
+
+def level_covariance(seen: Seen, strength: Array) -> Array:
+    """Covariance of each partial's level, shape (..., K, M, M)."""
+    covariance: Array = np.exp(2.0 * strength)[..., None, None] * seen.wander.slow
+    diagonal = np.arange(covariance.shape[-1])
+    covariance[..., diagonal, diagonal] += seen.level_variance
+    return covariance
+
+
+def whitened_gram(covariance: Array, columns: Array) -> tuple[Array, Array]:
+    """columns C^-1 columns^T, shape (..., K, P, P), and -log |C| / 2, shape (..., K).
+
+    A factorisation of C with few columns beneath it brings both at once.
+    """
+    blocks, count = covariance.shape[-1], columns.shape[-2]
+    if count > blocks:
+        factor = np.linalg.cholesky(covariance)
+        white = columns @ np.swapaxes(np.linalg.inv(factor), -1, -2)
+    else:
+        bordered = np.zeros((*covariance.shape[:-2], blocks + count, blocks + count))
+        bordered[..., :blocks, :blocks] = covariance
+        bordered[..., blocks:, :blocks] = columns
+        last = np.arange(blocks, blocks + count)
+        bordered[..., last, last] = _BEYOND
+        factor = np.linalg.cholesky(bordered)[..., :blocks]
+        white = factor[..., blocks:, :]
+    size = np.log(np.diagonal(factor[..., :blocks, :], axis1=-2, axis2=-1)).sum(axis=-1)
+    return white @ np.swapaxes(white, -1, -2), -size
+
+
+def _alone(
+    covariance: Array, columns: Array, precision: Array, cases: list[tuple[Array, Array]]
+) -> list[Array]:
+    """Log evidence of each partial by itself, shape (..., K), for each of the ``cases``.
+
+    A case is columns of its own, whose unknowns are rho, and what is to be explained, by them and
+    by ``columns``, whose prior precisions are given (0: nothing known).
+    """
+    every = np.concatenate((columns, *(part for case in cases for part in case)), axis=1)
+    gram, log_p = whitened_gram(covariance, every)
+    first, found = columns.shape[1], []
+    for rho, _ in cases:
+        own = np.arange(first, first + rho.shape[1] + 1)
+        first += len(own)
+        use = np.concatenate((np.arange(columns.shape[1]), own))
+        known = np.concatenate((precision, np.full(rho.shape[1], RHO_SIGMA**-2)))
+        found.append(log_p + _explained(gram[..., use[:, None], use], known))
+    return found
+
+
+def _explained(gram: Array, precision: Array) -> Array:
+    """Log evidence (...,) of the last column with all others integrated out."""
+    information = gram[..., :-1, :-1] + np.eye(len(precision)) * precision
+    scale = 1.0 / np.sqrt(np.maximum(np.diagonal(information, axis1=-2, axis2=-1), 1e-300))
+    # The jitter decides where two columns cannot be told apart.
+    even = information * scale[..., :, None] * scale[..., None, :]
+    even = even + JITTER * np.eye(len(precision))
+    right = gram[..., :-1, -1] * scale
+    mean = np.linalg.solve(even, right[..., None])[..., 0]
+    size = np.linalg.slogdet(even)[1] - 2.0 * np.log(scale).sum(axis=-1)
+    known = precision > 0
+    size = size - np.log(precision[known]).sum()
+    log_p: Array = 0.5 * ((right * mean).sum(axis=-1) - gram[..., -1, -1] - size)
+    return log_p

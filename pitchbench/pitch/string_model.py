@@ -1,0 +1,365 @@
+"""One model of what a plucked string does, real or ideal, and what it leaves open.
+
+The phase of partial k, written as a shift in time, is
+
+    y_k(t) = a_k + (x + g_k b + d_k) t + s_k G(t) + C(t) + W_k(t) + beat + noise
+
+x and b correct the pitch and the stiffness of the law, d_k is how far the partial lies off it, G
+the glide that all share (s_k = (1 + B) / (1 + B k^2): bending does not relax), C a slow wander that
+all share, W_k one of its own. All of it is linear and Gaussian once the strengths of d, C and W and
+the kind of glide are given. Those are averaged over with their posterior probabilities, so that
+what they leave open is in the uncertainty, and nothing is chosen between.
+
+What is read is the first partial without glide and wander, x + d_1. What C and W_1 do late in the
+note is how far it may be off by then: that counts in the uncertainty, not in the value.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import scipy  # its parts load when first used, so that the first screen need not wait for them
+from numpy.typing import NDArray
+
+from pitchbench.pitch.beating import RHO_SIGMA, Beat
+from pitchbench.pitch.glide import TAU_S, UNFORESEEN, Glides
+from pitchbench.pitch.partials import Array, law_gradient
+from pitchbench.pitch.seen import Seen
+from pitchbench.pitch.strengths import (
+    JITTER,
+    Strengths,
+    level_covariance,
+    own_covariance,
+    whitened_gram,
+)
+from pitchbench.units import CENTS_PER_NEPER
+
+#: How far the partials may lie off the law, 1 sigma, and the first, which body and bridge move
+#: most, in units of the others; how strong the common wander may be.
+_OFF_LAW: Final = np.array([3e-3, 0.05, 0.5, 2.5]) / CENTS_PER_NEPER
+_FIRST_OFF_LAW: Final = 2.0
+_COMMON: Final = np.array([3e-3, 0.04, 0.2, 0.7, 2.5]) / CENTS_PER_NEPER
+#: A wide prior keeps B finite where a single partial says nothing about it.
+_B_SIGMA: Final = 1e-3
+#: Prior probability of no glide, of one exponential and of the predicted one; its size, 1 sigma of
+#: half a normal distribution each as likely as the others: from a plain high string played softly
+#: to a slack bass string.
+_PRIOR: Final = {"none": 0.5, "one": 0.25, "predicted": 0.25}
+_GLIDE: Final = np.array([0.5, 1.5, 5.0, 15.0]) / CENTS_PER_NEPER
+#: How far a glide may be from every shape foreseen: each of a few exponentials, in units of the
+#: glide as it seems so far, and the least and most that this may seem.
+_UNFORESEEN_SIGMA: Final = 0.02
+_SEEMS: Final = (0.05 / CENTS_PER_NEPER, 40.0 / CENTS_PER_NEPER)
+
+
+@dataclass(frozen=True, eq=False)
+class Solution:
+    """What the partials together say.
+
+    Parameters
+    ----------
+    log_p : logarithm of the evidence.
+    pitch, variance : the first partial without its glide, relative to what was assumed, and how
+        uncertain that is.
+    delta_b : correction of the stiffness.
+    eps : mean of every column of the glides.
+    off, off_variance : every partial without the glide, relative to what was assumed, by itself,
+        shape (K,), with what the glide leaves open.
+    strength : of each partial's wander, shape (K,).
+    """
+
+    log_p: float
+    pitch: float
+    variance: float
+    delta_b: float
+    eps: Array
+    off: Array
+    off_variance: Array
+    strength: Array
+
+
+def solve(
+    seen: Seen, strengths: Strengths, beat: Beat, *, seems: float, coarse: bool = False
+) -> Solution:
+    """Fit all partials together, averaged over strengths and glides.
+
+    ``seems`` is the size of the glide as it seems so far, relative; ``coarse`` where the answer
+    need only come near.
+    """
+    gram, log_p, late_sd = _partials(seen, strengths, beat)
+    sigma = _sigma_of(seen, beat, seems, *((g[1::2] if coarse else g) for g in (_OFF_LAW, _COMMON)))
+    base = _base_of(seen, gram, log_p + strengths.log_p, late_sd, sigma)
+    p, pitch, variance, eps, delta_b, log_all = _over_glides(seen.glides, base)
+    best = p.sum(axis=(1, 2))
+    mean = np.einsum("m,mkij->kij", best, gram)
+    slope = 1.0 / np.maximum(mean[:, 0, 0], 1e-300)
+    glides = len(seen.glides.mix)
+    off = (mean[:, 0, -1] - mean[:, 0, 1 : 1 + glides] @ eps) * slope
+    of_glide = max(0.0, variance - float((p * base.variance).sum()))
+    return Solution(
+        log_p=log_all,
+        pitch=pitch,
+        variance=variance,
+        delta_b=delta_b,
+        eps=eps,
+        off=off,
+        off_variance=slope + of_glide,
+        strength=np.exp(best @ strengths.own),
+    )
+
+
+def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> tuple[Array, Array, Array]:
+    """What each partial says, (m, K, P, P), its own unknowns integrated out; log evidence (m,), and
+    the standard deviation (m,) of what the first does by itself late in the note.
+
+    Columns: pitch, glides, common wander, unforeseen glides, late wander, the beat's split and
+    decay, and what was seen.
+    """
+    wander, number = seen.wander, seen.number
+    covariance = own_covariance(seen, strengths.own, strengths.early)
+    own, early = np.exp(2.0 * strengths.own), np.exp(2.0 * strengths.early)
+    variance = own * (wander.late_variance[0] + early * wander.late_variance[1])
+    late = np.zeros((*strengths.own.shape, 1, len(seen.time_s)))
+    first = number == 1
+    if first.any():
+        shared = wander.late_slow + early[..., None] * wander.late_early
+        late[:, first, 0] = (own[..., None] * shared / np.sqrt(variance)[..., None])[:, first]
+        late_sd = np.sqrt(variance[:, first][:, 0])
+    else:
+        late_sd = np.sqrt(np.mean(own, axis=1) * wander.late_variance[0, 0])
+    covariance -= np.swapaxes(late, -1, -2) * late
+    common = wander.common * seen.heard[:, None]
+    unforeseen = seen.columns[:, [1 + j for j in UNFORESEEN]]
+    before = np.concatenate(
+        (seen.heard[:, None], beat.shift_columns, seen.columns, common, unforeseen), axis=1
+    )
+    after = np.concatenate((beat.shared_shift_columns, (seen.shift - beat.shift)[:, None]), axis=1)
+    many = len(late)
+    columns = np.concatenate(
+        (np.tile(before, (many, 1, 1, 1)), late, np.tile(after, (many, 1, 1, 1))), axis=2
+    )
+    gram, log_p = whitened_gram(covariance, columns)
+    gram, free = _without_first(gram, 1, 0.0)
+    log_p = log_p + free
+    # The level knows of the beat, and of it alone.
+    level = np.stack((seen.heard, seen.time_s * seen.heard), axis=1)
+    columns = np.concatenate(
+        (
+            level,
+            beat.level_columns,
+            beat.shared_level_columns,
+            (seen.level - beat.level)[:, None],
+        ),
+        axis=1,
+    )
+    of_level, log_level = whitened_gram(level_covariance(seen, strengths.level), columns)
+    of_level, free = _without_first(of_level, 2, 0.0)
+    last = after.shape[1]
+    place = np.concatenate((np.arange(beat.unknowns), np.arange(-last, 0)))
+    gram[..., place[:, None], place] += of_level
+    gram, of_beat = _without_first(gram, beat.unknowns, RHO_SIGMA**-2)
+    return gram, (log_p + of_beat + log_level + free).sum(axis=-1), late_sd
+
+
+def _without_first(gram: Array, count: int, precision: float) -> tuple[Array, Array]:
+    """The first ``count`` columns integrated out, and what that adds to the log evidence."""
+    log_p = np.zeros(gram.shape[:-2])
+    for _ in range(count):
+        own = gram[..., 0, 0] + precision
+        log_p = log_p - 0.5 * np.log(own / precision if precision else own)
+        row = gram[..., 1:, 0]
+        gram = gram[..., 1:, 1:] - row[..., :, None] * row[..., None, :] / own[..., None, None]
+    return gram, log_p
+
+
+@dataclass(frozen=True, eq=False)
+class _Base:
+    """All but the glide solved, for each strength of own wander, off the law and common.
+
+    Shapes are (m, D, S, ...). ``lead`` (..., 3) are the means of pitch, B and what the first
+    partial does late, without a glide; ``pull`` (..., 3, n) how far each column of the glides
+    draws them down; ``variance`` of the pitch and ``late_variance`` of what is late;
+    ``information`` and ``right`` of the glides.
+    """
+
+    log_p: Array
+    lead: Array
+    pull: Array
+    variance: Array
+    late_variance: Array
+    information: Array
+    right: Array
+
+
+def _sigma_of(seen: Seen, beat: Beat, seems: float, off_law: Array, common: Array) -> Array:
+    """Prior standard deviations of all unknowns but the pitch and the glides: B, the first partial
+    off the law, common wander, unforeseen glides, late wander, the beat's; shape (D, S, unknowns)
+    for so many strengths off the law and in common."""
+    shapes = 2 + len(seen.wander.common)
+    sigma = np.ones((len(off_law), len(common), shapes + len(UNFORESEEN) + 1 + beat.shared))
+    sigma[..., 0], sigma[..., 1] = _B_SIGMA, _FIRST_OFF_LAW * off_law[:, None]
+    sigma[..., 2:shapes] = common[:, None]
+    sigma[..., shapes : shapes + len(UNFORESEEN)] = _UNFORESEEN_SIGMA * np.clip(seems, *_SEEMS)
+    return sigma
+
+
+def _base_of(seen: Seen, gram: Array, log_p: Array, late_sd: Array, sigma: Array) -> _Base:
+    number, glides = seen.number, len(seen.glides.mix)
+    # How far a partial lies off the law is integrated out of each; the first has an unknown of its
+    # own for it, since that belongs to what is read.
+    off_law = sigma[:, 0, 1] / _FIRST_OFF_LAW
+    variance = np.where(number == 1, 0.0, off_law[:, None] ** 2)
+    column = gram[:, None, :, :, 0]
+    shrink = variance / (1.0 + variance * column[..., 0])
+    log_p = log_p[:, None] - 0.5 * np.log1p(variance * column[..., 0]).sum(axis=-1)
+    each = gram[:, None] - shrink[..., None, None] * column[..., :, None] * column[..., None, :]
+    gradient = law_gradient(number, seen.stiffness_b)
+    law = np.stack((np.ones(len(number)), gradient, (number == 1).astype(np.float64)))
+    size = 2 + gram.shape[-1]
+    whole = np.zeros((*each.shape[:2], size, size))
+    whole[..., :3, :3] = np.einsum("mdk,ak,bk->mdab", each[..., 0, 0], law, law)
+    whole[..., :3, 3:] = np.einsum("mdkp,ak->mdap", each[..., 0, 1:], law)
+    whole[..., 3:, :3] = np.swapaxes(whole[..., :3, 3:], -1, -2)
+    whole[..., 3:, 3:] = each[..., 1:, 1:].sum(axis=2)
+
+    base = np.concatenate((np.arange(3), np.arange(3 + glides, size - 1)))
+    information = whole[:, :, None][..., base[:, None], base]
+    information = np.repeat(information, sigma.shape[1], axis=2)
+    known = np.arange(1, len(base))
+    information[..., known, known] += sigma**-2
+    # What is read, B, and what the first partial does late, in terms of these unknowns.
+    lead = np.zeros((len(late_sd), 1, 1, 3, len(base)))
+    lead[..., 0, [0, 2]] = 1.0
+    lead[..., 1, 1] = 1.0
+    lead[..., 2, 3] = seen.wander.common_late
+    own_late = 3 + len(seen.wander.common) + len(UNFORESEEN)
+    lead[..., 2, own_late] = late_sd[:, None, None]
+    of_glide = np.arange(3, 3 + glides)
+    seen_by = whole[:, :, None][..., np.append(of_glide, size - 1)[:, None], base]
+    strengths = information.shape[:3]
+    columns = np.concatenate(
+        (
+            np.broadcast_to(seen_by, (*strengths, *seen_by.shape[-2:])),
+            np.broadcast_to(lead, (*strengths, *lead.shape[-2:])),
+        ),
+        axis=-2,
+    )
+    scale = 1.0 / np.sqrt(np.diagonal(information, axis1=-2, axis2=-1))
+    even = information * scale[..., :, None] * scale[..., None, :] + JITTER * np.eye(len(base))
+    solved, size_log = whitened_gram(even, columns * scale[..., None, :])
+    at_lead = glides + 1 + np.arange(3)
+    whole = whole[:, :, None]
+    return _Base(
+        log_p=log_p[..., None]
+        + 0.5 * (solved[..., glides, glides] - whole[..., -1, -1])
+        + size_log
+        + np.log(scale).sum(axis=-1)
+        - np.log(sigma).sum(axis=-1),
+        lead=solved[..., at_lead, glides],
+        pull=solved[..., at_lead, :glides],
+        variance=solved[..., at_lead[0], at_lead[0]],
+        late_variance=solved[..., at_lead[2], at_lead[2]],
+        information=whole[..., of_glide[:, None], of_glide] - solved[..., :glides, :glides],
+        right=whole[..., of_glide, -1] - solved[..., :glides, glides],
+    )
+
+
+def _over_glides(glides: Glides, base: _Base) -> tuple[Array, float, float, Array, float, float]:
+    """Average over the kinds of glide: probabilities of the strengths (m, D, S); pitch and its
+    variance with what the first partial does late; mean eps of each column; B's correction; and
+    the log evidence."""
+    none = np.zeros((*base.log_p.shape, 1, 1))
+    kinds = [
+        (np.array([[0]]), none, none[..., None], base.log_p[..., None] + np.log(_PRIOR["none"])),
+        _one_exponential(glides, base),
+        _predicted(glides, base),
+    ]
+    log_p = np.concatenate([kind[3] for kind in kinds], axis=-1)
+    p = np.exp(log_p - log_p.max())
+    total = float(p.sum())
+    p /= total
+    pitches, variances, eps, delta_b = [], [], np.zeros(len(glides.mix)), 0.0
+    first = 0
+    for columns, mean, covariance, each_log in kinds:
+        share = p[..., first : first + each_log.shape[-1]]
+        first += each_log.shape[-1]
+        pull = np.moveaxis(base.pull[..., columns], -3, 0)
+        moved = base.lead[..., None, :] - np.moveaxis((pull * mean).sum(axis=-1), 0, -1)
+        wide = np.einsum("r...j,...jl,r...l->r...", pull[::2], covariance, pull[::2])
+        pitches.append(moved[..., 0])
+        # What the first partial does by itself at the end, that is as far as it may be off.
+        late = moved[..., 2] ** 2 + wide[1] + base.late_variance[..., None]
+        variances.append(wide[0] + base.variance[..., None] + late)
+        delta_b += float((share * moved[..., 1]).sum())
+        np.add.at(
+            eps, np.broadcast_to(columns, mean.shape[-2:]), np.einsum("mdsc,mdscj->cj", share, mean)
+        )
+    pitch = np.concatenate(pitches, axis=-1)
+    mean_pitch = float((p * pitch).sum())
+    variance = float((p * (np.concatenate(variances, axis=-1) + (pitch - mean_pitch) ** 2)).sum())
+    return (
+        p.sum(axis=-1),
+        mean_pitch,
+        variance,
+        eps,
+        delta_b,
+        float(log_p.max()) + float(np.log(total)),
+    )
+
+
+_Kind = tuple[NDArray[np.intp], Array, Array, Array]
+
+
+def _one_exponential(glides: Glides, base: _Base) -> _Kind:
+    """Single exponentials of every time constant and size: columns (C, 1), mean (..., C, 1),
+    covariance (..., C, 1, 1) and log evidence (..., C). A string only relaxes: none is negative."""
+    ladder = np.arange(len(TAU_S))
+    known = np.diagonal(base.information, axis1=-2, axis2=-1)[..., ladder, None]
+    precision = np.maximum(known, 0.0) + _GLIDE**-2
+    right = base.right[..., ladder, None]
+    sigma = precision**-0.5
+    z = right * sigma
+    above = scipy.special.log_ndtr(z)
+    # Mean and variance of what is left of a normal distribution above zero.
+    ratio = np.exp(-0.5 * z * z - 0.5 * np.log(2.0 * np.pi) - above)
+    mean = sigma * np.maximum(z + ratio, 0.0)
+    variance = sigma**2 * np.clip(1.0 - ratio * (ratio + z), 1e-9, 1.0)
+    log_prior = np.log(2.0 * _PRIOR["one"] / len(_GLIDE) * glides.likely)[:, None]
+    log_p = base.log_p[..., None, None] + log_prior + 0.5 * z * z + above
+    log_p = log_p + np.log(sigma / _GLIDE)
+    many = (*base.log_p.shape, -1)
+    return (
+        np.repeat(ladder, len(_GLIDE))[:, None],
+        mean.reshape(many)[..., None],
+        variance.reshape(many)[..., None, None],
+        log_p.reshape(many),
+    )
+
+
+def _predicted(glides: Glides, base: _Base) -> _Kind:
+    """The glide that the decays predict, with shares and pace somewhat free, of every size."""
+    columns = np.arange(len(TAU_S), len(glides.mix))
+    sigma = _GLIDE[:, None] * glides.unit
+    information = base.information[..., None, columns[:, None], columns]
+    information = information + np.eye(len(columns)) * (sigma**-2)[:, None]
+    covariance = np.linalg.inv(information)
+    right = base.right[..., None, columns]
+    mean = (covariance @ right[..., None])[..., 0]
+    log_p = base.log_p[..., None] + np.log(2.0 * _PRIOR["predicted"] / len(_GLIDE))
+    log_p = log_p + 0.5 * (mean * right).sum(axis=-1) - 0.5 * np.linalg.slogdet(information)[1]
+    # All but the last, the pace, add to the size, which is not negative: what is left of a normal
+    # distribution where they add to more than nothing.
+    adds = np.append(np.ones(len(columns) - 1), 0.0)
+    with_size = covariance @ adds
+    spread = np.sqrt(with_size @ adds)
+    z = (mean @ adds) / spread
+    above = scipy.special.log_ndtr(z)
+    ratio = np.exp(-0.5 * z * z - 0.5 * np.log(2.0 * np.pi) - above)
+    lean = with_size / spread[..., None]
+    less = np.clip(ratio * (ratio + z), 0.0, 1.0 - 1e-9)
+    mean = mean + lean * ratio[..., None]
+    covariance = covariance - less[..., None, None] * lean[..., :, None] * lean[..., None, :]
+    log_p = log_p - np.log(sigma).sum(axis=-1) + above
+    return np.broadcast_to(columns, sigma.shape), mean, covariance, log_p

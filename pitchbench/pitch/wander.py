@@ -1,0 +1,147 @@
+"""What a partial does by itself: the slow random course that real strings add to law and glide.
+
+Magnets pull, bodies and bridges answer, windings age, planes of swinging trade energy: every
+partial of a real string wanders about its own frequency by hundredths of a cent to tens of cents,
+slowly rather than fast. Its relative frequency is taken to be a sum of first-order random processes
+(Ornstein-Uhlenbeck) with time constants from a twentieth of a second to some seconds, a spectrum
+between 1/f and 1/f^2; how strong it is, the note itself shows. Where a partial's level dips below
+what it comes back to, something else is heard with it, and its wander grows as it sinks.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pitchbench.pitch.partials import Array
+from pitchbench.units import CENTS_PER_NEPER
+
+#: Time constants of the wander, seconds, and the exponent with which their variances rise: what
+#: made twenty real notes the most probable among -0.3 to 1 (flat, 0, is 1/f).
+_TAU_S: Final = np.array([0.05, 0.2, 0.8, 3.2])
+_REDNESS: Final = 0.4
+_PIVOT_S: Final = 0.45
+#: After the pluck other things ring along, body and bridge among them; they are soon gone.
+_EARLY_S: Final = 0.25
+_EARLY_TAU_S: Final = np.array([0.1, 0.3])
+#: A dip counts for at most this much.
+_DEEPEST: Final = 20.0
+_SILENT: Final = -100.0
+#: Half the span from here to the end, but at least to ``_HEARD_S``, is when a pitch is compared.
+_HEARD_S: Final = 4.0
+_LATE_POINTS: Final = 9
+#: No partial of a string leaves the others by this much, but for what drowns it, and only what
+#: stands out of the noise by so many sigma says that it does.
+_LOST_CENTS: Final = 10.0
+_SEEN_SIGMA: Final = 3.0
+_WELL_SEEN_CENTS: Final = 5.0
+
+
+@dataclass(frozen=True, eq=False)
+class Wander:
+    """Covariances of the phase, as a shift in time (s^2), of wander of strength 1.
+
+    Parameters
+    ----------
+    slow, early : of a partial's own lasting wander and of that after the pluck, shape (K, M, M).
+    lost : of the moments in which something else drowns the partial, as it is, shape (K, M, M).
+    late_slow, late_early : covariance with the mean wander late in the note, shape (K, M).
+    late_variance : variance of that mean, shape (2, K): lasting, early.
+    common : what all partials may do together, shape (S, M), each with a standard deviation of 1.
+    common_late : the share of the first of these in the mean late in the note; others have none.
+    """
+
+    slow: Array
+    early: Array
+    lost: Array
+    late_slow: Array
+    late_early: Array
+    late_variance: Array
+    common: Array
+    common_late: float
+
+
+def wander_of(
+    time_s: Array, shift_s: Array, variance: Array, heard: NDArray[np.bool_], level: Array
+) -> Wander:
+    """The covariances for partials seen at ``time_s`` (M,).
+
+    Parameters
+    ----------
+    shift_s, variance : phase as a shift in time and the variance of its noise, shape (K, M).
+    heard : where the partial stands out of the noise, shape (K, M).
+    level : natural logarithm of its amplitude, shape (K, M).
+    """
+    blocks = len(time_s)
+    end_s = max(_HEARD_S, float(time_s[-1]))
+    times = np.concatenate((time_s, np.linspace(0.5 * end_s, end_s, _LATE_POINTS)))
+    apart = np.abs(times[:, None] - times)
+    sum_up = np.tril(np.ones((blocks, blocks))) * np.diff(time_s, prepend=0.0)
+    lasting = _processes(apart, _TAU_S, (_TAU_S / _PIVOT_S) ** _REDNESS)
+    fading = np.exp(-times / _EARLY_S)
+    early = _processes(apart, _EARLY_TAU_S, np.ones(2)) * fading * fading[:, None]
+    # A partial can only come back to what it never lost: what it sinks below that is a dip.
+    comes_back = np.maximum.accumulate(np.where(heard, level, _SILENT)[:, ::-1], axis=1)[:, ::-1]
+    dip = np.exp(np.minimum(np.where(heard, comes_back - level, 0.0), np.log(_DEEPEST)))
+    dip = np.concatenate((dip, np.ones((len(dip), _LATE_POINTS))), axis=1)
+    both = heard[:, :, None] & heard[:, None]
+
+    def seen(process: Array, size: Array) -> tuple[Array, Array, Array]:
+        each = process * size[:, :, None] * size[:, None]
+        late = sum_up @ each[:, :blocks, blocks:].mean(axis=2)[..., None]
+        mean = each[:, blocks:, blocks:].mean(axis=(1, 2))
+        return sum_up @ each[:, :blocks, :blocks] @ sum_up.T, late[..., 0], mean
+
+    slow, late_slow, slow_mean = seen(lasting, dip)
+    first, late_early, early_mean = seen(early, dip)
+    together, late, mean = (each[0] for each in seen(lasting, np.ones((1, len(times)))))
+    value, vector = np.linalg.eigh(together - np.outer(late, late) / mean)
+    shapes = vector * np.sqrt(np.maximum(value, 0.0))
+    return Wander(
+        slow=slow * both,
+        early=first * both,
+        lost=_lost(time_s, shift_s, variance, heard) * both,
+        late_slow=late_slow * heard,
+        late_early=late_early * heard,
+        late_variance=np.stack((slow_mean, early_mean)),
+        common=np.concatenate(((late / np.sqrt(mean))[None], shapes.T)),
+        common_late=float(np.sqrt(mean)),
+    )
+
+
+def _processes(apart: Array, tau_s: Array, variance: Array) -> Array:
+    """Covariance of a sum of first-order processes, shape of ``apart``."""
+    covariance: Array = np.exp(-apart[..., None] / tau_s) @ variance
+    return covariance
+
+
+def _lost(time_s: Array, shift_s: Array, variance: Array, heard: NDArray[np.bool_]) -> Array:
+    """Covariance (K, M, M) of steps that open where a partial's frequency is not the string's."""
+    step_s = np.diff(time_s)
+    seen = heard[:, 1:] & heard[:, :-1]
+    frequency = np.diff(shift_s, axis=1) / step_s
+    noise = np.sqrt(variance[:, 1:] + variance[:, :-1]) / step_s
+    apart = frequency - _median(frequency, seen, axis=1)[:, None]
+    clear = seen & (noise < _WELL_SEEN_CENTS / CENTS_PER_NEPER)
+    apart = np.where(seen, np.abs(apart - _median(apart, clear, axis=0)), 0.0)
+    apart = np.where(apart > _SEEN_SIGMA * noise, apart, 0.0)
+    far = np.minimum(1.0, (CENTS_PER_NEPER / _LOST_CENTS * apart) ** 4)
+    steps = np.pad(far * apart * step_s, ((0, 0), (1, 0)))
+    sums = np.tril(np.ones((len(time_s), len(time_s))))
+    covariance: Array = (sums * np.square(steps)[:, None]) @ sums.T
+    return covariance
+
+
+def _median(values: Array, used: NDArray[np.bool_], *, axis: int) -> Array:
+    """Median of the ``used`` values along ``axis``; 0 where there is none."""
+    ordered = np.sort(np.where(used, values, np.inf), axis=axis)
+    count = np.expand_dims(used.sum(axis=axis), axis)
+    both = [
+        np.take_along_axis(ordered, np.maximum(i, 0), axis) for i in ((count - 1) // 2, count // 2)
+    ]
+    middle = np.where(count > 0, 0.5 * (both[0] + np.where(count > 0, both[1], 0.0)), 0.0)
+    median: Array = np.squeeze(middle, axis=axis)
+    return median
