@@ -23,7 +23,7 @@ from pitchbench.intonation.bridge import (
     setback_mm,
 )
 from pitchbench.intonation.fit import fit_linear
-from pitchbench.intonation.offset import Group, Offset
+from pitchbench.intonation.offset import Offset
 
 
 @dataclass(frozen=True)
@@ -55,12 +55,6 @@ TURNED_AS_SAID: Final = 0.03
 #: A change this many standard deviations from what is expected is no matter of scatter.
 NOT_SEATED_SIGMAS: Final = 4.0
 
-
-#: Beliefs from before and after a move that lie farther apart than this are not of one saddle.
-DISAGREE_SIGMAS: Final = 2.0
-
-#: Degrees of freedom that are as good as normal.
-_NORMAL_DOF: Final = 200.0
 
 
 @dataclass(frozen=True)
@@ -100,14 +94,6 @@ class Effect(StrEnum):
     LITTLE = "little"
     NOT_SEATED = "not seated"
     TOO_FAR = "too far"
-
-
-@dataclass(frozen=True)
-class Advice:
-    """The next move, and what is then to be believed of the offset."""
-
-    move: Move
-    after: Offset
 
 
 def learn(
@@ -174,7 +160,7 @@ def advise(
     response: Response = BY_GEOMETRY,
     moved_mm: float = 0.0,
     last_screw_mm: float | None = None,
-) -> Advice:
+) -> Move:
     """The move after which the expected squared error is least.
 
     Parameters
@@ -200,86 +186,43 @@ def advise(
         moved_mm=moved_mm,
         slack_mm=response.slack_mm / response.factor if slack else 0.0,
     )
-    after = carried_over(
-        offset,
+    change = expected_change(
+        move.screw_mm,
         instrument,
         string,
-        move.screw_mm,
+        fret=offset.fret,
         response=response,
         moved_before_mm=moved_mm,
         reversed_turn=reversed_turn,
     )
-    return Advice(replace(move, ends95_cents=after.interval95_cents), after)
+    after = Belief.normal(offset.offset_cents + change.centre, math.hypot(offset.u_cents, change.u))
+    return replace(move, ends95_cents=after.interval())
 
 
-def shared(one: Offset, other: Offset) -> Offset:
-    """What two strings on one saddle ask of it together: the mean of their offsets.
-
-    Both have the same leverage, so the sum of the two squared errors is least where the mean is
-    zero; what then remains is half their difference on each, with opposite signs. Takes are
-    counted as those of ``one``.
-    """
-    a, b = one.belief, other.belief
-    scale = math.hypot(a.scale, b.scale) / 2.0
-    fourth = a.scale**4 / a.dof + b.scale**4 / b.dof
-    dof = min((2.0 * scale) ** 4 / fourth, _NORMAL_DOF) if fourth else _NORMAL_DOF
-    return replace(one, belief=Belief((a.centre + b.centre) / 2.0, scale, dof))
-
-
-def carried_over(
-    before: Offset,
+def expected_change(
+    screw_mm: float,
     instrument: Instrument,
     string: int,
-    screw_mm: float,
     *,
+    fret: int,
     response: Response = BY_GEOMETRY,
     said: bool = False,
     moved_before_mm: float = 0.0,
     reversed_turn: bool | None = None,
-) -> Offset:
-    """What the takes from before a move say of the offset after it.
+) -> Belief:
+    """By how many cents a move should change the offset at ``fret``.
 
-    The expected change is added, and to the uncertainty what is not known of it: how well the
-    screw was turned, the bridge's factor and slack. Pitches and counts stay those of before.
+    Unsure of it is how well the screw was turned, and the bridge's factor and slack.
     """
-    place = _Place(before.fret, instrument, string, moved_before_mm)
-    change = place.change_cents(
-        _travel_mm(screw_mm, response.factor, response.slack_mm, reversed_turn)
-    )
-    turned = TURNED_AS_SAID if said else TURNED_AS_TOLD
+    place = _Place(fret, instrument, string, moved_before_mm)
+    travel_mm = _travel_mm(screw_mm, response.factor, response.slack_mm, reversed_turn)
+    change = place.change_cents(travel_mm)
     unsure = math.hypot(
-        change * turned,
+        change * (TURNED_AS_SAID if said else TURNED_AS_TOLD),
         change * response.factor_u / response.factor,
         place.change_cents(_slack_u_mm(response, reversed_turn)),
     )
-    held = before.belief
-    scale = math.hypot(held.scale, unsure)
-    # Welch and Satterthwaite; what is unsure of the move is known well enough to be normal.
-    dof = held.dof * (scale / held.scale) ** 4 if held.scale else _NORMAL_DOF
-    return replace(before, belief=Belief(held.centre + change, scale, min(dof, _NORMAL_DOF)))
-
-
-def combined(now: Offset, carried: Offset) -> Offset:
-    """The offset from present takes and what was carried over from before the move, together.
-
-    The two are weighted by their 95 % intervals. Where they disagree by more than both explain
-    (a saddle that did not seat, a screw turned otherwise than told), only the present counts.
-    """
-    # The normal beliefs with the same 95 % intervals.
-    u_now, u_carried = (each.belief.with_dof(math.inf).scale for each in (now, carried))
-    apart = abs(now.offset_cents - carried.offset_cents)
-    if u_now == 0.0 or u_carried == 0.0 or apart > DISAGREE_SIGMAS * math.hypot(u_now, u_carried):
-        return now
-    weight = u_carried**2 / (u_now**2 + u_carried**2)
-    centre = carried.offset_cents + weight * (now.offset_cents - carried.offset_cents)
-    u = u_now * u_carried / math.hypot(u_now, u_carried)
-    dof = min(now.belief.dof + carried.belief.dof, _NORMAL_DOF)
-    return replace(
-        now,
-        open=_together(now.open, carried.open),
-        fretted=_together(now.fretted, carried.fretted),
-        belief=Belief.normal(centre, u).with_dof(dof),
-    )
+    return Belief.normal(change, unsure)
 
 
 def effect(
@@ -299,13 +242,6 @@ def effect(
     if before * after < 0.0 and abs(after) - 2.0 * move.after.u_cents > tolerance_cents:
         return Effect.TOO_FAR
     return Effect.AS_EXPECTED
-
-
-def _together(now: Group, earlier: Group) -> Group:
-    """Takes of the same note before and after a move: the present pitch, all takes counted."""
-    squares = sum((g.n - 1) * (g.spread_cents or 0.0) ** 2 for g in (now, earlier))
-    dof = now.n + earlier.n - 2
-    return Group(now.n + earlier.n, now.mean_hz, math.sqrt(squares / dof) if dof > 0 else None)
 
 
 @dataclass(frozen=True)
