@@ -53,10 +53,9 @@ _TAKES_THAT_SHOW_SCATTER: Final = 5
 _WORTH_SAYING: Final = 0.9
 
 #: A trend: so many takes, each beyond the last, and from first to last so many spreads. Of takes
-#: that do not hang together one look in 170 shows it (a twelfth are in order, and of those one in
-#: 14 spans 3.2 standard deviations).
-_TREND_TAKES: Final = 4
-_TREND_SPREADS: Final = 3.0
+#: that do not hang together one look in 60 shows five in order, and half of those span that much.
+_TREND_TAKES: Final = 5
+_TREND_SPREADS: Final = 2.0
 
 _NORMAL: Final = NormalDist()
 
@@ -256,7 +255,7 @@ def _leaving_u(centre: float, tolerance_cents: float, sure: float) -> float:
     """The standard uncertainty at which a normal belief lies within the tolerance surely enough;
     0 where it never will."""
     low, high = 0.0, tolerance_cents
-    while high - low > 0.01 * tolerance_cents:
+    while high - low > 0.001 * tolerance_cents:
         u = (low + high) / 2.0
         upper, lower = (tolerance_cents - centre) / u, (-tolerance_cents - centre) / u
         if _NORMAL.cdf(upper) - _NORMAL.cdf(lower) >= sure:

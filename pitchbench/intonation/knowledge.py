@@ -64,6 +64,12 @@ _STRAY_SHARE: Final = 0.002
 OPEN_TYPICAL_CENTS: Final = 0.6
 _OPEN_TYPICAL_DOF: Final = 4.0
 
+#: From one day to the next one hand in ten is another: other strings, another guitar, a person
+#: called by the wrong name; and its open scatter is worth no more than eight takes (own judgement,
+#: no source).
+_CHANGED_HAND: Final = 0.1
+_MOST_OPEN_DOF: Final = 8.0
+
 #: Drift of a string that is played, sd: half a kelvin a minute of a warm hand on a low E, 3.9 cents
 #: per kelvin (derived from its steel alone).
 _DRIFT_CENTS_PER_MIN: Final = 2.0
@@ -171,6 +177,11 @@ class Person:
     def of_one_string(self) -> Grid:
         """Probabilities of the habits on a string not played yet."""
         return np.asarray(_OTHER_STRING.T @ self.habits)
+
+    def on_another_day(self) -> Person:
+        """What is still known of the person another day: less surely, for hands change."""
+        kept = (1.0 - _CHANGED_HAND) * self.habits + _CHANGED_HAND * ANYBODY.habits
+        return Person(kept, self.open_cents, min(self.open_dof, _MOST_OPEN_DOF))
 
     def having_played(self, strings: Iterable[Knowledge]) -> Person:
         """What is known of the person after these strings."""

@@ -85,10 +85,11 @@ def table(runs: int) -> str:
     lines = [
         "## Offset of a batch of takes: does the interval hold what it says",
         "",
-        f"Simulated takes with known truth, one every {SECONDS_APART:g} s ({runs} runs a cell; made "
-        "by `python tests/benchmarks/offset_coverage.py --write`). How often the 95 % interval "
-        "holds the truth, in per cent, and in brackets half its mean width in cents; beside it what "
-        "a Student interval on the two means and spreads does. Takes of each note: 3, 5, 8.",
+        f"Simulated takes with known truth, one every {SECONDS_APART:g} s ({runs} runs a cell; "
+        "made by `python tests/benchmarks/offset_coverage.py --write`). How often the 95 % "
+        "interval holds the truth, in per cent, and in brackets half its mean width in cents; "
+        "beside it what a Student interval on the two means and spreads does. Takes of each note: "
+        "3, 5, 8.",
         "",
         "| takes | " + " | ".join(f"{n} of each | Student" for n in COUNTS) + " |",
         "|---|" + "---|---|" * len(COUNTS),
