@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 from invented import a_reading
 
 from pitchbench.instrument import Instrument
-from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.presets import preset
@@ -25,7 +24,7 @@ def setup_of(instrument: Instrument | str = "six-string", **changes: object) -> 
     """A setup with the usual beliefs about a player."""
     if isinstance(instrument, str):
         instrument = preset(instrument)
-    return replace(Setup(instrument=instrument, prior=GUIDED_PRIOR), **changes)  # type: ignore[arg-type]
+    return replace(Setup(instrument=instrument), **changes)  # type: ignore[arg-type]
 
 
 @dataclass

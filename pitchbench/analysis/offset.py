@@ -7,21 +7,19 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import median
-from typing import Final
 
 from pitchbench.analysis.listening import Heard, Listened
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, plan_move
 from pitchbench.intonation.classify import NEAR_CENTS, OUT_OF_TUNE_CENTS, Sounded, tell_apart
+from pitchbench.intonation.deciding import judge
+from pitchbench.intonation.knowledge import Knowledge, from_takes
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, Take, estimate_offset
-from pitchbench.intonation.verdict import Decision, Verdict, judge
+from pitchbench.intonation.verdict import Decision, Verdict
 from pitchbench.notes import Note, nearest_note, ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between, fret_ratio
-
-#: As many takes, open and fretted together, as are worth making (as in a session).
-_MOST_TAKES: Final = 16
 
 
 class Role(StrEnum):
@@ -68,12 +66,14 @@ class LostPluck(Heard):
 
 @dataclass(frozen=True, eq=False)
 class Comparison:
-    """Open against fretted, as it was heard: ``note`` is the open string, named or inferred."""
+    """Open against fretted, as it was heard: ``note`` is the open string, named or inferred;
+    ``known`` is what the takes say, ``offset`` the same in numbers."""
 
     a4_hz: float
     note: Note
     plucks: tuple[ComparedPluck | LostPluck, ...]
     offset: Offset
+    known: Knowledge
 
     def stray(self, pluck: ComparedPluck) -> bool:
         """Whether a take stands out from the rest of its group."""
@@ -132,14 +132,14 @@ def compare(
         fret=fret,
         open_hz=None if string is None else string.hz(a4_hz),
     )
-    offset = estimate_offset(
-        [each.take(fret) for each in heard if isinstance(each, ComparedPluck) and each.counts],
-        fret=fret,
-        prior=DEFAULT_PRIOR,
-    )
-    if offset is None:
+    takes = [each.take(fret) for each in heard if isinstance(each, ComparedPluck) and each.counts]
+    means = estimate_offset(takes, fret=fret, prior=DEFAULT_PRIOR)
+    known = from_takes(takes, fret=fret)
+    if means is None or known.offset is None:
         raise _nothing_to_compare(heard, string, fret, a4_hz)
-    return Comparison(a4_hz, string or nearest_note(offset.open.mean_hz, a4_hz)[0], heard, offset)
+    offset = replace(means, belief=known.offset.belief)
+    note = string or nearest_note(offset.open.mean_hz, a4_hz)[0]
+    return Comparison(a4_hz, note, heard, offset, known)
 
 
 def decide(
@@ -156,15 +156,14 @@ def decide(
     PitchbenchError
         If no place of the saddle cures such an offset.
     """
-    verdict = judge(
-        comparison.offset,
-        tolerance_cents=instrument.tolerance_cents if tolerance_cents is None else tolerance_cents,
-        prior=DEFAULT_PRIOR,
-        most_takes=_MOST_TAKES,
-    )
+    within_cents = instrument.tolerance_cents if tolerance_cents is None else tolerance_cents
+    verdict = judge(comparison.known, tolerance_cents=within_cents)
+    assert verdict is not None
     move = _planned(comparison, instrument) if verdict.decision is Decision.MOVE else None
     c = comparison
-    return OffsetResult(c.a4_hz, c.note, c.plucks, c.offset, instrument, verdict, move, assumed)
+    return OffsetResult(
+        c.a4_hz, c.note, c.plucks, c.offset, c.known, instrument, verdict, move, assumed
+    )
 
 
 def _on_one_clock(

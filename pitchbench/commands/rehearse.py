@@ -28,7 +28,6 @@ from pitchbench.commands.guided import (
     work_options,
 )
 from pitchbench.commands.instrument_options import with_details
-from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.presets import preset
 from pitchbench.report.session import rehearsal_document
 from pitchbench.screen.pictures import SESSION
@@ -87,7 +86,7 @@ def command(
     instrument.
     """
     instrument = with_details(preset(preset_name or "six-string"), details)
-    setup = Setup(instrument=instrument, prior=GUIDED_PRIOR, a4_hz=a4, fret=fret)
+    setup = Setup(instrument=instrument, a4_hz=a4, fret=fret)
     setup = work_on(setup, strings, tolerance)
     how: dict[str, Any] = {
         "seed": seed,

@@ -33,7 +33,7 @@ from pitchbench.commands.guided import (
 from pitchbench.commands.instrument_options import instrument_options, with_details
 from pitchbench.commands.live import input_options
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.intonation.offset import GUIDED_PRIOR
+from pitchbench.intonation.knowledge import ANYBODY
 from pitchbench.presets import preset
 from pitchbench.records.history import opening_words
 from pitchbench.records.model import SessionKind, SessionRecord
@@ -41,7 +41,7 @@ from pitchbench.report.session import session_document
 from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import NotKeptError, View, run
-from pitchbench.session.learning import LEARN_FROM, learned_response, learned_scatter
+from pitchbench.session.learning import LEARN_FROM, learned_person, learned_response
 from pitchbench.session.log import Setup, Step
 from pitchbench.session.state import State, begin, resume
 from pitchbench.sound.microphone import Microphone
@@ -129,17 +129,17 @@ def command(
             assert repository is not None
             start = _old(repository, resumed)
         else:
-            instrument, prior = preset(preset_name or "six-string"), GUIDED_PRIOR
+            instrument, person = preset(preset_name or "six-string"), ANYBODY
             earlier: list[SessionRecord] = []
             if name is not None:
                 assert repository is not None
                 instrument = repository.instrument(name).instrument
                 earlier = repository.sessions(name, last=LEARN_FROM)
-                prior = learned_scatter(session.log for session in earlier)
+                person = learned_person(session.log for session in earlier)
             instrument = with_details(instrument, details)
             if (words := opening_words(instrument, earlier)) is not None:
                 click.echo(printable(words), err=True)
-            setup = Setup(instrument=instrument, prior=prior, a4_hz=a4, fret=fret)
+            setup = Setup(instrument=instrument, person=person, a4_hz=a4, fret=fret)
             logs = [session.log for session in earlier]
             setup = replace(setup, response=learned_response(logs, setup))
             start = _Start(begin(work_on(setup, strings, tolerance)))

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from enum import StrEnum
 from statistics import NormalDist
 from typing import Final
 
 from pitchbench.intonation.knowledge import Density, Knowledge, mean_of
+from pitchbench.intonation.verdict import Decision, Notice, Verdict
 
 #: A string is left when it is within the tolerance with this probability. The belief is a whole
 #: one, so looking after every take needs no more than that (docs/accuracy.md: what was claimed
@@ -60,25 +60,6 @@ _TREND_SPREADS: Final = 2.0
 _NORMAL: Final = NormalDist()
 
 
-class Decision(StrEnum):
-    """The three verdicts."""
-
-    LEAVE = "leave"
-    MOVE = "move"
-    TAKE_MORE = "take_more"
-
-
-class Notice(StrEnum):
-    """What stands out in the takes besides their offset."""
-
-    SHARPENING = "sharpening"
-    FLATTENING = "flattening"
-    DEPENDENT = "dependent"
-    SCATTER = "scatter"
-    BENT = "bent"
-    NOT_BY_TURNS = "not by turns"
-
-
 @dataclass(frozen=True)
 class Turning:
     """How surely a saddle goes where it is sent: a share of the way, and cents besides.
@@ -99,32 +80,6 @@ class Turning:
 AS_TOLD: Final = Turning()
 
 
-@dataclass(frozen=True)
-class Judgement:
-    """What the facts so far call for.
-
-    ``offset`` is what is believed; with a second string on the saddle, of the mean of both, which
-    is what the saddle can cure. ``p_within`` is the probability that it lies within the tolerance,
-    ``p_moved`` the same after the advised change of ``change_cents``, if the move goes right.
-    ``border`` is True where the most takes are in and ``decision`` is no more than the likelier
-    choice. ``next_fretted`` is which note helps most next, ``plucks_to_go`` how many takes are
-    expected to decide it. ``fitting_tolerance_cents`` is a tolerance that this scatter reaches
-    without toil, None where the present one fits.
-    """
-
-    decision: Decision
-    border: bool
-    offset: Density
-    tolerance_cents: float
-    p_within: float
-    p_moved: float
-    change_cents: float
-    next_fretted: bool
-    plucks_to_go: float
-    notices: tuple[Notice, ...]
-    fitting_tolerance_cents: float | None
-
-
 def judge(
     known: Knowledge,
     *,
@@ -132,14 +87,17 @@ def judge(
     sure: float = SURE,
     turning: Turning = AS_TOLD,
     beside: Density | None = None,
-) -> Judgement | None:
+    most_takes: int = MOST_TAKES,
+) -> Verdict | None:
     """What to do with a string; None until both its notes were played.
 
     Parameters
     ----------
     sure : the probability at which it is left: `SURE`, or `SURE_AT_LAST` in the check at the end.
     turning : how well the saddle can be sent.
-    beside : the offset of another string on the same saddle.
+    beside : the offset of another string on the same saddle: then the mean of both is judged, which
+        is what the saddle can cure.
+    most_takes : after so many takes, open and fretted, more are not worth their while.
 
     Examples
     --------
@@ -161,7 +119,9 @@ def judge(
     p_moved = after.within(-tolerance_cents, tolerance_cents)
     aim_cents = math.hypot(AIM_OF_TOLERANCE * tolerance_cents, AIM_OF_MOVE * centre)
     worth = p_moved - p_within >= WORTH_A_MOVE
-    most = known.open + known.fretted >= MOST_TAKES
+    taken = known.open + known.fretted
+    most = taken >= most_takes
+    to_go = _to_go(known, offset, tolerance_cents, sure, aim_cents if worth else 0.0)
     now = known.fretted_since_move > 0
     if now and known.fretted >= LEAST_TO_LEAVE and p_within >= sure:
         decision = Decision.LEAVE
@@ -169,16 +129,15 @@ def judge(
         decision = Decision.MOVE
     else:
         decision = Decision.LEAVE if most else Decision.TAKE_MORE
-    return Judgement(
+    return Verdict(
         decision=decision,
         border=most and p_within < sure and offset.u > aim_cents,
-        offset=offset,
         tolerance_cents=tolerance_cents,
         p_within=p_within,
         p_moved=p_moved,
         change_cents=-centre,
         next_fretted=_next_fretted(known),
-        plucks_to_go=_to_go(known, offset, tolerance_cents, sure, aim_cents if worth else 0.0),
+        plucks_to_go=min(to_go, max(1.0, float(most_takes - taken))),
         notices=notices(known),
         fitting_tolerance_cents=_fitting(known, tolerance_cents),
     )
@@ -247,8 +206,7 @@ def _to_go(
     needed = max(_leaving_u(offset.centre, tolerance_cents, sure), aim_cents)
     least = LEAST_TO_LEAVE - known.fretted
     fretted = known.spread_cents**2 * (needed**-2 - offset.u**-2) if needed else math.inf
-    room = MOST_TAKES - known.open - known.fretted
-    return float(min(max(fretted, least, 1.0), max(room, 1)))
+    return float(max(fretted, least, 1.0))
 
 
 def _leaving_u(centre: float, tolerance_cents: float, sure: float) -> float:

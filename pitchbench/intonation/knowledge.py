@@ -23,6 +23,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.belief import Belief
 from pitchbench.intonation.offset import Take
 from pitchbench.units import cents_between
 
@@ -111,6 +112,12 @@ class Density:
         return self.quantile(0.5)
 
     @property
+    def belief(self) -> Belief:
+        """The Student distribution with this median and these 68.27 % and 95 % intervals."""
+        low, high = self.interval()
+        return Belief.matching(self.centre, u=self.u, half95=(high - low) / 2.0)
+
+    @property
     def u(self) -> float:
         """Standard uncertainty: half the 68.27 % interval, so far tails weigh as little as they
         are likely."""
@@ -161,44 +168,52 @@ def mean_of(one: Density, other: Density) -> Density:
 class Person:
     """How a person plays, as far as it is known: probabilities of habits, and the open scatter.
 
-    ``habits`` has the axes (spread, dependence); ``open_cents`` is the scatter of open
-    plucks, worth ``open_dof`` takes.
+    ``habits`` has a row for each spread and in it a number for each dependence; ``open_cents`` is
+    the scatter of open plucks, worth ``open_dof`` takes.
     """
 
-    habits: Grid
+    habits: tuple[tuple[float, ...], ...]
     open_cents: float = OPEN_TYPICAL_CENTS
     open_dof: float = _OPEN_TYPICAL_DOF
 
     @property
     def spread_cents(self) -> float:
         """Expected spread of fretted takes: the root of its mean square."""
-        return math.sqrt(float(self.habits.sum(1) @ SPREADS_CENTS**2))
+        return math.sqrt(float(self._grid.sum(1) @ SPREADS_CENTS**2))
 
     def of_one_string(self) -> Grid:
         """Probabilities of the habits on a string not played yet."""
-        return np.asarray(_OTHER_STRING.T @ self.habits)
+        return np.asarray(_OTHER_STRING.T @ self._grid)
 
     def on_another_day(self) -> Person:
         """What is still known of the person another day: less surely, for hands change."""
-        kept = (1.0 - _CHANGED_HAND) * self.habits + _CHANGED_HAND * ANYBODY.habits
-        return Person(kept, self.open_cents, min(self.open_dof, _MOST_OPEN_DOF))
+        kept = (1.0 - _CHANGED_HAND) * self._grid + _CHANGED_HAND * ANYBODY._grid
+        return Person(_rows(kept), self.open_cents, min(self.open_dof, _MOST_OPEN_DOF))
 
     def having_played(self, strings: Iterable[Knowledge]) -> Person:
         """What is known of the person after these strings."""
-        habits, squares, dof = self.habits, self.open_dof * self.open_cents**2, self.open_dof
+        habits, squares, dof = self._grid, self.open_dof * self.open_cents**2, self.open_dof
         for string in strings:
             says = _OTHER_STRING @ string.evidence
             habits = habits * says
             habits = habits / habits.sum()
             squares += string.open_squares
             dof += string.open_dof
-        return Person(habits, math.sqrt(squares / dof), dof)
+        return Person(_rows(habits), math.sqrt(squares / dof), dof)
+
+    @property
+    def _grid(self) -> Grid:
+        return np.array(self.habits)
+
+
+def _rows(habits: Grid) -> tuple[tuple[float, ...], ...]:
+    return tuple(map(tuple, habits.tolist()))
 
 
 def _unknown(*, spread_log_sd: float, p_dependent: float) -> Person:
     z = np.log(SPREADS_CENTS / _SPREAD_MEDIAN_CENTS) / spread_log_sd
     spreads = np.exp(-(z**2) / 2.0)
-    return Person(np.outer(spreads / spreads.sum(), (1.0 - p_dependent, p_dependent)))
+    return Person(_rows(np.outer(spreads / spreads.sum(), (1.0 - p_dependent, p_dependent))))
 
 
 #: A person not met before, who goes on until it is decided and lifts the hand between takes.

@@ -98,7 +98,8 @@ class Offset:
     ``belief`` is what is believed of it, in cents.
     ``drift_cents_per_min`` is the drift that was removed, None where it could not be estimated;
     0 where there was none to speak of. ``stray`` holds takes that stand out from the rest of
-    their group: they are counted, but worth a second look.
+    their group: they are counted, but worth a second look. ``carried_over`` is whether the belief
+    also rests on what was known before these takes, from before the saddle was last moved.
     """
 
     fret: int
@@ -107,6 +108,7 @@ class Offset:
     belief: Belief
     drift_cents_per_min: float | None = None
     stray: tuple[Take, ...] = ()
+    carried_over: bool = False
 
     @property
     def offset_cents(self) -> float:

@@ -56,7 +56,6 @@ TURNED_AS_SAID: Final = 0.03
 NOT_SEATED_SIGMAS: Final = 4.0
 
 
-
 @dataclass(frozen=True)
 class MadeMove:
     """One move with the readings around it.

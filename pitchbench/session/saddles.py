@@ -117,12 +117,12 @@ def _reversed(moves: Sequence[MoveEntry], now_mm: float) -> bool | None:
 
 def known(log: Log, string: StringState) -> Knowledge:
     """All that the log says of a string, and of the person who plays it."""
-    others = [_alone(log, each) for each in log.strings if each.number != string.number]
+    others = [alone(log, each) for each in log.strings if each.number != string.number]
     person = log.setup.person.having_played(each for each in others if each.fretted)
-    return replace(_alone(log, string), person=person)
+    return replace(alone(log, string), person=person)
 
 
-def _alone(log: Log, string: StringState) -> Knowledge:
+def alone(log: Log, string: StringState) -> Knowledge:
     """What a string's own takes and moves say."""
     if not string.accepted:
         return begin(log.setup.person)

@@ -14,7 +14,7 @@ from pitchbench.instrument import BridgeKind
 from pitchbench.intonation.bridge import Move, move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
-from pitchbench.intonation.verdict import percent
+from pitchbench.intonation.verdict import Verdict, percent
 from pitchbench.notes import Note, ordinal
 from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.session.log import Log, Outcome, Setup, Step, StringState
@@ -100,15 +100,25 @@ def ends_words(move: Move) -> str:
     return f" It should end between {low:+.1f} and {high:+.1f} cents."
 
 
-def border_words(log: Log, p_left: float, p_moved: float) -> str:
-    """What each choice promises where a string is on the border and a move is likely to help."""
-    now, tolerance = log.string.now, log.tolerance_cents
-    if now is None:
+def border_words(log: Log, verdict: Verdict) -> str:
+    """What each choice promises where more takes would hardly decide it."""
+    now = log.string.now
+    if now is None or verdict.p_moved is None:
         return ""
+    within = f"Within {log.tolerance_cents:g} cents"
     return (
-        f"On the border: {offset_words(now)}. Within {tolerance:g} cents if you leave it: "
-        f"{percent(p_left)}; if you move it: {percent(p_moved)}."
+        f"On the border: {offset_words(now)}. {within} if you leave it: "
+        f"{percent(verdict.p_within)}; if you move it: {percent(verdict.p_moved)}."
     )
+
+
+def rests_words(offset: Offset) -> str:
+    """What an offset rests on: "2 open and 3 fretted takes since the last move, and what was known
+    before it"."""
+    counts = f"{offset.open.n} open and {offset.fretted.n} fretted takes"
+    if not offset.carried_over:
+        return counts
+    return f"{counts} since the last move, and what was known before it"
 
 
 def effect_words(move: MadeMove, effect: Effect, inferred_mm: float) -> str:
