@@ -242,13 +242,16 @@ def _next_fretted(known: Knowledge) -> bool:
 def _to_go(
     known: Knowledge, offset: Density, tolerance_cents: float, sure: float, aim_cents: float
 ) -> float:
-    """Takes until it is decided if the offset stays where it is: s^2 (1 / V - 1 / u^2), V the
-    variance at which it will be left or aimed at, whichever comes first."""
+    """Takes until it is decided if the offset stays where it is: s^2 (1 / V - 1 / u^2) fretted,
+    V the variance at which it will be left or aimed at, whichever comes first; and open ones in
+    between, by the ratio of the spreads."""
     needed = max(_leaving_u(offset.centre, tolerance_cents, sure), aim_cents)
+    ratio = known.open_spread_cents / known.spread_cents
+    opens = min(max(ratio, 1.0 / _RUN[1]), 1.0 / _RUN[0])
     least = LEAST_TO_LEAVE - known.fretted
     fretted = known.spread_cents**2 * (needed**-2 - offset.u**-2) if needed else math.inf
     room = MOST_TAKES - known.open - known.fretted
-    return float(min(max(fretted, least, 1.0), max(room, 1)))
+    return float(min(max(fretted * (1.0 + opens), least, 1.0), max(room, 1)))
 
 
 def _leaving_u(centre: float, tolerance_cents: float, sure: float) -> float:
