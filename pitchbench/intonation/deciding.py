@@ -171,7 +171,7 @@ def judge(
         decision = Decision.LEAVE if most else Decision.TAKE_MORE
     return Judgement(
         decision=decision,
-        border=most and p_within < sure and offset.u > aim_cents,
+        border=most and p_within < sure and not (worth and offset.u <= aim_cents),
         offset=offset,
         tolerance_cents=tolerance_cents,
         p_within=p_within,
