@@ -155,7 +155,7 @@ def plain(bench: Bench) -> Ended:
 
 
 def best_fixed(bench: Bench) -> Ended:
-    """One open, five fretted, the computed move; the limit that leaves 97 % in the nominal world."""
+    """One open, five fretted, the computed move; the limit leaves 97 % in the nominal world."""
     return fixed(bench, opens=1, limit_cents=1.2)
 
 
