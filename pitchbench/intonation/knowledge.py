@@ -99,7 +99,7 @@ def _between_strings() -> NDArray[np.float64]:
 _OTHER_STRING: Final = _between_strings()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Density:
     """A belief that has no simple shape: probabilities of ``cents`` on an even grid."""
 
@@ -164,7 +164,7 @@ def mean_of(one: Density, other: Density) -> Density:
     return Density(first + np.arange(p.size) * STEP_CENTS / 2.0, p)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Person:
     """How a person plays, as far as it is known: probabilities of habits, and the open scatter.
 
@@ -225,7 +225,7 @@ ANYBODY: Final = _unknown(spread_log_sd=0.5, p_dependent=0.05)
 WHOEVER: Final = _unknown(spread_log_sd=1.0, p_dependent=0.5)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Knowledge:
     """All that the facts so far say of one string.
 

@@ -1,6 +1,6 @@
 """How often the interval of an offset from a batch of takes holds the truth.
 
-    python tests/benchmarks/offset_coverage.py [--runs 1000] [--write]
+python tests/benchmarks/offset_coverage.py [--runs 1000] [--write]
 """
 
 from __future__ import annotations
@@ -70,9 +70,7 @@ def cell(batch: Batch, n: int, runs: int) -> str:
     sets = [batch.takes(rng, n) for _ in range(runs)]
     both = (
         np.array([from_takes(takes, fret=12).offset.interval() for takes in sets]),
-        np.array(
-            [estimate_offset(t, fret=12, prior=DEFAULT_PRIOR).interval95_cents for t in sets]
-        ),
+        np.array([estimate_offset(t, fret=12, prior=DEFAULT_PRIOR).interval95_cents for t in sets]),
     )
     return " | ".join(
         f"{100 * np.mean((low <= OFFSET_CENTS) & (high >= OFFSET_CENTS)):.1f} "

@@ -56,7 +56,7 @@ def table(sessions: int) -> str:
         "Plucks: accepted takes per string, the check at the end included. The plain procedure: "
         "three open, three fretted; where the mean is outside the tolerance, 1 mm. The best fixed "
         "one: one open, five fretted, the computed move where the mean is beyond 1.2 cents, which "
-        "ends as well as the program in the nominal world.",
+        "leaves 97 % in the nominal world.",
         "",
         "| world | within, % | plucks | moves | plain: within | plucks | moves "
         "| best fixed: within | plucks | moves |",

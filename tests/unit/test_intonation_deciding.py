@@ -113,13 +113,14 @@ def test_the_notes_are_asked_for_by_what_they_still_tell() -> None:
 
 
 def test_plucks_to_go_are_what_it_takes_if_the_offset_stays() -> None:
-    """Within: s^2 (1 / V - 1 / u^2), and V from (T - |x|) / 1.645 where only one side counts."""
+    """s^2 (1 / V - 1 / u^2), V from (T - |x|) / 1.645 where only one side counts; and open ones."""
     known = heard("offffo", 0.0, 1.4, 0.6, 1.8, 0.2, 0.1)
     found = judged(known)
     aim = math.hypot(d.AIM_OF_TOLERANCE * 2.0, d.AIM_OF_MOVE * found.change_cents)
     leave = (2.0 - found.offset.centre) / 1.645
     needed = max(leave, aim) if found.p_moved - found.p_within >= d.WORTH_A_MOVE else leave
-    by_hand = known.spread_cents**2 * (needed**-2 - found.offset.u**-2)
+    fretted = known.spread_cents**2 * (needed**-2 - found.offset.u**-2)
+    by_hand = fretted * (1.0 + known.open_spread_cents / known.spread_cents)
     assert found.plucks_to_go == pytest.approx(max(by_hand, 1.0), rel=0.1)
 
 

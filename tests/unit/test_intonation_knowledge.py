@@ -35,6 +35,10 @@ def plain_person(spread_at: int) -> k.Person:
 # ------------------------------------------------------------------------------ brute force
 
 
+def bell(x: np.ndarray | float, mean: np.ndarray | float, sd: float) -> np.ndarray:
+    return np.exp(-(((x - mean) / sd) ** 2) / 2.0) / (sd * math.sqrt(2.0 * math.pi))
+
+
 def likelihood(m: np.ndarray, takes: list[float], spread: float, rho: float) -> np.ndarray:
     """Of fretted takes about ``m``: the sum over all ways in which each may be plain or not."""
     sd, plain_share = math.hypot(spread, U_CENTS), 1.0 - k.BENT_SHARE - k._STRAY_SHARE
@@ -51,9 +55,9 @@ def likelihood(m: np.ndarray, takes: list[float], spread: float, rho: float) -> 
             elif i and kinds[i - 1] == "p":
                 mean = m + rho * (takes[i - 1] - m)
                 narrow = math.sqrt(spread**2 * (1.0 - rho**2) + U_CENTS**2)
-                one = one * plain_share * stats.norm.pdf(take, mean, narrow)
+                one = one * plain_share * bell(take, mean, narrow)
             else:
-                one = one * plain_share * stats.norm.pdf(take, m, sd)
+                one = one * plain_share * bell(take, m, sd)
         total += one
     return total
 
@@ -69,7 +73,7 @@ def brute_force(opens: list[float], fretteds: list[float], u_open: float) -> sta
         for z in np.linspace(-4.0, 4.0, 17):
             pitch = np.mean(opens) + z * u_open
             density += (
-                habits[i, j] * stats.norm.pdf(z) * likelihood(x + pitch, fretteds, spread, rho)
+                habits[i, j] * bell(z, 0.0, 1.0) * likelihood(x + pitch, fretteds, spread, rho)
             )
     density *= stats.t.pdf(x, 3, scale=k._FOUND_CENTS)
     return stats.rv_histogram((density, np.append(x - 0.025, x[-1] + 0.025)))
