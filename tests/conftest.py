@@ -20,6 +20,11 @@ hypothesis.settings.load_profile("here")
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
+# Programs that the tests start are those of this checkout, whichever one is installed.
+os.environ["PYTHONPATH"] = os.pathsep.join(
+    [str(Path(__file__).parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])]
+)
+
 _numbers = itertools.count()
 
 #: Where everything is installed and allowed, a test that skips itself for want of it fails instead.

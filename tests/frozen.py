@@ -8,14 +8,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from pitchbench.records.results import StringResult, string_results, tolerance_cents
-
 from pitchbench.intonation.offset import Offset
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.report.export import takes_csv
-from pitchbench.session import reducer, survey
-from pitchbench.session.log import StrikeEntry, StringState
-from pitchbench.session.state import State
+from pitchbench.session import survey
+from pitchbench.session.job import InputBack
+from pitchbench.session.log import ClearedEntry, StrikeEntry, StringState
+from pitchbench.session.state import State, resume
 
 Said = dict[str, Any]
 
@@ -23,18 +22,15 @@ Said = dict[str, Any]
 def sheet(record: SessionRecord) -> Said:
     """What the paper says: of each string how it was found and left, and its moves between."""
     return {
-        "tolerance_cents": tolerance_cents(record.setup, record.entries),
-        "strings": {
-            str(result.number): _string(result)
-            for result in string_results(record.setup, record.entries)
-        },
+        "tolerance_cents": record.log.tolerance_cents,
+        "strings": {str(string.number): _string(string) for string in record.log.strings},
         "takes_csv": takes_csv(record),
     }
 
 
 def struck_strings(record: SessionRecord) -> list[int]:
     """The strings with a take that was struck out."""
-    return sorted({e.string for e in record.entries if isinstance(e, StrikeEntry)})
+    return sorted({e.string for e in record.entries if isinstance(e, StrikeEntry | ClearedEntry)})
 
 
 def live(state: State) -> Said:
@@ -45,7 +41,7 @@ def live(state: State) -> Said:
         "current": state.log.current,
         "tuned": state.log.tuned,
         "tolerance_cents": state.log.tolerance_cents,
-        "advice_mm": None if advice is None else advice.signed_mm,
+        "advice_mm": None if advice is None else advice.mm,
         "said_mm": state.log.string.said_mm,
         "strings": {str(string.number): _live_string(string) for string in state.log.strings},
     }
@@ -55,7 +51,7 @@ def live_survey(state: survey.Survey) -> Said:
     """Where a survey stands at the end: offsets by string and fret."""
     return {
         "current": state.log.current,
-        "done": state.done,
+        "done": state.finished,
         "offsets_cents": {
             str(string): {
                 str(fret): cents for fret, cents in survey.offsets_cents(state, string).items()
@@ -72,20 +68,20 @@ def plan(record: SessionRecord) -> survey.Plan:
 
 
 def resumed(record: SessionRecord) -> Said:
-    """Where the work stands that is gone on with from what was kept."""
+    """Where the work stands that is gone on with from what was kept, once sound comes: logs of
+    form 2 do not tell what was advised last, so that it is advised anew then."""
     if record.meta.kind is SessionKind.NECK:
-        return live_survey(survey.resume(plan(record), record.entries))
-    return live(reducer.resume(record.setup, record.entries))
+        return live_survey(survey.resume(plan(record), record.entries).advance(InputBack()))
+    return live(resume(record.setup, record.entries).advance(InputBack()))
 
 
-def _string(result: StringResult) -> Said:
+def _string(result: StringState) -> Said:
     return {
         "found": _offset(result.found),
-        "left": _offset(result.left),
+        "left": _offset(result.now),
         "outcome": None if result.outcome is None else result.outcome.value,
         "moves": [
-            {"advised_mm": m.move.signed_mm, "made_mm": m.made_mm, "said": m.said}
-            for m in result.moves
+            {"advised_mm": m.move.mm, "made_mm": m.made_mm, "said": m.said} for m in result.moves
         ],
         "travel_mm": result.travel_mm,
     }
@@ -93,7 +89,7 @@ def _string(result: StringResult) -> Said:
 
 def _live_string(string: StringState) -> Said:
     return {
-        "found": _offset(string.found),
+        "as_found": _offset(string.found),
         "now": _offset(string.now),
         "verdict": None if string.verdict is None else string.verdict.decision.value,
         "outcome": None if string.outcome is None else string.outcome.value,
@@ -110,6 +106,6 @@ def _offset(offset: Offset | None) -> Said | None:
         "offset_cents": offset.offset_cents,
         "u_cents": offset.u_cents,
         "interval95_cents": list(offset.interval95_cents),
-        "dof": offset.dof,
+        "dof": offset.belief.dof,
         "takes": [offset.open.n, offset.fretted.n],
     }

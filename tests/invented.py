@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from pitchbench.pitch.reading import NO_TRACE, Reading
+import numpy as np
+
+from pitchbench.pitch.reading import NO_TRACE, Reading, Trace
 
 
 def a_reading(pitch_hz: float, onset_s: float = 0.0, **said: Any) -> Reading:
@@ -25,3 +27,13 @@ def a_reading(pitch_hz: float, onset_s: float = 0.0, **said: Any) -> Reading:
         partials=(),
     )
     return replace(usual, **said)
+
+
+def a_glide(
+    pitch_hz: float, ring_s: float, *, attack_cents: float = 7.1, wander_cents: float = 0.1
+) -> Trace:
+    """The frames of a pluck that begins sharp, sinks to this pitch and wanders slowly about it."""
+    time_s = np.arange(0.02, ring_s, 0.02)
+    cents = attack_cents * np.exp(-time_s / 0.35)
+    cents += wander_cents * 1.4 * np.sin(2.0 * np.pi * 0.9 * time_s)
+    return Trace(time_s, pitch_hz * 2.0 ** (cents / 1200.0), -20.0 - 5.0 * time_s)

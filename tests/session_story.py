@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
+from typing import Any, Self
 
+import numpy as np
 from invented import a_reading
 
 from pitchbench.instrument import Instrument
@@ -29,57 +32,67 @@ def setup_of(instrument: Instrument | str = "six-string", **changes: object) -> 
 
 @dataclass
 class Story:
-    """Plays events into the reducer and remembers every one."""
+    """Plays events to the session and remembers every one."""
 
     state: State
     events: list[Event] = field(default_factory=list)
     now_s: float = 0.0
 
     @classmethod
-    def begin(cls, instrument: Instrument | str = "six-string", **changes: object) -> Story:
+    def begin(cls, instrument: Instrument | str = "six-string", **changes: object) -> Self:
         return cls(begin(setup_of(instrument, **changes)))
 
-    def event(self, event: Event) -> Story:
+    def event(self, event: Event) -> Self:
         self.events.append(event)
         self.state = self.state.advance(event)
         return self
 
-    def key(self, command: Command, take: int | None = None) -> Story:
+    def key(self, command: Command, take: int | None = None) -> Self:
         return self.event(KeyPressed(command, take))
 
     def target_hz(self, string: int, fret: int = 0) -> float:
         note = self.state.setup.instrument.string(string).note.up(fret)
         return note.hz(self.state.setup.a4_hz)
 
-    def sound(
-        self,
-        pitch_hz: float,
-        *,
-        reason: Reason | None = None,
-        stiffness_b: float | None = None,
-        u_cents: float = 0.05,
-    ) -> Story:
-        """One whole pluck of this pitch."""
+    def reading(self, pitch_hz: float, onset_s: float, **said: Any) -> Reading:
+        """What is read of a pluck of this pitch."""
+        return a_reading(pitch_hz, onset_s, **said)
+
+    def sound(self, pitch_hz: float, *, reason: Reason | None = None, **said: Any) -> Self:
+        """One whole pluck of this pitch; ``said`` is what its reading says."""
         onset_s = self.now_s
         self.now_s += 3.0
         self.event(PluckStarted(onset_s))
         if reason is not None:
             reading: Reading | Rejected = Rejected(onset_s, 2.5, reason, pitch_hz=pitch_hz)
         else:
-            reading = a_reading(pitch_hz, onset_s, u_cents=u_cents, stiffness_b=stiffness_b)
+            reading = self.reading(pitch_hz, onset_s, **said)
         return self.event(ReadingReady(reading, final=True))
 
-    def live(self, pitch_hz: float, after_s: float = 1.0, clarity: float = 0.99) -> Story:
+    def ring(self, pitch_hz: float, seconds: float = 1.0, *, attack_cents: float = 9.0) -> Self:
+        """A note that still rings: its start and its live pitches, sinking to ``pitch_hz``."""
+        self.event(PluckStarted(self.now_s))
+        for after_s in np.arange(0.05, seconds, 0.023).tolist():
+            glide_cents = attack_cents * math.exp(-after_s / 0.35)
+            self.live(shifted_hz(pitch_hz, glide_cents), after_s)
+        return self
+
+    def offered(self, pitch_hz: float) -> Self:
+        """The same once it can be read, before it has ended."""
+        self.ring(pitch_hz, 1.5)
+        return self.event(ReadingReady(self.reading(pitch_hz, self.now_s), final=False))
+
+    def live(self, pitch_hz: float, after_s: float = 1.0, clarity: float = 0.99) -> Self:
         """The live pitch of a note that still rings."""
         return self.event(
             LivePitch(self.now_s + after_s, self.now_s, pitch_hz, clarity, level_db=-30.0)
         )
 
-    def play(self, string: int, fret: int = 0, cents: float = 0.0, **more: object) -> Story:
+    def play(self, string: int, fret: int = 0, cents: float = 0.0, **more: object) -> Self:
         """String ``string`` at ``fret``, ``cents`` above its note."""
         return self.sound(shifted_hz(self.target_hz(string, fret), cents), **more)  # type: ignore[arg-type]
 
-    def takes(self, offset: float, scatter: Iterable[float] = STEADY, fret: int = 12) -> Story:
+    def takes(self, offset: float, scatter: Iterable[float] = STEADY, fret: int = 12) -> Self:
         """Play what is asked until the string's step is no reading step any more."""
         string = self.state.log.current
         departures = list(scatter)
@@ -94,11 +107,11 @@ class Story:
                 self.play(string, fret, offset + departures[turn % len(departures)])
         return self
 
-    def string(self, offset: float) -> Story:
+    def string(self, offset: float) -> Self:
         """Tune the current string and take its readings."""
         return self.play(self.state.log.current).takes(offset)
 
-    def move_and_retune(self, string: int) -> Story:
+    def move_and_retune(self, string: int) -> Self:
         """What follows an advised move: slackened, moved, brought up, in tune."""
         self.play(string, 0, -180.0)
         return self.play(string, 0, 0.3)

@@ -117,10 +117,10 @@ def a_take(
     return TakeEntry(reading.onset_s + 2.0, take)
 
 
-def a_verdict(string: int, round_: int, cents: float, at_s: float) -> VerdictEntry:
+def a_verdict(string: int, cents: float, at_s: float) -> VerdictEntry:
     decision = Decision.MOVE if abs(cents) > 2 else Decision.LEAVE
     verdict = Verdict(decision, 2.0, 0.02 if abs(cents) > 2 else 0.98, None, False, "Decided.")
-    return VerdictEntry(at_s, string, round_, an_offset(cents), verdict)
+    return VerdictEntry(at_s, string, an_offset(cents), verdict)
 
 
 def a_log(instrument: Instrument | None = None, *, frames: int = 40) -> tuple[Entry, ...]:
@@ -138,12 +138,12 @@ def a_log(instrument: Instrument | None = None, *, frames: int = 40) -> tuple[En
             pitch = open_hz * 2 ** ((100 * fret + (cents if fret else 0.0) + spread) / 1200)
             reading = a_reading(pitch, at_s, frames, seed=number)
             log.append(a_take(number, string, fret, round_, reading))
-        log.append(a_verdict(string, round_, cents, at_s + 2.0))
+        log.append(a_verdict(string, cents, at_s + 2.0))
 
     for string in range(1, len(guitar.strings) + 1):
         found = 5.0 + 0.3 * string if string % 2 else -0.6
         undecided = Verdict(Decision.TAKE_MORE, 2.0, 0.4, MoreTakes(1, 2), False, "More.")
-        log.append(VerdictEntry(at_s, string, 0, an_offset(found, 2.0), undecided))
+        log.append(VerdictEntry(at_s, string, an_offset(found, 2.0), undecided))
         takes(string, 0, found)
         left = found
         if string % 2:

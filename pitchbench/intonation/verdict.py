@@ -77,7 +77,7 @@ class Verdict:
 
 def explain(offset: Offset, verdict: Verdict) -> str:
     """Why the verdict is what it is, in one sentence."""
-    value = f"{offset.offset_cents:+.1f} cents"
+    value = f"{offset.offset_cents:+z.1f} cents"
     within = f"{verdict.tolerance_cents:g} cents"
     good = percent(verdict.p_within)
     if verdict.border and verdict.p_moved is not None:

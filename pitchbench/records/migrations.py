@@ -27,8 +27,15 @@ def _tell_kinds_apart(connection: Connection) -> None:
     )
 
 
+def _leave_rows_alone(_: Connection) -> None:
+    """Form 3: the tables are the same, but offsets, moves and entries are written in the form of
+    export/2. Rows written before stay as they are, since a log is never changed and
+    records/older.py reads them; the number keeps older programs, which cannot read the new rows,
+    away from them."""
+
+
 #: Version reached -> the step from the version before.
-STEPS: Final[Mapping[int, Step]] = {2: _tell_kinds_apart}
+STEPS: Final[Mapping[int, Step]] = {2: _tell_kinds_apart, 3: _leave_rows_alone}
 
 #: An arbitrary number that all benches agree on, so that one of them migrates and the others wait.
 _ADVISORY_LOCK: Final = 0x7069746368  # "pitch"

@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 #: Version of the tables below; raise it together with a step in migrations.py.
-SCHEMA_VERSION: Final = 2
+SCHEMA_VERSION: Final = 3
 
 
 class UtcTime(TypeDecorator[datetime]):

@@ -40,7 +40,7 @@ COMMAND_OF_KEY: Final[dict[str, Command]] = {
 }  # fmt: skip
 
 
-def key_lines(theme: Theme, width: int, typed: str = "", keys: Sequence[Key] = KEYS) -> list[Text]:
+def key_lines(theme: Theme, width: int, typed: str, keys: Sequence[Key]) -> list[Text]:
     """The keys in as few lines as they need; ``typed`` is a take number being entered."""
     items = [(key, name) for key, _, name, _ in keys]
     if len(_filled(items, theme, width)) > 1:
@@ -70,18 +70,16 @@ def help_lines(
     theme: Theme,
     width: int,
     height: int,
-    keys: Sequence[Key] = KEYS,
-    marks: Sequence[Text] | None = None,
+    keys: Sequence[Key],
+    marks: Sequence[Text],
 ) -> list[Text]:
-    """The help page: every key, and what the marks mean where there is room; those of a session
-    where no others are given."""
+    """The help page: every key, and what the marks mean where there is room."""
     listed = [Text.assemble((f"{key:>3}", theme.key), f"  {does}") for key, _, _, does in keys]
     if max(line.cell_len for line in listed) > width or len(listed) + 2 > height:
         short = [Text.assemble((f"{k:>3}", theme.key), f"  {name}") for k, _, name, _ in keys]
         half = (len(short) + 1) // 2
         listed = side_by_side(short[:half], short[half:], width // 2, 1)
     lines = [title("keys", width, theme), *listed]
-    marks = _marks(theme) if marks is None else marks
     if len(lines) + len(marks) + 2 <= height and max(m.cell_len for m in marks) <= width:
         lines += [Text(), title("marks", width, theme), *marks]
     hands = Text("It follows what it hears: use no key.", theme.quiet)
@@ -90,7 +88,8 @@ def help_lines(
     return [fitted(line, width) for line in lines[:height]]
 
 
-def _marks(theme: Theme) -> list[Text]:
+def session_marks(theme: Theme) -> list[Text]:
+    """The marks on the screen of a session."""
     g = theme.glyphs
     return [
         Text.assemble((f"  {g.open}", theme.open), "  an open take, on the cents axis"),

@@ -224,8 +224,9 @@ def number_lines(large: Large, theme: Theme, width: int, scale: Scale) -> list[T
     if not large.figure:
         lines = _beside(large, theme, width, height)
     else:
-        figure = _figure(large.figure, theme, width, scale)
         gap = 1 if width < 60 else 3
+        longest = max(map(len, _single_words(large, theme)))
+        figure = _figure(large.figure, theme, width - gap - longest, scale)
         field = figure[0].cell_len
         usual = pixel_width(_USUAL) * scale.columns
         if usual + gap + _LONGEST_WORD <= width:
@@ -237,8 +238,11 @@ def number_lines(large: Large, theme: Theme, width: int, scale: Scale) -> list[T
 
 
 def _figure(figure: str, theme: Theme, width: int, scale: Scale) -> list[Text]:
-    if pixel_width(figure) * scale.columns > width - 5:
-        scale = Scale(2, 1)
+    """The figure in at most ``width`` cells, narrower than ``scale`` asks where it must be."""
+    pixels = pixel_width(figure)
+    for narrower in (Scale(2, 1), Scale(1, 1)):
+        if pixels * scale.columns > width:
+            scale = narrower
     rows = block_rows(figure, ink=theme.glyphs.ink, columns=scale.columns, rows=scale.rows)
     return [Text(row, theme.number) for row in rows]
 
@@ -257,13 +261,19 @@ def word_rows(word: str, theme: Theme, width: int, height: int) -> tuple[str, ..
     return None
 
 
+def _single_words(large: Large, theme: Theme) -> list[str]:
+    """What stands beside the figure where there is room for single words only."""
+    words = (*large.word.split(), large.unit, large.sure)
+    return [printable(word, theme) for word in words if word]
+
+
 def _beside(large: Large, theme: Theme, width: int, height: int) -> list[Text]:
     """What stands to the right of the figure, in exactly ``height`` lines at most."""
     unit = f"{large.unit} {large.sure}".rstrip() if large.figure.strip() else ""
     if width < 24 and large.figure:
         # Beside the figure of a small window there is room for single words only.
-        words = [*large.word.split(), large.unit, large.sure]
-        return [fitted(Text(printable(w, theme), theme.number), width) for w in words if w][:height]
+        words = _single_words(large, theme)
+        return [fitted(Text(word, theme.number), width) for word in words][:height]
     text = []
     if unit:
         sure = " (95 %)" if large.sure else ""
@@ -276,7 +286,8 @@ def _beside(large: Large, theme: Theme, width: int, height: int) -> list[Text]:
     rows = word_rows(large.word, theme, width, height - min(len(text), 4))
     if rows is None:
         rows = word_rows(large.word, theme, width, height)
-        text = text[:0] if rows is not None else text
+        # A sentence would be cut short, the unit is not.
+        text = text[: bool(unit)] if rows is not None else text
     if rows is None:
         head = [Text(printable(large.word, theme).upper(), theme.number)]
     else:

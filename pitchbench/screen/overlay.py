@@ -18,10 +18,10 @@ from rich.text import Text
 from pitchbench.intonation.drift import Strength, tell_strengths
 from pitchbench.notes import nearest_note
 from pitchbench.pitch.reading import Rejected
-from pitchbench.screen.keyhelp import Key, help_lines, key_lines
-from pitchbench.screen.text import fitted, printable, row_of, signed, spread, wrapped
+from pitchbench.screen.frame import Keys, ask_lines, framed, header
+from pitchbench.screen.keyhelp import Key
+from pitchbench.screen.text import fitted, printable, row_of, signed, wrapped
 from pitchbench.screen.theme import Theme
-from pitchbench.screen.view import LEAST_HEIGHT, LEAST_WIDTH, ask_lines, too_small
 from pitchbench.session.overlay import LaidPluck, Overlay
 from pitchbench.session.words import rejected_words
 from pitchbench.units import CENTS_PER_NEPER
@@ -34,8 +34,7 @@ KEYS: Final[tuple[Key, ...]] = (
     ("f", "hold", "freeze", "freeze the picture, and let it go on"),
 )
 
-#: Below this width the line of keys holds the first of them alone; the others are on the help page.
-_NARROW: Final = 60
+#: So many keys stand at the foot of a narrow window; the others are on the help page.
 _KEYS_WHEN_NARROW: Final = 4
 
 #: The last moments of a note hold its damping.
@@ -49,17 +48,17 @@ _LEAST_BOTTOM_CENTS: Final = -1.0
 
 
 def render(overlay: Overlay, width: int, height: int, theme: Theme, typed: str = "") -> list[Text]:
-    """The screen as exactly ``height`` lines of at most ``width`` cells."""
-    if width < LEAST_WIDTH or height < LEAST_HEIGHT:
-        return too_small(width, height)
-    listed = KEYS if width >= _NARROW else KEYS[:_KEYS_WHEN_NARROW]
-    keys = key_lines(theme, width, typed, listed)
-    room = height - len(keys)
-    if overlay.display.help_open:
-        body = help_lines(theme, width, room, KEYS, _marks(theme))
-    else:
-        body = _body(overlay, theme, width, room)
-    return [*body[:room], *[Text()] * (room - len(body)), *keys]
+    """The screen as exactly ``height`` lines of at most ``width`` cells; see `frame.framed`."""
+    keys = Keys(KEYS, KEYS, _KEYS_WHEN_NARROW, _marks(theme))
+    return framed(
+        overlay,
+        keys,
+        lambda room: _body(overlay, theme, width, room),
+        width=width,
+        height=height,
+        theme=theme,
+        typed=typed,
+    )
 
 
 def _marks(theme: Theme) -> list[Text]:
@@ -74,11 +73,9 @@ def _marks(theme: Theme) -> list[Text]:
 def _body(overlay: Overlay, theme: Theme, width: int, room: int) -> list[Text]:
     heard = len(overlay.plucks)
     right = Text(f"{heard} pluck{'s' * (heard != 1)}", theme.quiet)
-    for words, applies in (("frozen", overlay.display.frozen), ("no sound", overlay.input_lost)):
-        if applies:
-            right = Text(f" {words} ", theme.caution)
     title = "from attack to tail: cents above the settled pitch"
-    lines = [spread(Text(title if width >= 72 else "cents above settled"), right, width)]
+    left = Text(title if width >= 72 else "cents above settled")
+    lines = [header(left, right, overlay, theme, width)]
     lines += ask_lines(overlay.asks, theme, width)
     said = wrapped(printable(overlay.says, theme), width)
     table = _table(overlay, theme, width)
@@ -207,12 +204,13 @@ def _pluck_words(pluck: LaidPluck, strength: Strength | None, a4_hz: float, *, s
     note = "?" if reading.pitch_hz is None else nearest_note(reading.pitch_hz, a4_hz)[0].name
     name = f"{pluck.number} {note}" + ("" if strength is None else f" {strength}")
     if isinstance(reading, Rejected):
-        return f"{name}: rejected, {rejected_words(reading.reason)}"
+        why = reading.reason.replace("_", " ") if short else rejected_words(reading.reason)
+        return f"{name}: rejected, {why}"
     attack, settle_s, wander = reading.attack_cents, reading.settle_s, reading.wander_cents
     if short:
-        return f"{name}: {attack:+.1f}, {settle_s:.1f} s, wander {wander:.2f}"
+        return f"{name}: {attack:+z.1f}, {settle_s:.1f} s, wander {wander:.2f}"
     return (
-        f"{name}: attack {attack:+.1f} cents, settled after {settle_s:.1f} s, "
+        f"{name}: attack {attack:+z.1f} cents, settled after {settle_s:.1f} s, "
         f"wander {wander:.2f} cents"
     )
 

@@ -16,6 +16,7 @@ from pitchbench.intonation.verdict import Verdict, explain
 from pitchbench.pitch.reading import Reading
 from pitchbench.session.heard import LIVE_NEAR_CENTS
 from pitchbench.session.log import (
+    AdviceEntry,
     ClearedEntry,
     Entry,
     Log,
@@ -70,11 +71,13 @@ class PlainView:
         if not self._opened:
             self._opened = True
             self._open(new)
-        log = old.log
-        for entry in new.entries[len(old.entries) :]:
-            self._line(*entry_line(log, entry))
+        log, entries = old.log, new.entries[len(old.entries) :]
+        advised = any(isinstance(entry, AdviceEntry) for entry in entries)
+        for entry in entries:
+            if advised or not _is_verdict_as_before(log, entry):
+                self._line(*entry_line(log, entry))
             log = evolve(log, entry)
-        self._say(new, new.entries[len(old.entries) :])
+        self._say(new, entries)
         self._advice(old, new)
         if new.log.last_take is not old.log.last_take:
             self._asked = ""  # after a pluck it is said again, even where it is the same
@@ -114,8 +117,8 @@ class PlainView:
         self._line("move, 95 % interval", move_interval_words(advice))
         if advice.ends95_cents is not None:
             low, high = advice.ends95_cents
-            self._line("offset after it, 95 % interval", f"{low:+.1f} to {high:+.1f} cents")
-        self._line("travel so far", f"{new.log.string.travel_mm:+.1f} mm")
+            self._line("offset after it, 95 % interval", f"{low:+z.1f} to {high:+z.1f} cents")
+        self._line("travel so far", f"{new.log.string.travel_mm:+z.1f} mm")
         for caution in advice.cautions:
             self._line("caution", caution)
 
@@ -137,7 +140,7 @@ def _side(off_cents: float) -> str:
 
 def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # one per kind
     """An entry that is added to ``log`` as label and value; an empty value where the line would say
-    nothing new."""
+    nothing."""
     match entry:
         case TakeEntry(take=take):
             return f"take {take.number}", _take_words(log, take)
@@ -146,15 +149,13 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # o
         case ClearedEntry():
             return "struck out", f"all takes of string {entry.string} since its last move"
         case VerdictEntry(offset=Offset() as offset, verdict=Verdict() as verdict):
-            if _gist(verdict) == _gist(log.strings[entry.string - 1].verdict):
-                return "verdict", ""
             decision = verdict.decision.replace("_", " ")
             words = f"string {entry.string}, {offset_words(offset)}, {decision}"
             return "verdict", f"{words}: {explain(offset, verdict)}"
         case SaidEntry():
-            return "said", f"string {entry.string}, moved {entry.mm:+.2f} mm (+ is away from nut)"
+            return "said", f"string {entry.string}, moved {entry.mm:+z.2f} mm (+ is away from nut)"
         case MoveEntry():
-            return "moved", f"string {entry.string}, {entry.made_mm:+.1f} mm (+ is away from nut)"
+            return "moved", f"string {entry.string}, {entry.made_mm:+z.1f} mm (+ is away from nut)"
         case OutcomeEntry():
             string = log.strings[entry.string - 1]
             return "done", outcome_words(string, entry.outcome, log.tolerance_cents)
@@ -165,6 +166,13 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # o
         case NoteEntry():
             return "note", entry.text
     return "", ""
+
+
+def _is_verdict_as_before(log: Log, entry: Entry) -> bool:
+    """Whether the entry is a verdict that differs from the one before in its numbers alone."""
+    return isinstance(entry, VerdictEntry) and _gist(entry.verdict) == _gist(
+        log.strings[entry.string - 1].verdict
+    )
 
 
 def _gist(verdict: Verdict | None) -> object:
@@ -193,7 +201,7 @@ def result_lines(state: State) -> list[str]:
         moves = len(string.moves)
         lines.append(
             f"result: string {number} ({note}), found {found}, now {now}, {outcome}, "
-            f"{moves} move{'' if moves == 1 else 's'}, saddle travel {string.travel_mm:+.1f} mm"
+            f"{moves} move{'' if moves == 1 else 's'}, saddle travel {string.travel_mm:+z.1f} mm"
         )
     response = learned(state.log)
     return [*lines, f"bridge: {learned_words(response)}"] if response.moves else lines

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from typing import Final
 
 from rich.text import Text
@@ -18,26 +19,27 @@ from pitchbench.units import fret_ratio
 
 _ARROW: Final = 8
 
+#: What is left of the travel is nothing where it would be shown as nothing.
+_LEAST_SHOWN_MM: Final = 0.005
+
 
 def move_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
     """The move in at most ``height`` lines.
 
-    Given up in this order as lines get scarce: the cautions after the first, the total travel, the
-    side view, the block letters.
+    Given up in this order as lines get scarce: the cautions after the first from the last one on,
+    the total travel, the side view, the block letters.
     """
-    move = state.log.string.advice
+    move = shown_move(state)
     if move is None:
         return [Text("no move advised", theme.quiet)]
     cautions = [_caution_lines(c, theme, width) for c in move.cautions]
     first = cautions[0] if cautions else []
-    others = [line for lines in cautions[1:] for line in lines]
     travel = [travel_line(state.log.string, theme, width)]
     view = side_view(state, move.direction, theme, width)
     amount = _amount(state, move, theme, width)
     plain = _amount_words(state, move, theme, width)
     for lines in (
-        [*view, *amount, *first, *others, *travel],
-        [*view, *amount, *first, *travel],
+        *([*view, *amount, *chain(*cautions[:n]), *travel] for n in range(len(cautions), 0, -1)),
         [*view, *amount, *first],
         [*amount, *first],
         [*plain, *first],
@@ -45,6 +47,19 @@ def move_lines(state: State, theme: Theme, width: int, height: int) -> list[Text
         if len(lines) <= height:
             return lines
     return plain[:height]
+
+
+def shown_move(state: State) -> Move | None:
+    """The move as advised, or as the person said it was made; None where none is advised."""
+    move, said_mm = state.log.string.advice, state.log.string.said_mm
+    return move if move is None or said_mm is None else move.made(said_mm)
+
+
+def _to_the_end(move: Move) -> bool:
+    """Whether the saddle goes to the end of its travel."""
+    bridge = move.bridge
+    limit_mm = bridge.travel_away_mm if move.mm > 0.0 else bridge.travel_toward_nut_mm
+    return limit_mm is not None and abs(move.mm + move.moved_mm) > limit_mm - _LEAST_SHOWN_MM
 
 
 def side_view(state: State, direction: Direction, theme: Theme, width: int) -> list[Text]:
@@ -112,6 +127,8 @@ def _amount_words(
         turns = "" if turns_said else f"{move.turns:.1f} turns "
         words.append((turns + _rotation_words(state, move), theme.number))
     words.append((f"{move.size_mm:.2f} mm {DIRECTION_WORDS[move.direction]}", theme.number))
+    if _to_the_end(move):
+        words.append(("to the end of its travel; called for:", theme.quiet))
     words.append((f"(95 %: {move_interval_words(move, 2)})", theme.quiet))
     if move.ends95_cents is not None:
         low, high = move.ends95_cents
@@ -137,11 +154,14 @@ def travel_words(string: StringState, width: int) -> str:
     moves = f"{string.round} move{'s' if string.round != 1 else ''}"
     travel_mm = round(string.travel_mm, 2)
     if travel_mm == 0:
-        return "saddle so far: where it was found" + (f", after {moves}" if string.moves else "")
-    way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if travel_mm > 0 else Direction.TOWARD_NUT]
-    amount = f"{abs(travel_mm):.2f} mm {way}"
-    words = f"saddle so far: {amount} from where it was found, {moves}"
-    return words if len(words) <= width else f"saddle: {amount}, {moves}"
+        short = "saddle so far: where it was found"
+        forms = [f"{short}, after {moves}" if string.moves else short, short]
+    else:
+        way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if travel_mm > 0 else Direction.TOWARD_NUT]
+        amount = f"{abs(travel_mm):.2f} mm {way}"
+        so_far = f"saddle so far: {amount} from where it was found, {moves}"
+        forms = [so_far, f"saddle: {amount}, {moves}", f"saddle: {amount}"]
+    return next((words for words in forms if len(words) <= width), forms[-1])
 
 
 def travel_line(string: StringState, theme: Theme, width: int) -> Text:

@@ -42,10 +42,12 @@ def _in_work(state: State, string: StringState) -> bool:
 
 
 def _mark(state: State, string: StringState, theme: Theme) -> str:
-    """Shape of a string's place in the work: being done, done, to do."""
+    """Shape of a string's place in the work: being done, done, to do; none if nobody asked."""
     if _in_work(state, string):
         return theme.glyphs.current
-    return theme.glyphs.done if string.outcome is not None else theme.glyphs.todo
+    if string.outcome is not None:
+        return theme.glyphs.done
+    return theme.glyphs.todo if string.number in state.setup.order else " "
 
 
 def _cents(offset: Offset | None, theme: Theme, digits: int = 1) -> str:
@@ -62,7 +64,9 @@ def _sure(offset: Offset | None, theme: Theme) -> str:
 def _status(state: State, string: StringState) -> str:
     if _in_work(state, string):
         return "at work"
-    return _SHORT_OUTCOME[string.outcome] if string.outcome is not None else "to do"
+    if string.outcome is not None:
+        return _SHORT_OUTCOME[string.outcome]
+    return "to do" if string.number in state.setup.order else ""
 
 
 def _note(state: State, string: StringState) -> str:

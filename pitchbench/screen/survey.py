@@ -14,12 +14,12 @@ from rich.text import Text
 
 from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading
-from pitchbench.screen.keyhelp import Key, help_lines, key_lines
+from pitchbench.screen.frame import Keys, ask_lines, framed, header
+from pitchbench.screen.keyhelp import Key
 from pitchbench.screen.neck import NeckRow, neck_lines, scale_lines
 from pitchbench.screen.number import Large, Scale, figure_of, figure_scale, number_lines, word_rows
-from pitchbench.screen.text import padded, printable, signed, spread, wrapped
+from pitchbench.screen.text import padded, printable, signed, wrapped
 from pitchbench.screen.theme import Theme
-from pitchbench.screen.view import LEAST_HEIGHT, LEAST_WIDTH, ask_lines, too_small
 from pitchbench.session.log import SessionTake, TakeFate
 from pitchbench.session.survey import (
     Survey,
@@ -44,33 +44,26 @@ KEYS: Final[tuple[Key, ...]] = (
     ("l", "large", "large print", "large print, and back"),
 )
 
-#: Below this width the line of keys holds the first of them alone; the others are on the help page.
-_NARROW: Final = 60
+#: So many keys stand at the foot of a narrow window; the others are on the help page.
 _KEYS_WHEN_NARROW: Final = 5
+
+#: Below this width the labels of the strings are as short as can be.
+_NARROW: Final = 60
 
 #: From this width on characters are so small that what is asked for takes five lines.
 _WIDE: Final = 100
 
 
 def render(survey: Survey, width: int, height: int, theme: Theme, typed: str = "") -> list[Text]:
-    """The screen as exactly ``height`` lines of at most ``width`` cells.
+    """The screen as exactly ``height`` lines of at most ``width`` cells; see `frame.framed`."""
 
-    Parameters
-    ----------
-    typed : figures of a take number that are being entered.
-    """
-    if width < LEAST_WIDTH or height < LEAST_HEIGHT:
-        return too_small(width, height)
-    listed = KEYS if width >= _NARROW else KEYS[:_KEYS_WHEN_NARROW]
-    keys = key_lines(theme, width, typed, listed)
-    room = height - len(keys)
-    if survey.display.help_open:
-        body = help_lines(theme, width, room, KEYS, _marks(theme))
-    elif survey.display.large_print:
-        body = _large_print(survey, theme, width, room)
-    else:
-        body = _body(survey, theme, width, room)
-    return [*body[:room], *[Text()] * (room - len(body)), *keys]
+    def body(room: int) -> list[Text]:
+        if survey.display.large_print:
+            return _large_print(survey, theme, width, room)
+        return _body(survey, theme, width, room)
+
+    keys = Keys(KEYS, KEYS, _KEYS_WHEN_NARROW, _marks(theme))
+    return framed(survey, keys, body, width=width, height=height, theme=theme, typed=typed)
 
 
 def _marks(theme: Theme) -> list[Text]:
@@ -113,10 +106,7 @@ def _header(survey: Survey, theme: Theme, width: int) -> Text:
     )
     heard, all_notes = _progress(survey)
     right = Text(f"{heard} of {all_notes} notes", theme.quiet)
-    for words, applies in (("frozen", survey.display.frozen), ("no sound", survey.input_lost)):
-        if applies:
-            right = Text(f" {words} ", theme.caution)
-    return spread(left, right, width)
+    return header(left, right, survey, theme, width)
 
 
 def _asked_words(survey: Survey) -> str:

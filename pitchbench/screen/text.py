@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable
 from itertools import groupby
 from operator import itemgetter
+from typing import Final
 
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
 from pitchbench.screen.theme import Theme
 
+#: A minus of a number as sentences are written, unlike the hyphen within a word or a range.
+_MINUS: Final = re.compile(r"(?<![\w.])-(?=\d)")
+
 
 def printable(text: str, theme: Theme) -> str:
-    """``text`` with control characters shown as "?" instead of obeyed, and in ASCII if need be."""
+    """``text`` with control characters shown as "?" instead of obeyed, in ASCII if need be, and
+    with the minus that all numbers of the screen have."""
     shown = "".join(c if c.isprintable() else "?" for c in text)
+    shown = _MINUS.sub(theme.glyphs.minus, shown)
     if theme.glyphs.unicode:
         return shown
     for typographic, plain in (("±", "+-"), ("−", "-"), ("·", "|"), ("♯", "#"), ("♭", "b")):

@@ -141,12 +141,12 @@ class _Canvas:
         return [row_of(cells) for cells in self._cells]
 
 
-def trace_title(state: State, width: int) -> str:
+def trace_title(state: State, theme: Theme, width: int) -> str:
     """The heading, with what the plot says in words, so that nothing rests on seeing it."""
     course = _course(state)
     if course is None:
         return "this note"
-    words = _words(state, course)
+    words = _words(state, course, theme)
     while len(", ".join(words)) > width - 6:
         words.pop()
     return ", ".join(words)
@@ -222,7 +222,7 @@ def _labels(canvas: _Canvas, course: _Course, tolerance: float, theme: Theme) ->
     return labels
 
 
-def _words(state: State, course: _Course) -> list[str]:
+def _words(state: State, course: _Course, theme: Theme) -> list[str]:
     """What there is to say about the note, most important first."""
     shown = shown_reading(state)
     name = fret_words(course.fret).removeprefix("the ")
@@ -233,7 +233,7 @@ def _words(state: State, course: _Course) -> list[str]:
         return [name, f"rejected: {reading.reason.replace('_', ' ')}"]
     return [
         name,
-        f"attack {reading.attack_cents:+.1f}",
+        f"attack {signed(reading.attack_cents, theme=theme)}",
         f"discarded to {reading.settle_s:.1f} s",
         f"{reading.tail_s:.1f} s averaged",
         f"wander {reading.wander_cents:.2f} cents",

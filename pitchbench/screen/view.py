@@ -16,7 +16,8 @@ from rich.text import Text
 
 from pitchbench.notes import ordinal
 from pitchbench.screen.digits import pixel_width
-from pitchbench.screen.keyhelp import KEYS, Key, help_lines, key_lines
+from pitchbench.screen.frame import Keys, ask_lines, framed, header
+from pitchbench.screen.keyhelp import KEYS, Key, session_marks
 from pitchbench.screen.number import (
     Scale,
     figure_scale,
@@ -25,14 +26,13 @@ from pitchbench.screen.number import (
     number_lines,
     word_rows,
 )
-from pitchbench.screen.saddle import move_lines, travel_line
+from pitchbench.screen.saddle import move_lines, shown_move, travel_line
 from pitchbench.screen.strip import result_lines, strip_lines
 from pitchbench.screen.takes import takes_lines
 from pitchbench.screen.text import (
     padded,
     printable,
     side_by_side,
-    spread,
     title,
     wrapped,
 )
@@ -41,9 +41,6 @@ from pitchbench.screen.trace import trace_lines, trace_title
 from pitchbench.session.log import Step
 from pitchbench.session.state import State
 from pitchbench.session.words import HOW_TO_PLAY, ORDER_OF_WORK
-
-LEAST_WIDTH: Final = 40
-LEAST_HEIGHT: Final = 12
 
 #: From this width on, trace and takes stand beside each other.
 _WIDE: Final = 110
@@ -58,7 +55,7 @@ _PRIORITY: Final[dict[Step, tuple[str, ...]]] = {
     Step.TUNE: ("number", "says", "strip", "trace"),
     Step.OPEN: ("number", "strip", "says", "takes", "trace"),
     Step.FRETTED: ("number", "strip", "says", "takes", "trace"),
-    Step.MOVE: ("number", "move", "strip", "says", "takes"),
+    Step.MOVE: ("number", "says", "move", "strip", "takes"),
     # A string is retuned after its saddle was moved, or slackened with the move still to be made.
     Step.RETUNE: ("number", "says", "move", "strip", "trace"),
     Step.BORDER: ("number", "says", "move", "strip", "takes", "trace"),
@@ -90,17 +87,15 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
     theme : characters and colours.
     typed : figures of a take number that have been typed so far.
     """
-    if width < LEAST_WIDTH or height < LEAST_HEIGHT:
-        return too_small(width, height)
-    keys = key_lines(theme, width, typed, keys_of(state))
-    room = height - len(keys)
-    if state.display.help_open:
-        lines = help_lines(theme, width, room)
-    elif state.display.large_print:
-        lines = _large_print(state, theme, width, room)
-    else:
-        lines = _bench(state, theme, width, room, figure_scale(width, height))
-    return [*lines, *[Text()] * (room - len(lines)), *keys]
+    scale = figure_scale(width, height)
+
+    def body(room: int) -> list[Text]:
+        if state.display.large_print:
+            return _large_print(state, theme, width, room)
+        return _bench(state, theme, width, room, scale)
+
+    keys = Keys(KEYS, keys_of(state), None, session_marks(theme))
+    return framed(state, keys, body, width=width, height=height, theme=theme, typed=typed)
 
 
 def keys_of(state: State) -> list[Key]:
@@ -109,13 +104,7 @@ def keys_of(state: State) -> list[Key]:
     return [key for key in KEYS if key[0] != unused]
 
 
-def too_small(width: int, height: int) -> list[Text]:
-    """What a window says that holds no screen."""
-    words = wrapped(f"too small: needs {LEAST_WIDTH} x {LEAST_HEIGHT}", max(width, 1))
-    return (words + [Text()] * height)[:height]
-
-
-def header(state: State, theme: Theme, width: int) -> Text:
+def _header(state: State, theme: Theme, width: int) -> Text:
     """Which string and which step, in words; on the right how it is judged."""
     g = theme.glyphs
     string = state.setup.instrument.string(state.log.current)
@@ -130,10 +119,7 @@ def header(state: State, theme: Theme, width: int) -> Text:
         )
     tolerance = f"{g.plus_minus}{state.log.tolerance_cents:g}"
     right = Text(tolerance if width < 60 else f"tolerance {tolerance} cents", theme.quiet)
-    for words, applies in (("frozen", state.display.frozen), ("no sound", state.input_lost)):
-        if applies:
-            right = Text(f" {words} ", theme.caution)
-    return spread(left, right, width)
+    return header(left, right, state, theme, width)
 
 
 def step_words(state: State) -> str:
@@ -148,7 +134,7 @@ def step_words(state: State) -> str:
 
 def _bench(state: State, theme: Theme, width: int, room: int, scale: Scale) -> list[Text]:
     """The screen above the keys."""
-    top = [header(state, theme, width), *ask_lines(state.asks, theme, width)]
+    top = [_header(state, theme, width), *ask_lines(state.asks, theme, width)]
     if len(top) > room:
         return top[:room]
     number = number_lines(large_of(state, theme), theme, width, scale)
@@ -165,14 +151,6 @@ def _bench(state: State, theme: Theme, width: int, room: int, scale: Scale) -> l
             spare -= 1
         lines += pane.draw(heights[name])[: heights[name]]
     return lines
-
-
-def ask_lines(asks: str, theme: Theme, width: int) -> list[Text]:
-    """The one thing to do now, never cut short."""
-    mark = theme.glyphs.current
-    lines = wrapped(printable(asks, theme), width - 2, style=theme.ask)
-    return [Text.assemble((f"{mark if n == 0 else ' '} ", theme.ask), line)
-            for n, line in enumerate(lines)]  # fmt: skip
 
 
 def _allot(panes: dict[str, _Pane], priority: tuple[str, ...], room: int) -> dict[str, int]:
@@ -204,7 +182,8 @@ def _panes(
     count = len(state.log.strings)
     move = ("the move", lambda w, h: move_lines(state, theme, w, h))
     # The move is what the hands do next: it comes as complete as it fits, before all the rest.
-    most_move = min(1 + len(move_lines(state, theme, width, 99)), max(4, room - len(number) - 1))
+    free = max(4, room - len(number) - len(says))
+    move_height = 1 + len(move_lines(state, theme, width, free - 1))
     panes = [
         _Pane("number", (len(number),), lambda _: number),
         _Pane(
@@ -215,7 +194,7 @@ def _panes(
         _Pane("results", (min(count, room),), lambda h: result_lines(state, theme, width, h)),
     ]
     if state.log.string.advice is not None:
-        panes.append(_Pane("move", (most_move,), _titled(move, theme, width)))
+        panes.append(_Pane("move", (move_height,), _titled(move, theme, width)))
     if says:
         panes.append(_Pane("says", (len(says),), lambda _: says))
     takes = (_takes_title(state), lambda w, h: takes_lines(state, theme, w, h))
@@ -235,7 +214,7 @@ _Part = tuple[str, Callable[[int, int], list[Text]]]
 
 
 def _trace(state: State, theme: Theme, width: int) -> _Part:
-    return trace_title(state, width), lambda w, h: trace_lines(state, theme, w, h)
+    return trace_title(state, theme, width), lambda w, h: trace_lines(state, theme, w, h)
 
 
 def _titled(part: _Part, theme: Theme, width: int) -> Callable[[int], list[Text]]:
@@ -273,8 +252,8 @@ def _check_lines(theme: Theme, width: int, height: int) -> list[Text]:
 
 def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text]:
     """Step, number and word alone, as large as the window allows; the request in plain text."""
-    lines = [header(state, theme, width), *ask_lines(state.asks, theme, width)]
-    move = state.log.string.advice if state.log.step is Step.MOVE else None
+    lines = [_header(state, theme, width), *ask_lines(state.asks, theme, width)]
+    move = shown_move(state) if state.log.step is Step.MOVE else None
     large = large_of(state, theme) if move is None else move_large(move)
     free = room - len(lines)
     scale = next(

@@ -377,7 +377,10 @@ def evolve(log: Log, entry: Entry) -> Log:  # noqa: PLR0911  # one per kind of e
         case VerdictEntry():
             return _with(_weighed(log, entry), entry.string, verdict=entry.verdict)
         case AdviceEntry():
-            return _with(log, entry.string, advice=entry.move, said_mm=None)
+            owner = log.strings[entry.string - 1]
+            # Logs of form 2 tell how far a move was said to be made, but not which was advised.
+            said_mm = owner.said_mm if owner.advice is None else None
+            return _with(log, entry.string, advice=entry.move, said_mm=said_mm)
         case SaidEntry():
             return _with(log, entry.string, said_mm=entry.mm)
         case MoveEntry():

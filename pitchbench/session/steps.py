@@ -89,8 +89,8 @@ def completed(state: State) -> State:
     if log.step in (Step.MOVE, Step.RETUNE, Step.BORDER) and log.string.advice is None:
         move = saddles.planned(log, log.string)
         return state if move is None else _advised(state, move)
-    asking = log.step in (Step.OPEN, Step.FRETTED, Step.LAST_ROUND)
-    return decided(state) if asking and log.tuned and log.wanted_fret is None else state
+    asking = log.step in (Step.OPEN, Step.FRETTED, Step.LAST_ROUND) and log.wanted_fret is None
+    return decided(state) if asking and log.tuned and log.string.in_this_round else state
 
 
 def _follow(state: State, verdict: Verdict) -> State:

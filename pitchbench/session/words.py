@@ -97,7 +97,7 @@ def ends_words(move: Move) -> str:
     if move.ends95_cents is None:
         return ""
     low, high = move.ends95_cents
-    return f" It should end between {low:+.1f} and {high:+.1f} cents."
+    return f" It should end between {low:+z.1f} and {high:+z.1f} cents."
 
 
 def border_words(log: Log, verdict: Verdict) -> str:

@@ -1,6 +1,6 @@
 """How many moves and plucks an instrument takes, and how well it ends, beside the plain procedure.
 
-The real session reducer is driven on the virtual instrument, with readings made of numbers rather
+The real session is driven on the virtual instrument, with readings made of numbers rather
 than of sound (that is rehearse's job): a virtual player whose plucks scatter, screws that have
 slack and are not turned quite as told. The plain procedure: three open, three fretted, the mean;
 if it is outside the tolerance, 1 mm the right way, and again.

@@ -223,7 +223,7 @@ def test_a_session_that_the_store_did_not_take_is_in_a_file(
     subprocess.run(taking, check=True, capture_output=True)
     with Repository.open(fault.place) as repository:
         kept = repository.session(keeping.session_id)
-        assert written(kept.entries) == written(ended.state.entries)
+        assert written(kept.entries) == written(ended.job.entries)
         assert kept.meta.finished_at is not None
 
 

@@ -6,6 +6,7 @@ from __future__ import annotations
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset
 from pitchbench.screen.live import LiveScreen
+from pitchbench.screen.pictures import SESSION
 from pitchbench.session.engine import Pace
 from pitchbench.session.log import Entry, Setup
 from pitchbench.session.rehearsal import rehearse
@@ -19,7 +20,7 @@ def keep(entry: Entry) -> None:
         raise RuntimeError("the sixth entry could not be kept")
 
 
-with LiveScreen() as screen:
+with LiveScreen(picture=SESSION) as screen:
     rehearse(
         Setup(preset("six-string"), DEFAULT_PRIOR, strings=(6,)),
         seed=3,

@@ -10,34 +10,34 @@ from __future__ import annotations
 import os
 import sys
 import time
-from dataclasses import replace
 from pathlib import Path
 
-from states import E2, STATES, live_notes, state
+from states import STATES, new
 
+from pitchbench.pitch.listener import LivePitch
 from pitchbench.screen.live import LiveScreen
+from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.session.job import Command
-from pitchbench.session.log import Step
 from pitchbench.session.state import State
 
 NAMES = list(STATES)
 
 
-def storm(screen: LiveScreen) -> None:
-    notes = live_notes(3.0, hz=E2, seconds=3.0)
+def storm(screen: LiveScreen[State]) -> None:
+    story = new().key(Command.ACCEPT).key(Command.ACCEPT)
+    state = story.state
+    notes = story.copy().ring(story.hz(6, 0, 3.0), 3.0).events[len(story.events) :]
     began = time.monotonic()
-    old = state(Step.OPEN, asks="Let it ring.", wanted_fret=0)
-    for n, live in enumerate(notes, start=1):
-        while time.monotonic() < began + live.at_s - live.onset_s:
+    for event in notes:
+        while isinstance(event, LivePitch) and time.monotonic() < began + event.at_s:
             screen.keys()
             time.sleep(0.005)
-        new = replace(old, ringing=True, live=live, live_trace=notes[:n])
-        screen(old, new)
-        old = new
+        old, state = state, state.advance(event)
+        screen(old, state)
 
 
-def browse(screen: LiveScreen) -> None:
+def browse(screen: LiveScreen[State]) -> None:
     shown = 0
     now: State = STATES[NAMES[0]]
     screen(now, now)
@@ -56,7 +56,7 @@ def browse(screen: LiveScreen) -> None:
 
 def main() -> None:
     Path(sys.argv[1]).write_text(str(os.getpid()))
-    with LiveScreen(make_theme(Palette.MONOCHROME)) as screen:
+    with LiveScreen(make_theme(Palette.MONOCHROME), picture=SESSION) as screen:
         if "storm" in sys.argv:
             storm(screen)
         browse(screen)

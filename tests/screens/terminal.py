@@ -13,6 +13,9 @@ import pyte
 
 HERE = Path(__file__).parent
 
+#: Where a child finds what the tests share, and the program that the tests themselves use.
+_PATHS = os.pathsep.join(str(path) for path in (HERE, HERE.parent, HERE.parents[1]))
+
 
 class Terminal:
     """A program running in a shell in a pseudo-terminal.
@@ -27,6 +30,7 @@ class Terminal:
         if jobs:
             # With job control the shell goes on when the program stops; fg brings it back.
             program = f"set -m; {program}; stty -g; read -r line; fg"
+        child_path = os.pathsep.join([str(HERE), os.environ["PYTHONPATH"]])  # tests/conftest.py
         self.output = b""
         self._screen = pyte.Screen(columns, lines)
         self._stream = pyte.ByteStream(self._screen)
@@ -34,7 +38,7 @@ class Terminal:
             "/bin/bash",
             ["-c", f"stty -g; {program}; echo status $?; stty -g"],
             dimensions=(lines, columns),
-            env={**os.environ, "TERM": "xterm-256color", "PYTHONPATH": str(HERE)},
+            env={**os.environ, "TERM": "xterm-256color", "PYTHONPATH": child_path},
         )
 
     @property

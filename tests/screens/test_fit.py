@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from states import STATES
+from states import STATES, guitar, new, sharp
 
+from pitchbench.screen.frame import LEAST_HEIGHT, LEAST_WIDTH
+from pitchbench.screen.text import printable
 from pitchbench.screen.theme import Palette, make_theme
-from pitchbench.screen.view import LEAST_HEIGHT, LEAST_WIDTH, keys_of, render
+from pitchbench.screen.view import keys_of, render
 from pitchbench.session.log import Step
 
 THEMES = [make_theme(Palette.MONOCHROME, ascii_only=ascii_only) for ascii_only in (False, True)]
@@ -57,7 +57,7 @@ def test_a_window_too_small_says_so(width: int, height: int) -> None:
 
 def test_the_large_number_is_five_rows_high_in_every_window_that_shows_one() -> None:
     """Of the smallest window too: the number is the last pane that is given up."""
-    state = STATES["fretted"]
+    state = STATES["open"]
     for width, height in ((40, 12), (80, 24), (120, 40), (200, 60)):
         text = [line.plain for line in render(state, width, height, THEMES[0])]
         rows = [line for line in text if line.startswith(("  ██ ", "██████", "    ████ "))]
@@ -67,14 +67,19 @@ def test_the_large_number_is_five_rows_high_in_every_window_that_shows_one() -> 
 
 
 def test_a_word_stands_beside_the_number_in_every_verdict() -> None:
-    words = {"fretted": "more takes", "check": "leave it", "move": "sharp", "border": "border"}
+    words = {
+        "fretted": "more takes",
+        "last-round-open": "leave it",
+        "move": "sharp",
+        "border": "border",
+    }
     for name, word in words.items():
         text = " ".join(line.plain[26:].strip() for line in render(STATES[name], 40, 12, THEMES[1]))
         assert " ".join(part for part in word.split()) in " ".join(text.split())
 
 
 def test_left_handed_is_the_mirror_image() -> None:
-    right = STATES["move"]
+    right = sharp(guitar()).state
     left = STATES["move-left-handed"]
     lines = [
         next(line.plain for line in render(s, 80, 24, THEMES[1]) if "===" in line.plain)
@@ -86,7 +91,7 @@ def test_left_handed_is_the_mirror_image() -> None:
 
 
 def test_step_is_said_in_words() -> None:
-    waiting = ("before-heard", "settling", "large-wait")
+    waiting = ("before-heard", "settling-begins", "settling", "large-wait")
     for name, state in STATES.items():
         if state.display.help_open or name in waiting:
             continue
@@ -98,5 +103,24 @@ def test_step_is_said_in_words() -> None:
 
 
 def test_another_fret_is_named() -> None:
-    state = replace(STATES["fretted"], setup=replace(STATES["fretted"].setup, fret=19))
+    state = new(fret=19).play(6).state
     assert "fret the 19th" in render(state, 80, 24, THEMES[0])[0].plain
+
+
+#: What shows a move to be made.
+MOVING = [
+    name
+    for name, state in STATES.items()
+    if state.log.step in (Step.MOVE, Step.RETUNE, Step.BORDER) and not state.display.large_print
+]
+
+
+@pytest.mark.parametrize("name", MOVING)
+def test_a_usual_window_shows_the_move_and_what_was_heard(name: str) -> None:
+    state = STATES[name]
+    text = [line.plain for line in render(state, 80, 24, THEMES[1])]
+    assert any(line.startswith("-- the move") for line in text)
+    assert state.log.string.advice is not None
+    shown = " ".join(" ".join(text).split())
+    assert state.log.string.advice.cautions[0] in shown
+    assert printable(state.says, THEMES[1]) in shown

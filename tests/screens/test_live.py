@@ -9,13 +9,16 @@ from dataclasses import replace
 from itertools import pairwise
 
 import pytest
-from states import E2, STATES, TAKES, live_notes, offset, state
+from states import STATES, worked
 
+from pitchbench.pitch.reading import Reason
 from pitchbench.screen.keys import KeyParser
 from pitchbench.screen.live import LiveScreen
+from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.theme import Palette, choose_theme, make_theme
 from pitchbench.session.job import Command, Display, KeyPressed
-from pitchbench.session.log import Outcome, OutcomeEntry, Step, TakeEntry
+from pitchbench.session.log import OutcomeEntry
+from pitchbench.session.state import State
 
 
 class Clock:
@@ -51,15 +54,16 @@ def terminal() -> Iterator[Pty]:
     os.close(terminal.master)
 
 
-def make(terminal: Pty, clock: Clock, *, cue: bool = False) -> LiveScreen:
+def make(terminal: Pty, clock: Clock, *, cue: bool = False) -> LiveScreen[State]:
     theme = make_theme(Palette.MONOCHROME)
-    return LiveScreen(theme, stream=terminal.stream, clock=clock, cue=cue)
+    return LiveScreen(theme, picture=SESSION, stream=terminal.stream, clock=clock, cue=cue)
 
 
 def test_at_most_fifteen_frames_a_second_and_the_last_one_always(terminal: Pty) -> None:
     clock = Clock()
-    notes = live_notes(3.0, hz=E2, seconds=2.0)
-    before = state(Step.OPEN, wanted_fret=0)
+    before, ringing = STATES["fretted"], STATES["settling"]
+    live = ringing.live
+    assert live is not None
     frames = 0
     with make(terminal, clock) as screen:
         screen(before, before)
@@ -67,16 +71,16 @@ def test_at_most_fifteen_frames_a_second_and_the_last_one_always(terminal: Pty) 
         for n in range(1000):
             # A second in a thousand steps, a new pitch in each.
             clock.now_s += 0.001
-            live = replace(notes[-1], pitch_hz=E2 * (1 + 1e-4 * n))
-            screen(before, replace(before, ringing=True, live=live))
+            pitch_hz = live.pitch_hz * (1 + 1e-4 * n)
+            screen(ringing, replace(ringing, live=replace(live, pitch_hz=pitch_hz)))
             frames += bool(terminal.written())
         assert 13 <= frames <= 16
         # What came too soon after the last frame is drawn as soon as a frame is due.
-        screen(before, STATES["fretted"])
+        screen(ringing, STATES["move"])
         assert terminal.written() == b""
         clock.now_s += 0.1
         assert screen.keys() == []
-        assert b"fret the 12th" in terminal.written()
+        assert b"move the saddle" in terminal.written()
         clock.now_s += 10
         screen.keys()
         assert terminal.written() == b""
@@ -84,25 +88,24 @@ def test_at_most_fifteen_frames_a_second_and_the_last_one_always(terminal: Pty) 
 
 def test_the_first_pitch_of_a_note_does_not_wait_for_the_next_frame(terminal: Pty) -> None:
     clock = Clock()
-    (*_, live) = live_notes(3.0, hz=E2, seconds=2.0)
-    before = state(Step.OPEN, wanted_fret=0)
-    ringing = replace(before, ringing=True, live=None)
+    before, ringing, first = (STATES[name] for name in ("fretted", "settling-begins", "settling"))
+    live = first.live
+    assert live is not None
     with make(terminal, clock) as screen:
         screen(before, before)
         clock.now_s += 10.0
         screen(before, ringing)
         terminal.written()
         # The clock stands still.
-        first = replace(ringing, live=live)
         screen(ringing, first)
         assert terminal.written()
-        screen(first, replace(ringing, live=replace(live, pitch_hz=1.01 * live.pitch_hz)))
+        screen(first, replace(first, live=replace(live, pitch_hz=1.01 * live.pitch_hz)))
         assert terminal.written() == b""
 
 
 def test_a_frozen_screen_stands_still(terminal: Pty) -> None:
     clock = Clock()
-    first, later = STATES["open"], STATES["fretted"]
+    first, later = STATES["open-first"], STATES["fretted"]
     with make(terminal, clock) as screen:
         screen(first, first)
         clock.now_s += 1
@@ -135,15 +138,16 @@ def test_a_notice_stands_at_the_foot_until_it_is_taken_away(terminal: Pty) -> No
 
 def test_bells_only_if_asked_and_never_while_a_note_rings(terminal: Pty) -> None:
     clock = Clock()
-    quiet = state(Step.OPEN, wanted_fret=0)
-    taken = replace(quiet, entries=(TakeEntry(1.0, TAKES[0]),))
-    done = replace(
-        taken, entries=(*taken.entries, OutcomeEntry(2.0, 6, Outcome.LEAVE, offset(0.3, 1.0)))
-    )
+    story = worked()
+    quiet = story.state
+    taken = story.play(4).state
+    rejected = story.copy().play(4, 12, reason=Reason.TOO_SHORT).state
+    done = story.takes(0.2).state
+    assert any(isinstance(e, OutcomeEntry) for e in done.entries[len(taken.entries) :])
 
-    def bells(screen: LiveScreen, *states: object) -> int:
-        for old, new in pairwise(states):
-            screen(old, new)  # type: ignore[arg-type]
+    def bells(screen: LiveScreen[State], *states: State) -> int:
+        for old, following in pairwise(states):
+            screen(old, following)
         count = 0
         for _ in range(40):
             clock.now_s += 0.1
@@ -155,20 +159,21 @@ def test_bells_only_if_asked_and_never_while_a_note_rings(terminal: Pty) -> None
         assert bells(screen, quiet, taken, done) == 0
     with make(terminal, clock, cue=True) as screen:
         assert bells(screen, quiet, taken) == 1
+        assert bells(screen, taken, rejected) == 2
         assert bells(screen, taken, done) == 3
         assert bells(screen, quiet, replace(taken, ringing=True)) == 0
 
 
 def test_the_receipt_stays_after_leaving(terminal: Pty) -> None:
-    end = replace(STATES["finished"], entries=(TakeEntry(1.0, TAKES[0]),))
+    end = STATES["finished"]
     with make(terminal, Clock()) as screen:
         screen(end, end)
     screen_text, _, after = terminal.written().decode().rpartition("\x1b[?1049l")
     assert "finished" in screen_text
     for words in (
-        "found   +6.1 ±0.9   left   −0.2 ±0.8",
+        "found   +6.0 ±1.7   left   −0.3 ±1.1",
         "out of travel",
-        "saddle so far: 2.21 mm away from the nut from where",
+        "saddle so far: 1.07 mm away from the nut from where",
     ):
         assert words in after
 

@@ -1,16 +1,14 @@
 """A move and a take say the same wherever they are shown: an interval keeps its signs, the turns
-are one number on screen, sheet and in the log, and a take is held against what judges it."""
+are one number on screen, sheet and in the document, and a take is held against what judges it."""
 
 from __future__ import annotations
 
 import re
-from dataclasses import replace
 from statistics import fmean
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pitchbench.session.reducer import advance
 from pitchbench.session.summary import session_document
 from session_story import Story
 from states import STATES, guitar
@@ -22,7 +20,9 @@ from pitchbench.report.sheet import build_sheet
 from pitchbench.screen.reference import cents_from_open, current_takes
 from pitchbench.screen.saddle import move_lines
 from pitchbench.screen.theme import Palette, make_theme
-from pitchbench.session.state import Command, KeyPressed, MoveEntry, State, TakeFate
+from pitchbench.session.job import Command, KeyPressed
+from pitchbench.session.log import AdviceEntry, MoveEntry, TakeFate
+from pitchbench.session.state import State
 
 BRIDGE = guitar().bridge
 PITCH_MM = BRIDGE.screw_pitch_mm
@@ -31,10 +31,8 @@ LENGTHS = st.floats(-9.0, 9.0)
 
 
 def advised(move: Move) -> State:
-    """The demo guitar with ``move`` advised."""
-    state = STATES["move"]
-    strings = (*state.strings[:-1], replace(state.string, advice=move))
-    return replace(state, strings=strings)
+    """The demo guitar with ``move`` advised, whatever its takes say."""
+    return STATES["move"].kept(AdviceEntry(60.0, 4, move))
 
 
 def read_back(words: str, move: Move) -> list[float]:
@@ -48,7 +46,7 @@ def read_back(words: str, move: Move) -> list[float]:
 @given(st.tuples(LENGTHS, LENGTHS).map(sorted), st.floats(0.0, 1.0), st.sampled_from([1, 2]))
 def test_any_interval_reads_back_with_its_signs(ends, share, digits):
     low, high = ends
-    move = Move(6, low + share * (high - low), (low, high), BRIDGE)
+    move = Move(4, low + share * (high - low), (low, high), BRIDGE)
     read = read_back(move_interval_words(move, digits), move)
     # Half of the last digit: what rounding takes away.
     assert read == pytest.approx([low, high], abs=0.5 * 10.0**-digits + 1e-9)
@@ -56,7 +54,7 @@ def test_any_interval_reads_back_with_its_signs(ends, share, digits):
 
 @given(st.tuples(LENGTHS, LENGTHS).map(sorted), LENGTHS)
 def test_the_interval_of_a_move_made_otherwise_reads_back_too(ends, made_mm):
-    move = Move(6, 0.5 * sum(ends), tuple(ends), BRIDGE).made(made_mm)
+    move = Move(4, 0.5 * sum(ends), tuple(ends), BRIDGE).made(made_mm)
     assert read_back(move_interval_words(move), move) == pytest.approx(ends, abs=0.05 + 1e-9)
 
 
@@ -64,7 +62,7 @@ def test_the_interval_of_a_move_made_otherwise_reads_back_too(ends, made_mm):
 @given(st.tuples(LENGTHS, LENGTHS).map(sorted), st.floats(0.0, 1.0))
 def test_the_screen_shows_the_interval_with_its_signs(ends, share):
     low, high = ends
-    move = Move(6, low + share * (high - low), (low, high), BRIDGE)
+    move = Move(4, low + share * (high - low), (low, high), BRIDGE)
     theme = make_theme(Palette.MONOCHROME, ascii_only=True)
     lines = move_lines(
         advised(move), theme, width=200, height=30
@@ -87,32 +85,35 @@ def turns_in(words: str) -> str:
     st.floats(0.0, 0.5),
     st.lists(st.sampled_from([Command.LESS, Command.MORE]), min_size=1, max_size=6),
 )
-def test_turns_are_the_same_on_the_screen_on_the_sheet_and_in_the_log(mm, slack_mm, keys):
-    move = Move(6, mm, (mm - 0.3, mm + 0.3), BRIDGE, slack_mm=slack_mm)
+def test_turns_are_the_same_on_the_screen_on_the_sheet_and_in_the_document(mm, slack_mm, keys):
+    move = Move(4, mm, (mm - 0.3, mm + 0.3), BRIDGE, slack_mm=slack_mm)
     state = advised(move)
     for key in keys:
         state = state.advance(KeyPressed(key))
-    said_mm = state.string.said_mm
-    entry = MoveEntry(99.0, 6, move, said_mm, said=True)
+    said_mm = state.log.string.said_mm
+    entry = MoveEntry(99.0, 4, move, said_mm, said=True)
     meta = SessionMeta("20260314-" + "a" * 32, None, NOON, NOON, "0.1.0")
     sheet = build_sheet(SessionRecord(state.setup, (entry,), meta))
-    document = session_document(replace(state, entries=(entry,)), session=None, source="")
+    document = session_document(state.kept(entry), session=None, source="")
+    theme = make_theme(Palette.MONOCHROME, ascii_only=True)
+    # Too narrow for block letters, and wide enough that nothing is broken.
+    pane = "\n".join(line.plain for line in move_lines(state, theme, width=60, height=30))
     shown = {
-        "screen": turns_in(state.asks),
-        "log": turns_in(state.entries[-1].text),
-        "sheet": turns_in(sheet.rows[5].moves[0]),
-        "document": f"{document['moves'][0]['made_turns']:.1f}",
-        "screw": f"{abs(entry.screw_mm) / PITCH_MM:.1f}",
+        "request": turns_in(state.asks),
+        "screen": turns_in(pane),
+        "sheet": turns_in(sheet.rows[3].moves[0]),
+        "document": f"{document['moves'][-1]['made_turns']:.1f}",
+        "screw": f"{abs(entry.made.screw_mm) / PITCH_MM:.1f}",
     }
     assert len(set(shown.values())) == 1, shown
 
 
 def test_slack_is_turned_as_well_when_less_is_moved_than_advised():
     """0.5 mm of saddle and 0.25 mm of slack on a screw of 0.5 mm: one turn and a half."""
-    move = Move(6, 0.75, (0.5, 1.0), BRIDGE, slack_mm=0.25)
+    move = Move(4, 0.75, (0.5, 1.0), BRIDGE, slack_mm=0.25)
     assert move.turns == pytest.approx(2.0)
     assert move.made(0.5).turns == pytest.approx(1.5)
-    assert MoveEntry(1.0, 6, move, 0.5, said=True).screw_mm == pytest.approx(0.75)
+    assert MoveEntry(1.0, 4, move, 0.5, said=True).made.screw_mm == pytest.approx(0.75)
     assert move.made(-0.5).turns == pytest.approx(1.0), "the other way there is no slack to take up"
     assert move.made(0.0).turns == 0.0
 
@@ -129,6 +130,6 @@ def test_after_a_retuning_takes_are_shown_as_they_are_judged():
         for fret in (0, 12)
     }
     assert shown[12] == pytest.approx([6.0, 6.2], abs=1e-9)
-    assert state.string.now is not None
-    judged = state.string.now.offset_cents
+    assert state.log.string.now is not None
+    judged = state.log.string.now.offset_cents
     assert fmean(shown[12]) - fmean(shown[0]) == pytest.approx(judged, abs=1e-9)

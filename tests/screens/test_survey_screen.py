@@ -18,6 +18,7 @@ from pitchbench.presets import PRESETS
 from pitchbench.screen.survey import render
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.session.job import Command, InputBack, InputLost
+from pitchbench.session.log import read_log
 from pitchbench.session.survey import USUAL_FRETS, Survey, begin
 from pitchbench.units import fret_ratio, shifted_hz
 
@@ -66,6 +67,11 @@ def drawn(survey: Survey, width: int, height: int, variant: str = "monochrome") 
     assert len(lines) == height
     assert max(line.cell_len for line in lines) <= width
     return [line.plain.rstrip() for line in lines]
+
+
+def test_every_state_is_what_its_entries_say() -> None:
+    for survey in STATES.values():
+        assert read_log(survey.setup, survey.entries) == survey.log
 
 
 @pytest.mark.parametrize("variant", VARIANTS)

@@ -23,10 +23,13 @@ from pitchbench.session.log import (
     NoteEntry,
     Outcome,
     OutcomeEntry,
+    SaidEntry,
     Step,
+    StepEntry,
     StrikeEntry,
     TakeEntry,
     TakeFate,
+    ToleranceEntry,
     VerdictEntry,
 )
 
@@ -62,8 +65,11 @@ def assert_alike(now: Any, then: Any, where: str = "") -> None:
         for index, pair in enumerate(zip(now, then, strict=True)):
             assert_alike(*pair, f"{where}/{index}")
     elif isinstance(then, float):
-        # Rounding is near 1e-12 of a pitch; a take more or less moves these by 1e-3 and more.
-        assert now == pytest.approx(then, rel=1e-6, abs=1e-6), where
+        # Rounding is near 1e-12 of a pitch; a take more or less moves these by 1e-3 and more. Form
+        # 2 took u_cents from the quantile of 0.841345 where now that of the exact 68.27 % is taken,
+        # a difference of 3e-6 at most.
+        rel = 1e-5 if where.endswith("/u_cents") else 1e-6
+        assert now == pytest.approx(then, rel=rel, abs=1e-6), where
     else:
         assert now == then, where
 
@@ -79,6 +85,9 @@ def test_the_store_holds_every_sort_of_thing(
         VerdictEntry,
         MoveEntry,
         OutcomeEntry,
+        StepEntry,
+        ToleranceEntry,
+        SaidEntry,
         NoteEntry,
     }
     assert {e.take.fate for e in log if isinstance(e, TakeEntry)} == set(TakeFate) - {
@@ -86,11 +95,10 @@ def test_the_store_holds_every_sort_of_thing(
     }
     assert {e.outcome for e in log if isinstance(e, OutcomeEntry)} == set(Outcome)
     assert {e.said for e in log if isinstance(e, MoveEntry)} == {True, False}
-    notes = [entry for entry in log if isinstance(entry, NoteEntry)]
-    assert {note.step for note in notes} >= set(Step) - {Step.BEFORE}
-    assert any(note.tolerance_cents is not None for note in notes)
-    assert any(note.said_mm is not None for note in notes)
-    assert {"input lost: unplugged", "input back"} <= {note.text for note in notes}
+    steps = {entry.step for entry in log if isinstance(entry, StepEntry)}
+    assert steps >= set(Step) - {Step.BEFORE, Step.SURVEY}
+    notes = {entry.text for entry in log if isinstance(entry, NoteEntry)}
+    assert {"input lost: unplugged", "input back"} <= notes
     kinds = {(r.meta.kind, r.meta.rehearsal, r.meta.finished_at is None) for r in records.values()}
     assert kinds == {
         (SessionKind.SETUP, False, False),
@@ -113,37 +121,29 @@ def test_the_sheet_says_what_it_said(records: dict[str, SessionRecord], session_
     now, then = frozen.sheet(records[session_id]), dict(said["sheet"])
     struck = {str(number) for number in said["struck_strings"]}
     untouched = {n: string for n, string in then["strings"].items() if n not in struck}
-    assert {n: string for n, string in now["strings"].items() if n not in struck} == untouched
+    assert_alike({n: s for n, s in now["strings"].items() if n not in struck}, untouched)
     assert now["takes_csv"] == then["takes_csv"]
     assert now["tolerance_cents"] == then["tolerance_cents"]
 
 
-def test_the_sheet_of_strings_with_struck_takes_says_what_it_said(
+def test_the_sheet_of_strings_with_struck_takes_says_what_the_live_state_said(
     records: dict[str, SessionRecord],
 ) -> None:
-    """Apart, because that is known to be wrong in the version that froze the store: the sheet may
-    show an offset that rests on takes struck out since, where the live state does not."""
-    disagree = set()
+    """The sheet of the version that froze the store may show an offset that rests on takes struck
+    out since; the live state did not."""
+    disagreed = set()
     for session_id, said in SAID.items():
+        if "strings" not in said["live"]:
+            continue
         for number in map(str, said["struck_strings"]):
-            string = said["sheet"]["strings"][number]
-            assert frozen.sheet(records[session_id])["strings"][number] == string
-            if (
-                "strings" in said["live"]
-                and string["left"] != said["live"]["strings"][number]["now"]
-            ):
-                disagree.add((said["story"], number))
-    assert disagree == {("again, and stopped", "6"), ("struck out after the end", "6")}
-
-
-#: Where going on from the log does not lead to the live state at the end, in the version that froze
-#: the store; in all but the last a take was struck out.
-RESUMED_ELSEWHERE = {
-    "again, and stopped": "a string that is begun again has its offset still",
-    "struck out after the end": "the offset of a string whose takes were struck out",
-    "a move struck out": "a move that was taken back is advised",
-    "stop at open": "a string called in tune by key is asked for fretted, not open",
-}
+            now = frozen.sheet(records[session_id])["strings"][number]
+            then, live = said["sheet"]["strings"][number], said["live"]["strings"][number]
+            assert_alike(
+                [now["found"], now["left"]], [live["as_found"], live["now"]], said["story"]
+            )
+            if then["left"] != live["now"]:
+                disagreed.add((said["story"], number))
+    assert disagreed == {("again, and stopped", "6"), ("struck out after the end", "6")}
 
 
 @EVERY
@@ -151,8 +151,7 @@ def test_work_that_is_gone_on_with_stands_where_it_stood(
     records: dict[str, SessionRecord], session_id: str
 ) -> None:
     said = SAID[session_id]
-    assert ("resumed" in said) == (said["story"] in RESUMED_ELSEWHERE)
-    assert_alike(frozen.resumed(records[session_id]), said.get("resumed", said["live"]))
+    assert_alike(frozen.resumed(records[session_id]), said["live"])
 
 
 def test_sheet_and_work_agree_on_how_a_finished_string_was_left(
@@ -167,7 +166,7 @@ def test_sheet_and_work_agree_on_how_a_finished_string_was_left(
             if string["outcome"] is None or int(number) in said["struck_strings"]:
                 continue
             own = work["strings"][number]
-            assert_alike([own["found"], own["now"]], [string["found"], string["left"]])
+            assert_alike([own["as_found"], own["now"]], [string["found"], string["left"]])
             compared += 1
     assert compared == 17
 

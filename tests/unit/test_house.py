@@ -66,7 +66,7 @@ def test_the_contracts_would_notice(tmp_path):
         ("pitch/yin.py", "import pathlib"),
         ("sound/source.py", "import pitchbench.notes"),
         ("strings/physics.py", "import pitchbench.session.state"),
-        ("session/reducer.py", "import rich"),
+        ("session/log.py", "import rich"),
         ("report/sheet.py", "import matplotlib"),
         ("screen/view.py", "import threading"),
     ):

@@ -9,7 +9,6 @@ import pytest
 import stores
 from click.testing import CliRunner
 from documents import parsed
-from pitchbench.records.results import string_results, tolerance_cents
 from stores import NOON
 
 from pitchbench.commands import cli
@@ -20,10 +19,10 @@ from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.session.log import (
     MoveEntry,
-    NoteEntry,
     Outcome,
     OutcomeEntry,
     TakeFate,
+    ToleranceEntry,
     VerdictEntry,
 )
 
@@ -42,33 +41,32 @@ def a_session(days: float = 0, instrument=GUITAR, log=None) -> SessionRecord:
 
 
 def test_results_keep_as_found_and_as_left_apart():
-    first, second, *_ = string_results(*a_session()[:2])
+    first, second, *_ = a_session().log.strings
     assert first.found.offset_cents == pytest.approx(5.3)
-    assert first.left.offset_cents == 0.3
+    assert first.now.offset_cents == 0.3
     assert (first.travel_mm, first.outcome) == (1.9, Outcome.LEAVE)
-    assert second.found.offset_cents == second.left.offset_cents == -0.6
+    assert second.found.offset_cents == second.now.offset_cents == -0.6
     assert second.moves == ()
 
 
 def test_a_string_moved_last_was_not_measured_since():
     log = stores.a_log()
     moved = next(i for i, entry in enumerate(log) if type(entry).__name__ == "MoveEntry")
-    first = string_results(stores.a_setup(), log[: moved + 1])[0]
+    first = a_session(log=log[: moved + 1]).log.strings[0]
     assert first.found.offset_cents == pytest.approx(5.3)
-    assert first.left is None
+    assert first.now is None
     assert first.outcome is None
 
 
 def test_a_struck_take_counts_no_more():
-    first = string_results(*a_session()[:2])[0]
+    first = a_session().log.strings[0]
     assert [take.fate for take in first.takes].count(TakeFate.STRUCK) == 1
-    assert len(first.accepted(1)) == 3
+    assert len(first.in_this_round) == 3
 
 
 def test_the_tolerance_is_the_one_in_force_at_the_end():
-    changed = NoteEntry(1.0, 1, "tolerance 3 cents", tolerance_cents=3.0)
-    assert tolerance_cents(stores.a_setup(), [changed]) == 3.0
-    assert tolerance_cents(stores.a_setup(), []) == 2.0
+    assert a_session(log=(ToleranceEntry(1.0, 3.0),)).log.tolerance_cents == 3.0
+    assert a_session(log=()).log.tolerance_cents == 2.0
 
 
 # -- changes ---------------------------------------------------------------------------------------
@@ -207,7 +205,7 @@ def a_log_with(found: float, left: float):
         entry
         for number in range(1, 7)
         for entry in (
-            stores.a_verdict(number, 0, found, 1.0),
+            stores.a_verdict(number, found, 1.0),
             replace(move, string=number),
             OutcomeEntry(2.0, number, Outcome.LEAVE, stores.an_offset(left)),
         )
@@ -292,4 +290,4 @@ def test_history_speaks_json(store):
 def test_a_verdict_is_shown_as_it_was_recorded_not_as_it_would_be_judged_now():
     entry = next(e for e in stores.a_log() if isinstance(e, VerdictEntry))
     odd = replace(entry, offset=stores.an_offset(123.0))
-    assert string_results(stores.a_setup(), [odd])[0].found.offset_cents == 123.0
+    assert a_session(log=(odd,)).log.strings[0].found.offset_cents == 123.0

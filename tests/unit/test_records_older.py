@@ -20,7 +20,7 @@ from pitchbench.records.repository import Repository
 from pitchbench.report.document import to_json as to_text
 from pitchbench.report.export import export_json, read_export
 from pitchbench.report.readings import move_document
-from pitchbench.session.state import MoveEntry, VerdictEntry
+from pitchbench.session.log import MoveEntry, VerdictEntry
 
 FROZEN = Path(__file__).parent / "data" / "store-form-1.sqlite"
 LENGTHS = st.floats(-9.0, 9.0)
@@ -123,4 +123,4 @@ def test_an_export_of_the_first_form_is_read():
             assert again == entry
         if isinstance(entry, MoveEntry):
             assert said_of(again.made) == said_of(entry.made)
-            assert again.screw_mm == entry.screw_mm
+            assert again.made.screw_mm == entry.made.screw_mm

@@ -19,6 +19,7 @@ from pitchbench.records import migrations
 from pitchbench.records.documents import to_json
 from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
+from pitchbench.records.schema import SCHEMA_VERSION
 from pitchbench.session.log import Entry, Setup
 
 
@@ -223,25 +224,31 @@ def test_a_newer_store_is_refused_and_left_alone(store_place):
         assert caught.value.exit_code == ExitCode.RECORDS
 
 
+#: The form after ours.
+NEXT = SCHEMA_VERSION + 1
+
+
 def test_an_older_store_is_copied_and_then_migrated(store_place):
     with Repository.open(store_place) as repository:
         repository.add_instrument(stores.an_instrument())
-        step = {3: lambda connection: connection.exec_driver_sql("ALTER TABLE sessions ADD x TEXT")}
-        copy = migrations.bring_up_to_date(repository._engine, step, 3)
+        step = {
+            NEXT: lambda connection: connection.exec_driver_sql("ALTER TABLE sessions ADD x TEXT")
+        }
+        copy = migrations.bring_up_to_date(repository._engine, step, NEXT)
         with repository._engine.begin() as connection:
             assert connection.exec_driver_sql("SELECT x FROM sessions").all() == []
             version = "SELECT version FROM schema_version"
-            assert connection.exec_driver_sql(version).scalar() == 3
+            assert connection.exec_driver_sql(version).scalar() == NEXT
         if isinstance(copy, Path):
             with sqlite3.connect(copy) as old:
-                assert old.execute(version).fetchone() == (2,)
+                assert old.execute(version).fetchone() == (SCHEMA_VERSION,)
                 assert old.execute("SELECT name FROM instruments").fetchone() == ("Bench guitar",)
             old.close()
         else:
             with repository._engine.begin() as connection:
                 query = f"SELECT name FROM {copy}.instruments"
                 assert connection.exec_driver_sql(query).scalar() == "Bench guitar"
-        assert migrations.bring_up_to_date(repository._engine, step, 3) is None
+        assert migrations.bring_up_to_date(repository._engine, step, NEXT) is None
 
 
 def test_a_migration_that_fails_changes_nothing(store_place):
@@ -250,8 +257,8 @@ def test_a_migration_that_fails_changes_nothing(store_place):
         raise RuntimeError("power cut")
 
     with Repository.open(store_place) as repository, pytest.raises(RuntimeError):
-        migrations.bring_up_to_date(repository._engine, {3: fail}, 3)
-    with Repository.open(store_place) as repository:  # still version 2, or this would be refused
+        migrations.bring_up_to_date(repository._engine, {NEXT: fail}, NEXT)
+    with Repository.open(store_place) as repository:  # still of our form, or this would be refused
         assert repository.instruments() == []
         with repository._reader.connect() as connection:
             columns = connection.exec_driver_sql("SELECT * FROM sessions").keys()

@@ -8,7 +8,6 @@ from html.parser import HTMLParser
 
 import pytest
 import stores
-from pitchbench.records.results import string_results
 from stores import NOON
 
 from pitchbench.errors import PitchbenchError
@@ -94,7 +93,7 @@ def test_the_move_shown_is_the_one_that_was_made():
 
 
 def test_takes_are_shown_against_the_open_note_of_their_round():
-    first = string_results(*a_record()[:2])[0]
+    first = a_record().log.strings[0]
     found, left = rounds_of(first)
     assert found.n_open == 2
     assert len(found.offsets_cents) == 2

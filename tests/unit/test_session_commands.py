@@ -12,7 +12,6 @@ from documents import parsed
 from pitchbench.commands import main
 from pitchbench.records.repository import Repository
 from pitchbench.session.log import MoveEntry
-from pitchbench.session.state import resume
 
 QUICK = ("--strings", "6", "--tolerance", "4")
 
@@ -146,7 +145,7 @@ def test_a_session_broken_off_is_resumed_and_finished(
         (record,) = repository.sessions()
     assert record.meta.finished_at is not None
     assert sum(isinstance(e, MoveEntry) for e in record.entries) == one["moves"]
-    assert resume(record.setup, record.entries).string.outcome is not None
+    assert record.log.string.outcome is not None
     again = Ran(capsys, "session", "--resume", "--recording", str(parts[1]))
     assert again.code == 5
     assert "no session to go on with" in again.err

@@ -1,4 +1,4 @@
-"""The engine: threads, keys, lost inputs and signals around the reducer."""
+"""The engine: threads, keys, lost inputs and signals around the job."""
 
 from __future__ import annotations
 
@@ -161,7 +161,7 @@ def test_a_signal_interrupts_and_what_was_heard_is_kept(name: str) -> None:
         run(source, begin(setup_of()), keep=keep)
     assert any(isinstance(e, TakeEntry) for e in kept)
     assert signal.getsignal(number) == before
-    assert resume(setup_of(), tuple(kept)).strings[5].takes
+    assert resume(setup_of(), tuple(kept)).log.strings[5].takes
 
 
 def test_a_recorded_session_replays_to_the_same_entries(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from session_story import Story
 from pitchbench.pitch.reading import Reason
 from pitchbench.records.documents import from_json, to_json
 from pitchbench.session.job import Command, Event
-from pitchbench.session.log import Entry, MoveEntry, OutcomeEntry, Step, TakeEntry, TakeFate
+from pitchbench.session.log import Entry, Log, MoveEntry, OutcomeEntry, Step, TakeEntry, TakeFate
 from pitchbench.session.state import State, begin, resume
 
 
@@ -41,7 +41,7 @@ def _kept(state: State) -> tuple[list[object], list[object], list[object]]:
     return takes, moves, outcomes
 
 
-def _same_work(one: State, other: State) -> None:
+def _same_work(one: Log, other: Log) -> None:
     assert (one.step, one.current, one.tuned) == (other.step, other.current, other.tuned)
     assert one.wanted_fret == other.wanted_fret
     assert one.tolerance_cents == other.tolerance_cents
@@ -64,7 +64,7 @@ def test_resuming_at_any_event_rebuilds_the_same_work() -> None:
     for state in _replayed(story.events, begin(story.state.setup)):
         if state.ringing:
             continue
-        _same_work(resume(state.setup, state.entries), state)
+        _same_work(resume(state.setup, state.entries).log, state.log)
 
 
 def test_going_on_after_resuming_ends_as_if_never_stopped() -> None:
@@ -112,12 +112,12 @@ def test_entries_survive_the_records_form() -> None:
     back = tuple(from_json(text, Entry) for text in written)
     assert [to_json(entry, Entry) for entry in back] == written
     resumed = resume(story.state.setup, back)
-    assert resumed.step is Step.FINISHED
+    assert resumed.log.step is Step.FINISHED
     assert _kept(resumed) == _kept(story.state)
 
 
 def test_struck_takes_stay_struck() -> None:
     story = Story.begin().play(6).play(6, 12, 30.0).key(Command.STRIKE)
     resumed = resume(story.state.setup, story.entries)
-    assert [t.fate for t in resumed.strings[5].takes] == [TakeFate.ACCEPTED, TakeFate.STRUCK]
-    assert resumed.strings[5].now is None
+    assert [t.fate for t in resumed.log.strings[5].takes] == [TakeFate.ACCEPTED, TakeFate.STRUCK]
+    assert resumed.log.strings[5].now is None

@@ -38,10 +38,10 @@ def set_string(story: Story, offset: float, factor: float) -> float:
 def test_the_bridge_is_learned_from_string_to_string() -> None:
     """A bridge that does nine tenths of what geometry says: the later strings gain from it."""
     story = Story.begin(strings=(6, 5, 4, 3, 2, 1))
-    assert learned(story.state) == BY_GEOMETRY
+    assert learned(story.state.log) == BY_GEOMETRY
     for offset in (12.0, -12.0, 10.0, -9.0, 11.0):
         set_string(story, offset, 0.9)
-    found = learned(story.state)
+    found = learned(story.state.log)
     assert found.moves >= 5
     assert found.factor == pytest.approx(0.9, abs=2 * found.factor_u)
     # Geometry is 0.1 away; what was learned is nearer, and surer than before.
@@ -58,8 +58,8 @@ def test_what_was_learned_is_there_next_time() -> None:
     for offset in (12.0, -12.0, 10.0):
         set_string(story, offset, 0.8)
     setup = setup_of()
-    response = learned_response([story.entries], setup)
-    assert response == learned(story.state)
+    response = learned_response([story.state.log], setup)
+    assert response == learned(story.state.log)
     assert response.factor < 0.95
     again = Story.begin(response=response).string(8.0)
     plain = Story.begin().string(8.0)
@@ -140,8 +140,8 @@ def test_without_a_move_there_is_nothing_to_correct() -> None:
 def test_what_was_said_outlasts_a_crash() -> None:
     story = Story.begin().string(6.0).key(Command.LESS)
     again = resume(story.state.setup, story.entries)
-    assert again.step is Step.MOVE
-    assert again.string.said_mm == pytest.approx(story.state.log.string.said_mm)
+    assert again.log.step is Step.MOVE
+    assert again.log.string.said_mm == pytest.approx(story.state.log.string.said_mm)
     assert again.asks == story.state.asks
 
 
@@ -162,7 +162,7 @@ def test_leaving_and_moving_are_weighed_by_where_they_end() -> None:
     story = Story.begin().play(6)
     for cents in (2.9, 3.3, 3.0, 3.2):
         story.play(6, 12, cents)
-    found = choice(story.state, story.state.log.string)
+    found = choice(story.state.log, story.state.log.string)
     assert found is not None
     assert found.p_left < 0.2 < 0.85 < found.p_moved
     assert found.worth_a_move
@@ -227,9 +227,9 @@ def test_a_floating_bridge_is_tuned_round_after_round_in_the_end() -> None:
 
 def test_resuming_a_pair_rebuilds_both_strings() -> None:
     story = pair().play(5).takes(3.0).move_and_retune(5).play(5, 12, -3.0)
-    again = resume(story.state.setup, story.entries)
-    assert [s.travel_mm for s in again.strings] == [s.travel_mm for s in story.state.log.strings]
-    assert [s.round for s in again.strings] == [s.round for s in story.state.log.strings]
+    strings, again = story.state.log.strings, resume(story.state.setup, story.entries)
+    assert [s.travel_mm for s in again.log.strings] == [s.travel_mm for s in strings]
+    assert [s.round for s in again.log.strings] == [s.round for s in strings]
 
 
 def test_travel_counts_what_was_said() -> None:

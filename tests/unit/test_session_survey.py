@@ -16,7 +16,6 @@ from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.log import Setup, TakeEntry, TakeFate
 from pitchbench.session.survey import (
     Plan,
-    advance,
     begin,
     counted,
     offsets_cents,
@@ -46,7 +45,7 @@ def test_it_asks_for_open_and_frets_string_by_string_and_ends_by_itself() -> Non
         "String 5: fret the 5th and pluck it.",
         "String 5: fret the 12th and pluck it.",
     ]
-    assert story.survey.done
+    assert story.survey.finished
     assert story.survey.over
 
 
@@ -136,7 +135,7 @@ def test_keys_go_to_strings_strike_out_and_begin_anew() -> None:
     assert "nothing is struck out" in story.survey.says
     story.key(Command.QUIT)
     assert story.survey.over
-    assert not story.survey.done
+    assert not story.survey.finished
 
 
 def test_a_string_that_is_done_may_be_played_again() -> None:
@@ -181,10 +180,8 @@ def test_it_is_rebuilt_from_its_entries() -> None:
     assert (again.current, wanted(again, 6)) == (6, wanted(survey, 6))
     assert again.clock_s == story.now_s + 2.0
     # The clock of a new stream begins at nought; takes are on the time line of the survey.
-    later = advance(
-        again,
-        ReadingReady(a_reading(GUITAR.string(6).note.hz(), 1.0, ring_s=2.0), True),
-    )
+    reading = a_reading(GUITAR.string(6).note.hz(), 1.0, ring_s=2.0)
+    later = again.advance(ReadingReady(reading, final=True))
     assert later.takes[-1].reading.onset_s == again.clock_s + 1.0
     assert later.takes[-1].number == survey.takes[-1].number + 1
 

@@ -185,7 +185,7 @@ def test_a_missing_portaudio_is_explained(tmp_path: Path) -> None:
     # would disturb everything else on this machine.
     (tmp_path / "sounddevice.py").write_text("raise OSError('PortAudio library not found')\n")
     code = "from pitchbench.commands import main; main(['inputs'])"
-    done = child(code, PYTHONPATH=str(tmp_path))
+    done = child(code, PYTHONPATH=os.pathsep.join([str(tmp_path), os.environ["PYTHONPATH"]]))
     assert done.returncode == ExitCode.AUDIO_DEVICE
     assert done.stdout == ""
     what, remedy = done.stderr.splitlines()

@@ -29,17 +29,18 @@ from survey_story import Played
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.pitch.listener import ReadingReady
-from pitchbench.pitch.reading import Partial, Reading, Reason
+from pitchbench.pitch.reading import NO_TRACE, Partial, Reading, Reason, Rejected
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
 from pitchbench.records.schema import SCHEMA_VERSION
 from pitchbench.report.export import export_json
-from pitchbench.session import reducer, survey
+from pitchbench.session import survey
 from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.learning import learned_response, learned_scatter
 from pitchbench.session.log import Entry, Outcome, Setup, Step, TakeEntry
 from pitchbench.session.rehearsal import rehearse
+from pitchbench.session.state import begin, resume
 
 HERE = Path(__file__).parent
 BEGAN = datetime(2026, 11, 2, 9, 0, tzinfo=UTC)
@@ -51,7 +52,7 @@ SCREWS = replace(preset("six-string"), name="Frozen screws", owner_mark="F 1", n
 PAIRS = replace(preset("paired-saddles"), name="Frozen pairs", tolerance_cents=2.5)
 FIXED = replace(preset("steel-acoustic"), name="Frozen fixed", setback_mm=(2.0,) * 5 + (3.5,))
 
-Told = Callable[[Story], Story]
+Told = Callable[[Any], Story]
 
 
 # ------------------------------------------------------------------------------ sessions
@@ -256,7 +257,7 @@ def at_the_seventh_fret(story: Story) -> Story:
     return story.play(2).takes(0.3, fret=7).play(4).takes(6.0, fret=7)
 
 
-def with_frames(story: Story) -> Story:
+def with_frames(story: Kept) -> Story:
     """One take with everything that a reading of sound holds."""
     story.play(6)
     reading = stores.a_reading(story.target_hz(6, 12) * 1.002, story.now_s, frames=20, seed=3)
@@ -298,21 +299,20 @@ def whole(event: Any) -> Any:
         return event
     reading, pitch_hz = event.reading, event.reading.pitch_hz
     assert pitch_hz is not None
-    if reading.reason in (Reason.TOO_SHORT, Reason.TOO_QUIET):
-        return replace(event, reading=replace(reading, u_cents=None))
-    stiffness_b = reading.stiffness_b or 2e-6 * pitch_hz
-    whole_reading = replace(
-        reading,
-        u_cents=8.0 if reading.reason is Reason.NEVER_SETTLED else reading.u_cents,
-        attack_cents=500.0 / pitch_hz,
-        settle_s=0.4,
-        tail_s=reading.ring_s - 0.4,
-        wander_cents=0.06,
-        stiffness_b=stiffness_b,
-        snr_db=42.0,
-        partials=(Partial(1, pitch_hz, 0.1, -20.0, 1.5, 0.0),),
-    )
-    return replace(event, reading=whole_reading)
+    known: dict[str, Any] = {
+        "attack_cents": 500.0 / pitch_hz,
+        "settle_s": 0.4,
+        "tail_s": reading.ring_s - 0.4,
+        "wander_cents": 0.06,
+        "stiffness_b": reading.stiffness_b or 2e-6 * pitch_hz,
+        "snr_db": 42.0,
+        "partials": (Partial(1, pitch_hz, 0.1, -20.0, 1.5, 0.0),),
+    }
+    if isinstance(reading, Rejected):
+        if reading.reason in (Reason.TOO_SHORT, Reason.TOO_QUIET):
+            return event
+        known["u_cents"] = 8.0 if reading.reason is Reason.NEVER_SETTLED else 0.05
+    return replace(event, reading=replace(reading, **known))
 
 
 class Maker:
@@ -332,12 +332,12 @@ class Maker:
         session_id = self.repository.begin_session(
             setup, at=self.at, source=name, parameters={"rate_hz": 48000}
         )
-        return self.go_on(name, session_id, Kept(reducer.begin(setup)), tell)
+        return self.go_on(name, session_id, Kept(begin(setup)), tell)
 
     def resume(self, name: str, session_id: str, tell: Told) -> None:
         """Go on with a session on record, with a new stream of sound."""
         record = self.repository.session(session_id)
-        self.go_on(name, session_id, Kept(reducer.resume(record.setup, record.entries)), tell)
+        self.go_on(name, session_id, Kept(resume(record.setup, record.entries)), tell)
 
     def go_on(self, name: str, session_id: str, story: Kept, tell: Told) -> str:
         story.repository, story.session_id = self.repository, session_id
@@ -364,7 +364,7 @@ class Maker:
         tell(played)
         for entry in played.survey.entries:
             self.repository.append(session_id, entry)
-        if played.survey.done:
+        if played.survey.finished:
             self.repository.finish_session(session_id, at=self.at + timedelta(minutes=9))
         self.says(name, session_id, frozen.live_survey(played.survey))
 
@@ -384,15 +384,13 @@ class Maker:
         self.says(name, session_id, frozen.live(done.state))
 
     def says(self, name: str, session_id: str, live: frozen.Said) -> None:
-        """What this version says, live at the end, on paper and when it goes on from the log."""
+        """What this version says, live at the end and on paper."""
         record = self.repository.session(session_id)
-        again = frozen.resumed(record)
         self.said[session_id] = {
             "story": name,
             "struck_strings": frozen.struck_strings(record),
             "sheet": frozen.sheet(record),
             "live": live,
-            **({} if again == live else {"resumed": again}),
         }
 
 
@@ -400,7 +398,8 @@ def without_frames(entry: Entry) -> Entry:
     """The entry without the frames of its take, by far the larger part."""
     if not isinstance(entry, TakeEntry):
         return entry
-    return replace(entry, take=replace(entry.take, reading=replace(entry.take.reading, trace=None)))
+    reading = replace(entry.take.reading, trace=NO_TRACE)
+    return replace(entry, take=replace(entry.take, reading=reading))
 
 
 def surveyed(played: Played) -> None:
@@ -414,7 +413,7 @@ def surveyed(played: Played) -> None:
         for fret in (0, 5, 7, 12):
             played.note(5, fret, 0.1 * fret + 0.2 * take)
     for fret in (0, 5, 7, 12):
-        if not played.survey.done:
+        if not played.survey.finished:
             played.note(played.survey.current, fret, 0.2 * fret)
 
 
@@ -433,7 +432,7 @@ def make(repository: Repository) -> dict[str, Any]:
     maker.keep("again, and stopped", SCREWS, again_and_stopped, strings=(6, 5))
     maker.keep("struck out after the end", SCREWS, struck_and_finished, strings=(6, 5))
     maker.keep("a move struck out", SCREWS, verdict_struck, strings=(6, 5))
-    earlier = [record.entries for record in repository.sessions(SCREWS.name)]
+    earlier = [record.log for record in repository.sessions(SCREWS.name)]
     learned = setup_of(SCREWS, strings=(6, 5, 4), prior=learned_scatter(earlier))
     learned = replace(learned, response=learned_response(earlier, learned))
     maker.play("stopped at a move, with what was learned", learned, stop_at_move)
