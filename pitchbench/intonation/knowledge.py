@@ -111,7 +111,7 @@ class Density:
         """The median."""
         return self.quantile(0.5)
 
-    @property
+    @cached_property
     def belief(self) -> Belief:
         """The Student distribution with this median and these 68.27 % and 95 % intervals."""
         low, high = self.interval()

@@ -66,7 +66,8 @@ class MadeMove:
     screw_mm : travel of the screw, or of the saddle where there is none; positive away from the
         nut: what was said, or else what was advised.
     said : whether the person said how far it was.
-    before, after : the offsets, of the same fret.
+    fret : where the offsets were compared.
+    before, after : the offsets in cents.
     moved_before_mm : the saddle's travel until then, since the instrument's record was made.
     reversed : whether the screw had last been turned the other way; None if not known.
     """
@@ -74,15 +75,16 @@ class MadeMove:
     string: int
     screw_mm: float
     said: bool
-    before: Offset
-    after: Offset
+    fret: int
+    before: Belief
+    after: Belief
     moved_before_mm: float = 0.0
     reversed: bool | None = None
 
     @property
     def change_cents(self) -> float:
         """How much flatter (negative) or sharper the fretted note became."""
-        return self.after.offset_cents - self.before.offset_cents
+        return self.after.centre - self.before.centre
 
 
 class Effect(StrEnum):
@@ -144,7 +146,7 @@ def inferred_mm(move: MadeMove, instrument: Instrument, response: Response) -> f
     )
     per_mm = _cents_per_mm(move, instrument)
     heard = -move.change_cents / per_mm
-    heard_u = math.hypot(move.before.u_cents, move.after.u_cents) / per_mm
+    heard_u = math.hypot(move.before.u, move.after.u) / per_mm
     if told_u == 0.0:
         return told
     weight = told_u**2 / (told_u**2 + heard_u**2)
@@ -229,7 +231,7 @@ def effect(
 ) -> Effect:
     """What a measured move did, as far as the takes can tell."""
     expected = _expected_change(move, instrument, response.factor, response.slack_mm)
-    noise = 2.0 * math.hypot(move.before.u_cents, move.after.u_cents)
+    noise = 2.0 * math.hypot(move.before.u, move.after.u)
     if abs(move.change_cents - expected) > max(noise, 0.5 * abs(expected)):
         if move.change_cents * expected < 0.0 and abs(move.change_cents) > noise:
             return Effect.WORSE
@@ -237,8 +239,8 @@ def effect(
             return Effect.LITTLE
     if did_not_seat(move, instrument, response):
         return Effect.NOT_SEATED
-    before, after = move.before.offset_cents, move.after.offset_cents
-    if before * after < 0.0 and abs(after) - 2.0 * move.after.u_cents > tolerance_cents:
+    before, after = move.before.centre, move.after.centre
+    if before * after < 0.0 and abs(after) - 2.0 * move.after.u > tolerance_cents:
         return Effect.TOO_FAR
     return Effect.AS_EXPECTED
 
@@ -270,7 +272,7 @@ class _Place:
 
 
 def _place(move: MadeMove, instrument: Instrument) -> _Place:
-    return _Place(move.before.fret, instrument, move.string, move.moved_before_mm)
+    return _Place(move.fret, instrument, move.string, move.moved_before_mm)
 
 
 def _expected_change(
@@ -313,4 +315,4 @@ def _turning_error(move: MadeMove) -> float:
 def _change_u(move: MadeMove, instrument: Instrument) -> float:
     """Standard uncertainty of a change: both offsets', and how well the screw was turned."""
     turned = _turning_error(move) * _place(move, instrument).change_cents(move.screw_mm)
-    return math.hypot(move.before.u_cents, move.after.u_cents, turned)
+    return math.hypot(move.before.u, move.after.u, turned)

@@ -19,7 +19,7 @@ def learned_person(logs: Iterable[Log]) -> Person:
     """What earlier sessions, oldest first, say of how a person plays; anybody if nothing."""
     person = ANYBODY
     for log in logs:
-        person = person.having_played(alone(log, string) for string in log.strings)
+        person = person.having_played(alone(log, string, learned(log)) for string in log.strings)
         person = person.on_another_day()
     return person
 

@@ -71,7 +71,7 @@ def made_moves(log: Log, string: StringState) -> list[MadeMove]:
             continue
         before, after = (_of_round(log, string, index + step) for step in (0, 1))
         if before is not None and after is not None:
-            made.append(_made(string, index, before, after))
+            made.append(_made(log, string, index, before, after))
     return made
 
 
@@ -81,27 +81,27 @@ def last_move(log: Log, string: StringState) -> MadeMove | None:
         return None
     index = len(string.moves) - 1
     until = tuple(take for take in string.takes if take.round <= index)
-    earlier = replace(string, takes=until, moves=string.moves[:index])
-    before = offset_of(log, earlier, known(log, earlier))
+    before = known(log, replace(string, takes=until, moves=string.moves[:index])).offset
     after = _of_round(log, string, string.round)
-    return None if before is None or after is None else _made(string, index, before, after)
+    return None if before is None or after is None else _made(log, string, index, before, after)
 
 
-def _of_round(log: Log, string: StringState, round_: int) -> Offset | None:
-    """The offset by the takes of one round alone."""
+def _of_round(log: Log, string: StringState, round_: int) -> Density | None:
+    """The offset by the takes of one round alone; None until both notes were played in it."""
     takes = [take for take in string.accepted if take.round == round_]
     alone = _folded(log.setup.person, tuple(_played(log, takes)))
-    return offset_of(log, replace(string, takes=tuple(takes)), alone, round_=round_)
+    return alone.offset if alone.open and alone.fretted else None
 
 
-def _made(string: StringState, index: int, before: Offset, after: Offset) -> MadeMove:
+def _made(log: Log, string: StringState, index: int, before: Density, after: Density) -> MadeMove:
     entry = string.moves[index]
     return MadeMove(
         string=string.number,
         screw_mm=entry.made.screw_mm,
         said=entry.said,
-        before=before,
-        after=after,
+        fret=log.setup.fret,
+        before=before.belief,
+        after=after.belief,
         moved_before_mm=math.fsum(move.made_mm for move in string.moves[:index]),
         reversed=_reversed(string.moves[:index], entry.made_mm),
     )
@@ -117,16 +117,19 @@ def _reversed(moves: Sequence[MoveEntry], now_mm: float) -> bool | None:
 
 def known(log: Log, string: StringState) -> Knowledge:
     """All that the log says of a string, and of the person who plays it."""
-    others = [alone(log, each) for each in log.strings if each.number != string.number]
+    response = learned(log)
+    others = [alone(log, each, response) for each in log.strings if each.number != string.number]
     person = log.setup.person.having_played(each for each in others if each.fretted)
-    return replace(alone(log, string), person=person)
+    if string.moves:
+        # Its own moves shall not count twice.
+        response = learned(log, but=string.number)
+    return replace(alone(log, string, response), person=person)
 
 
-def alone(log: Log, string: StringState) -> Knowledge:
-    """What a string's own takes and moves say."""
+def alone(log: Log, string: StringState, response: Response) -> Knowledge:
+    """What a string's own takes and moves say on a bridge of this response."""
     if not string.accepted:
         return begin(log.setup.person)
-    response = learned(log, but=string.number) if string.moves else log.setup.response
     facts: list[_Fact] = []
     for round_ in range(string.round + 1):
         facts += _played(log, [take for take in string.accepted if take.round == round_])
@@ -183,24 +186,16 @@ def _folded(person: Person, facts: tuple[_Fact, ...]) -> Knowledge:
 def weigh(log: Log, string: StringState) -> Offset | None:
     """The string's offset from all that is known of it; None until both notes were played since
     its saddle was last moved."""
-    return offset_of(log, string, known(log, string))
-
-
-def offset_of(
-    log: Log, string: StringState, known: Knowledge, *, round_: int | None = None
-) -> Offset | None:
-    """An offset as it is shown: what is believed, and the takes since the last move that it rests
-    on."""
-    round_ = string.round if round_ is None else round_
-    opens, fretteds = groups(string, fret=log.setup.fret, round_=round_)
-    if opens is None or fretteds is None or known.offset is None:
+    opens, fretteds = groups(string, fret=log.setup.fret)
+    offset = None if opens is None or fretteds is None else known(log, string).offset
+    if opens is None or fretteds is None or offset is None:
         return None
     return Offset(
         fret=log.setup.fret,
         open=opens,
         fretted=fretteds,
-        belief=known.offset.belief,
-        carried_over=known.open + known.fretted > opens.n + fretteds.n,
+        belief=offset.belief,
+        carried_over=len(string.accepted) > opens.n + fretteds.n,
     )
 
 

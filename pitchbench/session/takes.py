@@ -31,14 +31,13 @@ def open_mean_hz(takes: Sequence[SessionTake]) -> float | None:
     return mean_hz(opens) if opens else None
 
 
-def groups(string: StringState, *, fret: int, round_: int) -> tuple[Group | None, Group | None]:
-    """The open and the fretted takes of one round, None where there are none.
+def groups(string: StringState, *, fret: int) -> tuple[Group | None, Group | None]:
+    """The open and the fretted takes since the last move, None where there are none.
 
     Takes of an earlier tuning are referred to the last one by the ratio of their open pitches.
     """
-    takes = [take for take in string.accepted if take.round == round_]
-    last = [take for take in takes if take.tuning == max(t.tuning for t in takes)]
-    here_hz = open_mean_hz(last)
+    takes = string.in_this_round
+    here_hz = open_mean_hz([t for t in takes if t.tuning == max(each.tuning for each in takes)])
     referred: list[Take] = []
     for tuning in sorted({take.tuning for take in takes}):
         block = [take for take in takes if take.tuning == tuning]

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
-from pitchbench.belief import half95
+from pitchbench.belief import Belief, half95
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation.bridge import Move, move_words
 from pitchbench.intonation.offset import Offset
@@ -84,7 +84,12 @@ def reading_words(reading: Reading, cents: float, note: Note) -> str:
 
 def offset_words(offset: Offset) -> str:
     """An offset with its 95 % interval's half-width."""
-    return sharp_or_flat(offset.offset_cents, offset.belief.half())
+    return cents_words(offset.belief)
+
+
+def cents_words(cents: Belief) -> str:
+    """What is believed of an offset, with its 95 % interval's half-width."""
+    return sharp_or_flat(cents.centre, cents.half())
 
 
 def rejected_words(reason: Reason) -> str:
@@ -124,7 +129,7 @@ def rests_words(offset: Offset) -> str:
 def effect_words(move: MadeMove, effect: Effect, inferred_mm: float) -> str:
     """What a move did where it was not what it should have been; nothing where it was."""
     which, far = f"string {move.string}", f"{abs(inferred_mm):.1f} mm"
-    values = f"{offset_words(move.before)} before, {offset_words(move.after)} now"
+    values = f"{cents_words(move.before)} before, {cents_words(move.after)} now"
     match effect:
         case Effect.AS_EXPECTED:
             return ""
