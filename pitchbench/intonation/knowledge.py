@@ -164,7 +164,7 @@ def mean_of(one: Density, other: Density) -> Density:
     return Density(first + np.arange(p.size) * STEP_CENTS / 2.0, p)
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Person:
     """How a person plays, as far as it is known: probabilities of habits, and the open scatter.
 
