@@ -22,6 +22,7 @@ import numpy as np
 from pitchbench.belief import Belief
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, Material, ScrewHeads, StringSpec
 from pitchbench.intonation.bridge import Move
+from pitchbench.intonation.knowledge import ANYBODY, Person
 from pitchbench.intonation.offset import Group, Offset, ScatterPrior
 from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
 from pitchbench.notes import Note
@@ -42,6 +43,7 @@ from pitchbench.session.log import (
 
 NOON = datetime(2026, 3, 14, 12, 0, tzinfo=UTC)
 
+PERSON = Person(ANYBODY.habits, open_cents=0.5, open_dof=7.0)
 PRIOR = ScatterPrior(open_cents=0.5, open_dof=4.0, fretted_cents=2.0, fretted_dof=4.0)
 
 
@@ -74,7 +76,7 @@ def an_instrument(name: str = "Bench guitar", **changes: object) -> Instrument:
 
 
 def a_setup(instrument: Instrument | None = None) -> Setup:
-    return Setup(instrument or an_instrument(), PRIOR)
+    return Setup(instrument or an_instrument(), PERSON, prior=PRIOR)
 
 
 def an_offset(cents: float, u_cents: float = 0.5) -> Offset:

@@ -83,6 +83,11 @@ _FOUND_CENTS: Final = 8.0
 #: they end is anybody's guess between no move at all and the whole of it the wrong way.
 WENT_WRONG: Final = 0.04
 
+#: Share of tunings before which something was changed unsaid: a saddle touched, a floating bridge
+#: that the work on the other strings has shifted (own judgement, no source). Without it takes that
+#: all disagree with what was known would each have to be bent.
+_CHANGED_UNSAID: Final = 0.01
+
 #: Logistic function for the normal distribution's: largest error 0.01 with this factor.
 _LOGISTIC: Final = 1.702
 
@@ -326,10 +331,12 @@ class Knowledge:
             return self.before
         centre, u = pitch
         placed = _transported(self.heard, self.reference_cents - centre, u)
-        prior = self._prior() if self.before is None else self.before
+        prior = self.prior if self.before is None else self.before
         return np.asarray(np.maximum(placed, 0.0) * prior)
 
-    def _prior(self) -> NDArray[np.float64]:
+    @property
+    def prior(self) -> NDArray[np.float64]:
+        """How likely each offset of the grid is to be found, in no unit."""
         z = ((self.middle_cents or 0.0) + _STEPS) / _FOUND_CENTS
         return np.asarray((1.0 + z**2 / 3.0) ** -2.0)
 
@@ -381,9 +388,12 @@ def after_tuning(known: Knowledge) -> Knowledge:
     """The string was tuned: takes to come have an open pitch of their own."""
     if not known.opens and not known.fretteds:
         return known
-    return replace(
-        known, before=_scaled(known.joint), heard=None, firm=None, opens=(), fretteds=(), kinds=""
-    )
+    before = known.joint
+    if before is not None:
+        found = known.prior / known.prior.sum()
+        changed = before.sum(-1, keepdims=True) * found
+        before = _scaled((1.0 - _CHANGED_UNSAID) * before + _CHANGED_UNSAID * changed)
+    return replace(known, before=before, heard=None, firm=None, opens=(), fretteds=(), kinds="")
 
 
 def after_move(known: Knowledge, *, change_cents: float, u_cents: float) -> Knowledge:
@@ -488,8 +498,8 @@ def _step(z: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(0.5 + 0.5 * np.tanh(_LOGISTIC / 2.0 * z))
 
 
-def _scaled(grid: Grid | None) -> Grid | None:
-    return None if grid is None else grid / grid.max()
+def _scaled(grid: Grid) -> Grid:
+    return np.asarray(grid / grid.max())
 
 
 def _transported(

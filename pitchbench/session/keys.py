@@ -60,6 +60,8 @@ def _outcome_by_hand(state: State) -> Outcome:
         return string.outcome
     if string.now is None or string.verdict is None:
         return Outcome.PASSED_OVER
+    if string.verdict.border:
+        return Outcome.BORDER
     return {
         Decision.LEAVE: Outcome.LEAVE,
         Decision.TAKE_MORE: Outcome.BORDER,
