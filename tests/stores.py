@@ -24,7 +24,7 @@ from pitchbench.instrument import Bridge, BridgeKind, Instrument, Material, Scre
 from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.knowledge import ANYBODY, Person
 from pitchbench.intonation.offset import Group, Offset, ScatterPrior
-from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
+from pitchbench.intonation.verdict import Decision, Notice, Verdict
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Partial, Reading, Reason, Rejected, Trace
 from pitchbench.session.log import (
@@ -121,7 +121,8 @@ def a_take(
 
 def a_verdict(string: int, cents: float, at_s: float) -> VerdictEntry:
     decision = Decision.MOVE if abs(cents) > 2 else Decision.LEAVE
-    verdict = Verdict(decision, 2.0, 0.02 if abs(cents) > 2 else 0.98, None, False, "Decided.")
+    p_within = 0.02 if abs(cents) > 2 else 0.98
+    verdict = Verdict(decision, 2.0, p_within, p_moved=0.96, change_cents=-cents, plucks_to_go=1.0)
     return VerdictEntry(at_s, string, an_offset(cents), verdict)
 
 
@@ -144,7 +145,17 @@ def a_log(instrument: Instrument | None = None, *, frames: int = 40) -> tuple[En
 
     for string in range(1, len(guitar.strings) + 1):
         found = 5.0 + 0.3 * string if string % 2 else -0.6
-        undecided = Verdict(Decision.TAKE_MORE, 2.0, 0.4, MoreTakes(1, 2), False, "More.")
+        undecided = Verdict(
+            Decision.TAKE_MORE,
+            2.0,
+            0.4,
+            p_moved=0.7,
+            change_cents=-found,
+            next_fretted=False,
+            plucks_to_go=2.5,
+            notices=(Notice.SCATTER,),
+            fitting_tolerance_cents=3.0,
+        )
         log.append(VerdictEntry(at_s, string, an_offset(found, 2.0), undecided))
         takes(string, 0, found)
         left = found

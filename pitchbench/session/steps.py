@@ -100,6 +100,9 @@ def _follow(state: State, verdict: Verdict) -> State:
     if beside is not None and beside.outcome is None and not saddles.is_known(state.log, beside):
         says = f"String {beside.number} lies on the same saddle as string {string.number}: "
         return replace(go_to(state, beside.number), says=f"{says}measure it too.")
+    if verdict.decision is Decision.LEAVE and state.log.step is Step.BORDER:
+        # Whoever follows the advice already shall not be lost: it stands until the next string.
+        return replace(state, says=words.border_words(state.log, verdict))
     if verdict.decision is Decision.LEAVE:
         return _finish_saddle(state)
     move = saddles.planned(state.log, string)
@@ -194,12 +197,12 @@ def _finish_saddle(state: State) -> State:
     """Leave the saddle where it is: done with every string on it that was measured there."""
     beside = saddles.partner(state.log, state.log.string)
     if beside is not None and beside.outcome is None and saddles.weigh(state.log, beside):
-        state = _done(weighed(state, beside.number), _left(state.log, beside), beside.number)
-    return finish_string(state, _left(state.log, state.log.string))
+        state = _done(weighed(state, beside.number), left_as(state.log, beside), beside.number)
+    return finish_string(state, left_as(state.log, state.log.string))
 
 
-def _left(log: Log, string: StringState) -> Outcome:
-    """How a string is left whose saddle stays where it is."""
+def left_as(log: Log, string: StringState) -> Outcome:
+    """How a string is left whose saddle stays where it is: the same numbers, the same word."""
     if saddles.p_within(log, string) >= SURE:
         return Outcome.LEAVE
     return Outcome.BORDER if saddles.partner(log, string) is None else Outcome.COMPROMISE
@@ -219,7 +222,7 @@ def finish_string(state: State, outcome: Outcome) -> State:
 
 def leave_border(state: State) -> State:
     """Leave a string that is on the border as it is, without going on."""
-    return _done(state, Outcome.BORDER, state.log.current)
+    return _done(state, left_as(state.log, state.log.string), state.log.current)
 
 
 def _go_on(state: State) -> State:

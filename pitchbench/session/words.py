@@ -111,8 +111,9 @@ def border_words(log: Log, verdict: Verdict) -> str:
     if now is None or verdict.p_moved is None:
         return ""
     within = f"Within {log.tolerance_cents:g} cents"
+    where = "On the border" if verdict.border else "Good now"
     return (
-        f"On the border: {offset_words(now)}. {within} if you leave it: "
+        f"{where}: {offset_words(now)}. {within} if you leave it: "
         f"{percent(verdict.p_within)}; if you move it: {percent(verdict.p_moved)}."
     )
 

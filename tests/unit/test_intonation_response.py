@@ -139,7 +139,9 @@ def test_a_move_the_other_way_is_recognised():
 
 def test_how_far_it_really_went_is_inferred():
     """Told two millimetres, heard the effect of 1.5: near 1.5 where the readings are good."""
-    quarter_short = MadeMove(6, 2.0, False, 12, believed(6.0, 0.1), believed(6.0 + change(1.5), 0.1))
+    quarter_short = MadeMove(
+        6, 2.0, False, 12, believed(6.0, 0.1), believed(6.0 + change(1.5), 0.1)
+    )
     assert inferred_mm(quarter_short, BENCH, BY_GEOMETRY) == pytest.approx(1.55, abs=0.06)
     vague = MadeMove(6, 2.0, False, 12, believed(6.0, 3.0), believed(6.0 + change(1.5), 3.0))
     assert inferred_mm(vague, BENCH, BY_GEOMETRY) == pytest.approx(1.97, abs=0.05)

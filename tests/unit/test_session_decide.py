@@ -314,18 +314,33 @@ def test_from_the_border_a_slackened_string_is_known_by_its_reading_alone() -> N
 
 
 @pytest.mark.parametrize(
-    ("cents", "comes_to"), [(2.6, Step.MOVE), (0.2, Step.MOVE), (-3.0, Step.TUNE)]
+    ("cents", "comes_to"), [(2.6, Step.MOVE), (0.2, Step.MOVE), (-3.0, Step.BORDER)]
 )
 def test_further_takes_on_the_border_count(cents: float, comes_to: Step) -> None:
-    """They aim the move well enough to advise it, or make leaving the string the better choice."""
+    """They aim the move well enough to advise it; where leaving becomes the better choice, the
+    advice stands until the person goes on."""
     story = _at_the_border()
-    for _ in range(12):
+    for _ in range(4):
         if story.state.log.step is not Step.BORDER:
             break
         story.play(6, 12, cents).play(6)
-    assert story.state.log.step is comes_to
-    left = story.outcomes()[6]
-    assert left is (Outcome.BORDER if comes_to is Step.TUNE else None)
+    log = story.state.log
+    assert log.step is comes_to
+    assert log.string.advice is not None
+    found = log.string.verdict
+    assert found is not None
+    assert found.decision is (Decision.LEAVE if comes_to is Step.BORDER else Decision.MOVE)
+
+
+def test_what_is_left_at_the_border_is_called_by_its_numbers() -> None:
+    story = _at_the_border()
+    for _ in range(4):
+        story.play(6, 12, -3.0).play(6)
+    assert story.state.log.step is Step.BORDER
+    story.play(5)
+    log = story.state.log
+    p = p_within(log, log.strings[5])
+    assert story.outcomes()[6] is (Outcome.LEAVE if p >= SURE else Outcome.BORDER)
 
 
 def test_out_of_travel_says_what_to_check_and_goes_on() -> None:
