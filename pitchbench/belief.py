@@ -115,7 +115,7 @@ def student_difference(
     """Scale and degrees of freedom of the difference of two Student-distributed means.
 
     Welch and Satterthwaite's formula (GUM G.2b), with two corrections that matter only for the
-    fewest takes, found by simulating the coverage (tests/benchmarks/verdict_table.py): a
+    fewest takes, found by simulating the coverage (tests/unit/test_intonation_offset.py): a
     variance seen in few takes may well be several times too small, so it counts for more; and
     where both contribute alike the formula is too careful. Numbers or arrays, element by element.
     """

@@ -61,8 +61,9 @@ def _points(state: State) -> list[_Point]:
 def takes_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
     """The takes in exactly ``height`` lines.
 
-    Given up in this order as lines get scarce: what the offset rests on, a line for each take (then all open takes share one
-    and all fretted ones another), the list of the rejected (then only the last, with the count).
+    Given up in this order as lines get scarce: what the offset rests on, a line for each take (then
+    all open takes share one and all fretted ones another), the list of the rejected (then only the
+    last, with the count).
     """
     points = _points(state)
     apart = [t for t in current_takes(state) if t.fate is not TakeFate.ACCEPTED]

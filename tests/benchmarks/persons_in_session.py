@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / "unit")]
+sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from persons import CENTS_PER_MM, STRINGS, TOLERANCE_CENTS, Bench, Ended
 from session_story import Story
