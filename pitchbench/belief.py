@@ -28,6 +28,9 @@ ONE_SIGMA: Final = math.erf(math.sqrt(0.5))
 #: that keeps the coverage of two takes each nearest to 95 % whatever the two spreads are.
 EVENNESS_GAIN: Final = 0.6
 
+#: Degrees of freedom that are as good as infinite, and can be written down.
+_NORMAL_DOF: Final = 200.0
+
 #: Stands for a scale of 0 (takes that agree to the last digit), which cannot divide.
 _NO_SCALE: Final = 1e-12
 
@@ -54,6 +57,17 @@ class Belief:
     def normal(cls, centre: float, u: float) -> Belief:
         """A number whose standard uncertainty ``u`` is itself well known."""
         return cls(centre, u, math.inf)
+
+    @classmethod
+    def matching(cls, centre: float, *, u: float, half95: float) -> Belief:
+        """The distribution with this centre and standard uncertainty whose 95 % interval is as wide
+        as ``half95`` on either side, as far as its tails can be that light or heavy."""
+        least, most = 1.5, _NORMAL_DOF
+        for _ in range(30):
+            dof = math.sqrt(least * most)
+            heavier = half95 / u > cls(0.0, 1.0, dof).half() / cls(0.0, 1.0, dof).u if u else False
+            least, most = (least, dof) if heavier else (dof, most)
+        return cls(centre, half95 / cls(0.0, 1.0, most).half(), most)
 
     @property
     def u(self) -> float:
@@ -101,7 +115,7 @@ def student_difference(
     """Scale and degrees of freedom of the difference of two Student-distributed means.
 
     Welch and Satterthwaite's formula (GUM G.2b), with two corrections that matter only for the
-    fewest takes, found by simulating the coverage (tests/benchmarks/verdict_table.py): a
+    fewest takes, found by simulating the coverage (tests/unit/test_intonation_offset.py): a
     variance seen in few takes may well be several times too small, so it counts for more; and
     where both contribute alike the formula is too careful. Numbers or arrays, element by element.
     """

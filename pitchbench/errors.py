@@ -15,6 +15,7 @@ class ExitCode(IntEnum):
     NO_READING = 3
     AUDIO_DEVICE = 4
     RECORDS = 5
+    UNFINISHED = 6
     INTERRUPTED = 130
 
 

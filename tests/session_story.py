@@ -11,7 +11,6 @@ import numpy as np
 from invented import a_reading
 
 from pitchbench.instrument import Instrument
-from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.presets import preset
@@ -28,7 +27,7 @@ def setup_of(instrument: Instrument | str = "six-string", **changes: object) -> 
     """A setup with the usual beliefs about a player."""
     if isinstance(instrument, str):
         instrument = preset(instrument)
-    return replace(Setup(instrument=instrument, prior=GUIDED_PRIOR), **changes)  # type: ignore[arg-type]
+    return replace(Setup(instrument=instrument), **changes)  # type: ignore[arg-type]
 
 
 @dataclass

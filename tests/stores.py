@@ -22,8 +22,9 @@ import numpy as np
 from pitchbench.belief import Belief
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, Material, ScrewHeads, StringSpec
 from pitchbench.intonation.bridge import Move
+from pitchbench.intonation.knowledge import ANYBODY, Person
 from pitchbench.intonation.offset import Group, Offset, ScatterPrior
-from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
+from pitchbench.intonation.verdict import Decision, Notice, Verdict
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Partial, Reading, Reason, Rejected, Trace
 from pitchbench.session.log import (
@@ -42,6 +43,7 @@ from pitchbench.session.log import (
 
 NOON = datetime(2026, 3, 14, 12, 0, tzinfo=UTC)
 
+PERSON = Person(ANYBODY.habits, open_cents=0.5, open_dof=7.0)
 PRIOR = ScatterPrior(open_cents=0.5, open_dof=4.0, fretted_cents=2.0, fretted_dof=4.0)
 
 
@@ -74,7 +76,7 @@ def an_instrument(name: str = "Bench guitar", **changes: object) -> Instrument:
 
 
 def a_setup(instrument: Instrument | None = None) -> Setup:
-    return Setup(instrument or an_instrument(), PRIOR)
+    return Setup(instrument or an_instrument(), PERSON, prior=PRIOR)
 
 
 def an_offset(cents: float, u_cents: float = 0.5) -> Offset:
@@ -119,7 +121,8 @@ def a_take(
 
 def a_verdict(string: int, cents: float, at_s: float) -> VerdictEntry:
     decision = Decision.MOVE if abs(cents) > 2 else Decision.LEAVE
-    verdict = Verdict(decision, 2.0, 0.02 if abs(cents) > 2 else 0.98, None, False, "Decided.")
+    p_within = 0.02 if abs(cents) > 2 else 0.98
+    verdict = Verdict(decision, 2.0, p_within, p_moved=0.96, change_cents=-cents, plucks_to_go=1.0)
     return VerdictEntry(at_s, string, an_offset(cents), verdict)
 
 
@@ -142,7 +145,17 @@ def a_log(instrument: Instrument | None = None, *, frames: int = 40) -> tuple[En
 
     for string in range(1, len(guitar.strings) + 1):
         found = 5.0 + 0.3 * string if string % 2 else -0.6
-        undecided = Verdict(Decision.TAKE_MORE, 2.0, 0.4, MoreTakes(1, 2), False, "More.")
+        undecided = Verdict(
+            Decision.TAKE_MORE,
+            2.0,
+            0.4,
+            p_moved=0.7,
+            change_cents=-found,
+            next_fretted=False,
+            plucks_to_go=2.5,
+            notices=(Notice.SCATTER,),
+            fitting_tolerance_cents=3.0,
+        )
         log.append(VerdictEntry(at_s, string, an_offset(found, 2.0), undecided))
         takes(string, 0, found)
         left = found

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from invented import a_reading
 
-from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.pitch.listener import PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reason, Rejected
 from pitchbench.presets import preset
@@ -19,7 +18,7 @@ GUITAR = preset("six-string")
 def plan(
     *, strings: tuple[int, ...] = (6, 5), frets: tuple[int, ...] = (5, 12), takes: int = 1
 ) -> Plan:
-    return Plan(Setup(GUITAR, DEFAULT_PRIOR, strings=strings), frets, takes)
+    return Plan(Setup(GUITAR, strings=strings), frets, takes)
 
 
 class Played:

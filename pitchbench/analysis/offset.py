@@ -7,7 +7,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import median
-from typing import Final
 
 from pitchbench.analysis.heard import Heard, Plucks
 from pitchbench.errors import NoReadingError, PitchbenchError
@@ -21,15 +20,14 @@ from pitchbench.intonation.classify import (
     Told,
     tell_apart,
 )
+from pitchbench.intonation.deciding import judge
 from pitchbench.intonation.harmonics import HARMONIC_AT_FRET, TOUCHED, touched_harmonic
+from pitchbench.intonation.knowledge import Knowledge, from_takes
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, Take, estimate_offset
-from pitchbench.intonation.verdict import Decision, Verdict, judge
+from pitchbench.intonation.verdict import Decision, Verdict
 from pitchbench.notes import Note, nearest_note, ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between, fret_ratio
-
-#: As many takes, open and fretted together, as are worth making (as in a session).
-_MOST_TAKES: Final = 16
 
 
 class Role(StrEnum):
@@ -79,12 +77,14 @@ class LostPluck(Heard):
 @dataclass(frozen=True, eq=False)
 class Comparison:
     """Open against fretted, as it was heard: ``note`` is the open string, named or inferred;
-    ``p_touched_harmonic`` the probability that the fretted takes are touched harmonics."""
+    ``known`` is what the takes say, ``offset`` the same in numbers, ``p_touched_harmonic`` the
+    probability that the fretted takes are touched harmonics."""
 
     a4_hz: float
     note: Note
     plucks: tuple[ComparedPluck | LostPluck, ...]
     offset: Offset
+    known: Knowledge
     p_touched_harmonic: float
 
     def stray(self, pluck: ComparedPluck) -> bool:
@@ -151,25 +151,20 @@ def compare(
         open_hz=None if string is None else string.hz(a4_hz),
     )
     heard, p_touched = _without_harmonics(heard, fret)
-    offset = estimate_offset(
-        [each.take(fret) for each in heard if isinstance(each, ComparedPluck) and each.counts],
-        fret=fret,
-        prior=DEFAULT_PRIOR,
-    )
-    if offset is None:
+    takes = [each.take(fret) for each in heard if isinstance(each, ComparedPluck) and each.counts]
+    means = estimate_offset(takes, fret=fret, prior=DEFAULT_PRIOR)
+    known = from_takes(takes, fret=fret)
+    if means is None or known.offset is None:
         raise _nothing_to_compare(heard, string, fret, a4_hz)
+    offset = replace(means, belief=known.offset.belief)
     note = string or nearest_note(offset.open.mean_hz, a4_hz)[0]
-    return Comparison(a4_hz, note, heard, offset, p_touched)
+    return Comparison(a4_hz, note, heard, offset, known, p_touched)
 
 
 def judged(comparison: Comparison, *, tolerance_cents: float) -> JudgedOffset:
     """Whether to leave it, to move the saddle, or to take more."""
-    verdict = judge(
-        comparison.offset,
-        tolerance_cents=tolerance_cents,
-        prior=DEFAULT_PRIOR,
-        most_takes=_MOST_TAKES,
-    )
+    verdict = judge(comparison.known, tolerance_cents=tolerance_cents)
+    assert verdict is not None
     return JudgedOffset(**vars(comparison), verdict=verdict)
 
 

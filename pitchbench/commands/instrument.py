@@ -33,7 +33,6 @@ from pitchbench.commands.instrument_options import (
 )
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Instrument, StringSpec
-from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.intonation.response import Response
 from pitchbench.presets import (
     PRESETS,
@@ -151,7 +150,7 @@ def show(name: str, output_format: str, store: str | None) -> None:
     with open_records(store) as repository:
         record = repository.instrument(name)
         earlier = repository.sessions(name, last=LEARN_FROM)
-    setup = Setup(instrument=record.instrument, prior=DEFAULT_PRIOR)
+    setup = Setup(instrument=record.instrument)
     response = learned_response([session.log for session in earlier], setup)
     if output_format == "json":
         learned = response if response.moves else None

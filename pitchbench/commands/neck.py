@@ -266,7 +266,7 @@ def _by_ear(
             numbers = [string_number(note, instrument) or 1 for note in asked.strings]
             setup = Setup(
                 known.instrument,
-                asked.prior,
+                prior=asked.prior,
                 a4_hz=asked.a4_hz,
                 tolerance_cents=judged.tolerance_cents,
                 strings=tuple(numbers),

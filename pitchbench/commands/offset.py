@@ -18,10 +18,12 @@ from pitchbench.commands.listening import (
     listening_options,
     refuse_twice,
 )
+from pitchbench.intonation.verdict import explain
 from pitchbench.notes import Note
 from pitchbench.report.offset import (
     cautions,
     figures,
+    noticed,
     offset_document,
     offset_lines,
     role_words,
@@ -106,7 +108,9 @@ def _print_page(result: OffsetResult) -> None:
 
     page = Page()
     page.say(what_to_do(result), strong=True)
-    page.say(result.verdict.explanation)
+    page.say(explain(result.offset, result.verdict))
+    for words in noticed(result):
+        page.say(words)
     page.gap()
     for label, words in figures(result):
         page.say(f"{label}: {words}", hanging=2)

@@ -28,7 +28,7 @@ from pitchbench.commands.guided import (
     work_options,
 )
 from pitchbench.commands.instrument_options import with_details
-from pitchbench.intonation.offset import GUIDED_PRIOR
+from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.presets import preset
 from pitchbench.report.session import rehearsal_document
 from pitchbench.screen.pictures import SESSION
@@ -87,7 +87,7 @@ def command(
     instrument.
     """
     instrument = with_details(preset(preset_name or "six-string"), details)
-    setup = Setup(instrument=instrument, prior=GUIDED_PRIOR, a4_hz=a4, fret=fret)
+    setup = Setup(instrument=instrument, a4_hz=a4, fret=fret)
     setup = work_on(setup, strings, tolerance)
     how: dict[str, Any] = {
         "seed": seed,
@@ -116,6 +116,13 @@ def command(
                 click.echo(keeping.words(), err=True)
     if output_format == "json":
         echo_json(rehearsal_document(rehearsal, seed=seed))
+    if not rehearsal.state.over:
+        raise PitchbenchError(
+            f"The rehearsal did not finish: the player gave up at string "
+            f"{rehearsal.state.log.current}.",
+            f"Please report it as a fault, with the options and --seed {seed}.",
+            ExitCode.UNFINISHED,
+        )
 
 
 def _run(

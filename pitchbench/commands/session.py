@@ -33,15 +33,14 @@ from pitchbench.commands.guided import (
 from pitchbench.commands.instrument_options import instrument_options, with_details
 from pitchbench.commands.live import input_options
 from pitchbench.errors import PitchbenchError, RecordsError
-from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.presets import preset
 from pitchbench.records.history import opening_words
-from pitchbench.records.model import SessionKind, SessionRecord
+from pitchbench.records.model import Parameter, SessionKind, SessionRecord, checked_text
 from pitchbench.report.session import session_document
 from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import NotKeptError, View, run
-from pitchbench.session.learning import LEARN_FROM, learned_response, learned_scatter
+from pitchbench.session.learning import LEARN_FROM, learned_person, learned_response
 from pitchbench.session.log import Setup, Step
 from pitchbench.session.state import State, begin, resume
 from pitchbench.sound.microphone import Microphone
@@ -58,6 +57,7 @@ EXAMPLES = """\
   pitchbench session --instrument "Blue bass"         an instrument on record
   pitchbench session --preset bass-five --device 2    another input, by number or name
   pitchbench session --strings 6,5 --tolerance 1      two strings, more strictly
+  pitchbench session --player Anna                    how Anna plays is known from before
   pitchbench session --resume                         go on with the last one broken off
   pitchbench session --recording evening.flac         the same session again from its sound
 """
@@ -79,6 +79,7 @@ class _Start:
 @input_options
 @click.option("--channel", type=click.IntRange(min=1), help="Channel of the input [1].")
 @click.option("--recording", type=click.Path(path_type=Path), help="Listen to this file instead.")
+@click.option("--player", metavar="NAME", help="Who plays: what earlier sessions taught is known.")
 @click.option(
     "--resume",
     "resumed",
@@ -105,6 +106,7 @@ def command(
     channel: int | None,
     recording: Path | None,
     record: Path | None,
+    player: str | None,
     resumed: str | None,
     keep: bool | None,
     store: str | None,
@@ -120,26 +122,36 @@ def command(
     """
     if name is not None and preset_name is not None:
         raise PitchbenchError("--instrument and --preset were both given.", "Give one of them.")
+    if player is not None and resumed is not None:
+        raise PitchbenchError(
+            "--player and --resume were both given.",
+            "A session goes on with whoever began it: leave --player out.",
+        )
+    player = None if player is None else checked_text(player)
     keep = recording is None if keep is None else keep
     with contextlib.ExitStack() as stack:
         repository = None
-        if name is not None or resumed is not None:
+        if name is not None or resumed is not None or player is not None:
             repository = stack.enter_context(open_records(store))
         if resumed is not None:
             assert repository is not None
             start = _old(repository, resumed)
         else:
-            instrument, prior = preset(preset_name or "six-string"), GUIDED_PRIOR
+            instrument = preset(preset_name or "six-string")
             earlier: list[SessionRecord] = []
             if name is not None:
                 assert repository is not None
                 instrument = repository.instrument(name).instrument
                 earlier = repository.sessions(name, last=LEARN_FROM)
-                prior = learned_scatter(session.log for session in earlier)
+            played = earlier
+            if player is not None:
+                assert repository is not None
+                played = repository.sessions_played_by(player, last=LEARN_FROM)
+            person = learned_person(session.log for session in played)
             instrument = with_details(instrument, details)
             if (words := opening_words(instrument, earlier)) is not None:
                 click.echo(printable(words), err=True)
-            setup = Setup(instrument=instrument, prior=prior, a4_hz=a4, fret=fret)
+            setup = Setup(instrument=instrument, person=person, a4_hz=a4, fret=fret)
             logs = [session.log for session in earlier]
             setup = replace(setup, response=learned_response(logs, setup))
             start = _Start(begin(work_on(setup, strings, tolerance)))
@@ -156,7 +168,7 @@ def command(
             if not keep:
                 return None
             records = repository or stack.enter_context(open_records(store))
-            begun = _keeping(records, start, name_of_source, source.rate_hz)
+            begun = _keeping(records, start, name_of_source, source.rate_hz, player)
             if record is not None:
                 records.keep_audio(begun.session_id, record)
             return begun
@@ -190,14 +202,19 @@ def _old(repository: Repository, words: str) -> _Start:
     return _Start(resume(record.setup, record.entries), record.meta.id)
 
 
-def _keeping(repository: Repository, start: _Start, source: str, rate_hz: int) -> Keeping:
+def _keeping(
+    repository: Repository, start: _Start, source: str, rate_hz: int, player: str | None
+) -> Keeping:
     session_id = start.session_id
     if session_id is None:
+        parameters: dict[str, Parameter] = {"rate_hz": rate_hz}
+        if player is not None:
+            parameters["player"] = player
         session_id = repository.begin_session(
             start.state.setup,
             at=datetime.now(UTC),
             source=source,
-            parameters={"rate_hz": rate_hz},
+            parameters=parameters,
         )
     return Keeping(repository, session_id)
 

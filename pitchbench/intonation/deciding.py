@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from enum import StrEnum
 from statistics import NormalDist
 from typing import Final
 
 from pitchbench.intonation.knowledge import Density, Knowledge, mean_of
+from pitchbench.intonation.verdict import Decision, Notice, Verdict
 
 #: A string is left when it is within the tolerance with this probability. The belief is a whole
 #: one, so looking after every take needs no more than that (docs/accuracy.md: what was claimed
 #: and what was true).
 SURE: Final = 0.95
 
-#: Strings less sure than this are checked at the end, when more is known of the person.
-SURE_AT_LAST: Final = 0.96
+#: Strings less sure than this are checked at the end, when more is known of the person. Half a per
+#: cent more would cost every string 0.4 plucks and end better for one in 500.
+SURE_AT_LAST: Final = 0.955
 
 #: By how much likelier a move must make it that the string ends well. A move costs about six
 #: plucks of time, and near the tolerance six plucks bring about as much (dynamic programming,
@@ -53,31 +54,11 @@ _TAKES_THAT_SHOW_SCATTER: Final = 5
 _WORTH_SAYING: Final = 0.9
 
 #: A trend: so many takes, each beyond the last, and from first to last so many spreads. Of takes
-#: that do not hang together one look in 170 shows it (a twelfth are in order, and of those one in
-#: 14 spans 3.2 standard deviations).
-_TREND_TAKES: Final = 4
-_TREND_SPREADS: Final = 3.0
+#: that do not hang together one look in 60 shows five in order, and half of those span that much.
+_TREND_TAKES: Final = 5
+_TREND_SPREADS: Final = 2.0
 
 _NORMAL: Final = NormalDist()
-
-
-class Decision(StrEnum):
-    """The three verdicts."""
-
-    LEAVE = "leave"
-    MOVE = "move"
-    TAKE_MORE = "take_more"
-
-
-class Notice(StrEnum):
-    """What stands out in the takes besides their offset."""
-
-    SHARPENING = "sharpening"
-    FLATTENING = "flattening"
-    DEPENDENT = "dependent"
-    SCATTER = "scatter"
-    BENT = "bent"
-    NOT_BY_TURNS = "not by turns"
 
 
 @dataclass(frozen=True)
@@ -100,32 +81,6 @@ class Turning:
 AS_TOLD: Final = Turning()
 
 
-@dataclass(frozen=True)
-class Judgement:
-    """What the facts so far call for.
-
-    ``offset`` is what is believed; with a second string on the saddle, of the mean of both, which
-    is what the saddle can cure. ``p_within`` is the probability that it lies within the tolerance,
-    ``p_moved`` the same after the advised change of ``change_cents``, if the move goes right.
-    ``border`` is True where the most takes are in and ``decision`` is no more than the likelier
-    choice. ``next_fretted`` is which note helps most next, ``plucks_to_go`` how many takes are
-    expected to decide it. ``fitting_tolerance_cents`` is a tolerance that this scatter reaches
-    without toil, None where the present one fits.
-    """
-
-    decision: Decision
-    border: bool
-    offset: Density
-    tolerance_cents: float
-    p_within: float
-    p_moved: float
-    change_cents: float
-    next_fretted: bool
-    plucks_to_go: float
-    notices: tuple[Notice, ...]
-    fitting_tolerance_cents: float | None
-
-
 def judge(
     known: Knowledge,
     *,
@@ -133,14 +88,17 @@ def judge(
     sure: float = SURE,
     turning: Turning = AS_TOLD,
     beside: Density | None = None,
-) -> Judgement | None:
+    most_takes: int = MOST_TAKES,
+) -> Verdict | None:
     """What to do with a string; None until both its notes were played.
 
     Parameters
     ----------
     sure : the probability at which it is left: `SURE`, or `SURE_AT_LAST` in the check at the end.
     turning : how well the saddle can be sent.
-    beside : the offset of another string on the same saddle.
+    beside : the offset of another string on the same saddle: then the mean of both is judged, which
+        is what the saddle can cure.
+    most_takes : after so many takes, open and fretted, more are not worth their while.
 
     Examples
     --------
@@ -162,7 +120,9 @@ def judge(
     p_moved = after.within(-tolerance_cents, tolerance_cents)
     aim_cents = math.hypot(AIM_OF_TOLERANCE * tolerance_cents, AIM_OF_MOVE * centre)
     worth = p_moved - p_within >= WORTH_A_MOVE
-    most = known.open + known.fretted >= MOST_TAKES
+    taken = known.open + known.fretted
+    most = taken >= most_takes
+    to_go = _to_go(known, offset, tolerance_cents, sure, aim_cents if worth else 0.0)
     now = known.fretted_since_move > 0
     if now and known.fretted >= LEAST_TO_LEAVE and p_within >= sure:
         decision = Decision.LEAVE
@@ -170,16 +130,15 @@ def judge(
         decision = Decision.MOVE
     else:
         decision = Decision.LEAVE if most else Decision.TAKE_MORE
-    return Judgement(
+    return Verdict(
         decision=decision,
-        border=most and p_within < sure and offset.u > aim_cents,
-        offset=offset,
+        border=most and p_within < sure and not (worth and offset.u <= aim_cents),
         tolerance_cents=tolerance_cents,
         p_within=p_within,
         p_moved=p_moved,
         change_cents=-centre,
         next_fretted=_next_fretted(known),
-        plucks_to_go=_to_go(known, offset, tolerance_cents, sure, aim_cents if worth else 0.0),
+        plucks_to_go=min(to_go, max(1.0, float(most_takes - taken))),
         notices=notices(known),
         fitting_tolerance_cents=_fitting(known, tolerance_cents),
     )
@@ -243,20 +202,22 @@ def _next_fretted(known: Knowledge) -> bool:
 def _to_go(
     known: Knowledge, offset: Density, tolerance_cents: float, sure: float, aim_cents: float
 ) -> float:
-    """Takes until it is decided if the offset stays where it is: s^2 (1 / V - 1 / u^2), V the
-    variance at which it will be left or aimed at, whichever comes first."""
+    """Takes until it is decided if the offset stays where it is: s^2 (1 / V - 1 / u^2) fretted,
+    V the variance at which it will be left or aimed at, whichever comes first; and open ones in
+    between, by the ratio of the spreads."""
     needed = max(_leaving_u(offset.centre, tolerance_cents, sure), aim_cents)
+    ratio = known.open_spread_cents / known.spread_cents
+    opens = min(max(ratio, 1.0 / _RUN[1]), 1.0 / _RUN[0])
     least = LEAST_TO_LEAVE - known.fretted
     fretted = known.spread_cents**2 * (needed**-2 - offset.u**-2) if needed else math.inf
-    room = MOST_TAKES - known.open - known.fretted
-    return float(min(max(fretted, least, 1.0), max(room, 1)))
+    return float(max(fretted * (1.0 + opens), least, 1.0))
 
 
 def _leaving_u(centre: float, tolerance_cents: float, sure: float) -> float:
     """The standard uncertainty at which a normal belief lies within the tolerance surely enough;
     0 where it never will."""
     low, high = 0.0, tolerance_cents
-    while high - low > 0.01 * tolerance_cents:
+    while high - low > 0.001 * tolerance_cents:
         u = (low + high) / 2.0
         upper, lower = (tolerance_cents - centre) / u, (-tolerance_cents - centre) / u
         if _NORMAL.cdf(upper) - _NORMAL.cdf(lower) >= sure:

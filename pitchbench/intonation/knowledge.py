@@ -23,6 +23,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.belief import Belief
 from pitchbench.intonation.offset import Take
 from pitchbench.units import cents_between
 
@@ -64,6 +65,12 @@ _STRAY_SHARE: Final = 0.002
 OPEN_TYPICAL_CENTS: Final = 0.6
 _OPEN_TYPICAL_DOF: Final = 4.0
 
+#: From one day to the next one hand in ten is another: other strings, another guitar, a person
+#: called by the wrong name; and its open scatter is worth no more than eight takes (own judgement,
+#: no source).
+_CHANGED_HAND: Final = 0.1
+_MOST_OPEN_DOF: Final = 8.0
+
 #: Drift of a string that is played, sd: half a kelvin a minute of a warm hand on a low E, 3.9 cents
 #: per kelvin (derived from its steel alone).
 _DRIFT_CENTS_PER_MIN: Final = 2.0
@@ -75,6 +82,11 @@ _FOUND_CENTS: Final = 8.0
 #: Share of moves that go wrong: the wrong way, the wrong saddle, a saddle that did not seat. Where
 #: they end is anybody's guess between no move at all and the whole of it the wrong way.
 WENT_WRONG: Final = 0.04
+
+#: Share of tunings before which something was changed unsaid: a saddle touched, a floating bridge
+#: that the work on the other strings has shifted (own judgement, no source). Without it takes that
+#: all disagree with what was known would each have to be bent.
+_CHANGED_UNSAID: Final = 0.01
 
 #: Logistic function for the normal distribution's: largest error 0.01 with this factor.
 _LOGISTIC: Final = 1.702
@@ -92,7 +104,7 @@ def _between_strings() -> NDArray[np.float64]:
 _OTHER_STRING: Final = _between_strings()
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Density:
     """A belief that has no simple shape: probabilities of ``cents`` on an even grid."""
 
@@ -103,6 +115,12 @@ class Density:
     def centre(self) -> float:
         """The median."""
         return self.quantile(0.5)
+
+    @cached_property
+    def belief(self) -> Belief:
+        """The Student distribution with this median and these 68.27 % and 95 % intervals."""
+        low, high = self.interval()
+        return Belief.matching(self.centre, u=self.u, half95=(high - low) / 2.0)
 
     @property
     def u(self) -> float:
@@ -155,39 +173,52 @@ def mean_of(one: Density, other: Density) -> Density:
 class Person:
     """How a person plays, as far as it is known: probabilities of habits, and the open scatter.
 
-    ``habits`` has the axes (spread, dependence); ``open_cents`` is the scatter of open
-    plucks, worth ``open_dof`` takes.
+    ``habits`` has a row for each spread and in it a number for each dependence; ``open_cents`` is
+    the scatter of open plucks, worth ``open_dof`` takes.
     """
 
-    habits: Grid
+    habits: tuple[tuple[float, ...], ...]
     open_cents: float = OPEN_TYPICAL_CENTS
     open_dof: float = _OPEN_TYPICAL_DOF
 
     @property
     def spread_cents(self) -> float:
         """Expected spread of fretted takes: the root of its mean square."""
-        return math.sqrt(float(self.habits.sum(1) @ SPREADS_CENTS**2))
+        return math.sqrt(float(self._grid.sum(1) @ SPREADS_CENTS**2))
 
     def of_one_string(self) -> Grid:
         """Probabilities of the habits on a string not played yet."""
-        return np.asarray(_OTHER_STRING.T @ self.habits)
+        return np.asarray(_OTHER_STRING.T @ self._grid)
+
+    def on_another_day(self) -> Person:
+        """What is still known of the person another day: less surely, for hands change."""
+        kept = (1.0 - _CHANGED_HAND) * self._grid + _CHANGED_HAND * ANYBODY._grid
+        return Person(_rows(kept), self.open_cents, min(self.open_dof, _MOST_OPEN_DOF))
 
     def having_played(self, strings: Iterable[Knowledge]) -> Person:
         """What is known of the person after these strings."""
-        habits, squares, dof = self.habits, self.open_dof * self.open_cents**2, self.open_dof
+        habits, squares, dof = self._grid, self.open_dof * self.open_cents**2, self.open_dof
         for string in strings:
             says = _OTHER_STRING @ string.evidence
             habits = habits * says
             habits = habits / habits.sum()
             squares += string.open_squares
             dof += string.open_dof
-        return Person(habits, math.sqrt(squares / dof), dof)
+        return Person(_rows(habits), math.sqrt(squares / dof), dof)
+
+    @property
+    def _grid(self) -> Grid:
+        return np.array(self.habits)
+
+
+def _rows(habits: Grid) -> tuple[tuple[float, ...], ...]:
+    return tuple(map(tuple, habits.tolist()))
 
 
 def _unknown(*, spread_log_sd: float, p_dependent: float) -> Person:
     z = np.log(SPREADS_CENTS / _SPREAD_MEDIAN_CENTS) / spread_log_sd
     spreads = np.exp(-(z**2) / 2.0)
-    return Person(np.outer(spreads / spreads.sum(), (1.0 - p_dependent, p_dependent)))
+    return Person(_rows(np.outer(spreads / spreads.sum(), (1.0 - p_dependent, p_dependent))))
 
 
 #: A person not met before, who goes on until it is decided and lifts the hand between takes.
@@ -199,7 +230,7 @@ ANYBODY: Final = _unknown(spread_log_sd=0.5, p_dependent=0.05)
 WHOEVER: Final = _unknown(spread_log_sd=1.0, p_dependent=0.5)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Knowledge:
     """All that the facts so far say of one string.
 
@@ -300,10 +331,12 @@ class Knowledge:
             return self.before
         centre, u = pitch
         placed = _transported(self.heard, self.reference_cents - centre, u)
-        prior = self._prior() if self.before is None else self.before
+        prior = self.prior if self.before is None else self.before
         return np.asarray(np.maximum(placed, 0.0) * prior)
 
-    def _prior(self) -> NDArray[np.float64]:
+    @property
+    def prior(self) -> NDArray[np.float64]:
+        """How likely each offset of the grid is to be found, in no unit."""
         z = ((self.middle_cents or 0.0) + _STEPS) / _FOUND_CENTS
         return np.asarray((1.0 + z**2 / 3.0) ** -2.0)
 
@@ -355,9 +388,12 @@ def after_tuning(known: Knowledge) -> Knowledge:
     """The string was tuned: takes to come have an open pitch of their own."""
     if not known.opens and not known.fretteds:
         return known
-    return replace(
-        known, before=_scaled(known.joint), heard=None, firm=None, opens=(), fretteds=(), kinds=""
-    )
+    before = known.joint
+    if before is not None:
+        found = known.prior / known.prior.sum()
+        changed = before.sum(-1, keepdims=True) * found
+        before = _scaled((1.0 - _CHANGED_UNSAID) * before + _CHANGED_UNSAID * changed)
+    return replace(known, before=before, heard=None, firm=None, opens=(), fretteds=(), kinds="")
 
 
 def after_move(known: Knowledge, *, change_cents: float, u_cents: float) -> Knowledge:
@@ -462,8 +498,8 @@ def _step(z: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(0.5 + 0.5 * np.tanh(_LOGISTIC / 2.0 * z))
 
 
-def _scaled(grid: Grid | None) -> Grid | None:
-    return None if grid is None else grid / grid.max()
+def _scaled(grid: Grid) -> Grid:
+    return np.asarray(grid / grid.max())
 
 
 def _transported(

@@ -71,11 +71,6 @@ DEFAULT_PRIOR: Final = ScatterPrior(
     open_cents=0.7, open_dof=0.0, fretted_cents=2.0, fretted_dof=0.0
 )
 
-#: The same where takes go on until they are enough. Whoever stops as soon as a few takes agree has
-#: picked the takes that agree by chance, so other people's spread is worth some takes here: with
-#: 4, sessions of one or two strings end as well as whole ones (tests/benchmarks/moves_table.py).
-GUIDED_PRIOR: Final = replace(DEFAULT_PRIOR, open_dof=4.0, fretted_dof=4.0)
-
 #: What a typical figure is worth where it must stand in for a note played once: with 4, a spread
 #: half as large again as the typical one is still covered in 93 % of cases.
 STAND_IN_DOF: Final = 4.0
@@ -98,7 +93,8 @@ class Offset:
     ``belief`` is what is believed of it, in cents.
     ``drift_cents_per_min`` is the drift that was removed, None where it could not be estimated;
     0 where there was none to speak of. ``stray`` holds takes that stand out from the rest of
-    their group: they are counted, but worth a second look.
+    their group: they are counted, but worth a second look. ``carried_over`` is whether the belief
+    also rests on what was known before these takes, from before the saddle was last moved.
     """
 
     fret: int
@@ -107,6 +103,7 @@ class Offset:
     belief: Belief
     drift_cents_per_min: float | None = None
     stray: tuple[Take, ...] = ()
+    carried_over: bool = False
 
     @property
     def offset_cents(self) -> float:

@@ -23,7 +23,7 @@ from pitchbench.intonation.bridge import (
     setback_mm,
 )
 from pitchbench.intonation.fit import fit_linear
-from pitchbench.intonation.offset import Group, Offset
+from pitchbench.intonation.offset import Offset
 
 
 @dataclass(frozen=True)
@@ -56,13 +56,6 @@ TURNED_AS_SAID: Final = 0.03
 NOT_SEATED_SIGMAS: Final = 4.0
 
 
-#: Beliefs from before and after a move that lie farther apart than this are not of one saddle.
-DISAGREE_SIGMAS: Final = 2.0
-
-#: Degrees of freedom that are as good as normal.
-_NORMAL_DOF: Final = 200.0
-
-
 @dataclass(frozen=True)
 class MadeMove:
     """One move with the readings around it.
@@ -73,7 +66,8 @@ class MadeMove:
     screw_mm : travel of the screw, or of the saddle where there is none; positive away from the
         nut: what was said, or else what was advised.
     said : whether the person said how far it was.
-    before, after : the offsets, of the same fret.
+    fret : where the offsets were compared.
+    before, after : the offsets in cents.
     moved_before_mm : the saddle's travel until then, since the instrument's record was made.
     reversed : whether the screw had last been turned the other way; None if not known.
     """
@@ -81,15 +75,16 @@ class MadeMove:
     string: int
     screw_mm: float
     said: bool
-    before: Offset
-    after: Offset
+    fret: int
+    before: Belief
+    after: Belief
     moved_before_mm: float = 0.0
     reversed: bool | None = None
 
     @property
     def change_cents(self) -> float:
         """How much flatter (negative) or sharper the fretted note became."""
-        return self.after.offset_cents - self.before.offset_cents
+        return self.after.centre - self.before.centre
 
 
 class Effect(StrEnum):
@@ -100,14 +95,6 @@ class Effect(StrEnum):
     LITTLE = "little"
     NOT_SEATED = "not seated"
     TOO_FAR = "too far"
-
-
-@dataclass(frozen=True)
-class Advice:
-    """The next move, and what is then to be believed of the offset."""
-
-    move: Move
-    after: Offset
 
 
 def learn(
@@ -159,7 +146,7 @@ def inferred_mm(move: MadeMove, instrument: Instrument, response: Response) -> f
     )
     per_mm = _cents_per_mm(move, instrument)
     heard = -move.change_cents / per_mm
-    heard_u = math.hypot(move.before.u_cents, move.after.u_cents) / per_mm
+    heard_u = math.hypot(move.before.u, move.after.u) / per_mm
     if told_u == 0.0:
         return told
     weight = told_u**2 / (told_u**2 + heard_u**2)
@@ -174,7 +161,7 @@ def advise(
     response: Response = BY_GEOMETRY,
     moved_mm: float = 0.0,
     last_screw_mm: float | None = None,
-) -> Advice:
+) -> Move:
     """The move after which the expected squared error is least.
 
     Parameters
@@ -200,86 +187,43 @@ def advise(
         moved_mm=moved_mm,
         slack_mm=response.slack_mm / response.factor if slack else 0.0,
     )
-    after = carried_over(
-        offset,
+    change = expected_change(
+        move.screw_mm,
         instrument,
         string,
-        move.screw_mm,
+        fret=offset.fret,
         response=response,
         moved_before_mm=moved_mm,
         reversed_turn=reversed_turn,
     )
-    return Advice(replace(move, ends95_cents=after.interval95_cents), after)
+    after = Belief.normal(offset.offset_cents + change.centre, math.hypot(offset.u_cents, change.u))
+    return replace(move, ends95_cents=after.interval())
 
 
-def shared(one: Offset, other: Offset) -> Offset:
-    """What two strings on one saddle ask of it together: the mean of their offsets.
-
-    Both have the same leverage, so the sum of the two squared errors is least where the mean is
-    zero; what then remains is half their difference on each, with opposite signs. Takes are
-    counted as those of ``one``.
-    """
-    a, b = one.belief, other.belief
-    scale = math.hypot(a.scale, b.scale) / 2.0
-    fourth = a.scale**4 / a.dof + b.scale**4 / b.dof
-    dof = min((2.0 * scale) ** 4 / fourth, _NORMAL_DOF) if fourth else _NORMAL_DOF
-    return replace(one, belief=Belief((a.centre + b.centre) / 2.0, scale, dof))
-
-
-def carried_over(
-    before: Offset,
+def expected_change(
+    screw_mm: float,
     instrument: Instrument,
     string: int,
-    screw_mm: float,
     *,
+    fret: int,
     response: Response = BY_GEOMETRY,
     said: bool = False,
     moved_before_mm: float = 0.0,
     reversed_turn: bool | None = None,
-) -> Offset:
-    """What the takes from before a move say of the offset after it.
+) -> Belief:
+    """By how many cents a move should change the offset at ``fret``.
 
-    The expected change is added, and to the uncertainty what is not known of it: how well the
-    screw was turned, the bridge's factor and slack. Pitches and counts stay those of before.
+    Unsure of it is how well the screw was turned, and the bridge's factor and slack.
     """
-    place = _Place(before.fret, instrument, string, moved_before_mm)
-    change = place.change_cents(
-        _travel_mm(screw_mm, response.factor, response.slack_mm, reversed_turn)
-    )
-    turned = TURNED_AS_SAID if said else TURNED_AS_TOLD
+    place = _Place(fret, instrument, string, moved_before_mm)
+    travel_mm = _travel_mm(screw_mm, response.factor, response.slack_mm, reversed_turn)
+    change = place.change_cents(travel_mm)
     unsure = math.hypot(
-        change * turned,
+        change * (TURNED_AS_SAID if said else TURNED_AS_TOLD),
         change * response.factor_u / response.factor,
         place.change_cents(_slack_u_mm(response, reversed_turn)),
     )
-    held = before.belief
-    scale = math.hypot(held.scale, unsure)
-    # Welch and Satterthwaite; what is unsure of the move is known well enough to be normal.
-    dof = held.dof * (scale / held.scale) ** 4 if held.scale else _NORMAL_DOF
-    return replace(before, belief=Belief(held.centre + change, scale, min(dof, _NORMAL_DOF)))
-
-
-def combined(now: Offset, carried: Offset) -> Offset:
-    """The offset from present takes and what was carried over from before the move, together.
-
-    The two are weighted by their 95 % intervals. Where they disagree by more than both explain
-    (a saddle that did not seat, a screw turned otherwise than told), only the present counts.
-    """
-    # The normal beliefs with the same 95 % intervals.
-    u_now, u_carried = (each.belief.with_dof(math.inf).scale for each in (now, carried))
-    apart = abs(now.offset_cents - carried.offset_cents)
-    if u_now == 0.0 or u_carried == 0.0 or apart > DISAGREE_SIGMAS * math.hypot(u_now, u_carried):
-        return now
-    weight = u_carried**2 / (u_now**2 + u_carried**2)
-    centre = carried.offset_cents + weight * (now.offset_cents - carried.offset_cents)
-    u = u_now * u_carried / math.hypot(u_now, u_carried)
-    dof = min(now.belief.dof + carried.belief.dof, _NORMAL_DOF)
-    return replace(
-        now,
-        open=_together(now.open, carried.open),
-        fretted=_together(now.fretted, carried.fretted),
-        belief=Belief.normal(centre, u).with_dof(dof),
-    )
+    return Belief.normal(change, unsure)
 
 
 def effect(
@@ -287,7 +231,7 @@ def effect(
 ) -> Effect:
     """What a measured move did, as far as the takes can tell."""
     expected = _expected_change(move, instrument, response.factor, response.slack_mm)
-    noise = 2.0 * math.hypot(move.before.u_cents, move.after.u_cents)
+    noise = 2.0 * math.hypot(move.before.u, move.after.u)
     if abs(move.change_cents - expected) > max(noise, 0.5 * abs(expected)):
         if move.change_cents * expected < 0.0 and abs(move.change_cents) > noise:
             return Effect.WORSE
@@ -295,17 +239,10 @@ def effect(
             return Effect.LITTLE
     if did_not_seat(move, instrument, response):
         return Effect.NOT_SEATED
-    before, after = move.before.offset_cents, move.after.offset_cents
-    if before * after < 0.0 and abs(after) - 2.0 * move.after.u_cents > tolerance_cents:
+    before, after = move.before.centre, move.after.centre
+    if before * after < 0.0 and abs(after) - 2.0 * move.after.u > tolerance_cents:
         return Effect.TOO_FAR
     return Effect.AS_EXPECTED
-
-
-def _together(now: Group, earlier: Group) -> Group:
-    """Takes of the same note before and after a move: the present pitch, all takes counted."""
-    squares = sum((g.n - 1) * (g.spread_cents or 0.0) ** 2 for g in (now, earlier))
-    dof = now.n + earlier.n - 2
-    return Group(now.n + earlier.n, now.mean_hz, math.sqrt(squares / dof) if dof > 0 else None)
 
 
 @dataclass(frozen=True)
@@ -335,7 +272,7 @@ class _Place:
 
 
 def _place(move: MadeMove, instrument: Instrument) -> _Place:
-    return _Place(move.before.fret, instrument, move.string, move.moved_before_mm)
+    return _Place(move.fret, instrument, move.string, move.moved_before_mm)
 
 
 def _expected_change(
@@ -378,4 +315,4 @@ def _turning_error(move: MadeMove) -> float:
 def _change_u(move: MadeMove, instrument: Instrument) -> float:
     """Standard uncertainty of a change: both offsets', and how well the screw was turned."""
     turned = _turning_error(move) * _place(move, instrument).change_cents(move.screw_mm)
-    return math.hypot(move.before.u_cents, move.after.u_cents, turned)
+    return math.hypot(move.before.u, move.after.u, turned)

@@ -65,7 +65,8 @@ class SessionMeta:
     program_version : version of pitchbench that made the readings.
     source : what was listened to, in words: the device, the recording, the rehearsal.
     rehearsal : True for a virtual instrument; rehearsals stay out of histories.
-    parameters : settings of the analysis, so that the readings can be computed again.
+    parameters : settings of the analysis, so that the readings can be computed again, and the
+        "player" where one was named.
     audio : the FLAC file with the sound, if it was kept.
     kind : whether the intonation was set or the neck surveyed.
     """
@@ -80,6 +81,12 @@ class SessionMeta:
     parameters: Mapping[str, Parameter] = field(default_factory=dict)
     audio: Path | None = None
     kind: SessionKind = SessionKind.SETUP
+
+    @property
+    def player(self) -> str | None:
+        """Who played, if it was said."""
+        player = self.parameters.get("player")
+        return None if player is None else str(player)
 
     @property
     def short_id(self) -> str:

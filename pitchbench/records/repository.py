@@ -373,12 +373,16 @@ class Repository:
             query = query.where(~sessions.c.rehearsal)
         with self._reading() as connection:
             rows = connection.execute(query.limit(last)).all()
-            return [
-                SessionRecord(
-                    from_json(row.setup, Setup), tuple(entries_of(connection, row.id)), meta_of(row)
-                )
-                for row in reversed(rows)
-            ]
+            return [_record(connection, row) for row in reversed(rows)]
+
+    def sessions_played_by(self, player: str, *, last: int) -> list[SessionRecord]:
+        """The latest sessions of one player on any instrument, oldest first, without frames."""
+        query = select(sessions).order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
+        query = query.where(sessions.c.kind == SessionKind.SETUP).where(~sessions.c.rehearsal)
+        with self._reading() as connection:
+            rows = connection.execute(query).all()
+            played = [row for row in rows if meta_of(row).player == player][:last]
+            return [_record(connection, row) for row in reversed(played)]
 
     def session_lines(
         self, *, last: int, rehearsals: bool = False
@@ -482,6 +486,11 @@ class Repository:
     def _reading(self) -> Iterator[Connection]:
         with in_words(self._engine), self._reader.connect() as connection:
             yield connection
+
+
+def _record(connection: Connection, row: Any) -> SessionRecord:
+    setup = from_json(row.setup, Setup)
+    return SessionRecord(setup, tuple(entries_of(connection, row.id)), meta_of(row))
 
 
 def _refuse_taken_name(connection: Connection, name: str) -> None:

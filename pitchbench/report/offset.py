@@ -12,7 +12,7 @@ from pitchbench.intonation.bridge import move_interval_words, move_words
 from pitchbench.intonation.classify import LeftOut
 from pitchbench.intonation.harmonics import IN_DOUBT
 from pitchbench.intonation.offset import Group
-from pitchbench.intonation.verdict import Decision, MoreTakes
+from pitchbench.intonation.verdict import Decision, MoreTakes, Notice, explain, notice_words
 from pitchbench.notes import Note, ordinal
 from pitchbench.report.document import NonNegative, Positive, Probability, fill
 from pitchbench.report.readings import (
@@ -63,6 +63,7 @@ class OffsetDocument:
     border: bool
     explanation: str
     more_takes: MoreTakes | None
+    notices: tuple[Notice, ...]
     move: MoveDocument | None
     scale_mm: Positive
     bridge: BridgeKind
@@ -91,6 +92,7 @@ def offset_document(result: OffsetResult) -> OffsetDocument:
         result.verdict,
         string=result.note,
         verdict=result.verdict.decision,
+        explanation=explain(result.offset, result.verdict),
         move=result.move and move_document(result.move),
         scale_mm=result.instrument.scale_mm,
         bridge=result.instrument.bridge.kind,
@@ -112,13 +114,19 @@ def what_to_do(result: OffsetResult) -> str:
 
 def offset_lines(result: OffsetResult) -> list[tuple[str, str]]:
     """Label and words of every line, the sentence that says what to do first."""
-    lines = [("do", what_to_do(result)), ("why", result.verdict.explanation)]
+    lines = [("do", what_to_do(result)), ("why", explain(result.offset, result.verdict))]
     lines += figures(result)
     lines += [
         (f"take {number}", _take_words(each, result))
         for number, each in enumerate(result.plucks, start=1)
     ]
+    lines += [("noticed", words) for words in noticed(result)]
     return lines + [("mind", words) for words in cautions(result)]
+
+
+def noticed(result: OffsetResult) -> list[str]:
+    """What to do about what stands out in the takes."""
+    return [notice_words(notice, result.verdict) for notice in result.verdict.notices]
 
 
 def figures(result: OffsetResult) -> list[tuple[str, str]]:

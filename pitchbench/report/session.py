@@ -8,7 +8,7 @@ from typing import Literal, TypeVar
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision
 from pitchbench.notes import Note
-from pitchbench.report.document import Count, Positive, Thousandths, fill
+from pitchbench.report.document import Count, Positive, Probability, Thousandths, fill
 from pitchbench.report.readings import MoveDocument, move_document
 from pitchbench.session.log import MoveEntry, Step
 from pitchbench.session.rehearsal import Rehearsal
@@ -19,8 +19,19 @@ _Interval = tuple[Thousandths, Thousandths]
 
 
 @dataclass(frozen=True)
+class RestsOn:
+    """The takes since the last move that an offset rests on, and whether it rests as well on what
+    was known before that move."""
+
+    open: Count
+    fretted: Count
+    carried_over: bool
+
+
+@dataclass(frozen=True)
 class SessionString:
-    """One string: value, standard uncertainty and 95 % interval as found and as left, null where
+    """One string: value, standard uncertainty and 95 % interval as found and as left, what they
+    rest on, and the probability of being within the tolerance that the verdict rests on; null where
     there was nothing to go by."""
 
     string: int
@@ -28,10 +39,13 @@ class SessionString:
     found_cents: Thousandths | None
     found_u_cents: Thousandths | None
     found_interval95_cents: _Interval | None
+    found_rests_on: RestsOn | None
     left_cents: Thousandths | None
     left_u_cents: Thousandths | None
     left_interval95_cents: _Interval | None
+    left_rests_on: RestsOn | None
     verdict: Decision | None
+    p_within: Probability | None
     outcome: str | None
     moves: Count
     travel_mm: Thousandths
@@ -168,6 +182,7 @@ def _string(kind: type[_String], state: State, number: int, **truth: float) -> _
         **_offset("found", string.found),
         **_offset("left", string.now),
         verdict=string.verdict and string.verdict.decision,
+        p_within=string.verdict and string.verdict.p_within,
         outcome=string.outcome and string.outcome.name.lower(),
         moves=len(string.moves),
         plucks=len(string.takes),
@@ -178,7 +193,9 @@ def _string(kind: type[_String], state: State, number: int, **truth: float) -> _
 def _offset(when: str, offset: Offset | None) -> dict[str, object]:
     names = ("offset_cents", "u_cents", "interval95_cents")
     keys = (f"{when}_cents", f"{when}_u_cents", f"{when}_interval95_cents")
-    return {
+    values: dict[str, object] = {
         key: None if offset is None else getattr(offset, name)
         for key, name in zip(keys, names, strict=True)
     }
+    rests_on = offset and RestsOn(offset.open.n, offset.fretted.n, offset.carried_over)
+    return values | {f"{when}_rests_on": rests_on}

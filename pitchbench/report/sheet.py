@@ -13,13 +13,14 @@ from pitchbench.errors import printable
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.bridge import move_words
 from pitchbench.intonation.offset import Offset
+from pitchbench.intonation.verdict import percent
 from pitchbench.notes import ordinal
 from pitchbench.records.model import SessionRecord
 from pitchbench.report.neck_words import offset_words, term_words
 from pitchbench.report.on_record import neck_on_record
 from pitchbench.report.takes import RoundTakes, rounds_of
 from pitchbench.session.log import Outcome, Setup, StringState
-from pitchbench.session.words import place
+from pitchbench.session.words import place, rests_words
 
 #: Nothing on record for this cell.
 NOT_MEASURED: Final = "not measured"
@@ -44,6 +45,7 @@ class Row:
     moves: tuple[str, ...]
     saddle: str
     left: str
+    rests: str
     outcome: str
 
 
@@ -155,7 +157,7 @@ def sheet_lines(record: SessionRecord, survey: SessionRecord | None = None) -> l
         moves = f"; moved {', then '.join(row.moves)}" if row.moves else ""
         lines.append(
             f"string {row.string}, {row.note}, {row.wire}: found {row.found}{moves}; "
-            f"left {row.left}; saddle {row.saddle}; {row.outcome}"
+            f"left {row.left}{row.rests}; saddle {row.saddle}; {row.outcome}"
         )
     lines += [f"notes: {sheet.notes}"] if sheet.notes else []
     if survey is not None and (result := neck_on_record(survey)) is not None:
@@ -240,6 +242,7 @@ def _row(setup: Setup, result: StringState) -> Row:
         moves=tuple(move_words(entry.made) for entry in result.moves),
         saddle=_saddle(setup.instrument, result),
         left=interval_words(result.now),
+        rests="" if result.now is None else f" from {rests_words(result.now)}",
         outcome=_outcome(setup, result),
     )
 
@@ -247,7 +250,10 @@ def _row(setup: Setup, result: StringState) -> Row:
 def _outcome(setup: Setup, result: StringState) -> str:
     if result.outcome is None:
         return "not finished" if result.number in setup.order else "left out"
-    return _OUTCOMES.get(result.outcome, result.outcome)
+    word = _OUTCOMES.get(result.outcome, result.outcome)
+    if result.verdict is None or result.outcome not in (Outcome.LEAVE, Outcome.BORDER):
+        return word
+    return f"{word}, {percent(result.verdict.p_within)}"
 
 
 def _wire(spec: StringSpec) -> str:
@@ -281,7 +287,10 @@ def _takes_rows(result: StringState) -> list[TakesRow]:
 
 def _takes_row(string: int, when: str, takes: RoundTakes) -> TakesRow:
     offsets = " ".join(f"{cents:+.1f}" for cents in takes.offsets_cents).replace("-", "−")
-    return TakesRow(string, when, takes.n_open, offsets, interval_words(takes.offset))
+    judged = interval_words(takes.offset)
+    if takes.offset is not None and takes.offset.carried_over:
+        judged += ", with what was known before the move"
+    return TakesRow(string, when, takes.n_open, offsets, judged)
 
 
 def _method(setup: Setup, tolerance: float) -> tuple[str, str]:
@@ -290,5 +299,5 @@ def _method(setup: Setup, tolerance: float) -> tuple[str, str]:
         f"Each string plucked open and at the {ordinal(fret)} fret; of every pluck the attack is "
         "left out and the pitch that the note settles to is read.",
         f"Offset = 1200 log2(fretted / open) − {100 * fret:d} cents, + is sharp; brackets hold it "
-        f"with 95 % probability; a saddle is moved if it lies beyond ±{tolerance:g} as surely.",
+        f"with 95 % probability; a string is left that lies within ±{tolerance:g} as surely.",
     )

@@ -10,7 +10,7 @@ from rich.text import Text
 from pitchbench.belief import half95
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
 from pitchbench.intonation.offset import Offset
-from pitchbench.intonation.verdict import Decision, MoreTakes, Verdict
+from pitchbench.intonation.verdict import Decision, Verdict, percent, progress_words
 from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
@@ -163,19 +163,12 @@ def _offset_large(offset: Offset, verdict: Verdict | None, theme: Theme) -> Larg
         word = "leave it"
     elif verdict.decision is Decision.TAKE_MORE:
         word = "more takes"
-        if verdict.more_takes is not None:
-            about = f"to decide: {_more_words(verdict.more_takes)}"
+        about = f"{progress_words(verdict)}: {percent(verdict.p_within)} sure that it can be left"
     else:
         word = _direction(offset.offset_cents)
     return Large(
         figure_of(offset.offset_cents, theme), word, _plus_minus(offset.belief.half(), theme), about
     )
-
-
-def _more_words(more: MoreTakes) -> str:
-    """ "2 more fretted", "1 more open and 2 more fretted"."""
-    counts = ((more.open, "open"), (more.fretted, "fretted"))
-    return " and ".join(f"{n} more {kind}" for n, kind in counts if n)
 
 
 def move_large(move: Move) -> Large:

@@ -12,7 +12,7 @@ from typing import Final
 
 from pitchbench.intonation.bridge import move_interval_words, move_words
 from pitchbench.intonation.offset import Offset
-from pitchbench.intonation.verdict import Verdict
+from pitchbench.intonation.verdict import Verdict, explain
 from pitchbench.pitch.reading import Reading
 from pitchbench.session.heard import LIVE_NEAR_CENTS
 from pitchbench.session.log import (
@@ -151,7 +151,7 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # o
         case VerdictEntry(offset=Offset() as offset, verdict=Verdict() as verdict):
             decision = verdict.decision.replace("_", " ")
             words = f"string {entry.string}, {offset_words(offset)}, {decision}"
-            return "verdict", f"{words}: {verdict.explanation}"
+            return "verdict", f"{words}: {explain(offset, verdict)}"
         case SaidEntry():
             return "said", f"string {entry.string}, moved {entry.mm:+z.2f} mm (+ is away from nut)"
         case MoveEntry():

@@ -14,6 +14,7 @@ from pitchbench.screen.text import fitted, printable, row_of, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import SessionTake, TakeFate
 from pitchbench.session.state import State
+from pitchbench.session.words import rests_words
 
 _NAME_WIDTH: Final = 13
 _VALUE_WIDTH: Final = 15
@@ -60,8 +61,9 @@ def _points(state: State) -> list[_Point]:
 def takes_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
     """The takes in exactly ``height`` lines.
 
-    Given up in this order as lines get scarce: a line for each take (then all open takes share one
-    and all fretted ones another), the list of the rejected (then only the last, with the count).
+    Given up in this order as lines get scarce: what the offset rests on, a line for each take (then
+    all open takes share one and all fretted ones another), the list of the rejected (then only the
+    last, with the count).
     """
     points = _points(state)
     apart = [t for t in current_takes(state) if t.fate is not TakeFate.ACCEPTED]
@@ -78,6 +80,7 @@ def takes_lines(state: State, theme: Theme, width: int, height: int) -> list[Tex
     else:
         rows = _group_lines(state, points, axis, theme)
     lines = [*rows[: max(free, 0)], *mean, _axis_line(axis, theme), *apart_lines]
+    lines += _rests_line(state, theme, width)
     return [fitted(line, width) for line in lines[:height]] + [Text()] * (height - len(lines))
 
 
@@ -183,6 +186,13 @@ def _mean_line(state: State, axis: _Axis, theme: Theme) -> list[Text]:
             (f"{name:<{_NAME_WIDTH}}", theme.number), row_of(cells), (value, theme.number)
         )
     ]
+
+
+def _rests_line(state: State, theme: Theme, width: int) -> list[Text]:
+    """What the offset rests on, in a window that is wide enough to say so."""
+    offset = state.log.string.now
+    words = "" if offset is None else f"offset from {rests_words(offset)}"
+    return [Text(words, theme.quiet)] if words and len(words) <= width else []
 
 
 def _axis_line(axis: _Axis, theme: Theme) -> Text:

@@ -60,11 +60,9 @@ def _outcome_by_hand(state: State) -> Outcome:
         return string.outcome
     if string.now is None or string.verdict is None:
         return Outcome.PASSED_OVER
-    return {
-        Decision.LEAVE: Outcome.LEAVE,
-        Decision.TAKE_MORE: Outcome.BORDER,
-        Decision.MOVE: Outcome.PASSED_OVER,
-    }[string.verdict.decision]
+    if string.verdict.decision is Decision.MOVE and not string.verdict.border:
+        return Outcome.PASSED_OVER
+    return steps.left_as(state.log, string)
 
 
 def _again(state: State, _: KeyPressed) -> State:
@@ -108,7 +106,7 @@ def _next(state: State, _: KeyPressed) -> State:
     if state.log.step is Step.FINISHED:
         return state
     if state.log.step is Step.BORDER:
-        return steps.finish_string(state, Outcome.BORDER)
+        return steps.finish_string(state, steps.left_as(state.log, state.log.string))
     if state.log.step is Step.LAST_ROUND and state.log.string.outcome is not None:
         return steps.finish_string(state, state.log.string.outcome)
     return steps.finish_string(state, Outcome.PASSED_OVER)

@@ -1,4 +1,4 @@
-"""What earlier sessions teach: how this player's takes scatter, and what this bridge does."""
+"""What earlier sessions teach: how this person plays, and what this bridge does."""
 
 from __future__ import annotations
 
@@ -6,20 +6,22 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
-from pitchbench.intonation.offset import GUIDED_PRIOR, ScatterPrior, learn_scatter
+from pitchbench.intonation.knowledge import ANYBODY, Person
 from pitchbench.intonation.response import Response
 from pitchbench.session.log import Log, Setup, read_log
-from pitchbench.session.saddles import learned
-from pitchbench.session.takes import repeats
+from pitchbench.session.saddles import alone, learned
 
-#: How many earlier sessions of an instrument are learned from.
+#: How many earlier sessions are learned from.
 LEARN_FROM: Final = 5
 
 
-def learned_scatter(logs: Iterable[Log]) -> ScatterPrior:
-    """What this player's earlier sessions say of the scatter; the usual belief if nothing."""
-    takes = [repeats(string.accepted) for log in logs for string in log.strings]
-    return learn_scatter([each for sets in takes for each in sets], typical=GUIDED_PRIOR)
+def learned_person(logs: Iterable[Log]) -> Person:
+    """What earlier sessions, oldest first, say of how a person plays; anybody if nothing."""
+    person = ANYBODY
+    for log in logs:
+        person = person.having_played(alone(log, string, learned(log)) for string in log.strings)
+        person = person.on_another_day()
+    return person
 
 
 def learned_response(logs: Iterable[Log], setup: Setup) -> Response:

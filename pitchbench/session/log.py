@@ -16,7 +16,9 @@ from enum import StrEnum
 
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move
-from pitchbench.intonation.offset import Offset, ScatterPrior
+from pitchbench.intonation.deciding import MOST_TAKES
+from pitchbench.intonation.knowledge import ANYBODY, Person
+from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, ScatterPrior
 from pitchbench.intonation.response import BY_GEOMETRY, Response
 from pitchbench.intonation.verdict import Verdict
 from pitchbench.notes import A4_HZ
@@ -67,17 +69,19 @@ class Setup:
     """The start of a session: it does not change while the session runs.
 
     ``strings`` are the strings to be set, in the order of work; empty for all, lowest first.
-    ``tolerance_cents`` is the one to start with.
+    ``tolerance_cents`` is the one to start with, ``person`` what is known of whoever plays, and
+    ``prior`` what a survey of the neck believes of their scatter.
     """
 
     instrument: Instrument
-    prior: ScatterPrior
+    person: Person = ANYBODY
     a4_hz: float = A4_HZ
     tolerance_cents: float = 2.0
     fret: int = 12
-    most_takes: int = 16
+    most_takes: int = MOST_TAKES
     response: Response = BY_GEOMETRY
     strings: tuple[int, ...] = ()
+    prior: ScatterPrior = DEFAULT_PRIOR
 
     @property
     def order(self) -> tuple[int, ...]:
@@ -347,9 +351,8 @@ def read_log(setup: Setup, entries: Iterable[Entry]) -> Log:
 
     Examples
     --------
-    >>> from pitchbench.intonation.offset import GUIDED_PRIOR
     >>> from pitchbench.presets import preset
-    >>> setup = Setup(preset("six-string"), GUIDED_PRIOR)
+    >>> setup = Setup(preset("six-string"))
     >>> read_log(setup, [ToleranceEntry(1.0, 3.0)]).tolerance_cents
     3.0
     """

@@ -10,9 +10,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from pitchbench.intonation.bridge import Move, move_words
-from pitchbench.intonation.offset import Offset
+from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.response import effect, inferred_mm
-from pitchbench.intonation.verdict import CONFIDENCE, Decision, Verdict
+from pitchbench.intonation.verdict import Decision, Verdict, notice_words
 from pitchbench.session import saddles, takes, words
 from pitchbench.session.log import (
     AdviceEntry,
@@ -29,9 +29,6 @@ from pitchbench.session.log import (
 
 if TYPE_CHECKING:
     from pitchbench.session.state import State
-
-#: Fretted takes in a row before an open one is asked for, so that drift can be told.
-_FRETTED_IN_A_ROW: Final = 4
 
 _CHECKED_ONCE_MORE: Final = (Outcome.LEAVE, Outcome.BORDER, Outcome.COMPROMISE)
 
@@ -76,11 +73,13 @@ def decided(state: State) -> State:
     given_up = doubted(state)
     if given_up is not None:
         return given_up
-    string = state.log.string
-    missing = takes.missing_kind(string, state.log.setup.fret)
-    if missing is not None or string.now is None or string.verdict is None:
-        return _wanting(state, missing if missing is not None else 0)
-    return _follow(state, string.now, string.verdict)
+    verdict = saddles.verdict(state.log, state.log.string)
+    if verdict is None or state.log.string.now is None:
+        opens = any(take.fret == 0 for take in takes.in_this_tuning(state.log.string))
+        return _wanting(state, state.log.setup.fret if opens else 0)
+    if verdict.decision is Decision.TAKE_MORE:
+        return _wanting(state, state.log.setup.fret if verdict.next_fretted else 0)
+    return _follow(state, verdict)
 
 
 def completed(state: State) -> State:
@@ -88,31 +87,31 @@ def completed(state: State) -> State:
     and which note was asked for."""
     log = state.log
     if log.step in (Step.MOVE, Step.RETUNE, Step.BORDER) and log.string.advice is None:
-        choice = saddles.choice(log, log.string)
-        return state if choice is None else _advised(state, choice.move)
+        move = saddles.planned(log, log.string)
+        return state if move is None else _advised(state, move)
     asking = log.step in (Step.OPEN, Step.FRETTED, Step.LAST_ROUND) and log.wanted_fret is None
     return decided(state) if asking and log.tuned and log.string.in_this_round else state
 
 
-def _follow(state: State, offset: Offset, verdict: Verdict) -> State:
-    """Do what the verdict on the current string says."""
+def _follow(state: State, verdict: Verdict) -> State:
+    """Leave the current string's saddle or move it, as the verdict says."""
     string = state.log.string
-    choice = saddles.choice(state.log, string)
-    assert choice is not None
-    if not saddles.is_enough(state.log, string, verdict, choice):
-        return _wanting(state, _next_kind(state, verdict))
     beside = saddles.partner(state.log, string)
-    if beside is not None and beside.outcome is None and saddles.belief(state.log, beside) is None:
+    if beside is not None and beside.outcome is None and not saddles.is_known(state.log, beside):
         says = f"String {beside.number} lies on the same saddle as string {string.number}: "
         return replace(go_to(state, beside.number), says=f"{says}measure it too.")
-    if verdict.decision is Decision.MOVE:
-        return _advise(state, choice.move, offset)
-    if verdict.decision is Decision.LEAVE or not choice.worth_a_move:
+    if verdict.decision is Decision.LEAVE and state.log.step is Step.BORDER:
+        # Whoever follows the advice already shall not be lost: it stands until the next string.
+        return replace(state, says=words.border_words(state.log, verdict))
+    if verdict.decision is Decision.LEAVE:
         return _finish_saddle(state)
+    move = saddles.planned(state.log, string)
+    assert move is not None
+    if not verdict.border:
+        return _advise(state, move)
     if state.log.step is not Step.BORDER:
         state = enter(state, Step.BORDER)
-    state = _advised(state, choice.move)
-    return replace(state, says=words.border_words(state.log, choice.p_left, choice.p_moved))
+    return replace(_advised(state, move), says=words.border_words(state.log, verdict))
 
 
 def weighed(state: State, number: int | None = None) -> State:
@@ -120,12 +119,14 @@ def weighed(state: State, number: int | None = None) -> State:
     log = state.log
     string = log.string if number is None else log.strings[number - 1]
     offset = saddles.weigh(log, string)
-    verdict = string.verdict if offset is not None else None
-    if offset is not None and takes.missing_kind(string, log.setup.fret) is None:
-        verdict = saddles.verdict(log, string, offset)
+    verdict = None if offset is None else saddles.verdict(log, string)
     if (offset, verdict) == (string.now, string.verdict):
         return state
-    return state.kept(VerdictEntry(state.at_s, string.number, offset, verdict))
+    fresh = () if verdict is None else verdict.notices
+    seen = () if string.verdict is None else string.verdict.notices
+    state = state.kept(VerdictEntry(state.at_s, string.number, offset, verdict))
+    said = [notice_words(n, verdict) for n in fresh if n not in seen and verdict is not None]
+    return replace(state, says=" ".join([state.says, *said]).strip())
 
 
 def doubted(state: State) -> State | None:
@@ -141,18 +142,6 @@ def doubted(state: State) -> State | None:
     return replace(finish_string(state, outcome), says=f"{says} {evidence.capitalize()}.")
 
 
-def _next_kind(state: State, verdict: Verdict) -> int:
-    """The kind of take expected to help most, the two interleaved."""
-    fret = state.log.setup.fret
-    last, run = takes.last_in_a_row(state.log.string)
-    more = verdict.more_takes
-    if last == 0:
-        return fret
-    if run >= _FRETTED_IN_A_ROW or (more is not None and more.open > more.fretted):
-        return 0
-    return fret
-
-
 def _wanting(state: State, fret: int) -> State:
     """Ask for an open or a fretted pluck."""
     log = state.log
@@ -162,7 +151,7 @@ def _wanting(state: State, fret: int) -> State:
     return state if (log.step, log.wanted_fret) == (step, fret) else enter(state, step, fret=fret)
 
 
-def _advise(state: State, move: Move, offset: Offset) -> State:
+def _advise(state: State, move: Move) -> State:
     """Advise a saddle move, or say that there is no room for it."""
     remark = _after_move(state)
     # Where the last move went is in doubt, so is how much travel is left.
@@ -173,9 +162,10 @@ def _advise(state: State, move: Move, offset: Offset) -> State:
     if state.log.step is not Step.MOVE:
         state = enter(state, Step.MOVE)
     state = _advised(state, move)
-    setup = state.log.setup
+    setup, now = state.log.setup, state.log.string.now
+    off = "off" if now is None else words.offset_words(now)
     says = (
-        f"String {state.log.current} is {words.offset_words(offset)} at {words.place(setup)}: "
+        f"String {state.log.current} is {off} at {words.place(setup)}: "
         f"{words.what_to_move(setup, 'its')} {move_words(move)}.{words.ends_words(move)}"
     )
     return replace(state, says=f"{remark} {says}".strip())
@@ -207,13 +197,13 @@ def _finish_saddle(state: State) -> State:
     """Leave the saddle where it is: done with every string on it that was measured there."""
     beside = saddles.partner(state.log, state.log.string)
     if beside is not None and beside.outcome is None and saddles.weigh(state.log, beside):
-        state = _done(weighed(state, beside.number), _left(state.log, beside), beside.number)
-    return finish_string(state, _left(state.log, state.log.string))
+        state = _done(weighed(state, beside.number), left_as(state.log, beside), beside.number)
+    return finish_string(state, left_as(state.log, state.log.string))
 
 
-def _left(log: Log, string: StringState) -> Outcome:
-    """How a string is left whose saddle stays where it is."""
-    if saddles.p_within(log, string) >= CONFIDENCE:
+def left_as(log: Log, string: StringState) -> Outcome:
+    """How a string is left whose saddle stays where it is: the same numbers, the same word."""
+    if saddles.p_within(log, string) >= SURE:
         return Outcome.LEAVE
     return Outcome.BORDER if saddles.partner(log, string) is None else Outcome.COMPROMISE
 
@@ -232,7 +222,7 @@ def finish_string(state: State, outcome: Outcome) -> State:
 
 def leave_border(state: State) -> State:
     """Leave a string that is on the border as it is, without going on."""
-    return _done(state, Outcome.BORDER, state.log.current)
+    return _done(state, left_as(state.log, state.log.string), state.log.current)
 
 
 def _go_on(state: State) -> State:
@@ -240,29 +230,21 @@ def _go_on(state: State) -> State:
     log = state.log
     order = log.setup.order
     here = order.index(log.current) + 1 if log.current in order else 0
-    following = (*order[here:], *order[:here])
-    for number in following:
+    for number in (*order[here:], *order[:here]):
         if log.strings[number - 1].outcome is None:
             return go_to(state, number)
-    disturbed = _disturbed(log)
-    began = any(map(_begins_last_round, log.entries))
-    for number in following if began else order:
-        left = log.strings[number - 1].outcome
-        if number in disturbed and left in _CHECKED_ONCE_MORE:
+    checked = _checked(log)
+    for number in order:
+        string = log.strings[number - 1]
+        if string.outcome not in _CHECKED_ONCE_MORE or number in checked:
+            continue
+        if saddles.needs_a_check(log, string):
             return go_to(state, number, last_round=True)
     return enter(state, Step.FINISHED)
 
 
-def _begins_last_round(entry: object) -> bool:
-    return isinstance(entry, StepEntry) and entry.step is Step.LAST_ROUND
-
-
-def _disturbed(log: Log) -> frozenset[int]:
-    """The strings that were finished before a saddle was last moved ahead of the last round."""
-    steps = list(map(_begins_last_round, log.entries))
-    entries = log.entries[: steps.index(True)] if True in steps else log.entries
-    moves = [index for index, entry in enumerate(entries) if isinstance(entry, MoveEntry)]
-    if not moves:
-        return frozenset()
-    since = log.entries[moves[-1] :]
-    return frozenset(log.setup.order) - {e.string for e in since if isinstance(e, OutcomeEntry)}
+def _checked(log: Log) -> frozenset[int]:
+    """The strings that were checked once more."""
+    last = [isinstance(e, StepEntry) and e.step is Step.LAST_ROUND for e in log.entries]
+    since = log.entries[last.index(True) :] if True in last else ()
+    return frozenset(entry.string for entry in since if isinstance(entry, OutcomeEntry))

@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
-from pitchbench.belief import half95
+from pitchbench.belief import Belief, half95
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation.bridge import Move, move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
-from pitchbench.intonation.verdict import percent
+from pitchbench.intonation.verdict import Verdict, percent
 from pitchbench.notes import Note, ordinal
 from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.session.log import Log, Outcome, Setup, Step, StringState
@@ -83,7 +83,12 @@ def reading_words(reading: Reading, cents: float, note: Note) -> str:
 
 def offset_words(offset: Offset) -> str:
     """An offset with its 95 % interval's half-width."""
-    return sharp_or_flat(offset.offset_cents, offset.belief.half())
+    return cents_words(offset.belief)
+
+
+def cents_words(cents: Belief) -> str:
+    """What is believed of an offset, with its 95 % interval's half-width."""
+    return sharp_or_flat(cents.centre, cents.half())
 
 
 def rejected_words(reason: Reason) -> str:
@@ -99,21 +104,32 @@ def ends_words(move: Move) -> str:
     return f" It should end between {low:+z.1f} and {high:+z.1f} cents."
 
 
-def border_words(log: Log, p_left: float, p_moved: float) -> str:
-    """What each choice promises where a string is on the border and a move is likely to help."""
-    now, tolerance = log.string.now, log.tolerance_cents
-    if now is None:
+def border_words(log: Log, verdict: Verdict) -> str:
+    """What each choice promises where more takes would hardly decide it."""
+    now = log.string.now
+    if now is None or verdict.p_moved is None:
         return ""
+    within = f"Within {log.tolerance_cents:g} cents"
+    where = "On the border" if verdict.border else "Good now"
     return (
-        f"On the border: {offset_words(now)}. Within {tolerance:g} cents if you leave it: "
-        f"{percent(p_left)}; if you move it: {percent(p_moved)}."
+        f"{where}: {offset_words(now)}. {within} if you leave it: "
+        f"{percent(verdict.p_within)}; if you move it: {percent(verdict.p_moved)}."
     )
+
+
+def rests_words(offset: Offset) -> str:
+    """What an offset rests on: "2 open and 3 fretted takes since the last move, and what was known
+    before it"."""
+    counts = f"{offset.open.n} open and {offset.fretted.n} fretted takes"
+    if not offset.carried_over:
+        return counts
+    return f"{counts} since the last move, and what was known before it"
 
 
 def effect_words(move: MadeMove, effect: Effect, inferred_mm: float) -> str:
     """What a move did where it was not what it should have been; nothing where it was."""
     which, far = f"string {move.string}", f"{abs(inferred_mm):.1f} mm"
-    values = f"{offset_words(move.before)} before, {offset_words(move.after)} now"
+    values = f"{cents_words(move.before)} before, {cents_words(move.after)} now"
     match effect:
         case Effect.AS_EXPECTED:
             return ""

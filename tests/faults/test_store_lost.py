@@ -40,7 +40,7 @@ GOES, COMES = 4, 9
 
 
 def a_setup() -> Setup:
-    return Setup(stores.an_instrument(), stores.PRIOR, strings=(6,), tolerance_cents=3.0)
+    return Setup(stores.an_instrument(), strings=(6,), tolerance_cents=3.0)
 
 
 @pytest.fixture(scope="module")

@@ -3,7 +3,6 @@ make it."""
 
 from __future__ import annotations
 
-from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.pictures import SESSION
@@ -22,7 +21,7 @@ def keep(entry: Entry) -> None:
 
 with LiveScreen(picture=SESSION) as screen:
     rehearse(
-        Setup(preset("six-string"), DEFAULT_PRIOR, strings=(6,)),
+        Setup(preset("six-string"), strings=(6,)),
         seed=3,
         views=[screen],
         keys=screen.keys,

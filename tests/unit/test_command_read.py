@@ -12,7 +12,6 @@ import pytest
 import soundfile
 from recordings import RATE_HZ, Note, Ran, play, record
 
-from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
 from pitchbench.session.log import Setup
@@ -138,7 +137,7 @@ def test_the_sound_that_a_session_kept_is_read_again(
     store = tmp_path / "records.sqlite"
     with Repository.open(store) as repository:
         session = repository.begin_session(
-            Setup(preset("six-string"), DEFAULT_PRIOR), at=datetime(2026, 3, 1, tzinfo=UTC)
+            Setup(preset("six-string")), at=datetime(2026, 3, 1, tzinfo=UTC)
         )
         repository.keep_audio(session, recorded[0])
     again = Ran(capsys, "read", "--again", "last", "--store", store, "--format", "json")

@@ -95,8 +95,7 @@ def coverage(n, open_cents, fretted_cents, *, runs=4000, prior=DEFAULT_PRIOR, se
 
 
 # 4000 runs leave a standard deviation of 0.35 % on each share; the bounds are the goal of 93 to
-# 97 % and about twice that. A normal quantile covers 70 to 80 % at two takes; the full table, with
-# enough runs for half a per cent, is made by tests/benchmarks/verdict_table.py.
+# 97 % and about twice that. A normal quantile covers 70 to 80 % at two takes.
 @pytest.mark.parametrize("n", [2, 3, 5, 8])
 @pytest.mark.parametrize("spreads", [(0.3, 0.3), (3.0, 3.0), (0.3, 1.0), (0.5, 3.0)])
 def test_the_interval_covers_as_often_as_it_says(n, spreads):

@@ -24,7 +24,7 @@ from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.report.export import takes_csv
 from pitchbench.report.sheet import build_sheet, interval_words
 from pitchbench.session.job import Command, InputBack, InputLost
-from pitchbench.session.learning import learned_response, learned_scatter
+from pitchbench.session.learning import learned_person, learned_response
 from pitchbench.session.log import Entry, Log, Step, read_log
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import State, begin, resume
@@ -154,7 +154,7 @@ def _everybody_reads_the_same(state: State) -> None:
         (take.number, str(take.fate)) for s in log.strings for take in s.takes
     )
     assert learned_response([again], log.setup) == learned(log)
-    assert learned_scatter([again]) == learned_scatter([log])
+    assert learned_person([again]) == learned_person([log])
 
 
 @pytest.mark.parametrize("share", range(SHARES))

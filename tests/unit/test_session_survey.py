@@ -195,6 +195,6 @@ def test_resumed_where_a_string_was_done_it_goes_on_with_the_next() -> None:
 
 def test_a_fretless_instrument_is_asked_for_marks() -> None:
     fretless = replace(GUITAR, fretless=True)
-    survey = begin(Plan(Setup(fretless, DEFAULT_PRIOR), (5,)))
+    survey = begin(Plan(Setup(fretless), (5,)))
     story = Played(survey).note(6)
     assert story.survey.asks == "String 6: stop it at the 5th mark and pluck it."

@@ -27,7 +27,6 @@ from session_story import Story, setup_of
 from survey_story import Played
 
 from pitchbench.instrument import Instrument
-from pitchbench.intonation.offset import GUIDED_PRIOR
 from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import NO_TRACE, Partial, Reading, Reason, Rejected
 from pitchbench.presets import preset
@@ -37,7 +36,7 @@ from pitchbench.records.schema import SCHEMA_VERSION
 from pitchbench.report.export import export_json
 from pitchbench.session import survey
 from pitchbench.session.job import Command, InputBack, InputLost
-from pitchbench.session.learning import learned_response, learned_scatter
+from pitchbench.session.learning import learned_person, learned_response
 from pitchbench.session.log import Entry, Outcome, Setup, Step, TakeEntry
 from pitchbench.session.rehearsal import rehearse
 from pitchbench.session.state import begin, resume
@@ -350,7 +349,7 @@ class Maker:
 
     def survey(self, name: str, tell: Callable[[Played], Any], **more: Any) -> None:
         self.at += timedelta(days=1)
-        setup = Setup(SCREWS, GUIDED_PRIOR, strings=(6, 5))
+        setup = Setup(SCREWS, strings=(6, 5))
         plan = survey.Plan(setup, **more)
         frets = ",".join(map(str, plan.frets))
         session_id = self.repository.begin_session(
@@ -370,7 +369,7 @@ class Maker:
 
     def rehearsal(self, name: str, seed: int) -> None:
         self.at += timedelta(days=1)
-        setup = Setup(replace(SCREWS, name="six-string"), GUIDED_PRIOR, strings=(6, 5))
+        setup = Setup(replace(SCREWS, name="six-string"), strings=(6, 5))
         session_id = self.repository.begin_session(
             setup, at=self.at, source=name, rehearsal=True, parameters={"seed": seed}
         )
@@ -433,7 +432,7 @@ def make(repository: Repository) -> dict[str, Any]:
     maker.keep("struck out after the end", SCREWS, struck_and_finished, strings=(6, 5))
     maker.keep("a move struck out", SCREWS, verdict_struck, strings=(6, 5))
     earlier = [record.log for record in repository.sessions(SCREWS.name)]
-    learned = setup_of(SCREWS, strings=(6, 5, 4), prior=learned_scatter(earlier))
+    learned = setup_of(SCREWS, strings=(6, 5, 4), person=learned_person(earlier))
     learned = replace(learned, response=learned_response(earlier, learned))
     maker.play("stopped at a move, with what was learned", learned, stop_at_move)
     for tell in (

@@ -1,0 +1,296 @@
+"""What is known of a string: against brute force, by symmetry, and by what each fact must do."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import special, stats
+
+from pitchbench.intonation import knowledge as k
+from pitchbench.intonation.offset import Take
+from pitchbench.units import shifted_hz
+
+U_CENTS = 0.15
+
+
+def heard(takes: str, *cents: float, person: k.Person = k.ANYBODY) -> k.Knowledge:
+    """'o' and 'f' takes at these cents."""
+    known = k.begin(person)
+    for kind, value in zip(takes, cents, strict=True):
+        known = k.after_take(known, fretted=kind == "f", cents=value, u_cents=U_CENTS)
+    return known
+
+
+def plain_person(spread_at: int) -> k.Person:
+    """A person whose spread is known and whose takes do not hang together."""
+    habits = np.zeros(k.ANYBODY.habits.shape)
+    habits[spread_at, 0] = 1.0
+    return k.Person(habits, open_cents=0.5, open_dof=1e6)
+
+
+# ------------------------------------------------------------------------------ brute force
+
+
+def bell(x: np.ndarray | float, mean: np.ndarray | float, sd: float) -> np.ndarray:
+    return np.exp(-(((x - mean) / sd) ** 2) / 2.0) / (sd * math.sqrt(2.0 * math.pi))
+
+
+def likelihood(m: np.ndarray, takes: list[float], spread: float, rho: float) -> np.ndarray:
+    """Of fretted takes about ``m``: the sum over all ways in which each may be plain or not."""
+    sd, plain_share = math.hypot(spread, U_CENTS), 1.0 - k.BENT_SHARE - k._STRAY_SHARE
+    low, high = k._BENT_CENTS
+    total = np.zeros_like(m)
+    for kinds in itertools.product("pbs", repeat=len(takes)):
+        one = np.ones_like(m)
+        for i, (kind, take) in enumerate(zip(kinds, takes, strict=True)):
+            if kind == "b":
+                above = special.ndtr((take - m - low) / sd) - special.ndtr((take - m - high) / sd)
+                one = one * k.BENT_SHARE * above / (high - low)
+            elif kind == "s":
+                one = one * k._STRAY_SHARE / (k.STEP_CENTS * k.POINTS)
+            elif i and kinds[i - 1] == "p":
+                mean = m + rho * (takes[i - 1] - m)
+                narrow = math.sqrt(spread**2 * (1.0 - rho**2) + U_CENTS**2)
+                one = one * plain_share * bell(take, mean, narrow)
+            else:
+                one = one * plain_share * bell(take, m, sd)
+        total += one
+    return total
+
+
+def brute_force(opens: list[float], fretteds: list[float], u_open: float) -> stats.rv_histogram:
+    """The offset's density on a grid five times finer, the open pitch integrated out."""
+    x = np.arange(-25.0, 25.0, 0.05)
+    density = np.zeros_like(x)
+    habits = k.ANYBODY.of_one_string()
+    for (i, spread), (j, rho) in itertools.product(
+        enumerate(k.SPREADS_CENTS), enumerate(k.DEPENDENCE)
+    ):
+        for z in np.linspace(-4.0, 4.0, 17):
+            pitch = np.mean(opens) + z * u_open
+            density += (
+                habits[i, j] * bell(z, 0.0, 1.0) * likelihood(x + pitch, fretteds, spread, rho)
+            )
+    density *= stats.t.pdf(x, 3, scale=k._FOUND_CENTS)
+    return stats.rv_histogram((density, np.append(x - 0.025, x[-1] + 0.025)))
+
+
+@pytest.mark.parametrize(
+    "fretteds",
+    [[3.0, 4.5, 2.2], [0.5, 9.5, 1.0], [-6.0, -5.5, -5.2, -5.4], [2.0]],
+    ids=["plain", "one bent", "close together", "one take"],
+)
+def test_the_belief_is_that_of_brute_force(fretteds: list[float]) -> None:
+    opens = [0.4, 0.9]
+    known = heard("o" + "f" * len(fretteds) + "o", opens[0], *fretteds, opens[1])
+    assert known.open_pitch is not None
+    truth = brute_force(opens, fretteds, known.open_pitch[1])
+    assert known.open_pitch[0] == pytest.approx(np.mean(opens))
+    assert known.offset is not None
+    # The grid's step is 0.25 cents, and the logistic step is within 0.01 of the normal one.
+    assert known.offset.centre == pytest.approx(truth.median(), abs=0.05)
+    assert known.offset.within(-2.0, 2.0) == pytest.approx(
+        truth.cdf(2.0) - truth.cdf(-2.0), abs=0.01
+    )
+    for mine, its in zip(known.offset.interval(), truth.interval(0.95), strict=True):
+        assert mine == pytest.approx(its, abs=0.25)
+
+
+def test_plain_takes_of_a_known_spread_give_the_mean_and_its_uncertainty() -> None:
+    spread = float(k.SPREADS_CENTS[4])
+    known = heard("offffo", 0.0, 4.0, 5.0, 6.0, 5.0, 0.4, person=plain_person(4))
+    u = math.sqrt((0.25 + U_CENTS**2) / 2.0 + (spread**2 + U_CENTS**2) / 4.0)
+    assert known.offset is not None
+    # A tenth more or less: the far chance of bent takes and where saddles are found.
+    assert known.offset.centre == pytest.approx(4.8, abs=0.1)
+    assert known.offset.u == pytest.approx(u, rel=0.1)
+
+
+# ------------------------------------------------------------------------------ what facts do
+
+
+def test_nothing_is_known_until_both_notes_were_played() -> None:
+    assert k.begin().offset is None
+    assert heard("o", 0.0).offset is None
+    assert heard("ff", 1.0, 2.0).offset is None
+    assert heard("ffo", 1.0, 2.0, 0.0).offset is not None
+
+
+def test_only_the_difference_of_the_notes_counts() -> None:
+    one, other = heard("offf", 0.0, 3.0, 4.0, 5.0), heard("offf", 2.5, 5.5, 6.5, 7.5)
+    assert one.offset is not None
+    assert other.offset is not None
+    assert other.offset.centre == pytest.approx(one.offset.centre, abs=0.01)
+    assert other.offset.u == pytest.approx(one.offset.u, abs=0.01)
+
+
+def test_the_order_of_open_and_fretted_takes_in_one_tuning_is_all_the_same() -> None:
+    one, other = heard("offof", 0.3, 3.0, 5.0, 0.9, 4.0), heard("ffoof", 3.0, 5.0, 0.3, 0.9, 4.0)
+    assert one.offset is not None
+    assert other.offset is not None
+    assert other.offset.centre == pytest.approx(one.offset.centre, abs=0.05)
+    assert other.offset.u == pytest.approx(one.offset.u, abs=0.05)
+
+
+def test_a_bent_take_hardly_counts_and_is_named() -> None:
+    clean = heard("offff", 0.0, 1.0, 0.4, 0.8, 0.6)
+    bent = k.after_take(clean, fretted=True, cents=9.0, u_cents=U_CENTS)
+    assert clean.offset is not None
+    assert bent.offset is not None
+    # A mean would have gone up by 1.7.
+    assert bent.offset.centre - clean.offset.centre < 0.2
+    assert bent.p_last_bent > 0.9
+    assert clean.p_last_bent < 0.1
+
+
+def test_takes_that_follow_each_other_are_worth_less() -> None:
+    rng = np.random.default_rng(3)
+    hand, cents = 0.0, []
+    for _ in range(40):
+        hand = 0.8 * hand + 0.6 * float(rng.standard_normal())
+        cents.append(2.0 * hand)
+    following = heard("o" * 20 + "f" * 40, *[0.0] * 20, *cents)
+    shuffled = heard("o" * 20 + "f" * 40, *[0.0] * 20, *rng.permutation(cents))
+    assert following.p_dependent > 0.9
+    assert shuffled.p_dependent < 0.1
+    assert following.offset is not None
+    assert shuffled.offset is not None
+    assert following.offset.u > 1.3 * shuffled.offset.u
+
+
+def test_a_move_shifts_what_is_known_and_blurs_it() -> None:
+    before = heard("offfff", 0.0, 7.0, 9.0, 8.0, 8.5, 7.5)
+    after = k.after_move(before, change_cents=-8.0, u_cents=0.8)
+    assert before.offset is not None
+    assert after.offset is not None
+    assert after.offset.centre == pytest.approx(before.offset.centre - 8.0, abs=0.15)
+    assert after.offset.u == pytest.approx(math.hypot(before.offset.u, 0.8), rel=0.1)
+    # The chance that it went wrong stays, however sure all was before.
+    assert after.offset.within(-5.0, 5.0) < 1.0 - 0.5 * k.WENT_WRONG
+
+
+@pytest.mark.parametrize("found", [0.0, 8.0, 16.0], ids=["did nothing", "not moved", "wrong way"])
+def test_a_move_that_went_wrong_is_believed_after_three_takes(found: float) -> None:
+    known = heard("offff", 0.0, 8.0, 8.5, 7.5, 8.0)
+    known = k.after_move(known, change_cents=-8.0, u_cents=0.8)
+    for fretted, cents in ((False, 0.2), (True, found), (True, found + 1.0), (True, found - 0.4)):
+        known = k.after_take(known, fretted=fretted, cents=cents, u_cents=U_CENTS)
+    assert known.offset is not None
+    assert known.offset.centre == pytest.approx(found, abs=1.0)
+
+
+def test_what_no_move_explains_begins_anew() -> None:
+    known = heard("offff", 0.0, 8.0, 8.5, 7.5, 8.0)
+    known = k.after_take(known, fretted=True, cents=60.0, u_cents=U_CENTS)
+    assert known.offset is not None
+    assert known.offset.centre == pytest.approx(60.0, abs=3.0)
+    assert known.fretted == 1
+
+
+def test_takes_of_an_earlier_tuning_count_with_their_own_open_pitch() -> None:
+    known = k.after_tuning(heard("offf", 0.0, 4.0, 5.0, 6.0))
+    for fretted, cents in ((False, -3.0), (True, 1.0), (True, 2.0), (True, 3.0)):
+        known = k.after_take(known, fretted=fretted, cents=cents, u_cents=U_CENTS)
+    alone = heard("offf", 0.0, 4.0, 5.0, 6.0)
+    assert known.offset is not None
+    assert alone.offset is not None
+    assert known.offset.centre == pytest.approx(5.0, abs=0.2)
+    assert known.offset.u < 0.85 * alone.offset.u
+
+
+# ------------------------------------------------------------------------------ the person
+
+
+def test_a_person_is_learned_from_string_to_string() -> None:
+    rng = np.random.default_rng(4)
+    steady = [heard("o" + "f" * 6, 0.0, *rng.normal(0.0, 0.6, 6)) for _ in range(3)]
+    wild = [heard("o" + "f" * 6, 0.0, *rng.normal(0.0, 4.0, 6)) for _ in range(3)]
+    least, most = (k.ANYBODY.having_played(strings) for strings in (steady, wild))
+    assert least.spread_cents < 1.0 < k.ANYBODY.spread_cents < 3.0 < most.spread_cents
+    known = heard("off", 0.0, 1.0, 1.5)
+    sure, unsure = (replace(known, person=p).offset for p in (least, most))
+    assert sure is not None
+    assert unsure is not None
+    assert sure.u < 0.5 * unsure.u
+
+
+def test_the_order_of_strings_is_all_the_same_to_what_is_known_of_a_person() -> None:
+    one, other = heard("offf", 0.0, 1.0, 2.0, 3.0), heard("oofff", 0.0, 1.0, 5.0, 5.5, 5.2)
+    a, b = (k.ANYBODY.having_played(strings) for strings in ((one, other), (other, one)))
+    np.testing.assert_allclose(a.habits, b.habits, rtol=1e-9)
+    assert a.open_cents == pytest.approx(b.open_cents)
+
+
+def test_another_day_a_person_is_known_less_surely() -> None:
+    string = heard("ooo" + "f" * 10, 0.0, 0.1, 0.2, *([1.0, 1.3] * 5))
+    today = k.ANYBODY.having_played([string] * 6)
+    later = today.on_another_day()
+    assert later.habits.sum() == pytest.approx(1.0)
+    assert today.spread_cents < later.spread_cents < k.ANYBODY.spread_cents
+    assert later.open_dof < today.open_dof
+
+
+# ------------------------------------------------------------------------------ densities, batches
+
+
+def normal(mean: float, sd: float) -> k.Density:
+    cents = np.arange(-24.0, 24.0, k.STEP_CENTS)
+    p = stats.norm.pdf(cents, mean, sd)
+    return k.Density(cents, p / p.sum())
+
+
+def test_a_normal_density_has_the_numbers_of_the_normal_distribution() -> None:
+    density = normal(1.0, 1.5)
+    truth = stats.norm(1.0, 1.5)
+    assert density.centre == pytest.approx(1.0, abs=0.01)
+    assert density.u == pytest.approx(1.5, abs=0.02)
+    assert density.interval() == pytest.approx(truth.interval(0.95), abs=0.03)
+    assert density.within(-2.0, 2.0) == pytest.approx(truth.cdf(2.0) - truth.cdf(-2.0), abs=0.003)
+    moved = density.moved(-1.0, 2.0)
+    assert moved.centre == pytest.approx(0.0, abs=0.01)
+    assert moved.u == pytest.approx(2.5, abs=0.03)
+
+
+def test_two_strings_on_one_saddle_are_judged_by_their_mean() -> None:
+    both = k.mean_of(normal(3.0, 0.9), normal(-1.0, 1.2))
+    assert both.centre == pytest.approx(1.0, abs=0.01)
+    assert both.u == pytest.approx(0.75, abs=0.02)
+    assert both.p.sum() == pytest.approx(1.0)
+
+
+def batch(kinds: str, drift_cents_per_min: float = 0.0) -> list[Take]:
+    rng = np.random.default_rng(6)
+    takes = []
+    for i, kind in enumerate(kinds):
+        cents = rng.normal(0.0, 0.3) + drift_cents_per_min * i / 10.0
+        fret = 12 if kind == "f" else 0
+        takes.append(Take(fret, shifted_hz(110.0, 1205.0 * (fret > 0) + cents), 0.1, 6.0 * i))
+    return takes
+
+
+def test_a_drift_seen_in_the_open_takes_is_taken_off() -> None:
+    steady = k.from_takes(batch("ofofofofofof"), fret=12).offset
+    drifting = k.from_takes(batch("ofofofofofof", 3.0), fret=12).offset
+    assert steady is not None
+    assert drifting is not None
+    # Left in, it would show as 0.3 cents between the notes; a tenth of the prior's pull stays.
+    assert drifting.centre == pytest.approx(steady.centre, abs=0.1)
+
+
+def test_all_open_takes_first_makes_the_interval_wider() -> None:
+    turns = k.from_takes(batch("ofofofofofof"), fret=12)
+    first = k.from_takes(batch("oooooofffffff"), fret=12)
+    assert turns.offset is not None
+    assert first.offset is not None
+    assert first.drift_u_cents > 3.0 * turns.drift_u_cents
+    assert first.offset.u > 1.3 * turns.offset.u
+
+
+def test_a_batch_without_one_of_the_notes_says_nothing() -> None:
+    assert k.from_takes(batch("ooo"), fret=12).offset is None
+    assert k.from_takes(batch("fff"), fret=12).offset is None
+    assert k.from_takes(batch("ofof"), fret=5).offset is None
