@@ -79,6 +79,12 @@ class RecordsError(PitchbenchError):
     exit_code = ExitCode.RECORDS
 
 
+class UnfinishedError(PitchbenchError):
+    """A rehearsal came to no end."""
+
+    exit_code = ExitCode.UNFINISHED
+
+
 def printable(text: str) -> str:
     """``text`` with control characters written out, so that a name cannot steer the terminal.
 

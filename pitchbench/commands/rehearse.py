@@ -28,7 +28,7 @@ from pitchbench.commands.guided import (
     work_options,
 )
 from pitchbench.commands.instrument_options import with_details
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import UnfinishedError
 from pitchbench.presets import preset
 from pitchbench.report.session import rehearsal_document
 from pitchbench.screen.pictures import SESSION
@@ -117,11 +117,10 @@ def command(
     if output_format == "json":
         echo_json(rehearsal_document(rehearsal, seed=seed))
     if not rehearsal.state.over:
-        raise PitchbenchError(
+        raise UnfinishedError(
             f"The rehearsal did not finish: the player gave up at string "
             f"{rehearsal.state.log.current}.",
             f"Please report it as a fault, with the options and --seed {seed}.",
-            ExitCode.UNFINISHED,
         )
 
 

@@ -63,7 +63,8 @@ def test_talk_is_passed_over(f0_hz, seed):
 
 
 def test_a_pluck_after_talk_is_read():
-    (reading,) = (r for r in readings(talk(4.0), silence(0.8), string(110.0)) if isinstance(r, Reading))
+    heard = readings(talk(4.0), silence(0.8), string(110.0))
+    (reading,) = (each for each in heard if isinstance(each, Reading))
     assert abs(cents(reading.pitch_hz, 110.0)) < 0.2
     assert reading.onset_s == pytest.approx(5.8, abs=0.01)
 
