@@ -32,8 +32,8 @@ from pitchbench.commands.live import input_options, microphone
 from pitchbench.commands.neck_live import (
     begin_keeping,
     fresh,
+    gone_on_with,
     hold_survey,
-    old,
     plan_for,
 )
 from pitchbench.commands.neck_options import (
@@ -256,7 +256,7 @@ def _by_ear(
         repository = stack.enter_context(open_records(said.store)) if keep or resumed else None
         if resumed is not None:
             assert repository is not None
-            start = old(repository, resumed)
+            start = gone_on_with(repository, resumed)
             known = KnownInstrument(start.survey.setup.instrument)
             asked = replace(asked, a4_hz=start.survey.setup.a4_hz)
         else:

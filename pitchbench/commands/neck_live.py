@@ -51,7 +51,7 @@ def fresh(plan: Plan) -> Start:
     return Start(begin(plan))
 
 
-def old(repository: Repository, words: str) -> Start:
+def gone_on_with(repository: Repository, words: str) -> Start:
     """The survey to go on with: one by its id, or the last that was broken off."""
     if words == "last":
         last = repository.last_unfinished(kind=SessionKind.NECK)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -135,25 +135,10 @@ def command(
             repository = stack.enter_context(open_records(store))
         if resumed is not None:
             assert repository is not None
-            start = _old(repository, resumed)
+            start = _gone_on_with(repository, resumed)
         else:
-            instrument = preset(preset_name or "six-string")
-            earlier: list[SessionRecord] = []
-            if name is not None:
-                assert repository is not None
-                instrument = repository.instrument(name).instrument
-                earlier = repository.sessions(name, last=LEARN_FROM)
-            played = earlier
-            if player is not None:
-                assert repository is not None
-                played = repository.sessions_played_by(player, last=LEARN_FROM)
-            person = learned_person(session.log for session in played)
-            instrument = with_details(instrument, details)
-            if (words := opening_words(instrument, earlier)) is not None:
-                click.echo(printable(words), err=True)
-            setup = Setup(instrument=instrument, person=person, a4_hz=a4, fret=fret)
-            logs = [session.log for session in earlier]
-            setup = replace(setup, response=learned_response(logs, setup))
+            setup = _setup(repository, name, preset_name, player, details)
+            setup = replace(setup, a4_hz=a4, fret=fret)
             start = _Start(begin(work_on(setup, strings, tolerance)))
         source: Source = (
             Recording(recording, channel=channel)
@@ -182,7 +167,33 @@ def command(
         echo_json(session_document(state, session=session_id, source=name_of_source))
 
 
-def _old(repository: Repository, words: str) -> _Start:
+def _setup(
+    repository: Repository | None,
+    name: str | None,
+    preset_name: str | None,
+    player: str | None,
+    details: Mapping[str, Any],
+) -> Setup:
+    """The instrument, and what earlier sessions teach of it and of who plays; a person is told what
+    has changed since the last one."""
+    instrument = preset(preset_name or "six-string")
+    earlier: list[SessionRecord] = []
+    if repository is not None and name is not None:
+        instrument = repository.instrument(name).instrument
+        earlier = repository.sessions(name, last=LEARN_FROM)
+    played = earlier
+    if repository is not None and player is not None:
+        played = repository.sessions_played_by(player, last=LEARN_FROM)
+    instrument = with_details(instrument, details)
+    if (words := opening_words(instrument, earlier)) is not None:
+        click.echo(printable(words), err=True)
+    person = learned_person(session.log for session in played)
+    setup = Setup(instrument=instrument, person=person)
+    logs = [session.log for session in earlier]
+    return replace(setup, response=learned_response(logs, setup))
+
+
+def _gone_on_with(repository: Repository, words: str) -> _Start:
     """The session to go on with."""
     if words == "last":
         last = repository.last_unfinished()
