@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -172,7 +172,7 @@ def _setup(
     name: str | None,
     preset_name: str | None,
     player: str | None,
-    details: Mapping[str, Any],
+    details: dict[str, Any],
 ) -> Setup:
     """The instrument, and what earlier sessions teach of it and of who plays; a person is told what
     has changed since the last one."""
