@@ -27,7 +27,7 @@ def heard(takes: str, *cents: float) -> k.Knowledge:
     return known
 
 
-def judged(known: k.Knowledge, tolerance_cents: float = 2.0, **more: object) -> d.Judgement:
+def judged(known: k.Knowledge, tolerance_cents: float = 2.0, **more: object) -> d.Verdict:
     found = d.judge(known, tolerance_cents=tolerance_cents, **more)  # type: ignore[arg-type]
     assert found is not None
     return found
@@ -117,9 +117,10 @@ def test_plucks_to_go_are_what_it_takes_if_the_offset_stays() -> None:
     known = heard("offffo", 0.0, 1.4, 0.6, 1.8, 0.2, 0.1)
     found = judged(known)
     aim = math.hypot(d.AIM_OF_TOLERANCE * 2.0, d.AIM_OF_MOVE * found.change_cents)
-    leave = (2.0 - found.offset.centre) / 1.645
+    assert known.offset is not None
+    leave = (2.0 - known.offset.centre) / 1.645
     needed = max(leave, aim) if found.p_moved - found.p_within >= d.WORTH_A_MOVE else leave
-    fretted = known.spread_cents**2 * (needed**-2 - found.offset.u**-2)
+    fretted = known.spread_cents**2 * (needed**-2 - known.offset.u**-2)
     by_hand = fretted * (1.0 + known.open_spread_cents / known.spread_cents)
     assert found.plucks_to_go == pytest.approx(max(by_hand, 1.0), rel=0.1)
 

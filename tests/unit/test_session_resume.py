@@ -21,10 +21,10 @@ def _whole_job() -> Story:
     story.play(6, 7).play(6, 12, 14.0).key(Command.STRIKE).takes(6.0)
     story.move_and_retune(6).takes(-0.2)
     story.key(Command.TOLERANCE_DOWN).play(5).play(5, 12, -5.0).play(5, 0, -12.0).play(5, 0, -1.0)
-    story.takes(-6.0).key(Command.ACCEPT).play(5, 0, 0.3).takes(0.1)
-    assert story.state.log.step is Step.LAST_ROUND
-    story.string(0.1)
-    story.string(7.0).move_and_retune(5).takes(0.2)
+    wide = (3.0, -3.0, 2.0, -2.0)
+    story.takes(-6.0, wide).key(Command.ACCEPT).play(5, 0, 0.3).takes(0.1, wide)
+    assert (story.state.log.step, story.state.log.current) == (Step.LAST_ROUND, 6)
+    story.string(7.0).move_and_retune(6).takes(0.2)
     assert story.state.log.step is Step.FINISHED
     return story
 
