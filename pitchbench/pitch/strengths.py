@@ -26,6 +26,7 @@ _ALIKE: Final = 1.0
 _PLAIN_GLIDE: Final = 5.0 / CENTS_PER_NEPER
 #: Strengths of wander less probable than the best by this (natural logarithm) are left out.
 _FORGET: Final = 5.0
+_HOPELESS: Final = 50.0
 #: More than any information, so that a factorisation goes through; and what keeps unknowns that
 #: cannot be told apart from being divided by nothing.
 _BEYOND: Final = 1e300
@@ -52,7 +53,7 @@ def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list
     One for each of ``beats``; ``coarse`` where it need only come near.
     """
     own, early = np.meshgrid(
-        np.log(_WANDER[1::3] if coarse else _WANDER), np.log(_EARLY[:1] if coarse else _EARLY)
+        np.log(_WANDER[1::2] if coarse else _WANDER), np.log(_EARLY[:1] if coarse else _EARLY)
     )
     plain = [len(TAU_S) + 1, 4]
     own_columns = np.concatenate((seen.heard[:, None], seen.columns[:, [0, *plain]]), axis=1)
@@ -63,7 +64,9 @@ def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list
     # Smooth between what was tried, so that a reading does not leap from one to the next.
     finer = np.linspace(own[0, 0], own[0, -1], _FINER * (own.shape[1] - 1) + 1)
     of_shift = [
-        scipy.interpolate.CubicSpline(own[0], log_p, axis=1)(finer).reshape(-1, log_p.shape[-1])
+        scipy.interpolate.CubicSpline(
+            own[0], np.maximum(log_p, log_p.max(axis=1, keepdims=True) - _HOPELESS), axis=1
+        )(finer).reshape(-1, log_p.shape[-1])
         for log_p in of_shift
     ]
     usual = own[0]
