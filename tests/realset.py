@@ -36,14 +36,19 @@ class RealNote:
     same_pluck: str | None
 
 
+def folder() -> Path | None:
+    """Where the set is; None where it is not."""
+    place = Path(os.environ.get("PITCHBENCH_REALSET", _BESIDE))
+    return place if (place / "index.json").is_file() else None
+
+
 def notes() -> list[RealNote]:
     """Every note of the set; skips the test that asks where there is none."""
-    folder = Path(os.environ.get("PITCHBENCH_REALSET", _BESIDE))
-    index = folder / "index.json"
-    if not index.is_file():
-        pytest.skip(f"no recordings of real instruments in {folder}")
+    place = folder()
+    if place is None:
+        pytest.skip("no recordings of real instruments (PITCHBENCH_REALSET)")
     keys = RealNote.__dataclass_fields__.keys() - {"path"}
     return [
-        RealNote(path=folder / one["file"], **{key: one[key] for key in keys})
-        for one in json.loads(index.read_text())["notes"]
+        RealNote(path=place / one["file"], **{key: one[key] for key in keys})
+        for one in json.loads((place / "index.json").read_text())["notes"]
     ]

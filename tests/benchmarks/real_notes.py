@@ -11,7 +11,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
-import os
+import sys
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -21,6 +21,9 @@ import numpy as np
 import soundfile
 from answers import Answer, cents, read, table
 from numpy.typing import NDArray
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from realset import folder as folder
 
 #: Lengths to which notes are cut, in seconds.
 CUTS_S = (1.2, 1.6, 2.0, 2.5, 3.0)
@@ -46,13 +49,6 @@ class RealNote:
     def settled(self) -> Answer | None:
         """What was said of the note, if it settled."""
         return self.answer if self.answer is not None and self.answer.settled else None
-
-
-def folder() -> Path | None:
-    """Where the set is; None where it is not."""
-    beside = Path(__file__).parents[3] / "shared" / "realset"
-    place = Path(os.environ.get("PITCHBENCH_REALSET", beside))
-    return place if (place / "index.json").exists() else None
 
 
 def heard(place: Path) -> list[RealNote]:
