@@ -89,7 +89,7 @@ def solve(
     need only come near.
     """
     gram, log_p, late_sd = _partials(seen, strengths, beat)
-    sigma = _sigma_of(seen, beat, seems, *((g) for g in (_OFF_LAW, _COMMON)))
+    sigma = _sigma_of(seen, beat, seems, *(g[1::2] if coarse else g for g in (_OFF_LAW, _COMMON)))
     base = _base_of(seen, gram, log_p + strengths.log_p, late_sd, sigma)
     p, pitch, variance, eps, delta_b, log_all = _over_glides(seen.glides, base)
     best = p.sum(axis=(1, 2))
