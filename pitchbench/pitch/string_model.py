@@ -89,7 +89,7 @@ def solve(
     need only come near.
     """
     gram, log_p, late_sd = _partials(seen, strengths, beat)
-    sigma = _sigma_of(seen, beat, seems, *((g) for g in (_OFF_LAW, _COMMON)))
+    sigma = _sigma_of(seen, beat, seems, *(g[1::2] if coarse else g for g in (_OFF_LAW, _COMMON)))
     base = _base_of(seen, gram, log_p + strengths.log_p, late_sd, sigma)
     p, pitch, variance, eps, delta_b, log_all = _over_glides(seen.glides, base)
     best = p.sum(axis=(1, 2))
@@ -349,9 +349,9 @@ def _predicted(glides: Glides, base: _Base) -> _Kind:
     mean = (covariance @ right[..., None])[..., 0]
     log_p = base.log_p[..., None] + np.log(2.0 * _PRIOR["predicted"] / len(_GLIDE))
     log_p = log_p + 0.5 * (mean * right).sum(axis=-1) - 0.5 * np.linalg.slogdet(information)[1]
-    # All but the last, the pace, add to the size, which is not negative: what is left of a normal
-    # distribution where they add to more than nothing.
-    adds = np.append(np.ones(len(columns) - 1), 0.0)
+    # How large the glide is at the beginning, to which the pace adds nothing: never negative. What
+    # is left of a normal distribution on that side:
+    adds = glides.mix[columns].sum(axis=1)
     with_size = covariance @ adds
     spread = np.sqrt(with_size @ adds)
     z = (mean @ adds) / spread

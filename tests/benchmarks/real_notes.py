@@ -23,7 +23,9 @@ from answers import Answer, cents, read, table
 from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from realset import folder as folder
+from realset import folder
+
+__all__ = ["folder"]
 
 #: Lengths to which notes are cut, in seconds.
 CUTS_S = (1.2, 1.6, 2.0, 2.5, 3.0)

@@ -33,8 +33,8 @@ def test_real_notes_are_heard_as_the_notes_they_are():
 
 def test_the_uncertainty_of_real_notes_holds():
     """Against the late first partial by another method, and cut short against whole: nineteen of
-    twenty within two uncertainties is what is said; three misses in some twenty happen to an
-    honest ± once in thirteen sets, so that many is allowed."""
+    twenty within two uncertainties is what is said; of some twenty an honest ± misses more than
+    three once in sixty sets, so three are allowed."""
     place = real_notes.folder()
     if place is None:
         pytest.skip("the set of real notes is not at hand (PITCHBENCH_REALSET)")

@@ -1,0 +1,84 @@
+"""Strings that are not ideal: what the reading says of them, and what it admits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from string_sound import cents, note
+
+from pitchbench.pitch.clipping import is_clipped
+from pitchbench.pitch.reading import Pluck, Reason, read_pluck
+
+RATE_HZ = 48000
+ONSET = round(0.7 * RATE_HZ)
+F1_HZ = 82.4069
+
+
+def reading_of(sound, *, ring_s=3.0, shift=0):
+    """The reading of the pluck in ``sound``, cut ``shift`` samples early."""
+    first, end = ONSET - shift, ONSET + round(ring_s * RATE_HZ)
+    return read_pluck(Pluck(sound[first:end], RATE_HZ, 0.7, sound[: ONSET - 1000]))
+
+
+def with_first_partial(frequency_cents):
+    """A note of twelve partials whose first goes ``frequency_cents`` (a function of time) sharp."""
+    amplitudes = (0.0, *(0.2 / k for k in range(2, 13)))
+    sound = note(F1_HZ, amplitudes=amplitudes, glide_cents=0.0, ring_s=4.0).astype(np.float64)
+    t = np.arange(sound.size - ONSET) / RATE_HZ
+    phase = np.cumsum(2.0 * np.pi * F1_HZ * 2.0 ** (frequency_cents(t) / 1200.0)) / RATE_HZ
+    fall = np.exp(-t / 1.5 - np.maximum(0.0, t - 4.0) / 0.01)
+    sound[ONSET:] += 0.2 * fall * np.cos(phase)
+    return sound.astype(np.float32)
+
+
+@pytest.mark.parametrize("off_cents", [-4.0, 1.5, 5.0])
+def test_a_first_partial_off_the_law_of_the_others_is_what_is_read(off_cents):
+    reading = reading_of(with_first_partial(lambda t: np.full_like(t, off_cents)), ring_s=4.0)
+    off = cents(reading.pitch_hz, F1_HZ)
+    # Real strings: 1.5 cents off the law in the median, 5 at the 90th percentile.
+    assert off == pytest.approx(off_cents, abs=0.15)
+    assert reading.u_cents < 0.5
+    first, second = reading.partials[:2]
+    assert cents(first.frequency_hz, F1_HZ) == pytest.approx(off_cents, abs=0.15)
+    assert abs(second.law_cents - first.law_cents + off_cents) < 0.3
+
+
+def test_a_first_partial_that_flutters_is_admitted():
+    steady = reading_of(with_first_partial(lambda t: 0.0 * t), ring_s=4.0)
+    flutter = reading_of(
+        with_first_partial(lambda t: 3.0 * np.sin(2.0 * np.pi * t / 1.7)), ring_s=4.0
+    )
+    assert steady.u_cents < 0.1
+    assert flutter.u_cents > 0.5
+    assert abs(cents(flutter.pitch_hz, F1_HZ)) < 2.0 * flutter.u_cents
+
+
+def test_a_course_that_no_glide_explains_stays_within_physics():
+    # The others rise by a few cents in half a second, as under a magnet: no string glides upwards.
+    sound = note(F1_HZ, glide_cents=-8.0)
+    reading = reading_of(sound)
+    assert 0.0 <= reading.attack_cents < 60.0
+    assert reading.wander_cents < 60.0
+    assert abs(cents(reading.pitch_hz, F1_HZ)) < 3.0 * reading.u_cents
+
+
+@pytest.mark.parametrize("ring_s", [1.6, 3.0])
+def test_the_cut_into_samples_moves_a_reading_by_less_than_half_its_u(ring_s):
+    sound = note(110.0)
+    read = [reading_of(sound, ring_s=ring_s, shift=s) for s in (0, 37, 211, 480)]
+    spread = np.ptp([cents(r.pitch_hz, 110.0) for r in read])
+    assert spread < 0.5 * np.median([r.u_cents for r in read])
+
+
+@pytest.mark.parametrize("noise", [0.0, 0.003, 0.01])
+def test_clipping_is_seen_through_noise_on_top(noise):
+    sound = note(F1_HZ)
+    assert not is_clipped(sound[ONSET + 720 :])
+    top = 0.5 * float(np.abs(sound).max())
+    cut = np.clip(sound, -top, top)
+    cut = cut + np.random.default_rng(4).normal(0.0, noise * top, cut.size).astype(np.float32)
+    assert reading_of(cut).reason is Reason.CLIPPED
+
+
+def test_silence_is_not_clipped():
+    assert not is_clipped(np.zeros(1000, dtype=np.float32))
