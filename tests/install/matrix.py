@@ -118,7 +118,8 @@ def environment(home: str | Path | None) -> Mapping[str, str]:
 
 def starts(place: Environment, home: Path) -> None:
     uv("pip", "check", "--python", place.python)
-    wanted = re.search('"(.+)"', (ROOT / "pitchbench" / "__init__.py").read_text().split("=")[1])
+    source = (ROOT / "pitchbench" / "__init__.py").read_text(encoding="utf-8")
+    wanted = re.search('^__version__ = "(.+)"$', source, re.MULTILINE)
     assert wanted is not None
     done = place.pitchbench("--version", home=home)
     assert done.stdout == f"pitchbench, version {wanted[1]}\n", done

@@ -30,7 +30,6 @@ class Terminal:
         if jobs:
             # With job control the shell goes on when the program stops; fg brings it back.
             program = f"set -m; {program}; stty -g; read -r line; fg"
-        child_path = os.pathsep.join([str(HERE), os.environ["PYTHONPATH"]])  # tests/conftest.py
         self.output = b""
         self._screen = pyte.Screen(columns, lines)
         self._stream = pyte.ByteStream(self._screen)
@@ -38,7 +37,7 @@ class Terminal:
             "/bin/bash",
             ["-c", f"stty -g; {program}; echo status $?; stty -g"],
             dimensions=(lines, columns),
-            env={**os.environ, "TERM": "xterm-256color", "PYTHONPATH": child_path},
+            env={**os.environ, "TERM": "xterm-256color", "PYTHONPATH": _PATHS},
         )
 
     @property

@@ -4,7 +4,6 @@ are one number on screen, sheet and in the document, and a take is held against 
 from __future__ import annotations
 
 import re
-from statistics import fmean
 
 import pytest
 from hypothesis import given, settings
@@ -130,6 +129,10 @@ def test_after_a_retuning_takes_are_shown_as_they_are_judged():
         for fret in (0, 12)
     }
     assert shown[12] == pytest.approx([6.0, 6.2], abs=1e-9)
-    assert state.log.string.now is not None
-    judged = state.log.string.now.offset_cents
-    assert fmean(shown[12]) - fmean(shown[0]) == pytest.approx(judged, abs=1e-9)
+    judged = state.log.string.now
+    steady = Story.begin().play(6).play(6, 12, 6.0).play(6, 0).play(6, 12, 6.2)
+    as_if_never_retuned = steady.state.log.string.now
+    assert judged is not None
+    assert as_if_never_retuned is not None
+    # The doubt about a tuning moves it by 0.02; held against the other tuning's open note, by 1.4.
+    assert judged.offset_cents == pytest.approx(as_if_never_retuned.offset_cents, abs=0.1)
