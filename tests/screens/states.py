@@ -154,8 +154,8 @@ def bordering(offset_cents: float) -> Demo:
 def good_at_the_border() -> Demo:
     """The same, and further takes make leaving the better choice."""
     demo = bordering(1.7)
-    for _ in range(4):
-        demo.play(6, 12, -3.0).play(6)
+    for cents in (-3.0, -3.0, -3.0, -3.0, 0.0, 0.0, 0.0):
+        demo.play(6, 12, cents).play(6)
     return demo
 
 
@@ -204,7 +204,14 @@ def many_takes() -> Demo:
 def finished() -> Demo:
     """One saddle out of travel, one on the border, one moved twice."""
     bridge = replace(SCREWS, travel_toward_nut_mm=3.0, travel_away_mm=3.0)
-    offsets = {6: (6.1, -3.4, -0.2), 5: (-4.4, 0.3), 4: (-1.9,), 3: (14.3,), 2: (3.4, 0.3), 1: (0.2,)}
+    offsets = {
+        6: (6.1, -3.4, -0.2),
+        5: (-4.4, 0.3),
+        4: (-1.9,),
+        3: (14.3,),
+        2: (3.4, 0.3),
+        1: (0.2,),
+    }
     return new(guitar(bridge), most_takes=12).through(offsets, uneven=(4,))
 
 
@@ -256,10 +263,10 @@ STORIES: Final[dict[str, Demo]] = {
     "settled": settled(),
     "settled-far": settled(-22.4),
     "fretted": undecided(),
-    "open": read(2.6, 0.4),
+    "open": read(4.6, 0.4, 2.6),
     "rejected": undecided().play(4, 12, 0.0, reason=Reason.TOO_SHORT),
     "ignored": undecided().play(2),
-    "struck": undecided().key(Command.STRIKE, 25),
+    "struck": undecided().key(Command.STRIKE, 14),
     "many-takes": many_takes(),
     "move": sharp(),
     "move-as-before": sharp().play(4, 0, 0.3),
@@ -272,7 +279,7 @@ STORIES: Final[dict[str, Demo]] = {
     "move-for-two": one_saddle_for_two(),
     "retune": slack(),
     "retune-above": above(),
-    "check": sharp().move_and_retune(4).play(4, 12, 1.5),
+    "check": sharp().move_and_retune(4).play(4, 12, 2.0),
     "border": bordering(2.1),
     "border-good": good_at_the_border(),
     "last-round": last_round(),
