@@ -57,8 +57,9 @@ def test_a_sharp_string_is_to_be_moved_away_from_the_nut(
     assert ran.code == 0
     assert (document["string"], document["fret"]) == ("A2", 12)
     assert (document["open"]["n"], document["fretted"]["n"]) == (3, 3)
-    # The frettings' mean is 0; the readings themselves are good to a tenth.
-    assert document["offset_cents"] == pytest.approx(true_cents, abs=0.2)
+    # The frettings' mean is 0 and the readings themselves are good to a tenth; three frettings are
+    # drawn a little to where saddles are usually found.
+    assert document["offset_cents"] == pytest.approx(true_cents, abs=0.5)
     low, high = document["interval95_cents"]
     assert low < true_cents < high
     # The spread of the three frettings, 1.01 cents.
