@@ -9,13 +9,13 @@ from statistics import fmean
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pitchbench.session.summary import session_document
 from session_story import Story
 from states import STATES, guitar
 from stores import NOON
 
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Direction, Move, move_interval_words
 from pitchbench.records.model import SessionMeta, SessionRecord
+from pitchbench.report.session import session_document
 from pitchbench.report.sheet import build_sheet
 from pitchbench.screen.reference import cents_from_open, current_takes
 from pitchbench.screen.saddle import move_lines

@@ -297,3 +297,16 @@ def test_what_to_do_comes_first_and_fits(
     shown = child.before.replace("\x1b[1m", "").replace("\x1b[2m", "").replace("\x1b[0m", "")
     assert shown.startswith("Move the saddle ")
     assert max(map(len, shown.splitlines())) <= columns
+
+
+def test_what_stands_out_is_said_in_every_form(capsys: Capsys, tmp_path: Path) -> None:
+    """All open takes before all fretted ones: a drift of the string would pass for an offset."""
+    virtual = a_guitar()
+    set_to(virtual, 5, 8.0)
+    notes = in_turn(5)
+    record(tmp_path / "apart.wav", virtual, [*notes[::2], *notes[1::2]])
+    usual = ("offset", tmp_path / "apart.wav", "--string", "A2")
+    assert "not_by_turns" in Ran(capsys, *usual, "--format", "json").document["notices"]
+    for plain in ((), ("--plain",)):
+        said = " ".join(Ran(capsys, *usual, *plain).out.split())
+        assert "let the two notes take turns" in said
