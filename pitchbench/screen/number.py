@@ -10,7 +10,7 @@ from rich.text import Text
 from pitchbench.belief import half95
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
 from pitchbench.intonation.offset import Offset
-from pitchbench.intonation.verdict import Decision, Verdict, percent, progress_words
+from pitchbench.intonation.verdict import Decision, Verdict, percent
 from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
@@ -163,12 +163,19 @@ def _offset_large(offset: Offset, verdict: Verdict | None, theme: Theme) -> Larg
         word = "leave it"
     elif verdict.decision is Decision.TAKE_MORE:
         word = "more takes"
-        about = f"{progress_words(verdict)}: {percent(verdict.p_within)} sure that it can be left"
+        about = _progress(verdict)
     else:
         word = _direction(offset.offset_cents)
     return Large(
         figure_of(offset.offset_cents, theme), word, _plus_minus(offset.belief.half(), theme), about
     )
+
+
+def _progress(verdict: Verdict) -> str:
+    """ "79 % within 2 cents, about 3 more": how sure leaving is now, and what is still to do."""
+    sure = f"{percent(verdict.p_within)} within {verdict.tolerance_cents:g} cents"
+    more = verdict.more_takes
+    return sure if more is None else f"{sure}, about {more.open + more.fretted} more"
 
 
 def move_large(move: Move) -> Large:

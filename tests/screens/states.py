@@ -12,7 +12,7 @@ from functools import cache
 from typing import Any, Final
 
 from invented import a_glide, a_reading
-from session_story import Story
+from session_story import STEADY, Story
 
 from pitchbench.instrument import (
     Bridge,
@@ -28,6 +28,9 @@ from pitchbench.session.job import Command, InputLost
 from pitchbench.session.log import Step
 from pitchbench.session.state import State
 from pitchbench.units import shifted_hz
+
+#: Departures of an uneven player.
+UNEVEN: Final = (3.8, -3.8, 2.3, -2.3, 3.0, -3.0)
 
 SCREWS: Final = Bridge(BridgeKind.SCREW_SADDLES, 0.5, ScrewHeads.TAIL)
 
@@ -69,8 +72,11 @@ class Demo(Story):
             self.play(string, 12, cents)
         return self
 
-    def through(self, offsets_cents: dict[int, tuple[float, ...]]) -> Demo:
-        """To the end: what each string shows at first and after each move of its saddle."""
+    def through(
+        self, offsets_cents: dict[int, tuple[float, ...]], *, uneven: tuple[int, ...] = ()
+    ) -> Demo:
+        """To the end: what each string shows at first and after each move of its saddle; at
+        ``uneven`` strings the takes scatter."""
         for _ in range(100):
             log = self.state.log
             number = log.current
@@ -85,7 +91,8 @@ class Demo(Story):
                 case _ if not log.tuned:
                     self.play(number)
                 case _:
-                    self.takes(shows[min(log.string.round, len(shows) - 1)])
+                    scatter = UNEVEN if number in uneven else STEADY
+                    self.takes(shows[min(log.string.round, len(shows) - 1)], scatter)
         raise AssertionError("the session does not come to its end")
 
 
@@ -140,8 +147,16 @@ def above() -> Demo:
 
 
 def bordering(offset_cents: float) -> Demo:
-    """As many takes as an uneven player makes until it is clear that they do not decide it."""
-    return in_tune().takes(offset_cents, scatter=(2.4, -2.4, 1.9, -1.9))
+    """As many takes as are worth making, of an uneven player, and they do not decide it."""
+    return new(most_takes=12).play(6).takes(offset_cents, UNEVEN)
+
+
+def good_at_the_border() -> Demo:
+    """The same, and further takes make leaving the better choice."""
+    demo = bordering(1.7)
+    for cents in (-3.0, -3.0, -3.0, -3.0, 0.0, 0.0, 0.0):
+        demo.play(6, 12, cents).play(6)
+    return demo
 
 
 def ringing() -> Demo:
@@ -189,9 +204,15 @@ def many_takes() -> Demo:
 def finished() -> Demo:
     """One saddle out of travel, one on the border, one moved twice."""
     bridge = replace(SCREWS, travel_toward_nut_mm=3.0, travel_away_mm=3.0)
-    return new(guitar(bridge)).through(
-        {6: (6.1, -3.4, -0.2), 5: (-4.4, 0.3), 4: (-1.9,), 3: (14.3,), 2: (3.4,), 1: (0.2,)}
-    )
+    offsets = {
+        6: (6.1, -3.4, -0.2),
+        5: (-4.4, 0.3),
+        4: (-1.9,),
+        3: (14.3,),
+        2: (3.4, 0.3),
+        1: (0.2,),
+    }
+    return new(guitar(bridge), most_takes=12).through(offsets, uneven=(4,))
 
 
 def twelve() -> Demo:
@@ -216,8 +237,10 @@ def one_saddle_for_two() -> Demo:
 
 
 def last_round() -> Demo:
-    """The fifth string's saddle was moved after the sixth had been left."""
-    return new(strings=(6, 5)).string(0.4).string(5.0).move_and_retune(5).takes(0.2)
+    """The sixth string was left after few steady takes; the fifth showed an uneven player."""
+    wide = (3.0, -3.0, 2.0, -2.0)
+    demo = new(strings=(6, 5)).play(6).takes(0.8).play(5).takes(6.0, wide)
+    return demo.move_and_retune(5).takes(0.0, wide)
 
 
 CLAMPED: Final = Bridge(BridgeKind.CLAMPED_TREMOLO, travel_toward_nut_mm=5.0, travel_away_mm=5.0)
@@ -240,10 +263,10 @@ STORIES: Final[dict[str, Demo]] = {
     "settled": settled(),
     "settled-far": settled(-22.4),
     "fretted": undecided(),
-    "open": read(2.6, 0.4),
+    "open": read(4.6, 0.4, 2.6),
     "rejected": undecided().play(4, 12, 0.0, reason=Reason.TOO_SHORT),
     "ignored": undecided().play(2),
-    "struck": undecided().key(Command.STRIKE, 25),
+    "struck": undecided().key(Command.STRIKE, 14),
     "many-takes": many_takes(),
     "move": sharp(),
     "move-as-before": sharp().play(4, 0, 0.3),
@@ -256,9 +279,9 @@ STORIES: Final[dict[str, Demo]] = {
     "move-for-two": one_saddle_for_two(),
     "retune": slack(),
     "retune-above": above(),
-    "check": sharp().move_and_retune(4).play(4, 12, 2.8),
+    "check": sharp().move_and_retune(4).play(4, 12, 2.0),
     "border": bordering(2.1),
-    "border-unsure": bordering(1.7),
+    "border-good": good_at_the_border(),
     "last-round": last_round(),
     "last-round-open": last_round().play(6),
     "move-to-the-end": sharp(guitar(SHORT)),

@@ -69,7 +69,8 @@ def test_the_large_number_is_five_rows_high_in_every_window_that_shows_one() -> 
 def test_a_word_stands_beside_the_number_in_every_verdict() -> None:
     words = {
         "fretted": "more takes",
-        "last-round-open": "leave it",
+        "last-round-open": "more takes",
+        "border-good": "leave it",
         "move": "sharp",
         "border": "border",
     }

@@ -61,8 +61,9 @@ def test_a_sharp_string_is_to_be_moved_away_from_the_nut(
     assert ran.code == 0
     assert (document["string"], document["fret"]) == ("A2", 12)
     assert (document["open"]["n"], document["fretted"]["n"]) == (3, 3)
-    # The frettings' mean is 0; the readings themselves are good to a tenth.
-    assert document["offset_cents"] == pytest.approx(true_cents, abs=0.2)
+    # The frettings' mean is 0 and the readings themselves are good to a tenth; three frettings are
+    # drawn a little to where saddles are usually found.
+    assert document["offset_cents"] == pytest.approx(true_cents, abs=0.5)
     low, high = document["interval95_cents"]
     assert low < true_cents < high
     # The spread of the three frettings, 1.01 cents.
@@ -374,3 +375,16 @@ def test_what_to_do_comes_first_and_fits(
     shown = child.before.replace("\x1b[1m", "").replace("\x1b[2m", "").replace("\x1b[0m", "")
     assert shown.startswith("Move the saddle ")
     assert max(map(len, shown.splitlines())) <= columns
+
+
+def test_what_stands_out_is_said_in_every_form(capsys: Capsys, tmp_path: Path) -> None:
+    """All open takes before all fretted ones: a drift of the string would pass for an offset."""
+    virtual = a_guitar()
+    set_to(virtual, 5, 8.0)
+    notes = in_turn(5)
+    record(tmp_path / "apart.wav", virtual, [*notes[::2], *notes[1::2]])
+    usual = ("offset", tmp_path / "apart.wav", "--string", "A2")
+    assert "not_by_turns" in Ran(capsys, *usual, "--format", "json").document["notices"]
+    for plain in ((), ("--plain",)):
+        said = " ".join(Ran(capsys, *usual, *plain).out.split())
+        assert "let the two notes take turns" in said

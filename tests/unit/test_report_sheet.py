@@ -8,10 +8,13 @@ from html.parser import HTMLParser
 
 import pytest
 import stores
+from session_story import Story
 from stores import NOON
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.intonation.bridge import Rotation, move_words
+from pitchbench.intonation.deciding import SURE
+from pitchbench.intonation.verdict import percent
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.report import export
 from pitchbench.report.sheet import build_sheet, sheet_html, sheet_lines
@@ -58,6 +61,21 @@ def test_the_sheet_says_what_was_found_done_and_left():
         "pitchbench 0.1.0, session 20260314-a3f91c",
     ):
         assert line in lines
+
+
+def test_the_sheet_says_what_a_number_rests_on_and_how_sure_it_is():
+    story = Story.begin(strings=(6,)).string(6.0).move_and_retune(6).takes(0.1)
+    string = story.state.log.strings[5]
+    assert string.verdict is not None
+    assert string.now is not None
+    record = a_record()._replace(setup=story.state.setup, entries=story.entries)
+    row = build_sheet(record).rows[5]
+    assert row.outcome == f"within tolerance, {percent(string.verdict.p_within)}"
+    assert string.verdict.p_within >= SURE
+    counts = f"{string.now.open.n} open and {string.now.fretted.n} fretted takes"
+    words = f"{row.left} from {counts} since the last move, and what was known before it"
+    assert any(words in line for line in sheet_lines(record))
+    assert "with what was known before the move" in sheet_html(record)
 
 
 def test_what_was_not_measured_is_not_made_up():

@@ -10,7 +10,9 @@ import soundfile
 from documents import parsed
 
 from pitchbench.commands import main
+from pitchbench.intonation.knowledge import ANYBODY
 from pitchbench.records.repository import Repository
+from pitchbench.session import rehearsal
 from pitchbench.session.log import MoveEntry
 
 QUICK = ("--strings", "6", "--tolerance", "4")
@@ -211,3 +213,50 @@ def test_bad_input_is_two_sentences_and_an_exit_code(
 def test_help_opens_with_examples(capsys: pytest.CaptureFixture[str], command: str) -> None:
     ran = Ran(capsys, command, "--help")
     assert ran.out.startswith(f"Examples:\n  pitchbench {command} ")
+
+
+def test_a_rehearsal_that_does_not_finish_says_so(
+    capsys: pytest.CaptureFixture[str], store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The player gives up after three plucks."""
+    monkeypatch.setattr(rehearsal, "_PATIENCE", 3)
+    ran = Ran(capsys, "rehearse", "--seed", "2", *QUICK, "--format", "json")
+    assert ran.code == 6
+    assert "The rehearsal did not finish: the player gave up at string 6." in ran.err
+    assert ran.document["finished"] is False, "what there is of it is told all the same"
+
+
+@pytest.mark.timeout(300)
+def test_a_rehearsal_that_once_went_on_for_ever_finishes(
+    capsys: pytest.CaptureFixture[str], store: Path
+) -> None:
+    ran = Ran(capsys, "rehearse", "--seed", "139", "--strings", "2,1", "--format", "json")
+    assert ran.code == 0
+    assert ran.document["finished"] is True
+    assert {string["outcome"] for string in ran.document["strings"]} <= {"leave", "border"}
+
+
+def test_a_player_is_known_on_any_instrument(
+    capsys: pytest.CaptureFixture[str], store: Path, recording: Path
+) -> None:
+    heard = ("session", "--recording", str(recording), "--keep", *QUICK)
+    first = Ran(capsys, *heard, "--player", " Anna ")
+    other = Ran(capsys, *heard, "--player", "Ben")
+    again = Ran(capsys, *heard, "--player", "Anna")
+    nobody = Ran(capsys, *heard)
+    assert [ran.code for ran in (first, other, again, nobody)] == [0, 0, 0, 0]
+    with Repository.open(store) as repository:
+        records = repository.sessions()
+        assert [record.meta.player for record in records] == ["Anna", "Ben", "Anna", None]
+        learned = [record.setup.person != ANYBODY for record in records]
+        assert learned == [False, False, True, False]
+        played = repository.sessions_played_by("Anna", last=1)
+        assert [record.meta.id for record in played] == [records[2].meta.id]
+
+
+def test_who_goes_on_with_a_session_is_who_began_it(
+    capsys: pytest.CaptureFixture[str], store: Path
+) -> None:
+    ran = Ran(capsys, "session", "--resume", "--player", "Anna")
+    assert ran.code == 2
+    assert "--player and --resume were both given." in ran.err
