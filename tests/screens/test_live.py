@@ -171,9 +171,9 @@ def test_the_receipt_stays_after_leaving(terminal: Pty) -> None:
     screen_text, _, after = terminal.written().decode().rpartition("\x1b[?1049l")
     assert "finished" in screen_text
     for words in (
-        "found   +6.0 ±1.7   left   −0.3 ±1.1",
+        "found   +5.9 ±3.0   left   −0.2 ±1.6",
         "out of travel",
-        "saddle so far: 1.07 mm away from the nut from where",
+        "saddle so far: 1.23 mm away from the nut from where",
     ):
         assert words in after
 
