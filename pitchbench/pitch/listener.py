@@ -74,9 +74,11 @@ _SUDDEN: Final = 4.0
 #: Words follow one another within this.
 _AMONG_S: Final = 0.6
 #: Ages at which a note that still rings is read, seconds; how certain a reading must be to be
-#: offered.
+#: offered, and from which age on it is offered as it is: the partials of a real string wander by
+#: themselves, and ringing longer hardly tells more.
 _OFFERS_S: Final = (0.6, 0.9, 1.3, 1.8, 2.5, 3.5, 5.0, 7.0, 9.0)
 _OFFERED_CENTS: Final = 0.5
+_OFFERED_ANYHOW_S: Final = 2.5
 #: The background of a pluck is up to this much of what came before it, clear of its onset and of
 #: the end of the note before.
 _BACKGROUND_S: Final = 0.7
@@ -202,7 +204,9 @@ class Listener:
         if note.offers < len(_OFFERS_S) and age_s >= _OFFERS_S[note.offers]:
             note.offers += 1
             reading = read_pluck(self._pluck(note, index))
-            if isinstance(reading, Reading) and reading.u_cents <= _OFFERED_CENTS:
+            if isinstance(reading, Reading) and (
+                reading.u_cents <= _OFFERED_CENTS or age_s >= _OFFERED_ANYHOW_S
+            ):
                 yield ReadingReady(reading, final=False)
 
     def _next_look(self) -> int | None:

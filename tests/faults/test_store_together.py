@@ -11,7 +11,6 @@ import stores
 from sqlalchemy import text
 
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.records import repository as repository_module
 from pitchbench.records.repository import Repository
 
 WRITER = Path(__file__).with_name("store_writer.py")
@@ -60,14 +59,13 @@ def test_a_connection_that_the_server_dropped_is_made_again(postgresql_url):
         assert one.instruments() == []
 
 
-def test_a_file_locked_for_too_long_is_said_in_a_sentence(tmp_path, monkeypatch):
-    monkeypatch.setattr(repository_module, "_BUSY_S", 0.1)
+def test_a_file_locked_for_too_long_is_said_in_a_sentence(tmp_path):
     place = tmp_path / "one.sqlite"
-    with (
-        Repository.open(place) as one,
-        Repository.open(place) as other,
-        one._engine.begin(),
-        pytest.raises(PitchbenchError, match="locked") as caught,
-    ):
-        other.add_instrument(stores.an_instrument())
-    assert caught.value.exit_code == ExitCode.RECORDS
+    with Repository.open(place) as one, Repository.open(place) as other:
+        session_id = one.begin_session(stores.a_setup(), at=stores.NOON)
+        entry = stores.a_log()[0]
+        with one._engine.begin(), pytest.raises(PitchbenchError, match="locked") as caught:
+            other.append(session_id, entry, busy_s=0.1)
+        assert caught.value.exit_code == ExitCode.RECORDS
+        other.append(session_id, entry)
+        assert one.session(session_id).entries == (entry,)
