@@ -4,6 +4,7 @@ are one number on screen, sheet and in the document, and a take is held against 
 from __future__ import annotations
 
 import re
+from statistics import fmean
 
 import pytest
 from hypothesis import given, settings
