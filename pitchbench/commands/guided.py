@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import shlex
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -16,12 +16,14 @@ import click
 from pitchbench.commands.common import TOLERANCE, is_plain, printable, whole_number
 from pitchbench.commands.instrument_options import instrument_options
 from pitchbench.errors import PitchbenchError, RecordsError
+from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.pictures import Picture
-from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View
+from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View, run
 from pitchbench.session.job import Job
 from pitchbench.session.log import Entry, Setup
+from pitchbench.sound.source import Source
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
@@ -224,7 +226,6 @@ class Keeping:
     def write_apart(self, trouble: NotKeptError) -> PitchbenchError:
         """Write the session to a file of its own, since the records do not take it; what the person
         is to be told."""
-        from pitchbench.records.model import SessionRecord  # noqa: PLC0415
         from pitchbench.report.export import export_json, write_file  # noqa: PLC0415
 
         job = trouble.job
@@ -250,3 +251,92 @@ class Keeping:
     def _ended_at(self, job: Job) -> datetime:
         """Now; but if the clock was set back meanwhile, as long after the start as was heard."""
         return max(datetime.now(UTC), self._meta.started_at + timedelta(seconds=job.at_s))
+
+
+@dataclass(frozen=True)
+class Start(Generic[_J]):
+    """Where a job starts, and its id on record if it goes on with an old one."""
+
+    job: _J
+    session_id: str | None = None
+
+
+def broken_off(repository: Repository, words: str, kind: SessionKind) -> SessionRecord:
+    """The session to go on with: one by its id, or the last that was broken off.
+
+    Raises
+    ------
+    RecordsError
+        If there is none, or it is finished or a rehearsal.
+    """
+    what, of_neck = ("session", "") if kind is SessionKind.SETUP else ("survey", " of a neck")
+    if words == "last":
+        last = repository.last_unfinished(kind=kind)
+        if last is None:
+            raise RecordsError(
+                f"There is no {what}{of_neck} to go on with.",
+                "Start a new one, or name one as `pitchbench history` shows it.",
+            )
+        words = last
+    record = repository.session(repository.find_session(words, kind=kind))
+    if record.meta.finished_at is None and not record.meta.rehearsal:
+        return record
+    short_id, why = record.meta.short_id, "a rehearsal" if record.meta.rehearsal else "finished"
+    see = f"See it with `pitchbench neck --session {short_id}`, or start" if of_neck else "Start"
+    raise RecordsError(
+        f"{what.capitalize()} {short_id} cannot be gone on with: it is {why}.", f"{see} a new one."
+    )
+
+
+def keeping_of(
+    repository: Repository,
+    start: Start[Any],
+    source: Source,
+    parameters: Mapping[str, Parameter],
+    kind: SessionKind = SessionKind.SETUP,
+) -> Keeping:
+    """Put the job on record, where it is not there yet."""
+    session_id = start.session_id or repository.begin_session(
+        start.job.setup,
+        at=datetime.now(UTC),
+        source=source.name,
+        parameters={"rate_hz": source.rate_hz, **parameters},
+        kind=kind,
+    )
+    return Keeping(repository, session_id)
+
+
+def worked(
+    source: Source,
+    job: _J,
+    shown: Shown[_J],
+    keeping: Keeping | None,
+    *,
+    go_on: str,
+    store: str | None,
+    views: Sequence[View[_J]] = (),
+) -> _J:
+    """The job as it ended; whatever ended it, it is said where what was heard is kept.
+
+    ``go_on`` is the command that goes on with one that is not finished; ``views`` look on as well.
+    """
+    try:
+        job = run(
+            source,
+            job,
+            views=(*shown.views, *views),
+            keys=shown.keys,
+            keep=keeping,
+            tell_records=shown.tell_records,
+        )
+        if keeping is not None:
+            keeping.end(job)
+    except NotKeptError as trouble:
+        assert keeping is not None
+        apart = keeping.write_apart(trouble)
+        keeping = None
+        raise apart from trouble
+    finally:
+        if keeping is not None:
+            keeping.tell(None if job.finished else go_on, store)
+    return job

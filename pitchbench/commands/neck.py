@@ -20,7 +20,7 @@ from pitchbench.commands.common import (
     open_records,
     show_result,
 )
-from pitchbench.commands.guided import cue_option, shown
+from pitchbench.commands.guided import cue_option, shown, worked
 from pitchbench.commands.instrument_options import (
     KnownInstrument,
     Said,
@@ -33,7 +33,6 @@ from pitchbench.commands.neck_live import (
     begin_keeping,
     fresh,
     gone_on_with,
-    hold_survey,
     plan_for,
 )
 from pitchbench.commands.neck_options import (
@@ -257,8 +256,8 @@ def _by_ear(
         if resumed is not None:
             assert repository is not None
             start = gone_on_with(repository, resumed)
-            known = KnownInstrument(start.survey.setup.instrument)
-            asked = replace(asked, a4_hz=start.survey.setup.a4_hz)
+            known = KnownInstrument(start.job.setup.instrument)
+            asked = replace(asked, a4_hz=start.job.setup.a4_hz)
         else:
             instrument = said.instrument() or preset("six-string")
             known = known_instrument(instrument, (), said)
@@ -280,7 +279,7 @@ def _by_ear(
         if keeping is not None and record is not None:
             keeping.repository.keep_audio(keeping.session_id, record)
         screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain, cue=cue))
-        survey = hold_survey(source, start, screen, keeping, said.store)
+        survey = worked(source, start.job, screen, keeping, go_on="neck", store=said.store)
     return judge_neck(
         heard_in_survey(known.instrument, survey.takes, source.name),
         asked.judged(known),

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,25 +21,28 @@ from pitchbench.commands.common import (
 )
 from pitchbench.commands.guided import (
     Keeping,
-    Shown,
+    Start,
+    broken_off,
     cue_option,
     guided_instrument,
+    keeping_of,
     shown,
     work_on,
     work_options,
+    worked,
 )
 from pitchbench.commands.instrument_options import instrument_options, with_details
 from pitchbench.commands.live import input_options
-from pitchbench.errors import PitchbenchError, RecordsError
+from pitchbench.errors import PitchbenchError
 from pitchbench.presets import preset
 from pitchbench.records.history import opening_words
-from pitchbench.records.model import Parameter, SessionKind, SessionRecord, checked_text
+from pitchbench.records.model import SessionKind, SessionRecord, checked_text
 from pitchbench.report.session import session_document
 from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.plain import result_lines
-from pitchbench.session.engine import NotKeptError, View, run
+from pitchbench.session.engine import View
 from pitchbench.session.learning import LEARN_FROM, learned_person, learned_response
-from pitchbench.session.log import Setup, Step
+from pitchbench.session.log import Setup
 from pitchbench.session.state import State, begin, resume
 from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.recorder import Recorder
@@ -61,14 +62,6 @@ EXAMPLES = """\
   pitchbench session --resume                         go on with the last one broken off
   pitchbench session --recording evening.flac         the same session again from its sound
 """
-
-
-@dataclass(frozen=True)
-class _Start:
-    """Where a session starts: its state, and its id on record if it goes on with an old one."""
-
-    state: State
-    session_id: str | None = None
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
@@ -135,17 +128,17 @@ def command(
             repository = stack.enter_context(open_records(store))
         if resumed is not None:
             assert repository is not None
-            start = _gone_on_with(repository, resumed)
+            kept = broken_off(repository, resumed, SessionKind.SETUP)
+            start = Start(resume(kept.setup, kept.entries), kept.meta.id)
         else:
             setup = _setup(repository, name, preset_name, player, details)
             setup = replace(setup, a4_hz=a4, fret=fret)
-            start = _Start(begin(work_on(setup, strings, tolerance)))
+            start = Start(begin(work_on(setup, strings, tolerance)))
         source: Source = (
             Recording(recording, channel=channel)
             if recording is not None
             else Microphone(device, rate_hz=rate, channel=channel or 1)
         )
-        name_of_source = source.name
         if record is not None:
             source = stack.enter_context(Recorder(source, record))
 
@@ -153,18 +146,28 @@ def command(
             if not keep:
                 return None
             records = repository or stack.enter_context(open_records(store))
-            begun = _keeping(records, start, name_of_source, source.rate_hz, player)
+            parameters = {} if player is None else {"player": player}
+            begun = keeping_of(records, start, source, parameters)
             if record is not None:
                 records.keep_audio(begun.session_id, record)
             return begun
 
-        screen = shown(SESSION, output_format, plain, cue=cue)
-        state, keeping = _work(
-            source, start.state, begin_keeping, screen, output_format, store=store
-        )
+        with shown(SESSION, output_format, plain, cue=cue) as view:
+            if view.live:
+                # Something to look at while the records are opened.
+                for show in view.views:
+                    show(start.job, start.job)
+            keeping = begin_keeping()
+            views = [] if view.live else [_loss_told(keeping)]
+            state = worked(
+                source, start.job, view, keeping, go_on="session", store=store, views=views
+            )
+        if not view.live:
+            for line in result_lines(state):
+                click.echo(line, err=output_format == "json")
     if output_format == "json":
         session_id = None if keeping is None else keeping.session_id
-        echo_json(session_document(state, session=session_id, source=name_of_source))
+        echo_json(session_document(state, session=session_id, source=source.name))
 
 
 def _setup(
@@ -191,87 +194,6 @@ def _setup(
     setup = Setup(instrument=instrument, person=person)
     logs = [session.log for session in earlier]
     return replace(setup, response=learned_response(logs, setup))
-
-
-def _gone_on_with(repository: Repository, words: str) -> _Start:
-    """The session to go on with."""
-    if words == "last":
-        last = repository.last_unfinished()
-        if last is None:
-            raise RecordsError(
-                "There is no session to go on with.",
-                "Start a new one, or name one as `pitchbench history` shows it.",
-            )
-        words = last
-    record = repository.session(repository.find_session(words, kind=SessionKind.SETUP))
-    if record.meta.finished_at is not None or record.meta.rehearsal:
-        raise RecordsError(
-            f"Session {record.meta.short_id} cannot be gone on with: it is "
-            f"{'a rehearsal' if record.meta.rehearsal else 'finished'}.",
-            "Start a new one.",
-        )
-    return _Start(resume(record.setup, record.entries), record.meta.id)
-
-
-def _keeping(
-    repository: Repository, start: _Start, source: str, rate_hz: int, player: str | None
-) -> Keeping:
-    session_id = start.session_id
-    if session_id is None:
-        parameters: dict[str, Parameter] = {"rate_hz": rate_hz}
-        if player is not None:
-            parameters["player"] = player
-        session_id = repository.begin_session(
-            start.state.setup,
-            at=datetime.now(UTC),
-            source=source,
-            parameters=parameters,
-        )
-    return Keeping(repository, session_id)
-
-
-def _work(
-    source: Source,
-    state: State,
-    begin_keeping: Callable[[], Keeping | None],
-    screen: contextlib.AbstractContextManager[Shown[State]],
-    output_format: str,
-    *,
-    store: str | None,
-) -> tuple[State, Keeping | None]:
-    """Run the session; whatever ends it, say where what was heard is kept."""
-    json = output_format == "json"
-    keeping = None
-    try:
-        with screen as view:
-            if view.live:
-                # Something to look at while the records are opened.
-                for show in view.views:
-                    show(state, state)
-            keeping = begin_keeping()
-            views = view.views if view.live else (*view.views, _loss_told(keeping))
-            state = run(
-                source,
-                state,
-                views=views,
-                keys=view.keys,
-                keep=keeping,
-                tell_records=view.tell_records,
-            )
-        if not view.live:
-            for line in result_lines(state):
-                click.echo(line, err=json)
-        if keeping is not None:
-            keeping.end(state)
-    except NotKeptError as trouble:
-        assert keeping is not None
-        apart = keeping.write_apart(trouble)
-        keeping = None
-        raise apart from trouble
-    finally:
-        if keeping is not None:
-            keeping.tell(None if state.log.step is Step.FINISHED else "session", store)
-    return state, keeping
 
 
 def _loss_told(keeping: Keeping | None) -> View[State]:
