@@ -15,7 +15,7 @@ import stores
 from recordings import Ran
 from survey_story import Played, plan
 
-from pitchbench.commands.neck_live import old
+from pitchbench.commands.neck_live import gone_on_with
 from pitchbench.errors import PitchbenchError
 from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
@@ -103,14 +103,14 @@ def test_one_that_was_broken_off_goes_on_where_it_was(store: str) -> None:
     session = put(store, played(strings=(6,)), finished=False)
     with Repository.open(store) as repository:
         for words in ("last", session[:15]):
-            start = old(repository, words)
+            start = gone_on_with(repository, words)
             assert start.session_id == session
-            assert (start.survey.current, wanted(start.survey, 5)) == (5, 0)
-            assert (start.survey.plan.frets, start.survey.plan.takes) == (FRETS, 2)
+            assert (start.job.current, wanted(start.job, 5)) == (5, 0)
+            assert (start.job.plan.frets, start.job.plan.takes) == (FRETS, 2)
     done = put(store, played(), hours=2.0)
     with Repository.open(store) as repository:
         with pytest.raises(PitchbenchError, match="finished"):
-            old(repository, done)
+            gone_on_with(repository, done)
         assert repository.last_unfinished(kind=SessionKind.NECK) == session
 
 
