@@ -23,7 +23,7 @@ import stores
 from guided_bench import PITCHBENCH, RATE_HZ, Bench, Session, bench
 from virtual_mic import VirtualMic
 
-from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
 from pitchbench.session.log import SessionTake, TakeFate
