@@ -28,6 +28,8 @@ def test_each_generator_gives_notes_that_are_what_they_say(name):
         before = np.std(note.samples[: note.onset][-2400:])
         assert np.std(note.samples[note.onset : note.onset + 4800]) > 2.0 * before
         assert note.ring_s < note.samples.size / note.rate_hz - at_s
+        if "ticks" in note.tags:  # one as loud as the note may hide where it begins
+            continue
         heard = nearest(read(note.samples, note.rate_hz), at_s)
         assert heard is not None
         # A wrong string, fret or octave is a hundred cents off or more.
