@@ -218,8 +218,9 @@ def test_open_and_fretted_may_be_given_apart(
 ) -> None:
     apart = pb.offset(open=plucks[::2], fretted=plucks[1::2])
     assert (apart.note.name, apart.offset.open.n, apart.offset.fretted.n) == ("A2", 3, 3)
+    # Said apart, the fretted ones follow the open ones, so a drift of the string is seen otherwise.
     assert apart.offset.offset_cents == pytest.approx(
-        pb.offset(plucks).offset.offset_cents, abs=0.01
+        pb.offset(plucks).offset.offset_cents, abs=0.05
     )
     roles = [pluck.role for pluck in pb.offset(plucks).plucks if hasattr(pluck, "role")]
     assert roles == [pb.Role.OPEN, pb.Role.FRETTED] * 3

@@ -86,7 +86,7 @@ def test_the_move_that_it_advises_sets_the_string(capsys: Capsys, tmp_path: Path
     virtual.tune(6)
     # Geometry leaves out the string's stretch, some per cent of the nine cents.
     assert virtual.true_offset_cents(6) == pytest.approx(0.0, abs=0.7)
-    record(tmp_path / "set.wav", virtual, in_turn(6, (-0.4, 0.5, -0.1)))
+    record(tmp_path / "set.wav", virtual, in_turn(6, (-0.4, 0.5, -0.1, 0.2, -0.3)))
     left = Ran(capsys, "offset", tmp_path / "set.wav", "--format", "json").document
     assert (left["verdict"], left["move"], left["more_takes"]) == ("leave", None, None)
 
@@ -318,8 +318,9 @@ def test_below_any_guitar_a_bass_is_assumed(capsys: Capsys, tmp_path: Path) -> N
     record(tmp_path / "b.wav", virtual, in_turn(5, (0.0, 0.5, -0.5)))
     document = Ran(capsys, "offset", tmp_path / "b.wav", "--format", "json").document
     assert (document["string"], document["scale_mm"]) == ("B0", 864.0)
-    # A bass's frettings are good to half a cent here; its open note to two tenths.
-    assert document["offset_cents"] == pytest.approx(virtual.true_offset_cents(5), abs=0.5)
+    # Three frettings that scatter by a cent say no more of this string than the ± does.
+    off = abs(document["offset_cents"] - virtual.true_offset_cents(5))
+    assert off < 2.0 * document["u_cents"] < 3.0
 
 
 def test_an_instrument_on_record_says_scale_bridge_and_tolerance(

@@ -25,9 +25,9 @@ from pitchbench.sound.noise import Condition, analyse_silence
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs" / "troubleshooting.md").read_text(encoding="utf-8")
 QUOTES = re.findall(r"^> (.+)$", PAGE, re.M)
-#: Exit codes whose every sentence has its place on the page. A command given wrongly (2) is told
-#: what is wrong with it on the spot.
-EXPLAINED = {"AUDIO_DEVICE", "RECORDS", "NO_READING"}
+#: The errors whose every sentence has its place on the page. A command given wrongly (exit code 2)
+#: is told what is wrong with it on the spot.
+EXPLAINED = {"DeviceError", "RecordsError", "NoReadingError"}
 
 
 def sentences(node: ast.expr) -> list[str]:
@@ -64,10 +64,7 @@ def errors() -> set[str]:
     """What is wrong, in every error about sound, readings and records."""
     found: set[str] = set()
     for name, call in calls():
-        codes = {n.attr for argument in call.args for n in ast.walk(argument)
-                 if isinstance(n, ast.Attribute)}  # fmt: skip
-        explained = name == "PitchbenchError" and codes & EXPLAINED
-        if name == "_trouble" or explained:
+        if name == "_trouble" or name in EXPLAINED:
             found |= set(sentences(call.args[0]))
     return {sentence for sentence in found if re.search("[a-z]", sentence)}
 
