@@ -6,7 +6,9 @@ import contextlib
 import importlib
 import io
 import os
+import shutil
 import sys
+import textwrap
 from typing import Any
 
 import click
@@ -109,8 +111,17 @@ def _interrupted() -> ExitCode:
 
 def _fail(what: str, remedy: str, code: ExitCode) -> ExitCode:
     """Say what is wrong and what to do; a name in it cannot steer the terminal."""
-    click.echo(f"{_PROGRAM}: {printable(what)}\n{printable(remedy)}", err=True)
+    for words in (f"{_PROGRAM}: {printable(what)}", printable(remedy)):
+        click.echo(_in_lines(words), err=True)
     return code
+
+
+def _in_lines(words: str) -> str:
+    """``words`` broken at spaces where a terminal would break them anywhere; else as they are."""
+    if not sys.stderr.isatty():
+        return words
+    width = shutil.get_terminal_size().columns
+    return textwrap.fill(words, width, break_long_words=False, break_on_hyphens=False)
 
 
 def _sentence(error: click.ClickException) -> str:

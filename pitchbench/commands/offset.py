@@ -118,9 +118,9 @@ def _print_page(result: OffsetResult) -> None:
     page.table(
         [
             Column("at s"),
-            Column("Hz"),
+            Column("Hz", from_width=50),
             Column("cents"),
-            Column("±", from_width=50),
+            Column("±"),
             Column("", right=False),
         ],
         [_row(each, result) for each in result.plucks],

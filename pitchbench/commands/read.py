@@ -32,6 +32,9 @@ from pitchbench.report.readings import (
 from pitchbench.session.words import rejected_words, sharp_or_flat
 from pitchbench.units import cents_between
 
+#: The narrowest terminal in which the attack is shown.
+_ATTACK_FROM_WIDTH = 70
+
 EXAMPLES = """\
   pitchbench read low-e.wav                      every pluck in a recording
   pitchbench read *.flac --format json           several recordings, for a script
@@ -197,8 +200,8 @@ def _print_table(
         Column("cents"),
         Column("±"),
         Column("Hz", from_width=50),
-        Column("attack", from_width=70),
-        Column("settled", from_width=70),
+        Column("attack", from_width=_ATTACK_FROM_WIDTH),
+        Column("settled", from_width=_ATTACK_FROM_WIDTH),
         Column("tail s", from_width=100),
         Column("wander", from_width=100),
         Column("B", from_width=120),
@@ -212,10 +215,11 @@ def _print_table(
 def _print_legend(a4_hz: float, opinion: bool) -> None:
     from pitchbench.screen.tables import Page  # noqa: PLC0415  # for terminals alone
 
-    Page().say(
-        f"cents from the note, A4 = {a4_hz:g} Hz; ± holds 95 %; attack in cents above the settled "
-        f"pitch, settled after so many s{'; aubio in cents from ours' if opinion else ''}"
-    )
+    page = Page()
+    words = f"cents from the note, A4 = {a4_hz:g} Hz; ± holds 95 %"
+    if page.width >= _ATTACK_FROM_WIDTH:
+        words += "; attack in cents above the settled pitch, settled after so many s"
+    page.say(words + ("; aubio in cents from ours" if opinion else ""))
 
 
 def _row(opined: _Opined, a4_hz: float, opinion: bool) -> list[str]:

@@ -66,6 +66,8 @@ def command(name: str | None) -> None:
     if name is not None:
         click.echo(json.dumps(schema_named(name), indent=2))
         return
-    width = max(map(len, DOCUMENTS))
+    from pitchbench.screen.tables import Page  # noqa: PLC0415  # for the list alone
+
+    page = Page()
     for each in DOCUMENTS:
-        click.echo(f"{each:{width}}  {schema_named(each)['description']}")
+        page.say(f"{each}  {schema_named(each)['description']}", hanging=2)

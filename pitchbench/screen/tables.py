@@ -38,6 +38,11 @@ class Page:
         self._theme = choose_theme(os.environ, sys.stdout.encoding)
         self._console = Console(highlight=False, markup=False, emoji=False)
 
+    @property
+    def width(self) -> int:
+        """Cells in a line."""
+        return self._console.width
+
     def say(self, words: str, *, strong: bool = False, hanging: int = 0) -> None:
         """A paragraph, broken at spaces; lines after its first are set in by ``hanging``."""
         style = self._theme.ask if strong else ""

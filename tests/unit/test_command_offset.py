@@ -376,6 +376,9 @@ def test_what_to_do_comes_first_and_fits(
     shown = child.before.replace("\x1b[1m", "").replace("\x1b[2m", "").replace("\x1b[0m", "")
     assert shown.startswith("Move the saddle ")
     assert max(map(len, shown.splitlines())) <= columns
+    # Nothing is shown without its uncertainty, however narrow the terminal.
+    (heading,) = (line.split() for line in shown.splitlines() if line.startswith(" at s"))
+    assert heading[-2:] == ["cents", "±"]
 
 
 def test_what_stands_out_is_said_in_every_form(capsys: Capsys, tmp_path: Path) -> None:

@@ -123,12 +123,13 @@ def test_truth_of_the_fixture() -> None:
     assert np.std(UNSTEADY, ddof=1) > 8 * np.std(STEADY, ddof=1)
 
 
+@pytest.mark.parametrize("gain", [5.0, 40.0])
 def test_a_rejected_take_is_told_with_its_reason_and_not_counted(
-    capsys: Capsys, players: list[Path], tmp_path: Path
+    capsys: Capsys, players: list[Path], tmp_path: Path, gain: float
 ) -> None:
     sound, rate_hz = soundfile.read(players[0])
     first = slice(round(0.55 * rate_hz), round(2.3 * rate_hz))
-    sound[first] = np.clip(5.0 * sound[first], -0.5, 0.5)
+    sound[first] = np.clip(gain * sound[first], -0.5, 0.5)
     soundfile.write(tmp_path / "loud.wav", sound, rate_hz)
     lines = Ran(capsys, "repeatability", tmp_path / "loud.wav").out.splitlines()
     assert lines[-1].startswith("rejected: at 0.")
