@@ -190,10 +190,8 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
         return None
     if not dies_like_a_string(pluck.samples, pluck.rate_hz):
         # Far beyond what the input takes a string seems to hold its level; that has to be said.
-        cut_flat = is_clipped(pluck.samples[round(_PICK_S * pluck.rate_hz) :])
-        return (
-            Rejected(pluck.onset_s, pluck.ring_s, Reason.CLIPPED, period_hz) if cut_flat else None
-        )
+        too_loud = Rejected(pluck.onset_s, pluck.ring_s, Reason.CLIPPED, pitch_hz=period_hz)
+        return too_loud if is_clipped(pluck.samples[round(_PICK_S * pluck.rate_hz) :]) else None
     if pluck.ring_s < max(_SHORTEST_S, _FEWEST_PERIODS / period_hz):
         lacks = Reason.GAP if pluck.gap else Reason.TOO_SHORT
         return Rejected(pluck.onset_s, pluck.ring_s, lacks, pitch_hz=period_hz)
