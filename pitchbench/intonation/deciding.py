@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from statistics import NormalDist
 from typing import Final
 
+from pitchbench.belief import Belief
 from pitchbench.intonation.knowledge import Density, Knowledge, mean_of
 from pitchbench.intonation.verdict import Decision, Notice, Verdict
 
@@ -57,8 +57,6 @@ _WORTH_SAYING: Final = 0.9
 #: that do not hang together one look in 60 shows five in order, and half of those span that much.
 _TREND_TAKES: Final = 5
 _TREND_SPREADS: Final = 2.0
-
-_NORMAL: Final = NormalDist()
 
 
 @dataclass(frozen=True)
@@ -219,8 +217,7 @@ def _leaving_u(centre: float, tolerance_cents: float, sure: float) -> float:
     low, high = 0.0, tolerance_cents
     while high - low > 0.001 * tolerance_cents:
         u = (low + high) / 2.0
-        upper, lower = (tolerance_cents - centre) / u, (-tolerance_cents - centre) / u
-        if _NORMAL.cdf(upper) - _NORMAL.cdf(lower) >= sure:
+        if Belief.normal(centre, u).within(-tolerance_cents, tolerance_cents) >= sure:
             low = u
         else:
             high = u
