@@ -19,6 +19,8 @@ from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, read_export
 from pitchbench.session.log import (
     READING_STEPS,
+    AdviceEntry,
+    ClearedEntry,
     Entry,
     MoveEntry,
     NoteEntry,
@@ -41,18 +43,31 @@ def unpacked(name: str) -> bytes:
     return gzip.decompress((DATA / name).read_bytes())
 
 
-SAID: dict[str, Any] = json.loads(unpacked("store-form-2.said.json.gz"))
+#: Form -> session -> what was said of it.
+SAID: dict[int, dict[str, Any]] = {
+    form: json.loads(unpacked(f"store-form-{form}.said.json.gz")) for form in (2, 3)
+}
 
-EVERY = pytest.mark.parametrize("session_id", SAID, ids=[said["story"] for said in SAID.values()])
+Records = dict[str, SessionRecord]
+
+EVERY = pytest.mark.parametrize(
+    ("form", "session_id"),
+    [(form, session_id) for form, said in SAID.items() for session_id in said],
+    ids=[f"{form}, {each['story']}" for form, said in SAID.items() for each in said.values()],
+)
+EVERY_FORM = pytest.mark.parametrize("form", SAID)
 
 
 @pytest.fixture(scope="module")
-def records(tmp_path_factory: pytest.TempPathFactory) -> dict[str, SessionRecord]:
-    """The sessions of the frozen store, as the present version reads them."""
-    place = tmp_path_factory.mktemp("frozen") / "store.sqlite"
-    place.write_bytes(unpacked("store-form-2.sqlite.gz"))
-    with Repository.open(place) as repository:
-        return {each: repository.session(each) for each in repository.session_ids()}
+def stores(tmp_path_factory: pytest.TempPathFactory) -> dict[int, Records]:
+    """The sessions of the frozen stores, as the present version reads them."""
+    found = {}
+    for form in SAID:
+        place = tmp_path_factory.mktemp("frozen") / "store.sqlite"
+        place.write_bytes(unpacked(f"store-form-{form}.sqlite.gz"))
+        with Repository.open(place) as repository:
+            found[form] = {each: repository.session(each) for each in repository.session_ids()}
+    return found
 
 
 def assert_alike(now: Any, then: Any, where: str = "") -> None:
@@ -75,10 +90,10 @@ def assert_alike(now: Any, then: Any, where: str = "") -> None:
         assert now == then, where
 
 
-def test_the_store_holds_every_sort_of_thing(
-    records: dict[str, SessionRecord],
-) -> None:
+@EVERY_FORM
+def test_the_store_holds_every_sort_of_thing(stores: dict[int, Records], form: int) -> None:
     """So that the comparisons below compare something."""
+    records = stores[form]
     log: list[Entry] = [entry for record in records.values() for entry in record.entries]
     assert {type(entry) for entry in log} == {
         TakeEntry,
@@ -90,6 +105,7 @@ def test_the_store_holds_every_sort_of_thing(
         ToleranceEntry,
         SaidEntry,
         NoteEntry,
+        *((ClearedEntry, AdviceEntry) if form > 2 else ()),  # form 2 told neither
     }
     assert {e.take.fate for e in log if isinstance(e, TakeEntry)} == set(TakeFate) - {
         TakeFate.STRUCK  # told by a later entry
@@ -108,18 +124,21 @@ def test_the_store_holds_every_sort_of_thing(
         (SessionKind.NECK, False, False),
         (SessionKind.NECK, False, True),
     }
-    broken_off = {s["live"]["step"] for s in SAID.values() if "step" in s["live"]}
+    broken_off = {s["live"]["step"] for s in SAID[form].values() if "step" in s["live"]}
     assert {step.value for step in (Step.MOVE, Step.RETUNE, Step.OPEN, Step.BORDER)} <= broken_off
 
 
-def test_no_session_is_lost(records: dict[str, SessionRecord]) -> None:
-    assert list(records) == list(SAID)
+@EVERY_FORM
+def test_no_session_is_lost(stores: dict[int, Records], form: int) -> None:
+    assert list(stores[form]) == list(SAID[form])
 
 
 @EVERY
-def test_the_sheet_says_what_it_said(records: dict[str, SessionRecord], session_id: str) -> None:
-    said = SAID[session_id]
-    now, then = frozen.sheet(records[session_id]), dict(said["sheet"])
+def test_the_sheet_says_what_it_said(
+    stores: dict[int, Records], form: int, session_id: str
+) -> None:
+    said = SAID[form][session_id]
+    now, then = frozen.sheet(stores[form][session_id]), dict(said["sheet"])
     struck = {str(number) for number in said["struck_strings"]}
     untouched = {n: string for n, string in then["strings"].items() if n not in struck}
     assert_alike({n: s for n, s in now["strings"].items() if n not in struck}, untouched)
@@ -128,16 +147,16 @@ def test_the_sheet_says_what_it_said(records: dict[str, SessionRecord], session_
 
 
 def test_the_sheet_of_strings_with_struck_takes_says_what_the_live_state_said(
-    records: dict[str, SessionRecord],
+    stores: dict[int, Records],
 ) -> None:
-    """The sheet of the version that froze the store may show an offset that rests on takes struck
+    """The sheet of the version that froze form 2 may show an offset that rests on takes struck
     out since; the live state did not."""
     disagreed = set()
-    for session_id, said in SAID.items():
+    for session_id, said in SAID[2].items():
         if "strings" not in said["live"]:
             continue
         for number in map(str, said["struck_strings"]):
-            now = frozen.sheet(records[session_id])["strings"][number]
+            now = frozen.sheet(stores[2][session_id])["strings"][number]
             then, live = said["sheet"]["strings"][number], said["live"]["strings"][number]
             assert_alike(
                 [now["found"], now["left"]], [live["as_found"], live["now"]], said["story"]
@@ -149,12 +168,12 @@ def test_the_sheet_of_strings_with_struck_takes_says_what_the_live_state_said(
 
 @EVERY
 def test_work_that_is_gone_on_with_stands_where_it_stood(
-    records: dict[str, SessionRecord], session_id: str
+    stores: dict[int, Records], form: int, session_id: str
 ) -> None:
-    """All that is on record; what form 2 does not tell (the advice, the note that is asked for) is
-    decided anew on the string at work, and need only be near what was said then."""
-    now, then = frozen.resumed(records[session_id]), SAID[session_id]["live"]
-    if "step" not in then:
+    """Exactly there from form 3 on. What form 2 does not tell (the advice, the note that is asked
+    for) is decided anew on the string at work, and need only be near what was said then."""
+    now, then = frozen.resumed(stores[form][session_id]), SAID[form][session_id]["live"]
+    if "step" not in then or form > 2:
         assert_alike(now, then)
         return
     for key in ("current", "tolerance_cents", "said_mm"):
@@ -177,14 +196,16 @@ def test_work_that_is_gone_on_with_stands_where_it_stood(
         assert now["step"] in {Step.MOVE, Step.FINISHED}
 
 
+@EVERY_FORM
 def test_sheet_and_work_agree_on_how_a_finished_string_was_left(
-    records: dict[str, SessionRecord],
+    stores: dict[int, Records], form: int
 ) -> None:
     compared = 0
-    for session_id, said in SAID.items():
+    for session_id, said in SAID[form].items():
         if said["live"].get("step") != Step.FINISHED.value:
             continue
-        sheet, work = frozen.sheet(records[session_id]), frozen.resumed(records[session_id])
+        record = stores[form][session_id]
+        sheet, work = frozen.sheet(record), frozen.resumed(record)
         for number, string in sheet["strings"].items():
             if string["outcome"] is None or int(number) in said["struck_strings"]:
                 continue
@@ -194,9 +215,11 @@ def test_sheet_and_work_agree_on_how_a_finished_string_was_left(
     assert compared == 17
 
 
-def test_the_export_holds_the_same(records: dict[str, SessionRecord], tmp_path: Path) -> None:
+@EVERY_FORM
+def test_the_export_holds_the_same(stores: dict[int, Records], form: int, tmp_path: Path) -> None:
     """Read, and taken into an empty store and read from there."""
-    export = read_export(unpacked("store-form-2.export.json.gz").decode())
+    records = stores[form]
+    export = read_export(unpacked(f"store-form-{form}.export.json.gz").decode())
     names = {instrument.instrument.name for instrument in export.instruments}
     assert names == {"Frozen fixed", "Frozen pairs", "Frozen screws"}
     with Repository.open(tmp_path / "new.sqlite") as repository:
