@@ -14,42 +14,49 @@ from typing import Any
 import click
 
 from pitchbench import __version__
+from pitchbench.commands.help_page import GroupWithExamples, meant, on_record, start_page
 from pitchbench.errors import ExitCode, PitchbenchError, printable
 
 #: Every command and what it is for, in the order of --help. The module is commands/NAME.py and
 #: holds a click command called ``command``.
 REGISTRY: dict[str, str] = {
-    "rehearse": "a whole session on a virtual instrument: no microphone, no hardware",
-    "session": "guided live session with the microphone, hands on the instrument",
-    "read": "every pluck in recordings: settled pitch, uncertainty, quality",
-    "offset": "open against fretted in recordings: offset, verdict, saddle move",
-    "neck": "several frets in recordings: nut, saddle or a single fret; chords; a picture",
-    "drift": "how a note moves from attack to tail: plucks laid over each other, faults",
-    "repeatability": "how far takes spread, within a player and between, and what that limits",
-    "forecast": "what a change of strings, tuning or action will do to tension and offsets",
-    "inputs": "audio inputs; with --check: level, noise, hum, the precision to expect",
+    "rehearse": "a whole session on a virtual instrument, without a microphone",
+    "session": "set an instrument with the microphone, hands on the strings",
+    "read": "every pluck in recordings: settled pitch, how sure, quality",
+    "offset": "recordings of open and fretted: offset, verdict, saddle move",
+    "neck": "several frets: nut, saddle or a single fret; chords",
+    "drift": "how a note moves from attack to tail; signs of faults",
+    "repeatability": "how far takes spread, within a player and between players",
+    "forecast": "what other strings, tuning or action will do to offsets",
+    "inputs": "audio inputs; with --check: level, noise, hum, what to expect",
     "instrument": "the instruments on record: add, show, edit, list, remove",
     "trouble": "what may be wrong, from what you see to what to do about it",
-    "guide": "the steps and cautions for a kind of bridge, in a page of plain text",
-    "history": "sessions of an instrument, what changed since, whether a check is due",
-    "sheet": "the setup sheet of a session: text, HTML that prints, PDF, CSV, JSON",
+    "guide": "the steps and cautions for a kind of bridge, in a page",
+    "history": "sessions of an instrument, what changed, is a check due?",
+    "sheet": "the setup sheet of a session: text, HTML, PDF, CSV, JSON",
     "export": "instruments and sessions as JSON, to keep or to move",
     "schema": "the form of every JSON document, as JSON Schema",
-    "import": "take in an export without duplicates: a new machine, two benches",
+    "import": "take in an export: a new machine, two benches",
 }
 
 _PROGRAM = "pitchbench"
 
-EXAMPLES = """\b
-Examples:
-  pitchbench rehearse                      try the whole job without any hardware
-  pitchbench session                       set an instrument with the microphone
+EXAMPLES = """\
+  pitchbench rehearse                      the whole job, no hardware
+  pitchbench session                       set an instrument
   pitchbench read low-e.wav                what was played in a recording
-  pitchbench offset low-e.wav --string E2  how far the 12th fret is off
+  pitchbench offset low-e.wav --string E2  is the 12th fret right?
 """
 
+#: What a person does first, in this order.
+_FIRST = [
+    ("pitchbench rehearse", "watch a virtual guitar being set; no microphone"),
+    ("pitchbench inputs --check", "is the sound that comes in good enough?"),
+    ("pitchbench session", "set your own instrument, string by string"),
+]
 
-class LazyGroup(click.Group):
+
+class LazyGroup(GroupWithExamples):
     """A group that imports a command's module only when that command is run."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
@@ -77,15 +84,27 @@ class LazyGroup(click.Group):
         with formatter.section("Commands"):
             formatter.write_dl(list(REGISTRY.items()))
 
-    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        formatter.write(EXAMPLES.replace("\b\n", "") + "\n")
-        super().format_help(ctx, formatter)
 
-
-@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=LazyGroup,
+    examples=EXAMPLES,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
 @click.version_option(__version__, prog_name=_PROGRAM)
-def cli() -> None:
+@click.pass_context
+def cli(ctx: click.Context) -> None:
     """Set the intonation of a guitar or bass with a microphone."""
+    if ctx.invoked_subcommand is not None:
+        return
+    start_page(
+        "pitchbench helps to set the intonation of a guitar or bass. It listens to each string, "
+        "open and at the 12th fret, says how far they disagree and how sure that is, and which "
+        "way and how far to move the saddle.",
+        _FIRST,
+        on_record,
+    )
+    click.echo("\nAll it can do: pitchbench --help. What may be wrong: pitchbench trouble")
 
 
 def main(args: list[str] | None = None) -> Any:
@@ -97,7 +116,10 @@ def main(args: list[str] | None = None) -> Any:
         code = _fail(error.what, error.remedy, error.exit_code)
     except click.ClickException as error:
         asked = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else ""
-        code = _fail(_sentence(error), f"See `{asked or _PROGRAM} --help`.", ExitCode.USAGE)
+        words, nearest = meant(error)
+        see = f"See `{asked or _PROGRAM} --help`."
+        remedy = see if nearest is None else f"Did you mean `{nearest}`? {see}"
+        code = _fail(_sentence(words), remedy, ExitCode.USAGE)
     except (KeyboardInterrupt, click.Abort):
         code = _interrupted()
     sys.exit(int(code) if isinstance(code, int) else 0)
@@ -124,9 +146,9 @@ def _in_lines(words: str) -> str:
     return textwrap.fill(words, width, break_long_words=False, break_on_hyphens=False)
 
 
-def _sentence(error: click.ClickException) -> str:
+def _sentence(words: str) -> str:
     """What click says of the way the command was given, on one line and with a full stop."""
-    words = " ".join(error.format_message().split("\n"))
+    words = " ".join(words.split("\n"))
     return words if words.endswith((".", "?")) else f"{words}."
 
 

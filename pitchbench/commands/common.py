@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
+from pitchbench.commands.help_page import ExamplesFirst as ExamplesFirst  # noqa: PLC0414
 from pitchbench.errors import PitchbenchError
 from pitchbench.errors import printable as printable  # noqa: PLC0414  # commands find it here
 from pitchbench.notes import A4_HZ
@@ -85,20 +86,6 @@ def whole_number(text: str) -> int | None:
     (and so longer than Python reads)."""
     text = text.strip()
     return int(text) if text.isascii() and text.isdecimal() and len(text) <= _MOST_FIGURES else None
-
-
-class ExamplesFirst(click.Command):
-    """A command whose ``--help`` opens with examples: ``@click.command(cls=ExamplesFirst,
-    examples=...)``, one line each, a command and what it is for."""
-
-    def __init__(self, *args: Any, examples: str, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.examples = examples
-
-    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """Write the examples, then what click writes."""
-        formatter.write(f"Examples:\n{self.examples}\n")
-        super().format_help(ctx, formatter)
 
 
 # A4 from the low pitches of early music to the sharpest concert pitches; outside of this it is

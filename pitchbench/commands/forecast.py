@@ -42,7 +42,7 @@ EXAMPLES = """\
   pitchbench forecast --tuning "D2 G2 C3 F3 A3 D4"          a whole tone down, same strings
   pitchbench forecast --gauges "11 14 18 28w 38w 49w"      a heavier set
   pitchbench forecast --instrument "Blue bass" --action 2.0  lower action on one on record
-  pitchbench forecast --tuning "C2 G2 C3 F3 A3 D4" --measured 6=1.2 --measured 5=-0.4
+  pitchbench forecast --tuning "C2 G2 C3 F3 A3 D4" --measured 6=1.2
 """
 
 #: An offset typed in by hand is taken to be as sure as three careful takes make it.

@@ -11,13 +11,17 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
 import click
 
 from pitchbench.commands.common import (
-    ExamplesFirst,
     echo_json,
     format_option,
     open_records,
     printable,
     store_option,
     whole_number,
+)
+from pitchbench.commands.help_page import (
+    GroupWithExamples,
+    instruments_on_record,
+    start_page,
 )
 from pitchbench.commands.instrument_options import (
     ACTION,
@@ -52,6 +56,13 @@ EXAMPLES = """\
   pitchbench instrument list                     all of them, with their sessions counted
 """
 
+#: What a person does first, in this order.
+_FIRST: Final = [
+    ("pitchbench instrument add", "two questions, then it can be used"),
+    ("pitchbench instrument list", "what is on record"),
+    ("pitchbench session --instrument NAME", "set the intonation of one"),
+]
+
 #: What ``--forget`` can unset, and the fields that it sets back.
 FORGETTABLE: Final[dict[str, dict[str, Any]]] = {
     "action": {"action_mm": None},
@@ -82,13 +93,19 @@ class InstrumentsDocument:
     instruments: tuple[InstrumentSummary, ...]
 
 
-class _Group(ExamplesFirst, click.Group):
-    """A group whose ``--help`` opens with examples."""
-
-
-@click.group(cls=_Group, examples=EXAMPLES)
-def command() -> None:
-    """The instruments on record."""
+@click.group(cls=GroupWithExamples, examples=EXAMPLES, invoke_without_command=True)
+@click.pass_context
+def command(ctx: click.Context) -> None:
+    """The instruments on record: scale, strings, bridge, and what was learned of it."""
+    if ctx.invoked_subcommand is not None:
+        return
+    start_page(
+        "What is known of your instruments: scale, strings, bridge, and what was learned of it. A "
+        "session of one on record knows all that, and keeps its history.",
+        _FIRST,
+        instruments_on_record,
+    )
+    click.echo("\nMore: pitchbench instrument --help")
 
 
 @command.command("add")

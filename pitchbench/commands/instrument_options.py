@@ -89,7 +89,9 @@ _OPTIONS: Final = {
         metavar="WORDS",
     ),
     "scale": _flag("--scale", "Twice the distance from nut to 12th fret.", type=SCALE),
-    "bridge": _flag("--bridge", "Sort of bridge: decides what to mind.", type=BRIDGES),
+    "bridge": _flag(
+        "--bridge", f"Kind of bridge: {', '.join(BridgeKind)}.", type=BRIDGES, metavar="KIND"
+    ),
     "screw_pitch": _flag("--screw-pitch", "Saddle travel per turn.", type=SCREW_PITCH),
     "screw_heads": _flag(
         "--screw-heads", "Side of the screws' heads: decides which way to turn.", type=HEADS

@@ -14,21 +14,14 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 
-import platformdirs
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
 
 from pitchbench.errors import RecordsError
-
-#: Environment variable with the path or URL of the store.
-STORE_VARIABLE: Final = "PITCHBENCH_STORE"
+from pitchbench.records.places import STORE_VARIABLE
 
 #: How long a program waits for another one that writes.
 BUSY_S: Final = 30.0
-
-
-def default_path() -> Path:
-    return platformdirs.user_data_path("pitchbench", appauthor=False) / "records.sqlite"
 
 
 def file_engine(path: Path) -> Engine:

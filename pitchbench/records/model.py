@@ -11,10 +11,8 @@ from typing import NamedTuple
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
+from pitchbench.records.places import SHORT_ID_LENGTH
 from pitchbench.session.log import Entry, Log, Setup, read_log
-
-#: Of the 41 characters of a session's id, people see these: the date and six hexadecimal digits.
-SHORT_ID_LENGTH = 15
 
 #: One setting of the analysis.
 Parameter = str | int | float | bool | None

@@ -6,7 +6,6 @@ SQLite in a file by default, PostgreSQL by URL; the same code for both.
 from __future__ import annotations
 
 import difflib
-import os
 import uuid
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -35,8 +34,6 @@ from pitchbench.records import migrations
 from pitchbench.records.documents import from_json
 from pitchbench.records.engines import (
     BUSY_S,
-    STORE_VARIABLE,
-    default_path,
     file_engine,
     file_identity,
     in_words,
@@ -50,6 +47,7 @@ from pitchbench.records.model import (
     SessionMeta,
     SessionRecord,
 )
+from pitchbench.records.places import is_url, place_of
 from pitchbench.records.rows import (
     entries_of,
     entry_document,
@@ -91,9 +89,9 @@ class Repository:
         PitchbenchError
             If it cannot be opened, was written by a newer program, or is something else.
         """
-        where = str(url_or_path or os.environ.get(STORE_VARIABLE, "") or default_path())
+        where = place_of(url_or_path)
         path = None
-        if "://" in where or where.startswith(("postgresql:", "postgres:")):
+        if is_url(where):
             engine = server_engine(where)
         else:
             path = Path(where).expanduser().absolute()

@@ -6,13 +6,33 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from rich.console import Console
+from rich.markdown import Markdown
 from rich.table import Table
 from rich.text import Text
+from rich.theme import Theme as Styles
 
 from pitchbench.screen.text import printable, wrapped
 from pitchbench.screen.theme import choose_theme
+
+#: Text of a document is in the terminal's own colour, which every background suits.
+_DOCUMENT: Final = Styles(
+    {
+        "markdown.h2": "bold underline",
+        "markdown.code": "bold",
+        "markdown.code_block": "bold",
+        "markdown.block_quote": "italic",
+        "markdown.item.number": "bold",
+        "markdown.table.border": "dim",
+        "markdown.table.header": "bold",
+        "markdown.link": "none",
+    }
+)
+
+#: What the layout of a document draws with, for terminals without it.
+_IN_ASCII: Final = str.maketrans({"▌": "|", "•": "*", "─": "-", "…": "..."})
 
 
 @dataclass(frozen=True)
@@ -60,6 +80,15 @@ class Page:
         """The lines that ``picture(width=..., theme=...)`` makes for this terminal."""
         for line in picture(width=self._console.width, theme=self._theme):
             self._console.print(line)
+
+    def document(self, markdown: str) -> None:
+        """A text of our own in Markdown: headings, paragraphs, items, quotations, tables."""
+        with self._console.use_theme(_DOCUMENT), self._console.capture() as laid_out:
+            self._console.print(Markdown(markdown, hyperlinks=False))
+        text = laid_out.get()
+        if not self._theme.glyphs.unicode:
+            text = text.translate(_IN_ASCII)
+        self._console.file.write(text)
 
     def table(self, columns: Sequence[Column], rows: Iterable[Sequence[str]]) -> None:
         """Rows of as many cells as there are columns."""

@@ -25,7 +25,7 @@ from test_fuzz_options import COMMANDS
 
 from pitchbench.commands.common import printable
 from pitchbench.instrument import Instrument
-from pitchbench.records.engines import STORE_VARIABLE
+from pitchbench.records.places import STORE_VARIABLE
 from pitchbench.records.repository import Repository
 from pitchbench.session.log import NoteEntry, TakeEntry
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterator
 
 import click
 import pytest
 from click.testing import CliRunner
+from recordings import Ran
 
+from pitchbench.commands import cli
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
@@ -18,6 +21,7 @@ from pitchbench.commands.common import (
     printable,
     seed_option,
 )
+from pitchbench.commands.help_page import SECTIONS, section_of
 from pitchbench.errors import ExitCode, PitchbenchError
 
 
@@ -100,4 +104,71 @@ def test_help_opens_with_the_examples() -> None:
         """Do nothing."""
 
     done = CliRunner().invoke(nothing, ["--help"])
-    assert done.output.startswith("Examples:\n  pitchbench nothing    do nothing\n\nUsage:")
+    assert done.output.startswith("Examples:\n  pitchbench nothing  do nothing\n\nUsage:")
+
+
+# -- help --------------------------------------------------------------------------------------
+
+
+def commands() -> Iterator[tuple[list[str], click.Command]]:
+    """Every command with the words that it is called by, groups and their commands alike."""
+    found: list[tuple[list[str], click.Command]] = [([], cli)]
+    while found:
+        words, command = found.pop()
+        yield words, command
+        if isinstance(command, click.Group):
+            context = click.Context(command)
+            for name in command.list_commands(context):
+                found.append(([*words, name], command.get_command(context, name)))
+
+
+def test_every_page_of_help_fits_eighty_columns() -> None:
+    pages = [(words, CliRunner().invoke(cli, [*words, "--help"])) for words, _ in commands()]
+    assert len(pages) > 20
+    assert {" ".join(words): page.exit_code for words, page in pages if page.exit_code} == {}
+    long = [line for _, page in pages for line in page.output.splitlines() if len(line) > 80]
+    assert long == []
+
+
+def test_every_option_has_its_section() -> None:
+    """Without a place in `SECTIONS` an option would be missing from the help."""
+    options = [p for _, command in commands() for p in command.params]
+    for option in options:
+        if isinstance(option, click.Option) and option.name != "version":
+            assert section_of(option) in SECTIONS, option.opts
+
+
+def test_many_options_stand_under_headings_and_none_is_lost() -> None:
+    page = CliRunner().invoke(cli, ["session", "--help"]).output
+    headings = [line[:-1] for line in page.splitlines() if line[:1].isalpha() and line[-1] == ":"]
+    assert headings == ["Examples", *SECTIONS]
+    sound = page[page.index("\nSound:\n") : page.index("\nRecords:\n")]
+    assert "--device" in sound
+    assert "--store" not in sound
+    for option in next(command for words, command in commands() if words == ["session"]).params:
+        assert f"  {option.opts[0]} " in page, option
+    # Few need none.
+    assert "\nOptions:\n" in CliRunner().invoke(cli, ["history", "--help"]).output
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [
+        ("sesion", "session"),
+        ("reherse", "rehearse"),
+        ("instrument ad", "add"),
+        ("session --presett six-string", "--preset"),
+        ("offset --scal 648", "--scale"),
+    ],
+)
+def test_what_is_typed_wrongly_is_answered_by_the_nearest(
+    capsys: pytest.CaptureFixture[str], typed: str, meant: str
+) -> None:
+    ran = Ran(capsys, *typed.split())
+    assert (ran.code, ran.out) == (ExitCode.USAGE, "")
+    assert f"\nDid you mean `{meant}`? See `pitchbench" in ran.err
+
+
+def test_what_is_like_nothing_is_answered_by_no_guess(capsys: pytest.CaptureFixture[str]) -> None:
+    ran = Ran(capsys, "xyzzy")
+    assert ran.err == "pitchbench: No such command 'xyzzy'.\nSee `pitchbench --help`.\n"

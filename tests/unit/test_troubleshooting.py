@@ -16,7 +16,7 @@ from recordings import Ran
 
 from pitchbench.commands import cli
 from pitchbench.commands.inputs import TROUBLES, Check, check_lines
-from pitchbench.commands.trouble import parts
+from pitchbench.commands.trouble import sections
 from pitchbench.pitch.reading import Reason
 from pitchbench.session.words import rejected_words
 from pitchbench.sound.microphone import InputDevice
@@ -95,9 +95,9 @@ def test_every_finding_of_the_check_leads_to_its_part(condition: Condition) -> N
     assert str(condition) in QUOTES
     shown = CliRunner().invoke(cli, ["trouble", *TROUBLES[condition].split()])
     assert shown.exit_code == 0
-    assert f"> {condition}\n" in shown.output
+    assert f"it says: {condition}\n" in shown.output
     # One part, not all that mention it.
-    assert sum(part.heading in shown.output.splitlines() for part in parts()) == 1
+    assert sum(part.heading in shown.output.splitlines() for part in sections()) == 1
 
 
 @pytest.mark.parametrize(
@@ -111,22 +111,80 @@ def test_the_check_points_to_its_part_if_something_is_wrong(level: float, more: 
 
 
 def test_what_is_referred_to_is_there() -> None:
-    headings = {part.heading for part in parts()}
+    headings = {part.heading for part in sections()}
     assert set(re.findall(r'see "([^"]+)"', PAGE)) <= headings
-    assert len(headings) == len(parts()) > 15
+    assert len(headings) == len(sections()) > 15
 
 
 def test_it_is_listed_and_shown_and_told_to_scripts() -> None:
     listed = CliRunner().invoke(cli, ["trouble"]).output
-    for part in parts()[1:]:
+    for part in sections()[1:]:
         assert part.heading in listed.splitlines()
     shown = CliRunner().invoke(cli, ["trouble", "too short"]).output
     assert "let it ring two seconds or more" in shown
     document = parsed(CliRunner().invoke(cli, ["trouble", "--format", "json"]).output)
     assert document["schema"] == "pitchbench.trouble/1"
-    assert [part["heading"] for part in document["parts"]] == [p.heading for p in parts()[1:]]
-    assert "**" not in listed
-    assert "](" not in shown
+    assert [part["heading"] for part in document["parts"]] == [p.heading for p in sections()[1:]]
+
+
+#: What Markdown is written with; the page has these nowhere else.
+MARKS = ("**", "](", "`", "\n> ", "\n| ", "\n*Also", "\n#")
+
+
+def test_no_marks_are_shown_but_every_word_is() -> None:
+    for section in sections():
+        text = f"\n{section.part.text}\n"
+        assert [mark for mark in MARKS if mark in text] == []
+        written = re.sub(r"\]\([^)]*\)|[|*`>\[]|---", " ", section.markdown)
+        assert set(re.findall(r"\w+", written)) <= set(re.findall(r"\w+", text))
+    assert any(mark in section.markdown for section in sections() for mark in MARKS)
+
+
+@pytest.mark.parametrize(("ascii_only", "quotation"), [(False, "▌ hum"), (True, "| hum")])
+def test_a_terminal_is_shown_a_page(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    ascii_only: bool,
+    quotation: str,
+) -> None:
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    monkeypatch.setenv("TERM", "xterm")
+    monkeypatch.setenv("COLUMNS", "60")
+    monkeypatch.setenv("PITCHBENCH_THEME", "monochrome-ascii" if ascii_only else "monochrome")
+    page = re.sub(r"\x1b\[[\d;]*m", "", Ran(capsys, "trouble", "hum").out)
+    lines = [line.rstrip() for line in page.splitlines()]
+    assert lines[0] == "Hum"
+    assert quotation in lines
+    assert max(map(len, lines)) <= 60
+    assert [mark for mark in MARKS if mark in page] == ["\n| "] * ascii_only
+    assert page.isascii() == ascii_only
+
+
+@pytest.mark.parametrize(
+    ("words", "heading"),
+    [
+        ("m4a", "A recording is not read"),
+        ("telephone", "A recording is not read"),
+        ("phone", "A recording is not read"),
+        ("my phone's video", "A recording is not read"),
+        ("unplugged", "The input is lost"),
+        ("USB microphone", "There is no input, or it does not open"),
+        ("muted", "Nothing is heard"),
+        ("the saddle moved the wrong way", "After a move it is worse, or as before"),
+        ("screen reader", "The screen is garbled"),
+        ("backup", "An export is not taken in"),
+        ("octave", "It jumps an octave, or shows the wrong note"),
+    ],
+)
+def test_it_is_found_by_the_words_of_people(words: str, heading: str) -> None:
+    shown = CliRunner().invoke(cli, ["trouble", *words.split()])
+    assert shown.exit_code == 0
+    assert shown.output.splitlines()[0] == heading
+
+
+def test_every_part_has_further_words_to_be_found_by() -> None:
+    for section in sections()[1:]:
+        assert section.called.split(section.heading)[1].strip(), section.heading
 
 
 @pytest.mark.parametrize("words", ["flux capacitor", " "])

@@ -1,0 +1,141 @@
+"""What a command says of itself: examples first, then its options by what they are about; and what
+the program says when it is not told what to do."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from typing import Any, Final
+
+import click
+
+from pitchbench.errors import printable
+from pitchbench.records.glance import glance
+
+#: What options are about, in reading order, and every option by its flag. A command may have one
+#: more word of its own for nothing else: one flag, one meaning.
+SECTIONS: Final[dict[str, str]] = {
+    "Instrument": (
+        "--instrument --preset --tuning --gauges --cores --materials --scale --bridge "
+        "--screw-pitch --screw-heads --travel --pairs --setback --frets --left-handed --fretless "
+        "--tolerance --action --relief --temperature --kind --owner-mark --string-set "
+        "--strings-fitted --notes --like --presets --rename --forget"
+    ),
+    "What to do": (
+        "--string --strings --fret --of --weights --takes --chord --spread --a4 --player --within "
+        "--measured --seed --speed --open --fretted --near --far --plucks --last --rehearsals"
+    ),
+    "Sound": "--device --channel --rate --record --recording --again --jobs --check --seconds",
+    "Records": "--resume --session --keep --store --with-sessions",
+    "Output": "--hear --out --force --partials --second-opinion --lbf --cue --plain "
+    "--format --help",
+}
+_SECTION_OF: Final = {flag: name for name, flags in SECTIONS.items() for flag in flags.split()}
+
+#: A command with no more options than this needs no headings among them.
+_FEW: Final = 8
+
+
+class ExamplesFirst(click.Command):
+    """A command whose ``--help`` opens with examples: ``@click.command(cls=ExamplesFirst,
+    examples=...)``, one line each, a command and, after two blanks or more, what it is for."""
+
+    def __init__(self, *args: Any, examples: str, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.examples = examples
+
+    def format_help(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the examples, then what click writes."""
+        formatter.write(f"Examples:\n{_in_columns(self.examples, formatter.width)}\n")
+        super().format_help(ctx, formatter)
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the options, under headings where there are many."""
+        records = [
+            (section_of(param), record)
+            for param in self.get_params(ctx)
+            if isinstance(param, click.Option) and (record := param.get_help_record(ctx))
+        ]
+        if len(records) <= _FEW:
+            super().format_options(ctx, formatter)
+            return
+        for name in SECTIONS:
+            among = [record for section, record in records if section == name]
+            if among:
+                with formatter.section(name):
+                    formatter.write_dl(among)
+
+
+def _in_columns(examples: str, width: int) -> str:
+    """Command and purpose side by side; where that is too wide, one below the other."""
+    pairs = [re.split(" {2,}", line.strip(), maxsplit=1) for line in examples.splitlines()]
+    column = max(len(pair[0]) for pair in pairs) + 2
+    wide = max(len(purpose) for _, *purposes in pairs for purpose in (*purposes, ""))
+    if 2 + column + wide > width:
+        lines = ["\n      ".join(pair) for pair in pairs]
+    else:
+        lines = ["".join([pair[0].ljust(column), *pair[1:]]).rstrip() for pair in pairs]
+    return "".join(f"  {line}\n" for line in lines)
+
+
+def section_of(option: click.Parameter) -> str:
+    """What ``option`` is about; KeyError for one that `SECTIONS` does not have yet."""
+    return next(_SECTION_OF[flag] for flag in option.opts if flag.startswith("--"))
+
+
+class GroupWithExamples(ExamplesFirst, click.Group):
+    """A group whose ``--help`` opens with examples, and which guesses what was meant."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command that ``args`` name; where there is none, the error knows the nearest."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.NoSuchCommand as error:
+            known = self.list_commands(ctx)
+            raise click.NoSuchCommand(error.command_name, possibilities=known, ctx=ctx) from None
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write options and commands."""
+        click.Group.format_options(self, ctx, formatter)
+
+
+def meant(error: click.ClickException) -> tuple[str, str | None]:
+    """What is wrong, in a sentence, and the option or command that is nearest to what was typed."""
+    if isinstance(error, click.NoSuchOption | click.NoSuchCommand):
+        # The nearest comes first; more would be guesses.
+        return error.message, next(iter(error.possibilities or ()), None)
+    return error.format_message(), None
+
+
+def start_page(
+    what: str, commands: Sequence[tuple[str, str]], found: Callable[[], list[str]]
+) -> None:
+    """Print what this is, where to begin, and what is on record."""
+    formatter = click.HelpFormatter()
+    formatter.write_text(what)
+    with formatter.section("To begin with"):
+        formatter.write_dl(commands, col_max=40)
+    click.echo("\n".join([formatter.getvalue(), *(printable(line) for line in found())]))
+
+
+def on_record() -> list[str]:
+    """The latest session on record and how to go on with it, as lines."""
+    last = glance().last
+    if last is None:
+        return ["Nothing is on record yet."]
+    if not last.broken_off:
+        shown = f"neck --session {last.short_id}" if last.of_neck else f"sheet {last.short_id}"
+        return [f"Last: {last.instrument}, {last.day}. See it:", f"  pitchbench {shown}"]
+    go_on = f"{'neck' if last.of_neck else 'session'} --resume {last.short_id}"
+    return [
+        f"Last: {last.instrument}, {last.day}, broken off. Go on with it:",
+        f"  pitchbench {go_on}",
+    ]
+
+
+def instruments_on_record() -> list[str]:
+    """The names of the instruments on record, in a line."""
+    names = glance().instruments
+    return [f"On record: {', '.join(names)}." if names else "None is on record yet."]

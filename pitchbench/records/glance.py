@@ -1,0 +1,68 @@
+"""A glance at the records for the first page: quick, never waiting, never in the way.
+
+The store proper opens with a database library, which takes longer to load than that page may take,
+and it makes, locks or migrates the file. Here the standard library looks into a file that is there
+already, and whatever goes wrong is no news. tests/unit/test_records_glance.py holds what it sees
+against what the store says.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from pitchbench.records.places import SHORT_ID_LENGTH, is_url, place_of
+
+#: How long another program that writes is waited for.
+_PATIENCE_S: Final = 0.2
+
+_LAST: Final = """
+SELECT id, instrument_name, substr(started_at, 1, 10), finished_at IS NULL, kind FROM sessions
+WHERE NOT rehearsal ORDER BY started_at DESC, id DESC LIMIT 1
+"""
+_NAMES: Final = "SELECT name FROM instruments ORDER BY lower(name), name"
+
+
+@dataclass(frozen=True)
+class LastSession:
+    """The latest session on record, rehearsals apart; ``day`` as 2026-03-14, in UTC."""
+
+    short_id: str
+    instrument: str
+    day: str
+    broken_off: bool
+    of_neck: bool
+
+
+@dataclass(frozen=True)
+class Glance:
+    """What is on record: the instruments' names and the latest session."""
+
+    instruments: tuple[str, ...] = ()
+    last: LastSession | None = None
+
+
+def glance(store: str | Path | None = None) -> Glance:
+    """What is on record at ``store`` (as for `Repository.open`); nothing where that is not to be
+    seen at once, as on a server."""
+    place = place_of(store)
+    if is_url(place):
+        return Glance()
+    try:
+        # A name with "?" or "#" in it is no trouble in a URI that Path makes.
+        uri = f"{Path(place).expanduser().absolute().as_uri()}?mode=ro"
+        with closing(sqlite3.connect(uri, uri=True, timeout=_PATIENCE_S)) as connection:
+            names = tuple(str(name) for (name,) in connection.execute(_NAMES))
+            row = connection.execute(_LAST).fetchone()
+    except (sqlite3.Error, OSError, ValueError, RuntimeError):
+        return Glance()
+    if row is None:
+        return Glance(names)
+    session_id, instrument, day, broken_off, kind = row
+    short_id = str(session_id)[:SHORT_ID_LENGTH]
+    return Glance(
+        names, LastSession(short_id, str(instrument), day, bool(broken_off), kind != "setup")
+    )

@@ -1,0 +1,30 @@
+"""Where the records are and how their sessions are named, known without loading a database."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Final
+
+import platformdirs
+
+#: Environment variable with the path or URL of the store.
+STORE_VARIABLE: Final = "PITCHBENCH_STORE"
+
+#: Of the 41 characters of a session's id, people read and type these: "20260314-a3f91c".
+SHORT_ID_LENGTH: Final = 15
+
+
+def default_path() -> Path:
+    """The file that the records are in where nobody says otherwise."""
+    return platformdirs.user_data_path("pitchbench", appauthor=False) / "records.sqlite"
+
+
+def place_of(said: str | Path | None = None) -> str:
+    """The path or URL of the store: as said, else as the environment says, else the default."""
+    return str(said or os.environ.get(STORE_VARIABLE, "") or default_path())
+
+
+def is_url(place: str) -> bool:
+    """Whether ``place`` is a server's, not a file."""
+    return "://" in place or place.startswith(("postgresql:", "postgres:"))
