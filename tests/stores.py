@@ -13,7 +13,7 @@ import subprocess
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -245,6 +245,21 @@ class PostgresqlServer:
             if self._server.poll() is not None or time.monotonic() > deadline:
                 raise RuntimeError("the PostgreSQL server did not come up")
             time.sleep(0.05)
+
+    @contextmanager
+    def stopped(self) -> Iterator[None]:
+        """It and all its processes stand still meanwhile, as on a machine that is stuck."""
+        assert self._server is not None
+        children = Path(f"/proc/{self._server.pid}/task/{self._server.pid}/children").read_text()
+        processes = [self._server.pid, *map(int, children.split())]
+        for process in processes:
+            os.kill(process, signal.SIGSTOP)
+        try:
+            yield
+        finally:
+            for process in processes:
+                with suppress(ProcessLookupError):
+                    os.kill(process, signal.SIGCONT)
 
     def stop(self, number: signal.Signals = signal.SIGINT) -> None:
         """End it: SIGINT throws its clients out, SIGQUIT is as if it had crashed."""

@@ -110,9 +110,9 @@ def progress_words(verdict: Verdict) -> str:
 
 def percent(p: float) -> str:
     """A probability in whole per cent, never rounded up to certainty or down to none."""
-    if p > 0.995:
+    if p >= 0.995:
         return "over 99 %"
-    return "under 1 %" if p < 0.005 else f"{100 * p:.0f} %"
+    return "under 1 %" if p <= 0.005 else f"{100 * p:.0f} %"
 
 
 _NOTICED = {

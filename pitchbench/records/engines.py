@@ -12,7 +12,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError
@@ -22,6 +22,9 @@ from pitchbench.records.places import STORE_VARIABLE
 
 #: How long a program waits for another one that writes.
 BUSY_S: Final = 30.0
+
+#: How long a server that says nothing is waited for, at the least.
+_SILENT_S: Final = 5.0
 
 
 def file_engine(path: Path) -> Engine:
@@ -90,16 +93,61 @@ def server_engine(text: str) -> Engine:
             "The URL of the store is not one of a PostgreSQL database.",
             "Write postgresql://user@host/database, or the path of a file.",
         ) from error
-    # A server that does not answer, or whose cable was pulled, may not hold up a session.
-    patience = {"connect_timeout": "5", "tcp_user_timeout": "10000"}
-    asked = {name: text for name, text in patience.items() if name not in url.query}
+    # A server that does not answer may not hold up a session.
+    asked = {} if "connect_timeout" in url.query else {"connect_timeout": f"{_SILENT_S:.0f}"}
     try:
-        return create_engine(url, pool_pre_ping=True, connect_args=asked)
+        engine = create_engine(url, pool_pre_ping=True, connect_args=asked)
+        connect = _patient_connection().connect
     except ModuleNotFoundError as error:
         raise RecordsError(
             "The PostgreSQL driver is not installed.",
             "In the folder of pitchbench: .venv/bin/pip install '.[postgresql]'.",
         ) from error
+
+    @event.listens_for(engine, "do_connect")
+    def open_patiently(_: object, __: object, words: list[Any], named: dict[str, Any]) -> Any:
+        return connect(*words, **named)
+
+    @event.listens_for(engine, "begin")
+    def begin(connection: Connection) -> None:
+        busy_s = connection.get_execution_options().get("busy_s", BUSY_S)
+        raw: Any = connection.connection.dbapi_connection
+        raw.patience_s = max(busy_s, _SILENT_S)
+
+    return engine
+
+
+def _patient_connection() -> Any:
+    """A connection that is given up when the server has said nothing for ``patience_s``.
+
+    The system gives up only what is not even received, and after a quarter of an hour; it takes a
+    server that is stuck, or the machine before it, for one that thinks.
+    """
+    import psycopg  # noqa: PLC0415  # an extra
+
+    class Patient(psycopg.Connection[Any]):
+        patience_s = _SILENT_S
+
+        def wait(self, gen: Any, *words: Any, **named: Any) -> Any:
+            return super().wait(self._limited(gen), *words, **named)
+
+        def _limited(self, waiting: Any) -> Any:
+            """What ``waiting`` yields and returns; it is looked at several times a second."""
+            silent_since = time.monotonic()
+            try:
+                wanted = next(waiting)
+                while True:
+                    ready = yield wanted
+                    if ready:
+                        silent_since = time.monotonic()
+                    elif time.monotonic() - silent_since > self.patience_s:
+                        self.pgconn.finish()
+                        raise psycopg.OperationalError("the server does not answer any more")
+                    wanted = waiting.send(ready)
+            except StopIteration as end:
+                return end.value
+
+    return Patient
 
 
 def _without_secrets(url: URL) -> str:

@@ -40,6 +40,8 @@ STEPS: Final[Mapping[int, Step]] = {2: _tell_kinds_apart, 3: _leave_rows_alone}
 #: An arbitrary number that all benches agree on, so that one of them migrates and the others wait.
 _ADVISORY_LOCK: Final = 0x7069746368  # "pitch"
 
+_PATIENCE_S: Final = 3600.0
+
 
 def bring_up_to_date(
     engine: Engine, steps: Mapping[int, Step] = STEPS, target: int = SCHEMA_VERSION
@@ -52,6 +54,8 @@ def bring_up_to_date(
         If the store was written by a newer program, or holds something else's tables.
     """
     copy: Path | str | None = None
+    # Another bench may be at it, and a copy of a large store may take its time.
+    engine = engine.execution_options(busy_s=_PATIENCE_S)
     with engine.connect() as connection:
         found = _version(connection)
         connection.rollback()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import io
 import json
@@ -12,7 +11,6 @@ import re
 import shutil
 import subprocess
 import tempfile
-import uuid
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -25,6 +23,7 @@ from pitchbench.instrument import Instrument
 from pitchbench.pitch.reading import NO_TRACE, Reading, Trace
 from pitchbench.presets import SCALE_RANGE_MM
 from pitchbench.records.documents import ENTRY_KINDS, from_document, to_document
+from pitchbench.records.files import whole_file
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
 from pitchbench.session.log import Entry, NoteEntry, SessionTake, Setup, TakeEntry, ToleranceEntry
 
@@ -84,10 +83,22 @@ def export_json(
         "program_version": __version__,
         "instruments": to_document(list(instruments)),
     }
-    yield json.dumps(head, allow_nan=False)[:-1] + ', "sessions": ['
+    yield _json(head, "instruments")[:-1] + ', "sessions": ['
     for count, record in enumerate(sessions):
-        yield (",\n" if count else "\n") + json.dumps(_session_document(record), allow_nan=False)
+        document = _json(_session_document(record), f"session {record.meta.short_id}")
+        yield (",\n" if count else "\n") + document
     yield "\n]}\n"
+
+
+def _json(document: Any, whose: str) -> str:
+    """``document`` as JSON, which knows no NaN: a file that held one could not be read again."""
+    try:
+        return json.dumps(document, allow_nan=False)
+    except ValueError as error:
+        raise RecordsError(
+            f"What is on record of {whose} holds a number that is none.",
+            "Export the other instruments by their names.",
+        ) from error
 
 
 def _session_document(record: SessionRecord) -> dict[str, Any]:
@@ -277,31 +288,10 @@ def write_file(path: Path, pieces: Iterable[bytes], *, force: bool) -> None:
     Raises
     ------
     PitchbenchError
-        If it exists and ``force`` was not given, is something other than a file, or cannot be
-        written.
+        As `whole_file`.
     """
-    if os.path.exists(path) and not os.path.isfile(path):  # never raise
-        raise PitchbenchError(f"{str(path)!r} is not a file.", "Give the name of a file.")
-    if os.path.lexists(path) and not force:
-        raise PitchbenchError(
-            f"{str(path)!r} exists already.", "Give another name, or --force to replace it."
-        )
-    # Under a name that nobody has, because what lies beside it may be somebody's too.
-    part = path.parent / f".{uuid.uuid4().hex}.part"
-    try:
-        with part.open("xb") as file:
-            file.writelines(pieces)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    except OSError as error:
-        raise RecordsError(
-            f"{str(path)!r} cannot be written: {error.strerror}.",
-            "Choose another place, or make room.",
-        ) from error
-    finally:
-        with contextlib.suppress(OSError):
-            part.unlink(missing_ok=True)
+    with whole_file(path, force=force) as file:
+        file.writelines(pieces)
 
 
 #: Names under which the common browsers that can print without a window are installed.

@@ -227,6 +227,28 @@ def test_a_session_that_the_store_did_not_take_is_in_a_file(
         assert kept.meta.finished_at is not None
 
 
+def test_a_file_that_was_replaced_is_written_under_its_name(tmp_path: Path) -> None:
+    """Somebody brings back a copy of the store while a session runs: what is heard from then on is
+    in the file that people see, not in one that has no name any more."""
+    place = tmp_path / "records.sqlite"
+    log = stores.a_log()[:3]
+    with Repository.open(place) as repository:
+        session_id = repository.begin_session(a_setup(), at=stores.NOON)
+        repository.append(session_id, log[0])
+        copy = tmp_path / "copy.sqlite"
+        with contextlib.closing(sqlite3.connect(place)) as source:
+            source.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            with contextlib.closing(sqlite3.connect(copy)) as target:
+                source.backup(target)
+        copy.replace(place)
+        for beside in ("records.sqlite-wal", "records.sqlite-shm"):
+            (tmp_path / beside).unlink(missing_ok=True)
+        for entry in log[1:]:
+            repository.append(session_id, entry)
+        with Repository.open(place) as other:
+            assert written(other.session(session_id).entries) == written(log)
+
+
 def test_an_entry_of_which_nobody_knows_whether_it_arrived_is_kept_once(
     store_place: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -299,3 +321,27 @@ def test_a_server_that_does_not_answer_does_not_hold_up_the_start() -> None:
             Repository.open(place)
         assert time.monotonic() - began < 10.0
     assert caught.value.exit_code == ExitCode.RECORDS
+
+
+@pytest.mark.postgresql
+def test_a_server_that_goes_silent_holds_a_session_up_for_seconds_only() -> None:
+    """It is stopped, as where its machine or its disk is stuck: the system receives for it,
+    so nothing but our own clock tells."""
+    if stores.postgresql_binaries() is None:
+        pytest.skip("PostgreSQL is not installed")
+    pytest.importorskip("psycopg")
+    entry = stores.a_log()[2]
+    with stores.PostgresqlServer() as server:
+        place = stores.new_database(str(server.folder), "bench")
+        with Repository.open(place) as repository:
+            keeping = Keeping(repository, repository.begin_session(a_setup(), at=stores.NOON))
+            with server.stopped():
+                began = time.monotonic()
+                # The one that is open is given up, and no other is had.
+                with pytest.raises(PitchbenchError, match=r"timeout|does not answer") as caught:
+                    keeping(entry)
+                # Twice five seconds, and what a busy machine adds; the system would take forever.
+                assert time.monotonic() - began < 60.0
+            assert caught.value.exit_code == ExitCode.RECORDS
+            keeping(entry)
+            assert written(repository.session(keeping.session_id).entries) == written([entry])

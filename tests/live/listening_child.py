@@ -1,13 +1,15 @@
 """Listens with the real Microphone until told enough; run by test_microphone.py as a child.
 
-Prints one line per event: "rate R", "ready" at the first block, "lost", "back". Leaves the blocks
-in an .npz: ``samples`` end to end, ``starts``, ``sizes`` and ``gaps``, one entry per block.
+Prints one line per event: "rate R", "ready" at the first block, "lost", "number N" (what PortAudio
+calls the input that was opened again), "back". Leaves the blocks in an .npz: ``samples`` end to
+end, ``starts``, ``sizes`` and ``gaps``, one entry per block.
 """
 
 from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import sys
 import time
 
@@ -63,8 +65,11 @@ def main() -> None:
             with contextlib.closing(source.blocks()) as blocks:
                 for block in blocks:
                     if state != "listening":
+                        if state == "lost":
+                            say(f"number {mic.device.number}")
                         say("ready" if state == "starting" else "back")
                         print("words to stderr while listening", file=sys.stderr)
+                        os.write(2, b"words of C code while listening\n")
                         state = "listening"
                     heard.append(block)
                     if block.start >= asked.stall_at_s * mic.rate_hz:

@@ -137,12 +137,44 @@ def test_a_lost_input_is_noticed_and_comes_back(
     line = on_time_line(heard)
     begin = first_sound(line)
     np.testing.assert_array_equal(line[begin : begin + len(played)], played)
-    # What PortAudio's C code wrote to descriptor 2 went nowhere; what we said went through.
+    # What C code wrote to descriptor 2 went nowhere; what we said went through.
     assert errors.splitlines() == [
         "words to stderr while listening",
         "words to stderr while listening",
         "words to stderr afterwards",
     ]
+
+
+def test_a_lost_input_is_found_under_its_new_number(vmic: VirtualMic, tmp_path: Path) -> None:
+    """Something else was plugged in meanwhile, so PortAudio counts its inputs anew."""
+    configuration = Path(vmic.env["HOME"], ".asoundrc")
+    ours, other = "pcm.bench {{ type pulse }}\n", "pcm.another {{ type null }}\n"
+    configuration.write_text(ours.format())
+    with listening(vmic.env, tmp_path, "--until-s=4", "--device=bench, ALSA") as child:
+        child.wait_for("ready")
+        before = numbers(vmic.env)["bench"]
+        vmic.remove_device()
+        child.wait_for("lost")
+        configuration.write_text(other.format() + ours.format())
+        vmic.restore_device()
+        child.wait_for("back")
+        child.result()
+    after = numbers(vmic.env)["bench"]
+    assert after != before
+    assert child.lines[-2] == f"number {after}"
+
+
+def numbers(env: dict[str, str]) -> dict[str, int]:
+    """What PortAudio calls each input, asked anew."""
+    code = """
+from pitchbench.sound.microphone import list_inputs
+for device in list_inputs():
+    print(device.name, device.number)
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=env, capture_output=True, text=True, check=True
+    )
+    return {name: int(number) for name, number in map(str.rsplit, done.stdout.splitlines())}
 
 
 def test_a_slow_listener_loses_samples_but_not_the_time(

@@ -2,7 +2,7 @@
 
 Keys: n and p go to the next and the previous state, l is passed on as large print, r fails with
 an exception, q quits. ``storm`` as an argument shows live notes as fast as a listener sends them
-for three seconds, then stays idle.
+for three seconds, then stays idle; ``complaint`` has C code complain while the screen stands.
 """
 
 from __future__ import annotations
@@ -59,6 +59,8 @@ def main() -> None:
     with LiveScreen(make_theme(Palette.MONOCHROME), picture=SESSION) as screen:
         if "storm" in sys.argv:
             storm(screen)
+        if "complaint" in sys.argv:
+            os.write(2, b"from a C library\r\n" * 9)
         browse(screen)
 
 

@@ -62,6 +62,16 @@ def test_an_exception_gives_the_terminal_back_and_is_shown_after_it(tmp_path: Pa
     assert "RuntimeError: demo failure" in after
 
 
+def test_what_c_libraries_write_does_not_cross_the_screen(tmp_path: Path) -> None:
+    terminal, _ = browse(tmp_path, "complaint")
+    terminal.wait_for(golden("before"))
+    assert "C library" not in terminal.output.decode()
+    terminal.send("q")
+    terminal.was_given_back(status=0)
+    after = terminal.output.decode().rpartition("\x1b[?1049l")[2]
+    assert after.count("from a C library") == 9  # kept, and said when the screen is gone
+
+
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT"])
 def test_signals_give_the_terminal_back(tmp_path: Path, name: str) -> None:
     terminal, pid_file = browse(tmp_path)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from string_sound import cents, note
 
 from pitchbench.pitch.listener import Listener, LivePitch, PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reading, Reason
+from pitchbench.pitch.reading import Pluck, Reading, Reason, read_pluck
 from pitchbench.sound.source import Block
 
 RATE_HZ = 48000
@@ -205,3 +205,13 @@ def test_live_the_pluck_is_announced_and_drawn_and_offered_early():
     assert [e.final for e in events if isinstance(e, ReadingReady)][-1]
     assert offers[0].ring_s < 1.5
     assert offers[-1].u_cents <= offers[0].u_cents
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_note_that_drowns_in_noise_is_too_quiet(seed):
+    """Heard as a note, but no partial of it stands out for long enough to be read."""
+    levels = (0.024, 0.012, 0.008)
+    sound = note(41.2, amplitudes=levels, decay_s=0.1, ring_s=0.8, noise=0.009, seed=seed)
+    begins, ends = round(0.7 * RATE_HZ), round(1.5 * RATE_HZ)
+    pluck = Pluck(sound[begins:ends], RATE_HZ, 0.7, sound[:begins])
+    assert read_pluck(pluck).reason is Reason.TOO_QUIET

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+import os
 from dataclasses import replace
 from datetime import timedelta
 
@@ -24,8 +25,8 @@ from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.records.documents import from_document, from_json, to_document, to_json
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
-from pitchbench.report.export import export_json, read_export, takes_csv
-from pitchbench.session.log import Entry, TakeEntry, TakeFate
+from pitchbench.report.export import export_json, read_export, takes_csv, write_file
+from pitchbench.session.log import Entry, NoteEntry, TakeEntry, TakeFate
 
 ID = "20260314-" + "0123456789abcdef" * 2
 
@@ -313,6 +314,35 @@ def test_files_are_not_replaced_unless_told(tmp_path):
         assert json.loads(out.read_text())["schema"] == "pitchbench.export/2"
         out.write_text("precious")
     assert [p.name for p in tmp_path.glob("*.part")] == []
+
+
+def test_a_file_is_on_the_disk_before_it_has_its_name(tmp_path, monkeypatch):
+    """A power cut must not leave an empty file under the name of a whole one."""
+    out, synced = tmp_path / "out.json", []
+    really_sync = os.fsync
+
+    def look_and_sync(descriptor):
+        there = sorted(p.stat().st_size for p in tmp_path.iterdir() if p.is_file())
+        synced.append((os.path.isdir(f"/dev/fd/{descriptor}"), out.exists(), there))
+        really_sync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", look_and_sync)
+    write_file(out, [b"one", b"two"], force=False)
+    # First all that is in it, then the folder that holds its name.
+    assert synced == [(False, False, [6]), (True, True, [6])]
+
+
+@pytest.mark.parametrize("number", [math.nan, math.inf])
+def test_what_is_no_number_stays_out_of_an_export_and_is_named(number, tmp_path, store_place):
+    """JSON knows no NaN: a file that held one could not be read by anything else, nor by us."""
+    fill(store_place, "One")
+    with Repository.open(store_place) as repository:
+        session_id = repository.session_ids()[0]
+        repository.append(session_id, NoteEntry(number, None, "by mistake"))
+    with pytest.raises(PitchbenchError, match=f"session {session_id[:15]}") as caught:
+        run("export", "--out", str(tmp_path / "out.json"), "--store", store_place)
+    assert caught.value.exit_code == ExitCode.RECORDS
+    assert list(tmp_path.glob("*.json*")) == list(tmp_path.glob(".*.part")) == []
 
 
 def test_a_name_cannot_become_a_formula_in_a_spreadsheet():

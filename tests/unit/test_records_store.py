@@ -60,6 +60,16 @@ def test_each_entry_is_committed_before_append_returns(repository, store_place):
             assert len(other.session(session_id).entries) == count
 
 
+def test_what_is_entered_twice_is_kept_twice_and_what_is_tried_again_once(repository):
+    session_id = repository.begin_session(stores.a_setup(), at=NOON)
+    one, other = stores.a_log()[2:4]
+    for entry, again in ((one, False), (one, False), (one, True), (other, True), (one, True)):
+        repository.append(session_id, entry, again=again)
+    kept = repository.session(session_id).entries
+    expected = (one, one, other, one)
+    assert to_json(kept, tuple[Entry, ...]) == to_json(expected, tuple[Entry, ...])
+
+
 def test_without_frames_the_rest_of_a_session_is_there(repository):
     session_id = repository.begin_session(stores.a_setup(), at=NOON)
     repository.append(session_id, stores.a_log()[2])

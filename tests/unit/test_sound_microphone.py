@@ -12,7 +12,13 @@ import numpy as np
 import pytest
 
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.sound.microphone import InputDevice, _Inbox, choose_input
+from pitchbench.sound.microphone import (
+    InputDevice,
+    InputLostError,
+    _Inbox,
+    _same_input,
+    choose_input,
+)
 
 
 def device(number: int, name: str, host_api: str = "ALSA", default: bool = False) -> InputDevice:
@@ -71,6 +77,17 @@ def test_without_a_default_the_first_input_is_taken_and_without_any_none() -> No
     assert choose_input(INPUTS[:2], None).number == 0
     with pytest.raises(PitchbenchError, match="no audio input"):
         choose_input((), None)
+
+
+def test_a_lost_input_is_never_replaced_by_another_one() -> None:
+    """Another one may hear another room, and would be read as if nothing had happened."""
+    lost = device(7, "Clip-on", default=True)
+    with pytest.raises(InputLostError, match="not there"):
+        _same_input(INPUTS, lost)
+    # Nor by one of the same name elsewhere, or by whatever has its number now.
+    with pytest.raises(InputLostError, match="not there"):
+        _same_input(INPUTS, device(3, "USB Audio", "ALSA"))
+    assert _same_input(INPUTS, device(1, "USB Audio", "WASAPI")).number == 3
 
 
 def test_a_number_longer_than_python_reads_is_no_input() -> None:
