@@ -23,6 +23,9 @@ _SPECTRUM_S: Final = (0.12, 1.5)
 #: How far the partials between those of the period found may lie below them, for the octave
 #: to be the lower one: a string whose first partial is weak still has its third and fifth.
 _BETWEEN_DB: Final = 20.0
+#: How many times longer than the tracker's the true period may be, at one step: where partial k is
+#: louder than all others together, as after a high-pass, the tracker hears its period.
+_PARTS: Final = (2, 3, 4, 5)
 #: The partials looked at: those below this many times the number that the periods differ by.
 _LOOK_AT: Final = 4
 _MOST_OF: Final = 0.6
@@ -148,8 +151,9 @@ class Found(Comb):
 def find_partials(sound: NDArray[np.float32], rate_hz: int, period_hz: float) -> Found | None:
     """The partials of the note whose period the tracker found, in the octave that they show.
 
-    A string picked where its first partial is weak repeats almost twice in a period, and the
-    tracker may then fall on the octave above; the partials in between give the note away.
+    A string whose lowest partials are weak, picked where they are or heard through a telephone,
+    repeats almost twice or more in a period, and the tracker may then fall on a partial; those in
+    between give the note away.
 
     Parameters
     ----------
@@ -164,14 +168,9 @@ def find_partials(sound: NDArray[np.float32], rate_hz: int, period_hz: float) ->
     first = int(min(_SPECTRUM_S[0] * rate_hz, 0.2 * len(sound)))
     early = sound[first : first + int(_SPECTRUM_S[1] * rate_hz)]
     spectrum = LineSpectrum.of(early, rate_hz)
-    found = comb(spectrum, period_hz, rate_hz)
-    for part in (2, 3):
-        if period_hz / part < F_MIN_HZ:
-            continue
-        lower = comb(spectrum, period_hz / part, rate_hz)
-        if lower is not None and _between_stand_out(lower, part):
-            found = lower
-            break
+    found = lower = comb(spectrum, period_hz, rate_hz)
+    while lower is not None:
+        found, lower = lower, _lower(spectrum, lower.f1_hz, rate_hz)
     if found is None:
         return None
     return Found(**vars(found), two_notes=_two_notes(found) or _strange_line(early, rate_hz, found))
@@ -207,6 +206,17 @@ def _strange_db(spectrum: LineSpectrum, found: Comb) -> float:
         return -np.inf
     power = spectrum.power[bins]
     return float(10.0 * np.log10(power[strange].max() / power[~strange].max()))
+
+
+def _lower(spectrum: LineSpectrum, f1_hz: float, rate_hz: int) -> Comb | None:
+    """The note of which ``f1_hz`` is a higher partial, if there is one."""
+    for part in _PARTS:
+        if f1_hz / part < F_MIN_HZ:
+            break
+        lower = comb(spectrum, f1_hz / part, rate_hz)
+        if lower is not None and _between_stand_out(lower, part):
+            return lower
+    return None
 
 
 def _between_stand_out(lower: Comb, part: int) -> bool:

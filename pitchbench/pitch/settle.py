@@ -18,6 +18,8 @@ from pitchbench.pitch.strengths import strengths_of
 from pitchbench.pitch.string_model import Solution, solve
 from pitchbench.units import CENTS_PER_NEPER
 
+#: A partial heard in fewer stretches of time than this has no slope, and so tells nothing.
+_FEWEST_STRETCHES: Final = 2
 #: Fewer partials than this cannot tell a second polarisation from a change of pitch.
 _FEWEST_VOTERS: Final = 3
 #: What no model of ours knows about: clocks of converters, 3 parts in a million.
@@ -63,6 +65,10 @@ def settle(
         followed = follow(demodulator, bands, settled)
         if followed is None:
             return settled
+        told = np.count_nonzero(Stretches(followed.weight).total, axis=1) >= _FEWEST_STRETCHES
+        if not told.any():
+            return settled
+        bands, followed = _only(bands, followed, told)
         settled = _fit(bands, followed, settled, f1_hz, stiffness_b, last=turn == rounds - 1)
         f1_hz, stiffness_b = settled.f1_hz, settled.stiffness_b
     return settled
@@ -78,7 +84,6 @@ def _fit(
     last: bool,
 ) -> Settled:
     """One round: solve without a second polarisation and, in the last, with the likely ones."""
-    bands, followed = _only(bands, followed, followed.weight.sum(axis=1) > 0)
     glides = glides_of(bands, followed)
     seen = seen_of(bands, followed, glides, f1_hz=f1_hz, stiffness_b=stiffness_b)
     beats = [Beat.none(2.0 * np.pi * seen.frequency_hz, len(seen.time_s))]

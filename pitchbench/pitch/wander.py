@@ -38,6 +38,7 @@ _LATE_POINTS: Final = 9
 _LOST_CENTS: Final = 10.0
 _SEEN_SIGMA: Final = 3.0
 _WELL_SEEN_CENTS: Final = 5.0
+_SWEEPS: Final = 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +104,7 @@ def wander_of(
     return Wander(
         slow=slow * both,
         early=first * both,
-        lost=_lost(time_s, shift_s, variance, heard) * both,
+        lost=_lost(time_s, shift_s, variance, heard, level) * both,
         late_slow=late_slow * heard,
         late_early=late_early * heard,
         late_variance=np.stack((slow_mean, early_mean)),
@@ -118,15 +119,26 @@ def _processes(apart: Array, tau_s: Array, variance: Array) -> Array:
     return covariance
 
 
-def _lost(time_s: Array, shift_s: Array, variance: Array, heard: NDArray[np.bool_]) -> Array:
-    """Covariance (K, M, M) of steps that open where a partial's frequency is not the string's."""
+def _lost(
+    time_s: Array, shift_s: Array, variance: Array, heard: NDArray[np.bool_], level: Array
+) -> Array:
+    """Covariance (K, M, M) of steps that open where a partial's frequency is not the string's.
+
+    What it is to be is judged by amplitude, not by time: once a partial has sunk, what drowns it
+    may be heard for longer than it was itself.
+    """
     step_s = np.diff(time_s)
     seen = heard[:, 1:] & heard[:, :-1]
     frequency = np.diff(shift_s, axis=1) / step_s
     noise = np.sqrt(variance[:, 1:] + variance[:, :-1]) / step_s
-    apart = frequency - _median(frequency, seen, axis=1)[:, None]
-    clear = seen & (noise < _WELL_SEEN_CENTS / CENTS_PER_NEPER)
-    apart = np.where(seen, np.abs(apart - _median(apart, clear, axis=0)), 0.0)
+    amplitude = np.where(seen, np.exp(0.5 * (level[:, 1:] + level[:, :-1])), 0.0)
+    clear = (seen & (noise < _WELL_SEEN_CENTS / CENTS_PER_NEPER)).astype(np.float64)
+    apart = frequency
+    # Each partial's own place and the course of all, in turn: what dies early has not heard it all.
+    for _ in range(_SWEEPS):
+        apart = apart - _median(apart, amplitude)[:, None]
+        apart = apart - _median(apart.T, clear.T)
+    apart = np.where(seen, np.abs(apart), 0.0)
     apart = np.where(apart > _SEEN_SIGMA * noise, apart, 0.0)
     far = np.minimum(1.0, (CENTS_PER_NEPER / _LOST_CENTS * apart) ** 4)
     steps = np.pad(far * apart * step_s, ((0, 0), (1, 0)))
@@ -135,13 +147,17 @@ def _lost(time_s: Array, shift_s: Array, variance: Array, heard: NDArray[np.bool
     return covariance
 
 
-def _median(values: Array, used: NDArray[np.bool_], *, axis: int) -> Array:
-    """Median of the ``used`` values along ``axis``; 0 where there is none."""
-    ordered = np.sort(np.where(used, values, np.inf), axis=axis)
-    count = np.expand_dims(used.sum(axis=axis), axis)
+def _median(values: Array, weight: Array) -> Array:
+    """Weighted median of each row; 0 where nothing weighs."""
+    order = np.argsort(np.where(weight > 0, values, np.inf), axis=1)
+    ordered, weight = (np.take_along_axis(each, order, axis=1) for each in (values, weight))
+    upto = np.cumsum(weight, axis=1)
+    half = 0.5 * upto[:, -1:]
+    # Half way between the last value that has not more than half beneath it and its follower.
     both = [
-        np.take_along_axis(ordered, np.maximum(i, 0), axis) for i in ((count - 1) // 2, count // 2)
+        np.argmax(upto >= half * (1.0 - 1e-9), axis=1),
+        np.argmax(upto > half * (1.0 + 1e-9), axis=1),
     ]
-    middle = np.where(count > 0, 0.5 * (both[0] + np.where(count > 0, both[1], 0.0)), 0.0)
-    median: Array = np.squeeze(middle, axis=axis)
+    first, second = (np.take_along_axis(ordered, each[:, None], axis=1)[:, 0] for each in both)
+    median: Array = np.where(upto[:, -1] > 0, 0.5 * (first + second), 0.0)
     return median

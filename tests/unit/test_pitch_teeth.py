@@ -102,6 +102,17 @@ def test_octave(monkeypatch):
     assert error_cents(sound, 82.4069) == pytest.approx(1200.0, abs=10.0)
 
 
+@pytest.mark.parametrize("loudest", [3, 4, 5])
+def test_a_partial_louder_than_all_others_is_not_taken_for_the_note(loudest, monkeypatch):
+    # As a nylon string through a high-pass: the tracker hears the period of one partial.
+    levels = (0.004, 0.02, 0.03, 0.03, 0.02, 0.02, 0.02, 0.01, 0.01, 0.01, 0.008, 0.008)
+    levels = tuple(0.5 if k == loudest else a for k, a in enumerate(levels, start=1))
+    sound = note(130.81, amplitudes=levels)
+    assert abs(error_cents(sound, 130.81)) < 0.1
+    monkeypatch.setattr(note_room, "_lower", lambda *a: None)
+    assert error_cents(sound, 130.81) > 1200.0
+
+
 def test_an_octave_below_that_only_rings_along_is_not_taken():
     sound = note(164.81)
     faint = note(82.4069, amplitudes=tuple(0.005 / k for k in range(1, 9)), decay_s=4.0, seed=5)
