@@ -113,12 +113,14 @@ def work_on(setup: Setup, strings: tuple[int, ...] | None, tolerance: float | No
 
 @dataclass(frozen=True)
 class Shown(Generic[_J]):
-    """How a job is shown: what the engine calls, and where it asks for keys."""
+    """How a job is shown: what the engine calls, where it asks for keys, whether it is a screen and
+    whether that stands when all is done."""
 
     views: tuple[View[_J], ...]
     keys: Keys | None
     live: bool
     tell_records: TellRecords
+    stays: bool = False
 
 
 def cue_option(function: _Function) -> _Function:
@@ -146,8 +148,7 @@ def shown(
             def notice(trouble: PitchbenchError | None) -> None:
                 screen.show_notice("" if trouble is None else _records_words(trouble))
 
-            yield Shown((screen,), screen.keys, live=True, tell_records=notice)
-            screen.linger()
+            yield Shown((screen,), screen.keys, True, notice, stays=picture.stays)
         return
 
     def write(line: str) -> None:
@@ -197,7 +198,7 @@ class Keeping:
 
     def end(self, job: Job) -> None:
         """Say that the session came to its end, if it did."""
-        if job.finished:
+        if job.complete:
             self.repository.finish_session(self.session_id, at=self._ended_at(job))
 
     def words(self) -> str:
@@ -229,7 +230,7 @@ class Keeping:
         from pitchbench.report.export import export_json, write_file  # noqa: PLC0415
 
         job = trouble.job
-        finished_at = self._ended_at(job) if job.finished else None
+        finished_at = self._ended_at(job) if job.complete else None
         meta = replace(self._meta, finished_at=finished_at)
         record = SessionRecord(self._setup, job.entries, meta)
         name = f"pitchbench-session-{meta.id}.json"
@@ -255,10 +256,12 @@ class Keeping:
 
 @dataclass(frozen=True)
 class Start(Generic[_J]):
-    """Where a job starts, and its id on record if it goes on with an old one."""
+    """Where a job starts; its id on record if it goes on with an old one, and how many of its
+    entries are there."""
 
     job: _J
     session_id: str | None = None
+    kept: int = 0
 
 
 def broken_off(repository: Repository, words: str, kind: SessionKind) -> SessionRecord:
@@ -279,7 +282,8 @@ def broken_off(repository: Repository, words: str, kind: SessionKind) -> Session
             )
         words = last
     record = repository.session(repository.find_session(words, kind=kind))
-    if record.meta.finished_at is None and not record.meta.rehearsal:
+    to_do = record.meta.finished_at is None or bool(record.log.passed_over)
+    if to_do and not record.meta.rehearsal:
         return record
     short_id, why = record.meta.short_id, "a rehearsal" if record.meta.rehearsal else "finished"
     see = f"See it with `pitchbench neck --session {short_id}`, or start" if of_neck else "Start"
@@ -303,7 +307,10 @@ def keeping_of(
         parameters={"rate_hz": source.rate_hz, **parameters},
         kind=kind,
     )
-    return Keeping(repository, session_id)
+    keeping = Keeping(repository, session_id)
+    for entry in start.job.entries[start.kept :]:
+        keeping(entry)
+    return keeping
 
 
 def worked(
@@ -328,6 +335,7 @@ def worked(
             keys=shown.keys,
             keep=keeping,
             tell_records=shown.tell_records,
+            stays=shown.stays,
         )
         if keeping is not None:
             keeping.end(job)
@@ -338,5 +346,5 @@ def worked(
         raise apart from trouble
     finally:
         if keeping is not None:
-            keeping.tell(None if job.finished else go_on, store)
+            keeping.tell(None if job.complete else go_on, store)
     return job

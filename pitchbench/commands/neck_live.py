@@ -43,7 +43,8 @@ def fresh(plan: Plan) -> Start[Survey]:
 def gone_on_with(repository: Repository, words: str) -> Start[Survey]:
     """The survey to go on with: one by its id, or the last that was broken off."""
     record = broken_off(repository, words, SessionKind.NECK)
-    return Start(resume(_planned(record), record.entries), record.meta.id)
+    job = resume(_planned(record), record.entries)
+    return Start(job, record.meta.id, len(record.entries))
 
 
 def _planned(record: SessionRecord) -> Plan:

@@ -151,6 +151,7 @@ def _run(
             pace=None if speed is None else Pace(speed),
             record=record,
             live=view.live,
+            stays=view.stays,
         )
     if not view.live:
         for line in result_lines(rehearsal.state):

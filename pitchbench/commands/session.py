@@ -43,7 +43,7 @@ from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import View
 from pitchbench.session.learning import LEARN_FROM, learned_person, learned_response
 from pitchbench.session.log import Setup
-from pitchbench.session.state import State, begin, resume
+from pitchbench.session.state import State, begin, reopened, resume
 from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.recording import Recording
@@ -129,7 +129,8 @@ def command(
         if resumed is not None:
             assert repository is not None
             kept = broken_off(repository, resumed, SessionKind.SETUP)
-            start = Start(resume(kept.setup, kept.entries), kept.meta.id)
+            job = reopened(resume(kept.setup, kept.entries))
+            start = Start(job, kept.meta.id, len(kept.entries))
         else:
             setup = _setup(repository, name, preset_name, player, details)
             setup = replace(setup, a4_hz=a4, fret=fret)

@@ -38,6 +38,7 @@ from pitchbench.session.log import (
     StrikeEntry,
     TakeEntry,
     ToleranceEntry,
+    UndoEntry,
     VerdictEntry,
 )
 
@@ -54,6 +55,7 @@ ENTRY_KINDS: Final[Mapping[type, str]] = {
     StepEntry: "step",
     ToleranceEntry: "tolerance",
     NoteEntry: "note",
+    UndoEntry: "undo",
 }
 
 Document = dict[str, Any]

@@ -25,7 +25,15 @@ from pitchbench.presets import SCALE_RANGE_MM
 from pitchbench.records.documents import ENTRY_KINDS, from_document, to_document
 from pitchbench.records.files import whole_file
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
-from pitchbench.session.log import Entry, NoteEntry, SessionTake, Setup, TakeEntry, ToleranceEntry
+from pitchbench.session.log import (
+    Entry,
+    NoteEntry,
+    SessionTake,
+    Setup,
+    TakeEntry,
+    ToleranceEntry,
+    UndoEntry,
+)
 
 SCHEMA: Final = "pitchbench.export/2"
 
@@ -160,8 +168,10 @@ def _session(document: Any) -> SessionRecord:
     numbers = [
         entry.take.string if isinstance(entry, TakeEntry) else entry.string
         for entry in entries
-        if not isinstance(entry, NoteEntry | ToleranceEntry)
+        if not isinstance(entry, NoteEntry | ToleranceEntry | UndoEntry)
     ]
+    undone = [(entry.first, n) for n, entry in enumerate(entries) if isinstance(entry, UndoEntry)]
+    _check(all(0 <= first <= n for first, n in undone), "where what is taken back begins")
     strings = len(setup.instrument.strings)
     numbers += setup.strings
     _check(all(1 <= number <= strings for number in numbers), "the number of a string")

@@ -136,11 +136,11 @@ def session_document(state: State, *, session: str | None, source: str) -> Sessi
         session=session,
         source=source,
         instrument=state.setup.instrument.name,
-        finished=state.log.step is Step.FINISHED,
+        finished=state.complete,
         strings=[_string(SessionString, state, number) for number in state.setup.order],
         moves=[
             fill(SessionMove, entry, move_document(entry.move), made_turns=entry.made.turns)
-            for entry in state.entries
+            for entry in state.log.standing
             if isinstance(entry, MoveEntry)
         ],
         bridge=learned(state.log),

@@ -72,10 +72,9 @@ def framed(
 
 def header(left: Text, right: Text, job: Job, theme: Theme, width: int) -> Text:
     """The first line: ``left``, and ``right`` unless the picture is frozen or the sound lost."""
-    for words, applies in (("frozen", job.display.frozen), ("no sound", job.input_lost)):
-        if applies:
-            right = Text(f" {words} ", theme.caution)
-    return spread(left, right, width)
+    states = (("no sound", job.input_lost), ("frozen", job.display.frozen))
+    words = ", ".join(word for word, applies in states if applies)
+    return spread(left, Text(f" {words} ", theme.caution) if words else right, width)
 
 
 def ask_lines(asks: str, theme: Theme, width: int) -> list[Text]:

@@ -19,12 +19,13 @@ KEYS: Final[tuple[Key, ...]] = (
     ("r", "again", "again", "again: take this string's readings anew"),
     ("x", "strike", "strike out", "strike out the last take; 7 x strikes out take 7"),
     ("n", "next", "next", "next string"),
-    ("p", "prev", "previous", "previous string"),
+    ("p", "prev", "previous", "previous string; takes n back"),
+    ("u", "undo", "take back", "take back the last take or key"),
     ("+-", "tol", "tolerance", "tolerance up, down"),
     (",.", "far", "less, more", "the saddle went less, more than told"),
     ("f", "hold", "freeze", "freeze the picture, and let it go on"),
     ("l", "large", "large print", "large print, and back"),
-    ("h", "help", "help", "this page, and back"),
+    ("h", "help", "help", "this page, and back; so does Esc"),
     ("q", "quit", "quit", "quit; what was read is kept"),
 )
 
@@ -35,17 +36,33 @@ COMMAND_OF_KEY: Final[dict[str, Command]] = {
     "+": Command.TOLERANCE_UP, "=": Command.TOLERANCE_UP,
     "-": Command.TOLERANCE_DOWN, "_": Command.TOLERANCE_DOWN,
     ",": Command.LESS, "<": Command.LESS, ".": Command.MORE, ">": Command.MORE,
-    "f": Command.FREEZE, "l": Command.LARGE_PRINT,
+    "u": Command.UNDO, "f": Command.FREEZE, "l": Command.LARGE_PRINT,
     "h": Command.HELP, "?": Command.HELP, "q": Command.QUIT,
+    "\x1b": Command.LEAVE_HELP,
 }  # fmt: skip
 
 
+#: From this width on the keys have one line.
+_ONE_LINE: Final = 80
+
+_GIVEN_UP: Final = ("f",)
+
+#: Keys that have a use at any time.
+ALWAYS: Final = frozenset({Command.FREEZE, Command.LARGE_PRINT, Command.HELP, Command.QUIT})
+
+
 def key_lines(theme: Theme, width: int, typed: str, keys: Sequence[Key]) -> list[Text]:
-    """The keys in as few lines as they need; ``typed`` is a take number being entered."""
-    items = [(key, name) for key, _, name, _ in keys]
-    if len(_filled(items, theme, width)) > 1:
-        items = [(key, short) for key, short, _, _ in keys]
-    lines = _filled(items, theme, width)
+    """The keys in one line, in two where it is narrow; ``typed`` is a take number being entered.
+
+    What does not fit has short names; then the keys of ``_GIVEN_UP`` are on the help page alone.
+    """
+    most = 1 if width >= _ONE_LINE else 2
+    lines = _filled([(key, name) for key, _, name, _ in keys], theme, width)
+    if len(lines) > 1:
+        lines = _filled([(key, short) for key, short, _, _ in keys], theme, width)
+    if len(lines) > most:
+        kept = [(key, short) for key, short, _, _ in keys if key not in _GIVEN_UP]
+        lines = _filled(kept, theme, width)
     if typed:
         lines[0] = fitted(
             Text.assemble((f"take {typed}", theme.caution), " then x strikes it out"), width

@@ -11,6 +11,7 @@ import os
 import re
 import select
 import sys
+import time
 from types import TracebackType
 from typing import Any, Final
 
@@ -22,10 +23,13 @@ if sys.platform == "win32":  # pragma: no cover - tried on no Windows machine ye
 else:
     import termios
 
-#: A cursor or function key (ECMA-48 control sequence, or the older single shifts), or a lone escape
-#: followed by a character; one that has not arrived whole yet matches ``_UNFINISHED``.
-_ESCAPE: Final = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O.|[^\[O])")
+#: A cursor or function key (ECMA-48 control sequence, or the older single shifts); one that has not
+#: arrived whole yet matches ``_UNFINISHED``. An escape before anything else is the Esc key.
+_ESCAPE: Final = re.compile(r"\x1b(?:\[[0-?]*[ -/]*[@-~]|O.)")
 _UNFINISHED: Final = re.compile(r"\x1b(?:\[[0-?]*[ -/]*|O)?$")
+
+#: A terminal sends a cursor key as a whole; what is unfinished for longer was the Esc key.
+_WHOLE_S: Final = 0.05
 
 _CURSOR: Final = {
     "\x1b[C": Command.NEXT, "\x1bOC": Command.NEXT,
@@ -59,6 +63,17 @@ class KeyParser:
                 pressed.append(command)
         return pressed
 
+    def settle(self) -> list[KeyPressed]:
+        """What half a sequence means if the rest of it does not come."""
+        rest, self._rest = self._rest, ""
+        command = self._command(rest[0]) if rest else None
+        return [] if command is None else [command]
+
+    @property
+    def waits(self) -> bool:
+        """Whether half a sequence waits for the rest."""
+        return bool(self._rest)
+
     def _command(self, key: str) -> KeyPressed | None:
         if key.isascii() and key.isdigit():
             self.typed = (self.typed + key)[:_MOST_FIGURES]
@@ -88,6 +103,7 @@ class KeyReader:
         self._parser = KeyParser()
         self._descriptor = descriptor
         self._before: Any = None
+        self._came_at = 0.0
 
     @property
     def typed(self) -> str:
@@ -108,8 +124,13 @@ class KeyReader:
 
     def poll(self) -> list[KeyPressed]:
         """The commands since the last call; does not wait."""
-        text = self._read()
-        return self._parser.feed(text) if text else []
+        text, now = self._read(), time.monotonic()
+        if text:
+            self._came_at = now
+            return self._parser.feed(text)
+        if self._parser.waits and now - self._came_at >= _WHOLE_S:
+            return self._parser.settle()
+        return []
 
     if sys.platform == "win32":  # pragma: no cover - tried on no Windows machine yet
 

@@ -25,7 +25,7 @@ from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.pictures import Picture
 from pitchbench.screen.text import printable, wrapped
 from pitchbench.screen.theme import Palette, Theme, choose_theme
-from pitchbench.session.job import Command, Job, KeyPressed
+from pitchbench.session.job import Job, KeyPressed
 from pitchbench.session.log import OutcomeEntry, TakeEntry, TakeFate
 
 #: At most this often is the screen drawn.
@@ -33,10 +33,6 @@ FRAMES_PER_S: Final = 15.0
 
 #: Bells closer than this would be heard as one.
 _BELL_GAP_S: Final = 0.3
-
-#: What leaves the results when all is finished, and how often keys are looked for then.
-_LEAVE_COMMANDS: Final = (Command.QUIT, Command.ACCEPT)
-_LINGER_POLL_S: Final = 0.05
 
 #: Alternate screen, cursor hidden, no wrapping at the right edge; and all that undone (xterm's
 #: control sequences, which tmux, ssh sessions and the consoles of the day all know).
@@ -220,15 +216,6 @@ class LiveScreen(Generic[_J]):
         self._notice = text
         self._due = True
         self._draw_if_due()
-
-    def linger(self) -> None:
-        """Once all is done, stand until a key is pressed: nobody sits at the keys."""
-        job = self._job
-        if job is None or not self._picture.stays or not job.finished or job.quit:
-            return
-        with suppress(KeyboardInterrupt):  # all is done, so Ctrl-C is one more way to leave
-            while not any(key.command in _LEAVE_COMMANDS for key in self.keys()):
-                time.sleep(_LINGER_POLL_S)
 
     # -------------------------------------------------------------------------- drawing
 

@@ -29,10 +29,13 @@ from pitchbench.units import CENTS_PER_NEPER
 KEYS: Final[tuple[Key, ...]] = (
     ("r", "clear", "clear all", "clear: take all plucks off and begin anew"),
     ("x", "strike", "strike out last", "strike out the last pluck; 7 x strikes out pluck 7"),
-    ("h", "help", "help", "this page, and back"),
+    ("h", "help", "help", "this page, and back; so does Esc"),
     ("q", "quit", "quit", "quit: the report and the figure"),
     ("f", "hold", "freeze", "freeze the picture, and let it go on"),
 )
+
+#: What these do needs a pluck.
+_OF_PLUCKS: Final = ("r", "x")
 
 #: So many keys stand at the foot of a narrow window; the others are on the help page.
 _KEYS_WHEN_NARROW: Final = 4
@@ -49,7 +52,8 @@ _LEAST_BOTTOM_CENTS: Final = -1.0
 
 def render(overlay: Overlay, width: int, height: int, theme: Theme, typed: str = "") -> list[Text]:
     """The screen as exactly ``height`` lines of at most ``width`` cells; see `frame.framed`."""
-    keys = Keys(KEYS, KEYS, _KEYS_WHEN_NARROW, _marks(theme))
+    now = [key for key in KEYS if overlay.plucks or key[0] not in _OF_PLUCKS]
+    keys = Keys(now, now, _KEYS_WHEN_NARROW, _marks(theme))
     return framed(
         overlay,
         keys,

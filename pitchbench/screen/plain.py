@@ -31,6 +31,7 @@ from pitchbench.session.log import (
     TakeEntry,
     TakeFate,
     ToleranceEntry,
+    UndoEntry,
     VerdictEntry,
     evolve,
 )
@@ -48,7 +49,7 @@ from pitchbench.session.words import (
 from pitchbench.units import cents_between
 
 _TUNING_STEPS: Final = (Step.TUNE, Step.RETUNE)
-_TELLING: Final = (TakeEntry, VerdictEntry, OutcomeEntry, NoteEntry)
+_TELLING: Final = (TakeEntry, VerdictEntry, OutcomeEntry, NoteEntry, UndoEntry)
 
 
 class PlainView:
@@ -165,6 +166,9 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # o
             return "note", f"tolerance {entry.cents:g} cents"
         case NoteEntry():
             return "note", entry.text
+        case UndoEntry():
+            back = [e.take.number for e in log.entries[entry.first :] if isinstance(e, TakeEntry)]
+            return "taken back", f"take {back[-1]}" if back else "the last key"
     return "", ""
 
 

@@ -37,8 +37,9 @@ KEYS: Final[tuple[Key, ...]] = (
     ("n", "next", "next string", "next string"),
     ("p", "prev", "previous", "previous string"),
     ("x", "strike", "strike out", "strike out the last take; 7 x strikes out take 7"),
-    ("h", "help", "help", "this page, and back"),
+    ("h", "help", "help", "this page, and back; so does Esc"),
     ("q", "quit", "quit", "the result so far; what was read is kept"),
+    ("u", "undo", "take back", "take back the last take or key"),
     ("r", "again", "again", "again: take this string's notes anew"),
     ("f", "hold", "freeze", "freeze the picture, and let it go on"),
     ("l", "large", "large print", "large print, and back"),
@@ -62,8 +63,17 @@ def render(survey: Survey, width: int, height: int, theme: Theme, typed: str = "
             return _large_print(survey, theme, width, room)
         return _body(survey, theme, width, room)
 
-    keys = Keys(KEYS, KEYS, _KEYS_WHEN_NARROW, _marks(theme))
+    now = _useful_keys(survey)
+    keys = Keys(now, now, _KEYS_WHEN_NARROW, _marks(theme))
     return framed(survey, keys, body, width=width, height=height, theme=theme, typed=typed)
+
+
+def _useful_keys(survey: Survey) -> list[Key]:
+    """The keys that have a use now."""
+    several, heard = len(survey.setup.order) > 1, bool(counted(survey, survey.current))
+    struck = any(take.fate is TakeFate.ACCEPTED for take in survey.takes)
+    uses = {"n": several, "p": several, "x": struck, "u": bool(survey.marks), "r": heard}
+    return [key for key in KEYS if uses.get(key[0], True)]
 
 
 def _marks(theme: Theme) -> list[Text]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from pitchbench.session.log import Entry, NoteEntry, StrikeEntry, TakeEntry, TakeFate
+from pitchbench.session.log import Entry, NoteEntry, StrikeEntry, TakeEntry, TakeFate, UndoEntry
 from pitchbench.session.survey import Survey, note_words, take_words
 
 
@@ -50,4 +50,6 @@ def _line(survey: Survey, entry: Entry) -> str:
             return f"struck out: take {entry.take} of string {entry.string}"
         case NoteEntry():
             return f"note: {entry.text}"
+        case UndoEntry():
+            return f"note: {survey.says}"
     return f"note: {type(entry).__name__}"

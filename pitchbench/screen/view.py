@@ -17,7 +17,7 @@ from rich.text import Text
 from pitchbench.notes import ordinal
 from pitchbench.screen.digits import pixel_width
 from pitchbench.screen.frame import Keys, ask_lines, framed, header
-from pitchbench.screen.keyhelp import KEYS, Key, session_marks
+from pitchbench.screen.keyhelp import ALWAYS, COMMAND_OF_KEY, KEYS, Key, session_marks
 from pitchbench.screen.number import (
     Scale,
     figure_scale,
@@ -38,6 +38,8 @@ from pitchbench.screen.text import (
 )
 from pitchbench.screen.theme import Theme
 from pitchbench.screen.trace import trace_lines, trace_title
+from pitchbench.session.job import Command
+from pitchbench.session.keys import useful
 from pitchbench.session.log import Step
 from pitchbench.session.state import State
 from pitchbench.session.words import HOW_TO_PLAY, ORDER_OF_WORK
@@ -94,14 +96,20 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
             return _large_print(state, theme, width, room)
         return _bench(state, theme, width, room, scale)
 
-    keys = Keys(KEYS, keys_of(state), None, session_marks(theme))
+    keys = Keys(_useful_keys(state), keys_of(state), None, session_marks(theme))
     return framed(state, keys, body, width=width, height=height, theme=theme, typed=typed)
 
 
 def keys_of(state: State) -> list[Key]:
-    """The keys that have a use now: how far a saddle went in the tolerance's place."""
-    unused = "+-" if state.log.step in (Step.MOVE, Step.BORDER, Step.RETUNE) else ",."
-    return [key for key in KEYS if key[0] != unused]
+    """The keys at the foot: how far a saddle went in the tolerance's place."""
+    keys = _useful_keys(state)
+    return [key for key in keys if key[0] != "+-"] if Command.MORE in useful(state) else keys
+
+
+def _useful_keys(state: State) -> list[Key]:
+    """The keys that have a use now."""
+    now = useful(state) | ALWAYS
+    return [key for key in KEYS if {COMMAND_OF_KEY[each] for each in key[0]} & now]
 
 
 def _header(state: State, theme: Theme, width: int) -> Text:

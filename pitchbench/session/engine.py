@@ -12,7 +12,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any, Final, Generic, TypeVar
 
 from pitchbench.errors import PitchbenchError, RecordsError
@@ -162,6 +162,7 @@ def run(
     keys: Keys | None = None,
     keep: Keep | None = None,
     tell_records: TellRecords | None = None,
+    stays: bool = False,
 ) -> _J:
     """Run a job until it is over, or the source ends; return it as it stands then.
 
@@ -173,6 +174,7 @@ def run(
     views, keep : see `Runner`. What `keep` refuses waits and is tried again every second.
     keys : asked for keys some thirty times a second.
     tell_records : told when entries cannot be kept, and when all of them are.
+    stays : whether a finished job stands until a key leaves it, since nobody sits at the keys.
 
     Raises
     ------
@@ -196,7 +198,10 @@ def run(
     with _signals_interrupt():
         try:
             listening.start()
-            _attend(runner, heard, keys, waiting)
+            _attend(runner, heard, keys, waiting, stays=stays)
+        except KeyboardInterrupt:
+            if not (stays and runner.job.finished):  # else it is one more way to leave
+                raise
         finally:
             stop.set()
             listening.join(_RELEASE_S)
@@ -212,9 +217,11 @@ def _attend(
     heard: queue.SimpleQueue[Any],
     keys: Keys | None,
     waiting: _Waiting | None,
+    *,
+    stays: bool,
 ) -> None:
     """The main loop: one event after the other, until it is over."""
-    while not runner.job.over:
+    while not runner.job.over or (stays and not runner.job.quit):
         if waiting is not None:
             waiting.try_if_due()
         for key in keys() if keys is not None else ():
@@ -224,11 +231,22 @@ def _attend(
         except queue.Empty:
             continue
         if event is _END:
+            if stays:
+                stand(runner, keys)
             return
         if isinstance(event, BaseException):
             raise event
         if not runner.job.over:
             runner.take(event)
+
+
+def stand(runner: Runner[Any], keys: Keys | None) -> None:
+    """Let a finished job stand, nothing being heard, until a key leaves it or takes it up again."""
+    with suppress(KeyboardInterrupt):  # all is done, so it is one more way to leave
+        while runner.job.finished and not runner.job.quit:
+            for key in keys() if keys is not None else ():
+                runner.take(key)
+            time.sleep(_KEY_POLL_S)
 
 
 def _listen(source: Source, heard: queue.SimpleQueue[Any], stop: threading.Event) -> None:

@@ -115,7 +115,7 @@ def _logged(
     """Keep a pluck, whatever became of it."""
     log = state.log
     owner = log.strings[(string or log.current) - 1]
-    number = 1 + sum(isinstance(entry, TakeEntry) for entry in log.entries)
+    number = log.next_take
     # In the last round the take that shows a string in tune begins its tuning.
     tuning = owner.tuning + (fate is TakeFate.ACCEPTED and not log.tuned)
     take = SessionTake(number, owner.number, fret, owner.round, reading, fate, why, tuning)

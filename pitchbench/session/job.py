@@ -15,7 +15,7 @@ from typing import Any, Final, Self
 
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading
-from pitchbench.session.log import Entry, Log, NoteEntry, Setup, evolve
+from pitchbench.session.log import Entry, Log, NoteEntry, Setup, TakeEntry, UndoEntry, evolve
 
 
 class Command(StrEnum):
@@ -30,9 +30,11 @@ class Command(StrEnum):
     TOLERANCE_DOWN = "tolerance down"
     LESS = "moved less"
     MORE = "moved more"
+    UNDO = "take back"
     FREEZE = "freeze"
     LARGE_PRINT = "large print"
     HELP = "help"
+    LEAVE_HELP = "leave help"
     QUIT = "quit"
 
 
@@ -75,7 +77,6 @@ class Display:
 _SWITCHES: Final = {
     Command.FREEZE: "frozen",
     Command.LARGE_PRINT: "large_print",
-    Command.HELP: "help_open",
 }
 
 
@@ -122,6 +123,11 @@ class Job(ABC):
         return ()
 
     @property
+    def complete(self) -> bool:
+        """Whether it came to its end with nothing left to do."""
+        return self.finished
+
+    @property
     def over(self) -> bool:
         """Whether nothing more is to be heard."""
         return self.quit or self.finished
@@ -162,15 +168,21 @@ class Job(ABC):
         return self._ended(event)
 
     def _key(self, key: KeyPressed) -> Self:
+        """A key does what it does, wherever it is pressed; on the help page it also leaves that."""
         if self.quit:
             return self
-        if key.command is Command.QUIT:
+        done = key.command is Command.QUIT or (self.finished and key.command is Command.ACCEPT)
+        if done:
             return replace(self, quit=True)
+        opens = key.command is Command.HELP and not self.display.help_open
+        job = replace(self, display=replace(self.display, help_open=opens))
+        if key.command in (Command.HELP, Command.LEAVE_HELP):
+            return job
         switch = _SWITCHES.get(key.command)
         if switch is None:
-            return self.follow(key)
+            return job.follow(key)
         turned: dict[str, Any] = {switch: not getattr(self.display, switch)}
-        return replace(self, display=replace(self.display, **turned))
+        return replace(job, display=replace(job.display, **turned))
 
     def _live(self, heard: LivePitch) -> Self:
         live = replace(heard, at_s=self.clock_s + heard.at_s, onset_s=self.clock_s + heard.onset_s)
@@ -199,11 +211,26 @@ class Answer:
     says: str | None = None
 
 
+@dataclass(frozen=True)
+class Mark:
+    """Where the log stood before something that can be taken back, and what that was: a take, the
+    name of a key, or nothing yet where the note that did it still rings."""
+
+    first: int
+    what: str
+
+
 @dataclass(frozen=True, kw_only=True)
 class LoggedJob(Job):
-    """A job whose every lasting change is an entry of its log."""
+    """A job whose every lasting change is an entry of its log.
+
+    Parameters
+    ----------
+    marks : what can be taken back, the last thing last; empty again when a log is read anew.
+    """
 
     log: Log
+    marks: tuple[Mark, ...] = ()
 
     @property
     def entries(self) -> tuple[Entry, ...]:
@@ -220,6 +247,11 @@ class LoggedJob(Job):
         """Whether the log has come to its end."""
         return self.log.finished
 
+    @property
+    def complete(self) -> bool:
+        """Whether it came to its end, and no string was passed over."""
+        return self.finished and not self.log.passed_over
+
     @abstractmethod
     def decide(self, event: Followed) -> Answer:
         """What is to be kept because of ``event``."""
@@ -227,7 +259,31 @@ class LoggedJob(Job):
     def follow(self, event: Followed) -> Self:
         """Keep what is decided: nothing else changes the log."""
         answer = self.decide(event)
-        return self.kept(*answer.entries, says=answer.says)
+        marks = self._marks_after(event, answer)
+        return replace(self.kept(*answer.entries, says=answer.says), marks=marks)
+
+    def _marks_after(self, event: Followed, answer: Answer) -> tuple[Mark, ...]:
+        """What can be taken back after ``event``; of one note it is all one."""
+        if not answer.entries or isinstance(event, InputBack):
+            return self.marks
+        last = answer.entries[-1]
+        if isinstance(last, UndoEntry):
+            return tuple(mark for mark in self.marks if mark.first < last.first)
+        first, before = len(self.log.entries), self.marks
+        if isinstance(event, KeyPressed):
+            return (*before, Mark(first, str(event.command)))
+        if before and not before[-1].what:
+            first, before = before[-1].first, before[:-1]
+        takes = [entry.take for entry in answer.entries if isinstance(entry, TakeEntry)]
+        return (*before, Mark(first, f"take {takes[0].number}" if takes else ""))
+
+    def taken_back(self) -> Self:
+        """The job without the last take or key, and without all that followed from it."""
+        if not self.marks:
+            return replace(self, says="There is nothing to take back.")
+        mark = self.marks[-1]
+        says = f"Taken back: {mark.what or 'what the last note did'}."
+        return self.kept(UndoEntry(self.at_s, mark.first), says=says)
 
     def kept(self, *entries: Entry, says: str | None = None) -> Self:
         """The job with ``entries`` added to its log."""

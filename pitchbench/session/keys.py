@@ -103,6 +103,7 @@ def _redecided(state: State) -> State:
 
 
 def _next(state: State, _: KeyPressed) -> State:
+    """Leave this string: as it was judged where that is all there is to say, else passed over."""
     if state.log.step is Step.FINISHED:
         return state
     if state.log.step is Step.BORDER:
@@ -113,9 +114,17 @@ def _next(state: State, _: KeyPressed) -> State:
 
 
 def _previous(state: State, _: KeyPressed) -> State:
-    order = state.log.setup.order
-    here = order.index(state.log.current) if state.log.current in order else 0
-    return replace(steps.go_to(state, order[here - 1]), says="")
+    """Back: the key for the next string is taken back; the end leads to a string passed over, or to
+    the last one at work."""
+    log = state.log
+    if state.marks and state.marks[-1].what == Command.NEXT:
+        return state.taken_back()
+    order = log.setup.order
+    here = order.index(log.current) if log.current in order else 0
+    number = order[here - 1]
+    if log.finished:
+        number = log.passed_over[-1] if log.passed_over else log.current
+    return replace(steps.go_to(state, number), says=f"Back to string {number}.")
 
 
 def _tolerance(state: State, step_cents: float) -> State:
@@ -150,4 +159,25 @@ _KEYS: Final[dict[Command, Callable[[State, KeyPressed], State]]] = {
     Command.TOLERANCE_DOWN: lambda state, _: _tolerance(state, -TOLERANCE_STEP_CENTS),
     Command.LESS: lambda state, _: _said(state, -1),
     Command.MORE: lambda state, _: _said(state, 1),
+    Command.UNDO: lambda state, _: state.taken_back(),
 }
+
+
+def useful(state: State) -> frozenset[Command]:
+    """The keys that would change something now, those of the display and quitting apart."""
+    log = state.log
+    working = log.step not in (Step.BEFORE, Step.FINISHED)
+    moving = log.step in (Step.MOVE, Step.BORDER, Step.RETUNE) and log.string.advice is not None
+    uses = {
+        Command.ACCEPT: not log.finished,
+        Command.AGAIN: working and bool(log.string.in_this_round),
+        Command.STRIKE: bool(log.string.accepted),
+        Command.NEXT: not log.finished,
+        Command.PREVIOUS: log.finished or len(log.setup.order) > 1,
+        Command.TOLERANCE_UP: log.tolerance_cents < TOLERANCE_RANGE_CENTS[1],
+        Command.TOLERANCE_DOWN: log.tolerance_cents > TOLERANCE_RANGE_CENTS[0],
+        Command.LESS: moving,
+        Command.MORE: moving,
+        Command.UNDO: bool(state.marks),
+    }
+    return frozenset(command for command, use in uses.items() if use)

@@ -226,6 +226,15 @@ class NoteEntry:
     text: str
 
 
+@dataclass(frozen=True)
+class UndoEntry:
+    """What was kept from entry ``first`` of the log on, counted from 0, is taken back: a pluck or a
+    key with all that followed from it."""
+
+    at_s: float
+    first: int
+
+
 Entry = (
     TakeEntry
     | StrikeEntry
@@ -238,6 +247,7 @@ Entry = (
     | StepEntry
     | ToleranceEntry
     | NoteEntry
+    | UndoEntry
 )
 
 
@@ -303,6 +313,8 @@ class Log:
         particular.
     tuned : whether the current string has been found in tune since work on it (re)started.
     at_s : the latest moment that an entry tells of, on the session's time line.
+    entries : every entry, whether it was taken back or not.
+    standing : those that no later one has taken back, in order: all the rest follows from them.
     """
 
     setup: Setup
@@ -314,6 +326,7 @@ class Log:
     tuned: bool = False
     at_s: float = 0.0
     entries: tuple[Entry, ...] = ()
+    standing: tuple[Entry, ...] = ()
 
     @property
     def string(self) -> StringState:
@@ -328,7 +341,7 @@ class Log:
     @property
     def just_ignored(self) -> SessionTake | None:
         """The last pluck, if it was ignored and nothing has come since."""
-        last = self.entries[-1] if self.entries else None
+        last = self.standing[-1] if self.standing else None
         if isinstance(last, TakeEntry) and last.take.fate is TakeFate.IGNORED:
             return last.take
         return None
@@ -336,8 +349,22 @@ class Log:
     @property
     def last_take(self) -> SessionTake | None:
         """The last pluck, whatever became of it."""
-        taken = (entry.take for entry in reversed(self.entries) if isinstance(entry, TakeEntry))
+        taken = (entry.take for entry in reversed(self.standing) if isinstance(entry, TakeEntry))
         return next(taken, None)
+
+    @property
+    def next_take(self) -> int:
+        """The number of the next pluck; none is given twice, also if the pluck is taken back."""
+        return 1 + sum(isinstance(entry, TakeEntry) for entry in self.entries)
+
+    @property
+    def passed_over(self) -> tuple[int, ...]:
+        """The strings that are still to be set because they were passed over, in order of work."""
+        return tuple(
+            number
+            for number in self.setup.order
+            if self.strings[number - 1].outcome is Outcome.PASSED_OVER
+        )
 
 
 def empty_log(setup: Setup) -> Log:
@@ -364,7 +391,14 @@ def read_log(setup: Setup, entries: Iterable[Entry]) -> Log:
 
 def evolve(log: Log, entry: Entry) -> Log:  # noqa: PLR0911  # one per kind of entry
     """``log`` with one more entry: the only way in which a log changes."""
-    log = replace(log, entries=(*log.entries, entry), at_s=max(log.at_s, entry.at_s))
+    if isinstance(entry, UndoEntry):
+        return _taken_back(log, entry)
+    log = replace(
+        log,
+        entries=(*log.entries, entry),
+        standing=(*log.standing, entry),
+        at_s=max(log.at_s, entry.at_s),
+    )
     match entry:
         case TakeEntry(take=take):
             return _taken(log, take)
@@ -394,6 +428,18 @@ def evolve(log: Log, entry: Entry) -> Log:  # noqa: PLR0911  # one per kind of e
             return replace(log, tolerance_cents=entry.cents)
         case NoteEntry():
             return log
+
+
+def _taken_back(log: Log, undo: UndoEntry) -> Log:
+    """The log as what still stands makes it; time does not run back."""
+    standing: list[tuple[int, Entry]] = []
+    for index, entry in enumerate((*log.entries, undo)):
+        if isinstance(entry, UndoEntry):
+            standing = [kept for kept in standing if kept[0] < entry.first]
+        else:
+            standing.append((index, entry))
+    before = read_log(log.setup, (entry for _, entry in standing))
+    return replace(before, entries=(*log.entries, undo), at_s=max(log.at_s, undo.at_s))
 
 
 def _with(log: Log, number: int, **changes: object) -> Log:

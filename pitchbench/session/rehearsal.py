@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from pitchbench.intonation.bridge import Move
 from pitchbench.pitch.listener import Listener
-from pitchbench.session.engine import Keep, Keys, Runner, View, releasing
+from pitchbench.session.engine import Keep, Keys, Runner, View, releasing, stand
 from pitchbench.session.log import Setup, Step, TakeFate
 from pitchbench.session.state import State, begin
 from pitchbench.sound.recorder import Recorder
@@ -193,6 +193,7 @@ def rehearse(
     pace: Callable[[Block], None] | None = None,
     record: Path | None = None,
     live: bool = False,
+    stays: bool = False,
     **room: Any,
 ) -> Rehearsal:
     """Do the whole job on a virtual instrument, from the first pluck to the last string.
@@ -205,6 +206,7 @@ def rehearse(
     record : file to keep the sound in.
     live : whether each note is followed while it rings, as a screen wants; the readings are the
         same, but it takes several times as long.
+    stays : whether the end stands until a key leaves it.
     room : handed on to `VirtualInstrument`, such as ``noise_db``.
     """
     instrument = VirtualInstrument(setup.instrument, seed=seed, a4_hz=setup.a4_hz, **room)
@@ -223,6 +225,8 @@ def rehearse(
                     runner.take(heard)
             for key in keys() if keys is not None else ():
                 runner.take(key)
+            if stays:
+                stand(runner, keys)
             if runner.job.over:
                 break
             if pace is not None:

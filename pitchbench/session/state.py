@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from pitchbench.session import words
+from pitchbench.session import steps, words
 from pitchbench.session.decide import decide
 from pitchbench.session.job import Answer, Followed, LoggedJob
 from pitchbench.session.log import Entry, Setup, empty_log, read_log
@@ -34,3 +34,13 @@ def resume(setup: Setup, entries: Iterable[Entry]) -> State:
     """The session that ``entries`` led to, ready to go on with a new stream of sound."""
     log = read_log(setup, entries)
     return State(log=log, at_s=log.at_s, clock_s=log.at_s)
+
+
+def reopened(state: State) -> State:
+    """The session, and where it had come to its end, the strings that were passed over anew."""
+    numbers = state.log.passed_over if state.finished else ()
+    for number in reversed(numbers):
+        state = steps.go_to(state, number)
+    if not numbers:
+        return state
+    return replace(state, says=f"String {numbers[0]} was passed over: it is set now.")

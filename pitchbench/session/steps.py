@@ -245,6 +245,6 @@ def _go_on(state: State) -> State:
 
 def _checked(log: Log) -> frozenset[int]:
     """The strings that were checked once more."""
-    last = [isinstance(e, StepEntry) and e.step is Step.LAST_ROUND for e in log.entries]
-    since = log.entries[last.index(True) :] if True in last else ()
+    last = [isinstance(e, StepEntry) and e.step is Step.LAST_ROUND for e in log.standing]
+    since = log.standing[last.index(True) :] if True in last else ()
     return frozenset(entry.string for entry in since if isinstance(entry, OutcomeEntry))

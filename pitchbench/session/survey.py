@@ -224,7 +224,7 @@ def _logged(
     """Keep a pluck, whatever became of it."""
     string = string or survey.current
     tuning = _tuning(survey, string) if tuning is None else tuning
-    take = SessionTake(len(survey.takes) + 1, string, fret, 0, reading, fate, why, tuning)
+    take = SessionTake(survey.log.next_take, string, fret, 0, reading, fate, why, tuning)
     return survey.kept(TakeEntry(reading.onset_s, take))
 
 
@@ -359,6 +359,8 @@ def _key(survey: Survey, key: KeyPressed) -> Survey:
             return replace(_go_to(survey, string), says=f"String {string} now.")
         case Command.STRIKE:
             return _strike(survey, key.take)
+        case Command.UNDO:
+            return survey.taken_back()
         case Command.AGAIN:
             cleared = survey.kept(ClearedEntry(survey.at_s, survey.current))
             return replace(cleared, says=f"String {survey.current} begins anew.")

@@ -6,7 +6,7 @@ holds the value with 95 % probability.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final
 
 from pitchbench.belief import Belief, half95
@@ -228,7 +228,20 @@ def _ask_check(state: State) -> str:
     return _ask_fretted(state)
 
 
+def strings_words(numbers: Sequence[int]) -> str:
+    """ "string 6", "strings 6, 5 and 4"."""
+    *first, last = map(str, numbers)
+    return f"strings {', '.join(first)} and {last}" if first else f"string {last}"
+
+
 def _ask_finished(state: State) -> str:
+    passed = state.log.passed_over
+    if passed:
+        were = "were" if len(passed) > 1 else "was"
+        return (
+            f"{strings_words(passed).capitalize()} {were} passed over: key p goes back, "
+            "--resume goes on later."
+        )
     if state.setup.instrument.bridge.kind is not BridgeKind.CLAMPED_TREMOLO:
         return "Tune the instrument once more and play it."
     return (

@@ -26,7 +26,8 @@ def check(name: str, width: int, height: int, ascii_only: bool) -> None:
     # "~" marks what was cut; no state of the demo has one of its own.
     assert [line for line in text if "~" in line] == []
     shown = " ".join(" ".join(text).split())
-    assert any(all(f"{key[0]} {key[name]}" in shown for key in keys_of(state)) for name in (1, 2))
+    keys = [key for key in keys_of(state) if key[0] != "f"]  # given up where there is no room
+    assert any(all(f"{key[0]} {key[name]}" in shown for key in keys) for name in (1, 2))
     if not state.display.help_open:
         assert " ".join(state.asks.split()) in shown
 

@@ -209,8 +209,21 @@ def test_a_cursor_key_may_come_in_pieces(cut: int) -> None:
 
 
 def test_other_sequences_are_no_keys() -> None:
-    # A function key, a mouse report and a pasted alt-x hold letters that are commands.
-    assert KeyParser().feed("\x1b[15~\x1b[<0;1;1M\x1bx\x1bOP") == []
+    # A function key and a mouse report hold letters that are commands.
+    assert KeyParser().feed("\x1b[15~\x1b[<0;1;1M\x1bOP") == []
+
+
+def test_escape_never_swallows_the_next_key() -> None:
+    leave = KeyPressed(Command.LEAVE_HELP)
+    parser = KeyParser()
+    assert parser.feed("\x1bn") == [leave, KeyPressed(Command.NEXT)]
+    assert parser.feed("\x1b\x1b[C") == [leave, KeyPressed(Command.NEXT)]
+    # By itself it waits for the rest of a cursor key, which may still come.
+    assert parser.feed("\x1b") == []
+    assert parser.waits
+    assert parser.settle() == [leave]
+    assert not parser.waits
+    assert parser.feed("q") == [KeyPressed(Command.QUIT)]
 
 
 @pytest.mark.parametrize(
