@@ -11,7 +11,6 @@ import os
 import re
 import select
 import sys
-import time
 from types import TracebackType
 from typing import Any, Final
 
@@ -103,7 +102,6 @@ class KeyReader:
         self._parser = KeyParser()
         self._descriptor = descriptor
         self._before: Any = None
-        self._came_at = 0.0
 
     @property
     def typed(self) -> str:
@@ -123,14 +121,9 @@ class KeyReader:
         self.stop()
 
     def poll(self) -> list[KeyPressed]:
-        """The commands since the last call; does not wait."""
-        text, now = self._read(), time.monotonic()
-        if text:
-            self._came_at = now
-            return self._parser.feed(text)
-        if self._parser.waits and now - self._came_at >= _WHOLE_S:
-            return self._parser.settle()
-        return []
+        """The commands since the last call; waits for nothing but the rest of a cursor key."""
+        text = self._read(_WHOLE_S if self._parser.waits else 0.0)
+        return self._parser.feed(text) if text else self._parser.settle()
 
     if sys.platform == "win32":  # pragma: no cover - tried on no Windows machine yet
 
@@ -140,7 +133,7 @@ class KeyReader:
         def stop(self) -> None:
             """Nothing to put back."""
 
-        def _read(self) -> str:
+        def _read(self, _wait_s: float) -> str:
             text = ""
             while msvcrt.kbhit():
                 key = msvcrt.getwch()
@@ -179,11 +172,11 @@ class KeyReader:
             except termios.error:
                 return
 
-        def _read(self) -> str:
+        def _read(self, wait_s: float) -> str:
             if self._before is None or self._descriptor is None:
                 return ""
             try:
-                if not select.select([self._descriptor], [], [], 0)[0]:
+                if not select.select([self._descriptor], [], [], wait_s)[0]:
                     return ""
                 return os.read(self._descriptor, 1024).decode("utf-8", "ignore")
             except OSError:
