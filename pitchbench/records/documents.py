@@ -54,8 +54,8 @@ ENTRY_KINDS: Final[Mapping[type, str]] = {
     OutcomeEntry: "outcome",
     StepEntry: "step",
     ToleranceEntry: "tolerance",
-    NoteEntry: "note",
     UndoEntry: "undo",
+    NoteEntry: "note",
 }
 
 Document = dict[str, Any]
