@@ -51,7 +51,7 @@ def read(
 
     Parameters
     ----------
-    sound : the path of a sound file (WAV, FLAC, Ogg, AIFF), or float samples, full scale ±1, of
+    sound : the path of a sound file (as for `pitchbench read`), or float samples, full scale ±1, of
         the shape (n,) or (n, channels).
     sr : sampling rate of the array in Hz, 8000 to 192000; a file knows its own.
     channel : counted from 1; None takes the one in which most happens.

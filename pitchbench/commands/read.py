@@ -70,8 +70,9 @@ def command(
 ) -> None:
     """Read every pluck in recordings: settled pitch, uncertainty, attack and quality.
 
-    WAV, FLAC, Ogg and AIFF are read, at 8 to 192 kHz. A pluck that cannot be trusted is rejected
-    with its reason, and shown all the same.
+    WAV, FLAC, Ogg, MP3 and AIFF are read, at 8 to 192 kHz; with the extra `phone`, recordings and
+    videos of telephones (M4A, MP4, MOV, 3GP, WebM, WMA) too. A pluck that cannot be trusted is
+    rejected with its reason, and shown all the same.
     """
     if opinion:
         load_aubio()

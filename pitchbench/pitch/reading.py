@@ -14,7 +14,7 @@ from pitchbench.pitch.note import dies_like_a_string, find_partials, note_of
 from pitchbench.pitch.partials import Array, Demodulator, LineSpectrum, law_cents
 from pitchbench.pitch.settle import settle
 from pitchbench.pitch.settled import Settled
-from pitchbench.units import CENTS_PER_NEPER
+from pitchbench.units import CENTS_PER_NEPER, cents_between
 
 
 class Reason(StrEnum):
@@ -143,6 +143,9 @@ LEAST_BACKGROUND_S: Final = 0.15
 _QUIETEST_LINE_DB: Final = 20.0
 #: A reading less certain than this cannot help to judge an offset.
 _MOST_U_CENTS: Final = 5.0
+#: No string glides so far: the fit has strayed to another one that rings on beside it, as when an
+#: automatic gain brings up what is left.
+_STRAYED_CENTS: Final = 80.0
 #: Hum is looked for on so many partials, within so many bins (two of the transform's own widths); a
 #: line is what stands 13 dB over the noise beside it, and 10 dB below a partial it still harms.
 _LOWEST_PARTIALS: Final = 3
@@ -212,7 +215,8 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     if settled is None:
         return replace(too_quiet, reason=_or_hum(Reason.TOO_QUIET, pluck, found.f1_hz))
     reading = _report(pluck, settled, cut / pluck.rate_hz)
-    reason = _reason(pluck, settled)
+    strayed = abs(cents_between(settled.f1_hz, found.f1_hz)) > _STRAYED_CENTS
+    reason = Reason.NEVER_SETTLED if strayed else _reason(pluck, settled)
     return reading if reason is None else Rejected(reason=reason, **vars(reading))
 
 
