@@ -49,8 +49,8 @@ if TYPE_CHECKING:  # what is loaded later, for those who read without running
     from pitchbench.pitch.reading import Trace as Trace
     from pitchbench.presets import PRESETS as PRESETS
     from pitchbench.presets import preset as preset
-    from pitchbench.presets import with_gauges as with_gauges
-    from pitchbench.presets import with_tuning as with_tuning
+    from pitchbench.refit import with_gauges as with_gauges
+    from pitchbench.refit import with_tuning as with_tuning
     from pitchbench.sound.microphone import InputLostError as InputLostError
     from pitchbench.strings.forecast import Forecast as Forecast
     from pitchbench.strings.forecast import forecast as forecast
@@ -73,7 +73,8 @@ _HOME: Final = {
     "intonation.verdict": ("Decision", "Verdict"),
     "notes": ("Note",),
     "pitch.reading": ("Partial", "Reading", "Reason", "Rejected", "Trace"),
-    "presets": ("PRESETS", "preset", "with_gauges", "with_tuning"),
+    "presets": ("PRESETS", "preset"),
+    "refit": ("with_gauges", "with_tuning"),
     "sound.microphone": ("InputLostError",),
     "strings.forecast": ("Forecast", "forecast"),
     "strings.virtual": ("VirtualInstrument",),

@@ -30,7 +30,8 @@ from pitchbench.intonation.bridge import Move, cancelling_move
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset
 from pitchbench.notes import A4_HZ, Note
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.presets import preset, with_bridge, with_scale
+from pitchbench.presets import preset
+from pitchbench.refit import with_bridge, with_scale
 from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.samples import Samples
 from pitchbench.strings.pluck import sounding_string

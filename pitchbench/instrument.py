@@ -7,6 +7,7 @@ from datetime import date
 from enum import StrEnum
 
 from pitchbench.notes import Note
+from pitchbench.units import fret_ratio
 
 
 class Material(StrEnum):
@@ -65,9 +66,14 @@ class Bridge:
 
 @dataclass(frozen=True)
 class StringSpec:
-    """One string: what it is tuned to and what it is made of.
+    """One string: what it is tuned to, what it is made of, and where it differs from the others.
 
-    ``core_mm`` is the core's diameter of a wound string, None if not known or not wound.
+    Parameters
+    ----------
+    note : the open note.
+    core_mm : the core's diameter of a wound string, None if not known or not wound.
+    scale_mm : its own scale on a neck whose frets are slanted; None for the instrument's.
+    nut_fret : the fret at which its nut sits: 5 for the short string of a banjo, N under a capo.
     """
 
     note: Note
@@ -75,14 +81,21 @@ class StringSpec:
     wound: bool
     core_mm: float | None = None
     material: Material = Material.STEEL
+    scale_mm: float | None = None
+    nut_fret: int = 0
 
 
 @dataclass(frozen=True)
 class Instrument:
-    """One instrument. ``strings[0]`` is string 1, the highest, as the trade numbers them.
+    """One instrument. ``strings[0]`` is string 1, as the trade numbers them: the highest, save in
+    tunings that do not fall from string to string.
 
-    ``action_mm`` is the clearance of the outer strings' mean over the 12th fret; ``setback_mm``
-    the saddle setback already there per string, string 1 first, empty if not known.
+    ``scale_mm`` is the longest of the strings' scales; ``action_mm`` the clearance of the outer
+    strings' mean over the 12th fret; ``setback_mm`` the saddle setback already there per string,
+    string 1 first, empty if not known.
+
+    A fret is counted from the nut of its string everywhere in the program, so that 12 is the
+    octave; `neck_fret` says where that is on the neck.
     """
 
     name: str
@@ -105,8 +118,36 @@ class Instrument:
 
     @property
     def tuning(self) -> str:
-        """The open notes from low to high, as people say them: "E2 A2 D3 G3 B3 E4"."""
+        """The open notes as people say them, string 1 last: "E2 A2 D3 G3 B3 E4"."""
         return " ".join(str(spec.note) for spec in reversed(self.strings))
+
+    @property
+    def scales_mm(self) -> tuple[float, ...]:
+        """The scale of each string, string 1 first, whatever holds its nut."""
+        return tuple(spec.scale_mm or self.scale_mm for spec in self.strings)
+
+    def scale_of(self, number: int) -> float:
+        """Nominal length in mm of string ``number`` from its own nut to the saddle; the
+        instrument's scale where the strings are not known."""
+        if not self.strings or number == 0:
+            return self.scale_mm
+        spec = self.string(number)
+        return (spec.scale_mm or self.scale_mm) / fret_ratio(spec.nut_fret)
+
+    def neck_fret(self, number: int, fret: int) -> int:
+        """The fret of the neck that is ``fret`` frets from the nut of string ``number``; 0 is the
+        open string."""
+        if not fret or not self.strings or number == 0:
+            return fret
+        return fret + self.string(number).nut_fret
+
+    def highest_fret(self, number: int) -> int:
+        """The last fret of string ``number``, counted from its nut."""
+        return self.frets - (self.string(number).nut_fret if self.strings and number else 0)
+
+    def number_of(self, note: Note) -> int:
+        """The first string that is tuned to ``note``; 0 where there is none."""
+        return next((n for n, s in enumerate(self.strings, start=1) if s.note == note), 0)
 
     def string(self, number: int) -> StringSpec:
         """The string numbered ``number`` (1 = highest).

@@ -1,14 +1,13 @@
-"""Built-in instruments in plain words, and instruments built from a few options.
+"""Built-in instruments in plain words.
 
-Gauges, scales and bridges are common practice and have no source, except the nylon set, whose
-diameters are those measured by Anderson & Beausoleil (2024; see ``strings/materials.py``). Cores of
-wound strings are left out, because a packet of strings seldom names them; the physics estimates
-them.
+Gauges, scales and bridges are common practice and have no source, except the nylon set of the
+guitar, whose diameters are those measured by Anderson & Beausoleil (2024; see
+``strings/materials.py``). Cores of wound strings are left out, because a packet of strings seldom
+names them; the physics estimates them.
 """
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from typing import Final
 
@@ -22,75 +21,7 @@ from pitchbench.instrument import (
     StringSpec,
 )
 from pitchbench.notes import Note
-from pitchbench.units import MM_PER_INCH
-
-#: Scales beyond these are taken for a slip of the keyboard (mandolin to long-scale bass).
-SCALE_RANGE_MM: Final = (300.0, 1100.0)
-
-_DIAMETER_RANGE_MM: Final = (0.15, 5.0)
-_GAUGE: Final = re.compile(r"(\d*\.?\d+)\s*(mm)?(w?)", re.IGNORECASE)
-
-
-def parse_tuning(text: str) -> tuple[Note, ...]:
-    """Notes of the open strings, string 1 (the highest) first.
-
-    Parameters
-    ----------
-    text : notes parted by spaces or commas, low to high or high to low: "E2 A2 D3 G3 B3 E4".
-
-    Raises
-    ------
-    PitchbenchError
-        If there is no note, or one that cannot be read.
-    """
-    notes = tuple(Note.parse(word) for word in re.split(r"[\s,]+", text.strip()) if word)
-    if not notes:
-        raise PitchbenchError(
-            "The tuning names no note.", 'Write one note per string, such as "E2 A2 D3 G3 B3 E4".'
-        )
-    return notes if notes[0] >= notes[-1] else notes[::-1]
-
-
-def parse_gauge(text: str) -> tuple[float, bool]:
-    """Diameter in mm of one string, and whether it is wound.
-
-    "10" and ".010" are inches (thousandths where there is no point before the figures), "0.25mm" is
-    millimetres, and a "w" at the end says that the string is wound: "46w", "1.17mmw".
-
-    Raises
-    ------
-    PitchbenchError
-        If ``text`` is no gauge, or no string is that thick.
-    """
-    match = _GAUGE.fullmatch(text.strip())
-    diameter_mm = 0.0
-    wound = False
-    if match:
-        value = float(match[1])
-        wound = bool(match[3])
-        if match[2]:
-            diameter_mm = value
-        else:
-            inches = value if value < 1.0 else value / 1000.0
-            diameter_mm = round(MM_PER_INCH * inches, 4)
-    if not _DIAMETER_RANGE_MM[0] <= diameter_mm <= _DIAMETER_RANGE_MM[1]:
-        raise PitchbenchError(
-            f"{text!r} is not a string gauge.",
-            "Write thousandths of an inch or millimetres, with a w if it is wound: "
-            "10, 46w, 0.25mm or 1.17mmw.",
-        )
-    return diameter_mm, wound
-
-
-def parse_gauges(text: str) -> tuple[tuple[float, bool], ...]:
-    """Gauges of a set, string 1 first: "10 13 17 26w 36w 46w"; thick to thin reads as well."""
-    gauges = tuple(parse_gauge(word) for word in re.split(r"[\s,]+", text.strip()) if word)
-    if not gauges:
-        raise PitchbenchError(
-            "The string set names no gauge.",
-            'Write one per string, such as "10 13 17 26w 36w 46w".',
-        )
-    return gauges if gauges[0] <= gauges[-1] else gauges[::-1]
+from pitchbench.refit import parse_gauge, with_scale
 
 
 def _string(note: str, gauge: str, wrap: Material = Material.NICKEL_WOUND) -> StringSpec:
@@ -143,6 +74,39 @@ def _nylon_strings() -> tuple[StringSpec, ...]:
     )
 
 
+def _plain_nylon(tuning: str, gauges: str) -> tuple[StringSpec, ...]:
+    return tuple(
+        replace(spec, material=Material.NYLON, wound=False) for spec in _strings(tuning, gauges)
+    )
+
+
+def _courses(strings: int) -> tuple[tuple[int, int], ...]:
+    """Strings 1 and 2, 3 and 4, ...: those that lie side by side and are played as one."""
+    return tuple((n, n + 1) for n in range(1, strings, 2))
+
+
+_SEVEN_STRING: Final = replace(
+    _SIX_STRING,
+    name="seven-string",
+    strings=_strings(f"{_STANDARD} B1", f"{_REGULAR} 62w"),
+    frets=24,
+    string_set="010-062 nickel-wound",
+)
+
+_BASS_FOUR: Final = Instrument(
+    name="bass-four",
+    kind="bass guitar",
+    scale_mm=864.0,
+    strings=_strings("G2 D2 A1 E1", "45w 65w 85w 105w"),
+    bridge=Bridge(BridgeKind.BASS, 0.7, ScrewHeads.TAIL, 10.0, 10.0),
+    action_mm=2.3,
+    relief_mm=0.3,
+    string_set="045-105 nickel-wound",
+)
+
+#: Two strings to a course, the octave string of the lower four on the bass side.
+_TWELVE: Final = "E4 E4 B3 B3 G3 G4 D3 D4 A2 A3 E2 E3"
+
 _ALL: Final = (
     _SIX_STRING,
     replace(
@@ -159,10 +123,32 @@ _ALL: Final = (
     ),
     replace(
         _SIX_STRING,
-        name="seven-string",
-        strings=_strings(f"{_STANDARD} B1", f"{_REGULAR} 62w"),
+        name="baritone",
+        kind="baritone guitar",
+        scale_mm=686.0,
+        strings=_strings("B3 F#3 D3 A2 E2 B1", "13 17 26w 36w 46w 62w"),
+        string_set="013-062 nickel-wound",
+    ),
+    _SEVEN_STRING,
+    with_scale(
+        replace(_SEVEN_STRING, name="seven-string-slanted"), 648, 654, 660, 667, 673, 680, 686
+    ),
+    replace(
+        _SIX_STRING,
+        name="eight-string",
+        scale_mm=686.0,
+        strings=_strings(f"{_STANDARD} B1 F#1", "9 11 16 24w 32w 42w 54w 74w"),
         frets=24,
-        string_set="010-062 nickel-wound",
+        string_set="009-074 nickel-wound",
+    ),
+    replace(
+        _SIX_STRING,
+        name="twelve-string",
+        strings=_strings(_TWELVE, "10 10 13 13 17 8 26w 12 36w 18 46w 26w"),
+        bridge=Bridge(
+            BridgeKind.PAIRED_SADDLES, 0.5, ScrewHeads.TAIL, 6.0, 6.0, pairs=_courses(12)
+        ),
+        string_set="010-046 nickel-wound, octaves from 008",
     ),
     replace(
         _SIX_STRING,
@@ -207,24 +193,56 @@ _ALL: Final = (
         string_set="nylon, silver-wound basses",
     ),
     Instrument(
-        name="bass-four",
-        kind="bass guitar",
-        scale_mm=864.0,
-        strings=_strings("G2 D2 A1 E1", "45w 65w 85w 105w"),
-        bridge=Bridge(BridgeKind.BASS, 0.7, ScrewHeads.TAIL, 10.0, 10.0),
-        action_mm=2.3,
-        relief_mm=0.3,
-        string_set="045-105 nickel-wound",
+        name="ukulele",
+        kind="ukulele",
+        scale_mm=381.0,
+        strings=_plain_nylon("A4 E4 C4 G4", "24 32 40 26"),
+        bridge=Bridge(BridgeKind.FIXED_SADDLE, None, None, 1.0, 1.0),
+        frets=18,
+        action_mm=2.5,
+        string_set="nylon, high G",
     ),
     Instrument(
+        name="mandolin",
+        kind="mandolin",
+        scale_mm=353.0,
+        strings=_strings(
+            "E5 E5 A4 A4 D4 D4 G3 G3", "11 11 15 15 26w 26w 40w 40w", Material.BRONZE_WOUND
+        ),
+        bridge=Bridge(BridgeKind.SLIDING_WOOD, pairs=_courses(8)),
+        frets=20,
+        action_mm=1.6,
+        string_set="011-040 bronze-wound",
+    ),
+    Instrument(
+        name="banjo-five",
+        kind="banjo",
+        scale_mm=667.0,
+        strings=(
+            *_strings("D4 B3 G3 D3", "9.5 11 13 20w"),
+            replace(_string("G4", "9.5"), nut_fret=5),
+        ),
+        bridge=Bridge(BridgeKind.SLIDING_WOOD),
+        action_mm=2.5,
+        string_set="0095-020 nickel-wound",
+    ),
+    _BASS_FOUR,
+    replace(
+        _BASS_FOUR,
         name="bass-five",
-        kind="bass guitar",
-        scale_mm=864.0,
         strings=_strings("G2 D2 A1 E1 B0", "45w 65w 85w 105w 130w"),
-        bridge=Bridge(BridgeKind.BASS, 0.7, ScrewHeads.TAIL, 10.0, 10.0),
-        action_mm=2.3,
-        relief_mm=0.3,
         string_set="045-130 nickel-wound",
+    ),
+    replace(_BASS_FOUR, name="bass-short", scale_mm=762.0),
+    replace(
+        _BASS_FOUR,
+        name="bass-six",
+        scale_mm=762.0,
+        strings=_strings("E3 B2 G2 D2 A1 E1", "25w 35w 45w 55w 75w 95w"),
+        bridge=Bridge(BridgeKind.BASS, 0.5, ScrewHeads.TAIL, 10.0, 10.0),
+        frets=24,
+        action_mm=2.0,
+        string_set="025-095 nickel-wound",
     ),
 )
 
@@ -252,147 +270,3 @@ def preset(name: str) -> Instrument:
             f"There is no built-in instrument called {name!r}.",
             f"Choose one of: {', '.join(PRESETS)}.",
         ) from None
-
-
-def with_tuning(instrument: Instrument, tuning: str) -> Instrument:
-    """``instrument`` with its strings tuned as ``tuning`` says (see ``parse_tuning``).
-
-    Raises
-    ------
-    PitchbenchError
-        If the tuning cannot be read or has another number of notes than there are strings.
-
-    Examples
-    --------
-    >>> with_tuning(preset("six-string"), "D2 A2 D3 G3 B3 E4").strings[5].note.name
-    'D2'
-    """
-    notes = parse_tuning(tuning)
-    _check_count(len(notes), instrument, "tuning", "note")
-    strings = tuple(
-        replace(spec, note=note) for spec, note in zip(instrument.strings, notes, strict=True)
-    )
-    return replace(instrument, strings=strings)
-
-
-def with_gauges(instrument: Instrument, gauges: str) -> Instrument:
-    """``instrument`` with strings of these gauges (see ``parse_gauges``), of the kinds it had.
-
-    A wound string takes the wrap that the instrument's other wound strings have.
-
-    Raises
-    ------
-    PitchbenchError
-        If the gauges cannot be read or are not as many as the strings.
-
-    Examples
-    --------
-    >>> with_gauges(preset("six-string"), "9 11 16 24w 32w 42w").strings[0].diameter_mm
-    0.2286
-    """
-    wanted = parse_gauges(gauges)
-    _check_count(len(wanted), instrument, "string set", "gauge")
-    wrap = next((s.material for s in instrument.strings if s.wound), Material.NICKEL_WOUND)
-    plain = next((s.material for s in instrument.strings if not s.wound), Material.STEEL)
-    strings = tuple(
-        StringSpec(spec.note, diameter_mm, wound, material=wrap if wound else plain)
-        for spec, (diameter_mm, wound) in zip(instrument.strings, wanted, strict=True)
-    )
-    return replace(instrument, strings=strings, string_set=gauges, strings_fitted=None)
-
-
-def with_scale(instrument: Instrument, scale_mm: float) -> Instrument:
-    """``instrument`` with another nominal scale.
-
-    Raises
-    ------
-    PitchbenchError
-        If no instrument has such a scale.
-    """
-    low, high = SCALE_RANGE_MM
-    if not low <= scale_mm <= high:
-        raise PitchbenchError(
-            f"A scale of {scale_mm:g} mm is out of the question.",
-            f"Give twice the distance from nut to 12th fret, {low:g} to {high:g} mm.",
-        )
-    return replace(instrument, scale_mm=scale_mm)
-
-
-def with_bridge(
-    instrument: Instrument,
-    *,
-    kind: BridgeKind | None = None,
-    screw_pitch_mm: float | None = None,
-    screw_heads: ScrewHeads | None = None,
-) -> Instrument:
-    """``instrument`` with its bridge changed in what is given; another kind forgets the rest.
-
-    Raises
-    ------
-    PitchbenchError
-        If the screw's pitch is not between 0.2 and 2 mm per turn.
-    """
-    if screw_pitch_mm is not None and not 0.2 <= screw_pitch_mm <= 2.0:
-        raise PitchbenchError(
-            f"A screw of {screw_pitch_mm:g} mm per turn is out of the question.",
-            "Give the travel per turn, such as 0.5 for an M3 screw.",
-        )
-    bridge = instrument.bridge
-    if kind is not None and kind is not bridge.kind:
-        bridge = Bridge(
-            kind, pairs=_neighbours(instrument) if kind is BridgeKind.PAIRED_SADDLES else ()
-        )
-    return replace(
-        instrument,
-        bridge=replace(
-            bridge,
-            screw_pitch_mm=bridge.screw_pitch_mm if screw_pitch_mm is None else screw_pitch_mm,
-            screw_heads=bridge.screw_heads if screw_heads is None else screw_heads,
-        ),
-    )
-
-
-def _neighbours(instrument: Instrument) -> tuple[tuple[int, int], ...]:
-    """Strings 1 and 2, 3 and 4, ...: those that share a saddle on a bridge of paired saddles."""
-    return tuple((n, n + 1) for n in range(1, len(instrument.strings), 2))
-
-
-def instrument_from_options(
-    preset_name: str = "six-string",
-    *,
-    tuning: str | None = None,
-    gauges: str | None = None,
-    scale_mm: float | None = None,
-    bridge: BridgeKind | None = None,
-    screw_pitch_mm: float | None = None,
-    screw_heads: ScrewHeads | None = None,
-    left_handed: bool = False,
-) -> Instrument:
-    """A preset changed as the command line's options say; None leaves a thing as it is.
-
-    Raises
-    ------
-    PitchbenchError
-        If an option makes no sense; the message says which.
-    """
-    instrument = preset(preset_name)
-    if tuning is not None:
-        instrument = with_tuning(instrument, tuning)
-    if gauges is not None:
-        instrument = with_gauges(instrument, gauges)
-    if scale_mm is not None:
-        instrument = with_scale(instrument, scale_mm)
-    instrument = with_bridge(
-        instrument, kind=bridge, screw_pitch_mm=screw_pitch_mm, screw_heads=screw_heads
-    )
-    return replace(instrument, left_handed=left_handed)
-
-
-def _check_count(given: int, instrument: Instrument, what: str, item: str) -> None:
-    strings = len(instrument.strings)
-    if given != strings:
-        raise PitchbenchError(
-            f"The {what} has {given} {item}{'s' * (given != 1)}, but {instrument.name} has "
-            f"{strings} strings.",
-            f"Give {strings}, or choose another instrument.",
-        )

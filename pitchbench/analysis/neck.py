@@ -92,6 +92,8 @@ class SurveyedString:
     Parameters
     ----------
     number : 1 the highest; None where the instrument is not known.
+    nut_fret : the fret of the neck at which the string begins.
+    scale_mm : nominal length from there to the saddle.
     takes : what counted, open and fretted.
     after_cents : offset at each measured fret once the move is made; as it is where there is none.
     findings : what it shows, in a repairer's words.
@@ -100,6 +102,8 @@ class SurveyedString:
 
     number: int | None
     note: Note
+    nut_fret: int
+    scale_mm: float
     files: tuple[str, ...]
     takes: tuple[Take, ...]
     neck: StringNeck
@@ -193,6 +197,7 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
     instrument = by.instrument
     if string.number is None:  # the setback on record is then of some other string
         instrument = replace(instrument, setback_mm=())
+    nut_fret = instrument.string(string.number).nut_fret if string.number else 0
     opens = [pluck.reading for pluck in string.plucks if pluck.fret == 0]
     neck = survey(string.number or 0, string.takes, prior=by.prior)
     choice = best_saddle(neck, instrument, by.weights)
@@ -203,6 +208,8 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
     return SurveyedString(
         number=string.number,
         note=string.note,
+        nut_fret=nut_fret,
+        scale_mm=instrument.scale_of(string.number or 0),
         files=string.sources,
         takes=string.takes,
         neck=neck,
@@ -213,7 +220,7 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
             for fret in neck.frets
         },
         findings=(
-            *findings(neck, tolerance_cents=by.tolerance_cents),
+            *findings(neck, tolerance_cents=by.tolerance_cents, nut_fret=nut_fret),
             *(uneven[:1] if 2 * len(uneven) > len(opens) else ()),
         ),
         stiffness_b=median(stiffness) if stiffness else None,
@@ -313,18 +320,18 @@ def heard_string(
     for sound in sounds:
         plucks += [(began_s, NeckPluck(sound.source, reading)) for reading in sound.readings]
         began_s += sound.length_s
+    number = instrument.number_of(note)
     settled = [pluck.reading for _, pluck in plucks if isinstance(pluck.reading, Reading)]
     frets = tell_frets(
         [reading.pitch_hz for reading in settled],
         open_hz=note.hz(a4_hz),
-        highest=instrument.frets,
+        highest=instrument.highest_fret(number),
     )
     fret_of = dict(zip(map(id, settled), frets, strict=True))
     told = [(at, replace(each, fret=fret_of.get(id(each.reading)))) for at, each in plucks]
-    numbers = (n for n, spec in enumerate(instrument.strings, start=1) if spec.note == note)
     return HeardString(
         note,
-        next(numbers, None),
+        number or None,
         tuple(pluck for _, pluck in told),
         tuple(
             Take(pluck.fret, reading.pitch_hz, reading.u_cents, began_s + reading.onset_s)

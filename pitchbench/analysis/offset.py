@@ -123,6 +123,11 @@ class OffsetResult(JudgedOffset):
     move: Move | None
     assumed: tuple[str, ...] = ()
 
+    @property
+    def neck_fret(self) -> int:
+        """The fret of the neck at which the fretted note was stopped."""
+        return self.instrument.neck_fret(self.instrument.number_of(self.note), self.offset.fret)
+
 
 def compare(
     sounds: Iterable[Plucks],
@@ -307,8 +312,7 @@ def _nothing_to_compare(
 
 
 def _planned(comparison: Comparison, instrument: Instrument) -> Move:
-    offset, note = comparison.offset, comparison.note
-    string = next((n for n, s in enumerate(instrument.strings, start=1) if s.note == note), 0)
+    string = instrument.number_of(comparison.note)
     if not string:  # the setback on record is then of some other string
         instrument = replace(instrument, setback_mm=())
-    return plan_move(offset, instrument, string)
+    return plan_move(comparison.offset, instrument, string)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import os
 import sys
@@ -13,6 +14,7 @@ import click
 from pitchbench.commands.help_page import ExamplesFirst as ExamplesFirst  # noqa: PLC0414
 from pitchbench.errors import PitchbenchError
 from pitchbench.errors import printable as printable  # noqa: PLC0414  # commands find it here
+from pitchbench.lengths import parse_length
 from pitchbench.notes import A4_HZ
 
 if TYPE_CHECKING:
@@ -67,6 +69,19 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in ne
     def fits(self, number: float) -> bool:
         """Whether ``number`` is within the range; not-a-number never is."""
         return self.low <= number <= self.high
+
+
+class Length(Quantity):
+    """A length, in millimetres unless it says inches: 648, 25.5in."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read ``value`` into mm; PitchbenchError if it is no length or out of range."""
+        if isinstance(value, str):
+            with contextlib.suppress(PitchbenchError):
+                value = parse_length(value)
+        return super().convert(value, param, ctx)
 
 
 class WholeQuantity(Quantity):

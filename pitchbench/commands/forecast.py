@@ -24,6 +24,7 @@ from pitchbench.commands.instrument_options import instrument_options, with_deta
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, move_interval_words, move_words
+from pitchbench.lengths import span_words
 from pitchbench.notes import Note
 from pitchbench.presets import preset
 from pitchbench.report.document import NonNegative, Positive, fill
@@ -42,6 +43,7 @@ EXAMPLES = """\
   pitchbench forecast --tuning "D2 G2 C3 F3 A3 D4"          a whole tone down, same strings
   pitchbench forecast --gauges "11 14 18 28w 38w 49w"      a heavier set
   pitchbench forecast --instrument "Blue bass" --action 2.0  lower action on one on record
+  pitchbench forecast --preset seven-string --scale "648 654 660 667 673 680 686"
   pitchbench forecast --tuning "C2 G2 C3 F3 A3 D4" --measured 6=1.2
 """
 
@@ -137,8 +139,9 @@ def _write(lines: Iterable[str]) -> None:
 
 def _table(made: Forecast, lbf: bool) -> list[str]:
     unit = "lbf" if lbf else "N"
+    scale = span_words(made.before.scales_mm)
     lines = [
-        f"{printable(made.before.name)}, {made.before.scale_mm:g} mm, offsets at fret {made.fret}",
+        f"{printable(made.before.name)}, {scale}, offsets at fret {made.fret}",
         "",
         f"string  note       tension {unit:<12} offset changes, cents   saddle, to take it back",
     ]
@@ -183,8 +186,8 @@ def _plain_lines(made: Forecast, lbf: bool) -> list[str]:
     unit = "lbf" if lbf else "N"
     lines = [
         f"instrument: {printable(made.before.name)}",
-        f"scale before: {made.before.scale_mm:g} mm",
-        f"scale after: {made.after.scale_mm:g} mm",
+        f"scale before: {span_words(made.before.scales_mm)}",
+        f"scale after: {span_words(made.after.scales_mm)}",
         f"fret: {made.fret}",
         f"tension of all strings before: {_force(made.tension_before_n, lbf)} {unit}",
         f"tension of all strings after: {_force(made.tension_after_n, lbf)} {unit}",
@@ -263,6 +266,7 @@ class ConditionDocument:
     note: Note
     diameter_mm: Positive
     wound: bool
+    scale_mm: Positive
     tension_n: Positive
     tension_lbf: Positive
     breaking_share: NonNegative | None

@@ -102,10 +102,11 @@ def work_on(setup: Setup, strings: tuple[int, ...] | None, tolerance: float | No
                 f"{printable(instrument.name)} has no string {number}.",
                 f"Give numbers from 1, the highest, to {len(instrument.strings)}.",
             )
-    if setup.fret > instrument.frets:
+    highest = min(map(instrument.highest_fret, strings or range(1, len(instrument.strings) + 1)))
+    if setup.fret > highest:
         raise PitchbenchError(
             f"{printable(instrument.name)} has no fret {setup.fret}.",
-            f"Give a fret from 1 to {instrument.frets}; 12 is usual.",
+            f"Give a fret from 1 to {highest}; 12 is usual.",
         )
     cents = instrument.tolerance_cents if tolerance is None else tolerance
     return replace(setup, strings=strings or (), tolerance_cents=cents)

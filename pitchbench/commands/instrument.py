@@ -38,6 +38,8 @@ from pitchbench.commands.instrument_options import (
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.response import Response
+from pitchbench.lengths import length_words, span_words
+from pitchbench.notes import ordinal
 from pitchbench.presets import (
     PRESETS,
     preset,
@@ -248,7 +250,7 @@ def _ask_details(instrument: Instrument) -> Instrument:
         ("Tuning?", "tuning", click.STRING, instrument.tuning),
         ("String gauges, string 1 first?", "gauges", click.STRING, _gauges(instrument)),
         ("Strings fitted on (year-month-day or today)?", "strings_fitted", Day(), None),
-        ("Scale in mm?", "scale", SCALE, f"{instrument.scale_mm:g}"),
+        ("Scale, one or string 1, 2, ...?", "scale", SCALE, _scales(instrument)),
         ("Bridge?", "bridge", BRIDGES, bridge.kind),
         ("On which side are the heads of the length screws?", "screw_heads", HEADS, None),
         ("Saddle travel per turn of the screw in mm?", "screw_pitch", SCREW_PITCH, None),
@@ -324,8 +326,8 @@ def described(instrument: Instrument) -> list[tuple[str, str]]:
         ("name", instrument.name),
         ("kind", instrument.kind),
         ("strings", f"{len(instrument.strings)}"),
-        ("tuning, low to high", instrument.tuning),
-        ("scale", _mm(instrument.scale_mm) or ""),
+        ("tuning, string 1 last", instrument.tuning),
+        ("scale", span_words(instrument.scales_mm)),
         ("frets", frets),
         ("held", "left-handed" if instrument.left_handed else "right-handed"),
         ("bridge", str(bridge.kind)),
@@ -341,14 +343,22 @@ def described(instrument: Instrument) -> list[tuple[str, str]]:
 def _string_in_words(spec: StringSpec) -> str:
     core = f", core {spec.core_mm:g} mm" if spec.core_mm else ""
     sort = "wound" if spec.wound else "plain"
-    return f"{spec.note}, {spec.diameter_mm:.3g} mm {sort}, {spec.material}{core}"
+    own = f", scale {length_words(spec.scale_mm, None)}" if spec.scale_mm else ""
+    short = f", begins at the {ordinal(spec.nut_fret)} fret" if spec.nut_fret else ""
+    return f"{spec.note}, {spec.diameter_mm:.3g} mm {sort}, {spec.material}{core}{own}{short}"
 
 
 def _in_a_line(instrument: Instrument) -> str:
     return (
-        f"{printable(instrument.kind)}, {instrument.tuning}, {instrument.scale_mm:g} mm, "
+        f"{printable(instrument.kind)}, {instrument.tuning}, {span_words(instrument.scales_mm)}, "
         f"{instrument.bridge.kind}"
     )
+
+
+def _scales(instrument: Instrument) -> str:
+    """The scale, or one for each string, as `--scale` reads them."""
+    one = len(set(instrument.scales_mm)) == 1
+    return " ".join(f"{mm:g}" for mm in instrument.scales_mm[: 1 if one else None])
 
 
 def _gauges(instrument: Instrument) -> str:

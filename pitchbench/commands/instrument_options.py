@@ -2,37 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final, TypeVar
 
 import click
 
-from pitchbench.commands.common import TOLERANCE, Quantity, open_records, whole_number
+from pitchbench.commands.common import TOLERANCE, Length, Quantity, open_records, whole_number
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, Material, ScrewHeads
+from pitchbench.lengths import span_words
 from pitchbench.notes import Note
-from pitchbench.presets import (
-    PRESETS,
+from pitchbench.presets import PRESETS, preset
+from pitchbench.records.model import checked_text
+from pitchbench.refit import (
     SCALE_RANGE_MM,
     parse_gauges,
     parse_tuning,
-    preset,
     with_bridge,
     with_gauges,
     with_scale,
     with_tuning,
 )
-from pitchbench.records.model import checked_text
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
-SCALE = Quantity("MM", *SCALE_RANGE_MM, "the scale in mm")
-SCREW_PITCH = Quantity("MM", 0.2, 2.0, "the saddle's travel per turn of the screw in mm")
-TRAVEL = Quantity("MM", 0.0, 50.0, "the travel left in mm")
-ACTION = Quantity("MM", 0.1, 15.0, "the string's height over the 12th fret in mm")
-RELIEF = Quantity("MM", -2.0, 5.0, "the relief of the neck in mm")
+SCREW_PITCH = Length("MM", 0.2, 2.0, "the saddle's travel per turn of the screw in mm")
+_SCALE: Final = Length("MM", *SCALE_RANGE_MM, "the scale in mm (or 25.5in)")
+TRAVEL = Length("MM", 0.0, 50.0, "the travel left in mm")
+ACTION = Length("MM", 0.1, 15.0, "the string's height over the 12th fret in mm")
+RELIEF = Length("MM", -2.0, 5.0, "the relief of the neck in mm")
 TEMPERATURE = Quantity("C", -20.0, 60.0, "the temperature in degrees Celsius")
 BRIDGES: Final = click.Choice([str(kind) for kind in BridgeKind])
 HEADS: Final = click.Choice([str(side) for side in ScrewHeads])
@@ -45,6 +45,24 @@ _LOWEST_GUITAR_NOTE: Final = Note.parse("B1")
 
 #: Of an instrument of which nothing is known.
 _MOST_FRETS: Final = 24
+
+#: Above it too few frets are left to compare with the octave.
+_HIGHEST_NUT: Final = 12
+
+
+class Scales(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
+    """One scale, or one for each string, string 1 first: "648 654 660 667 673 680 686"."""
+
+    name = "MM"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
+        """Read ``value`` into mm; PitchbenchError if one of them is no scale."""
+        if isinstance(value, tuple):
+            return value
+        words = str(value).replace(",", " ").split() or [""]
+        return tuple(_SCALE.convert(word, param, ctx) for word in words)
 
 
 class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
@@ -71,6 +89,9 @@ class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer c
             ) from None
 
 
+SCALE: Final = Scales()
+
+
 def _flag(flag: str, words: str = "", **attributes: Any) -> tuple[str, dict[str, Any]]:
     return flag, {"help": words, **attributes}
 
@@ -88,7 +109,12 @@ _OPTIONS: Final = {
         f"Of all strings, or string 1, 2, ...: {', '.join(Material)}; commas between.",
         metavar="WORDS",
     ),
-    "scale": _flag("--scale", "Twice the distance from nut to 12th fret.", type=SCALE),
+    "scale": _flag(
+        "--scale", "Twice the distance from nut to 12th fret; slanted: string 1, 2, ...", type=SCALE
+    ),
+    "nut_frets": _flag(
+        "--nut-frets", "Fret at which string 1, 2, ... begins: 5 if short.", metavar="N"
+    ),
     "bridge": _flag(
         "--bridge", f"Kind of bridge: {', '.join(BridgeKind)}.", type=BRIDGES, metavar="KIND"
     ),
@@ -157,7 +183,7 @@ class Said:
     preset_name: str | None
     name: str | None
     store: str | None
-    scale: float | None
+    scale: tuple[float, ...] | None
     bridge: str | None
     screw_pitch: float | None
     screw_heads: str | None
@@ -168,9 +194,7 @@ class Said:
         named = named_instrument(self.preset_name, self.name, self.store)
         if self.tuning is None:
             return named
-        count = len(self.tuning.replace(",", " ").split())
-        alike = [each for each in PRESETS.values() if len(each.strings) == count]
-        return with_tuning(named or (*alike, preset("six-string"))[0], self.tuning)
+        return with_tuning(named or _most_like(parse_tuning(self.tuning)), self.tuning)
 
 
 @dataclass(frozen=True)
@@ -196,6 +220,18 @@ def named_instrument(
         return repository.instrument(name).instrument
 
 
+def _most_like(notes: Sequence[Note]) -> Instrument:
+    """The built-in instrument that is tuned most like this; a guitar where none has as many
+    strings."""
+
+    def away(instrument: Instrument) -> int:
+        pairs = zip(instrument.strings, notes, strict=True)
+        return sum(abs(spec.note.midi - note.midi) for spec, note in pairs)
+
+    alike = [each for each in PRESETS.values() if len(each.strings) == len(notes)]
+    return min(alike, key=away, default=preset("six-string"))
+
+
 def known_instrument(
     instrument: Instrument | None, notes: Iterable[Note], said: Said
 ) -> KnownInstrument:
@@ -205,17 +241,17 @@ def known_instrument(
     if instrument is None:
         lowest = min(notes)
         if scale is None:
-            scale = _BASS_SCALE_MM if lowest < _LOWEST_GUITAR_NOTE else _GUITAR_SCALE_MM
-            assumed.append(f"a scale of {scale:g} mm (say it with --scale)")
+            scale = (_BASS_SCALE_MM if lowest < _LOWEST_GUITAR_NOTE else _GUITAR_SCALE_MM,)
+            assumed.append(f"a scale of {span_words(scale)} (say it with --scale)")
         if said.bridge is None and said.screw_pitch is None and said.screw_heads is None:
             assumed.append("saddles on screws (say it with --bridge)")
         instrument = Instrument(
-            "", "", scale, (), Bridge(BridgeKind.SCREW_SADDLES), frets=_MOST_FRETS
+            "", "", max(scale), (), Bridge(BridgeKind.SCREW_SADDLES), frets=_MOST_FRETS
         )
     elif said.preset_name is None and said.name is None:
         assumed.append(
-            f"scale and bridge of the built-in {instrument.name}, {instrument.scale_mm:g} mm "
-            "(say them with --preset, --scale, --bridge)"
+            f"scale and bridge of the built-in {instrument.name}, "
+            f"{span_words(instrument.scales_mm)} (say them with --preset, --scale, --bridge)"
         )
     instrument = with_details(instrument, {**vars(said), "scale": scale})
     return KnownInstrument(instrument, tuple(assumed))
@@ -239,7 +275,9 @@ def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
     if given("materials") is not None:
         instrument = _with_materials(instrument, given("materials"))
     if given("scale") is not None:
-        instrument = with_scale(instrument, given("scale"))
+        instrument = with_scale(instrument, *given("scale"))
+    if given("nut_frets") is not None:
+        instrument = _with_nut_frets(instrument, given("nut_frets"))
     instrument = with_bridge(
         instrument,
         kind=BridgeKind(given("bridge")) if given("bridge") else None,
@@ -280,9 +318,15 @@ def _with_strings(instrument: Instrument, tuning: str | None, gauges: str | None
     if tuning is not None and gauges is not None:
         notes, wires = parse_tuning(tuning), parse_gauges(gauges)
         if len(notes) == len(wires) != len(instrument.strings):
-            blank = instrument.strings[0]
+            blank = replace(instrument.strings[0], scale_mm=None, nut_fret=0)
             strings = tuple(replace(blank, note=note) for note in notes)
-            instrument = replace(instrument, strings=strings, setback_mm=())
+            pairs = tuple(pair for pair in instrument.bridge.pairs if max(pair) <= len(notes))
+            instrument = replace(
+                instrument,
+                strings=strings,
+                setback_mm=(),
+                bridge=replace(instrument.bridge, pairs=pairs),
+            )
     if tuning is not None:
         instrument = with_tuning(instrument, tuning)
     if gauges is not None:
@@ -302,6 +346,22 @@ def _with_cores(instrument: Instrument, text: str) -> Instrument:
             )
         strings.append(replace(spec, core_mm=core_mm))
     return replace(instrument, strings=tuple(strings))
+
+
+def _with_nut_frets(instrument: Instrument, text: str) -> Instrument:
+    frets = [whole_number(word) for word in _words(text, "nut-frets", instrument)]
+    for word, fret in zip(text.replace(",", " ").split(), frets, strict=True):
+        if fret is None or fret > _HIGHEST_NUT:
+            raise PitchbenchError(
+                f"{word!r} is no fret at which a string begins.",
+                f"Write 0 for the nut, or a fret up to {_HIGHEST_NUT} for a short string: "
+                '"0 0 0 0 5".',
+            )
+    strings = tuple(
+        replace(spec, nut_fret=fret or 0)
+        for spec, fret in zip(instrument.strings, frets, strict=True)
+    )
+    return replace(instrument, strings=strings)
 
 
 def _with_materials(instrument: Instrument, text: str) -> Instrument:
@@ -349,7 +409,7 @@ def _numbers(
 
 
 def _number(word: str, option: str, low: float, high: float) -> float:
-    return Quantity("MM", low, high, f"the {option} in mm").convert(word, None, None)
+    return Length("MM", low, high, f"the {option} in mm").convert(word, None, None)
 
 
 def _words(text: str, option: str, instrument: Instrument) -> list[str]:
@@ -362,5 +422,5 @@ def _check_count(given: int, option: str, instrument: Instrument) -> None:
     if given != len(instrument.strings):
         raise PitchbenchError(
             f"--{option} names {given}, but there are {len(instrument.strings)} strings.",
-            "Give one for each string, string 1 (the highest) first.",
+            "Give one for each string, string 1 first.",
         )

@@ -26,11 +26,12 @@ def plan_for(setup: Setup, weights: Mapping[int, float] | None, takes: int) -> P
         If that leaves less than two.
     """
     asked = USUAL_FRETS if weights is None else tuple(fret for fret, w in weights.items() if w > 0)
-    frets = tuple(sorted(fret for fret in asked if fret <= setup.instrument.frets))
+    highest = min(map(setup.instrument.highest_fret, setup.order))
+    frets = tuple(sorted(fret for fret in asked if fret <= highest))
     if len(frets) < 2:
         raise PitchbenchError(
             "Two frets at least are needed to tell the nut from the saddle.",
-            f"Give some from 1 to {setup.instrument.frets} with --frets, such as 1,3,12.",
+            f"Give some from 1 to {highest} with --frets, such as 1,3,12.",
         )
     return Plan(setup, frets, takes)
 

@@ -58,10 +58,11 @@ def string_number(note: Note, instrument: Instrument | None) -> int | None:
     """
     if instrument is None:
         return None
-    notes = [spec.note for spec in instrument.strings]
-    if note not in notes:
+    number = instrument.number_of(note)
+    if not number:
+        notes = [spec.note for spec in instrument.strings]
         raise PitchbenchError(
             f"The instrument has no {note} string.",
             f"Its strings are {', '.join(map(str, notes))}; or say another --tuning.",
         )
-    return notes.index(note) + 1
+    return number

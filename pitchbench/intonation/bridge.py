@@ -203,7 +203,7 @@ def plan_move(
     return cancelling_move(
         offset,
         string=string,
-        scale_mm=instrument.scale_mm,
+        scale_mm=instrument.scale_of(string),
         setback_mm=setback_mm(instrument, string),
         bridge=instrument.bridge,
         moved_mm=moved_mm,

@@ -221,7 +221,7 @@ def after_move_cents(
     return neck.expected_cents(fret) + geometry.saddle_change_cents(
         move_mm,
         fret=fret,
-        scale_mm=instrument.scale_mm,
+        scale_mm=instrument.scale_of(neck.string),
         setback_mm=setback_mm(instrument, neck.string),
     )
 
@@ -262,10 +262,11 @@ def best_saddle(
             "No saddle position is best over these frets.",
             "Weigh frets farther up the neck, where the saddle has more hold.",
         ) from error
+    scale_mm = instrument.scale_of(neck.string)
     before, remaining = after(np.zeros(1)), after(fit.values)
     left = math.sqrt(float(np.average(np.square(remaining), weights=list(used.values()))))
     return SaddleChoice(
-        move=Belief.normal(float(fit.values[0]), _move_u_mm(neck, used, instrument.scale_mm)),
+        move=Belief.normal(float(fit.values[0]), _move_u_mm(neck, used, scale_mm)),
         most95_cents=_most_left_cents(neck, used, left, remaining - before),
         weights=used,
         before_cents=dict(zip(used, map(float, before), strict=True)),
@@ -314,9 +315,9 @@ def nut_as_a_whole(necks: Sequence[StringNeck], *, tolerance_cents: float) -> Po
     return nut if alike and _matters(Belief.normal(nut.mean, nut.u), tolerance_cents) else None
 
 
-def findings(neck: StringNeck, *, tolerance_cents: float) -> tuple[str, ...]:
+def findings(neck: StringNeck, *, tolerance_cents: float, nut_fret: int = 0) -> tuple[str, ...]:
     """What the survey of a string shows of nut and frets, in a repairer's words; empty when all is
-    well. The saddle is spoken of by `judge_saddle`."""
+    well. The saddle is spoken of by `judge_saddle`; ``nut_fret`` is where the string begins."""
     found = []
     if nut_matters(neck, tolerance_cents=tolerance_cents):
         size = f"{neck.nut.centre:+.1f} cents at every fret"
@@ -335,8 +336,9 @@ def findings(neck: StringNeck, *, tolerance_cents: float) -> tuple[str, ...]:
         if fret.isolated:
             cause = "high, or worn flat" if fret.residual_cents > 0 else "worn or low"
             found.append(
-                f"Fret {fret.fret} stands out by {fret.residual_cents:+.1f} cents: it may be "
-                f"{cause}, or not in its place, or it was pressed otherwise than the rest."
+                f"Fret {fret.fret + nut_fret} stands out by {fret.residual_cents:+.1f} cents: "
+                f"it may be {cause}, or not in its place, or it was pressed otherwise than "
+                "the rest."
             )
     return tuple(found)
 

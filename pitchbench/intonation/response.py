@@ -258,7 +258,7 @@ class _Place:
         return geometry.saddle_change_cents(
             move_mm,
             fret=self.fret,
-            scale_mm=self.instrument.scale_mm,
+            scale_mm=self.instrument.scale_of(self.string),
             setback_mm=setback_mm(self.instrument, self.string) + self.moved_mm,
         )
 
@@ -266,7 +266,7 @@ class _Place:
         return geometry.saddle_move_mm(
             max(-LARGEST_OFFSET_CENTS, min(LARGEST_OFFSET_CENTS, cents)),
             fret=self.fret,
-            scale_mm=self.instrument.scale_mm,
+            scale_mm=self.instrument.scale_of(self.string),
             setback_mm=setback_mm(self.instrument, self.string) + self.moved_mm,
         )
 

@@ -15,6 +15,7 @@ from itertools import pairwise
 from typing import Final
 
 from pitchbench.instrument import Instrument, StringSpec
+from pitchbench.lengths import span_words
 from pitchbench.records.model import SessionRecord
 from pitchbench.session.log import Outcome, StringState
 
@@ -62,8 +63,9 @@ def changes(before: Instrument, after: Instrument) -> tuple[str, ...]:
         found.append(f"strings fitted {after.strings_fitted}, expect other offsets")
     found += _push("action", before.action_mm, after.action_mm, ACTION_CHANGE_MM)
     found += _push("relief", before.relief_mm, after.relief_mm, RELIEF_CHANGE_MM)
-    if before.scale_mm != after.scale_mm:
-        found.append(f"scale {before.scale_mm:g} → {after.scale_mm:g} mm, start afresh")
+    if before.scales_mm != after.scales_mm:
+        scales = f"{span_words(before.scales_mm)} → {span_words(after.scales_mm)}"
+        found.append(f"scale {scales}, start afresh")
     if before.bridge.kind != after.bridge.kind:
         found.append(f"bridge {before.bridge.kind} → {after.bridge.kind}, start afresh")
     if before.temperature_c is not None and after.temperature_c is not None:

@@ -21,10 +21,10 @@ from pitchbench import __version__
 from pitchbench.errors import PitchbenchError, RecordsError, printable
 from pitchbench.instrument import Instrument
 from pitchbench.pitch.reading import NO_TRACE, Reading, Trace
-from pitchbench.presets import SCALE_RANGE_MM
 from pitchbench.records.documents import ENTRY_KINDS, from_document, to_document
 from pitchbench.records.files import whole_file
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
+from pitchbench.refit import SCALE_RANGE_MM
 from pitchbench.session.log import (
     Entry,
     NoteEntry,
@@ -161,7 +161,8 @@ def _session(document: Any) -> SessionRecord:
     _check_times(meta.started_at, *([meta.finished_at] if meta.finished_at else []))
     checked_text(meta.source, may_be_empty=True)
     _check_instrument(setup.instrument)
-    _check(1 <= setup.fret <= setup.instrument.frets, "the fret of a session")
+    highest = min(map(setup.instrument.highest_fret, range(1, len(setup.instrument.strings) + 1)))
+    _check(1 <= setup.fret <= highest, "the fret of a session")
     _check(
         min(setup.a4_hz, setup.tolerance_cents, setup.most_takes) > 0, "what a session started from"
     )
@@ -182,7 +183,10 @@ def _check_instrument(instrument: Instrument) -> None:
     checked_text(instrument.name)
     _check(bool(instrument.strings), "the strings of an instrument")
     low, high = SCALE_RANGE_MM
-    _check(low <= instrument.scale_mm <= high, "the scale of an instrument")
+    scales_mm = (instrument.scale_mm, *instrument.scales_mm)
+    _check(all(low <= mm <= high for mm in scales_mm), "the scale of an instrument")
+    nuts = [spec.nut_fret for spec in instrument.strings]
+    _check(all(0 <= nut < instrument.frets for nut in nuts), "the nut of a string")
     _check(all(spec.diameter_mm > 0 for spec in instrument.strings), "the strings of an instrument")
     setback = len(instrument.setback_mm)
     _check(setback in (0, len(instrument.strings)), "the setback of an instrument")

@@ -53,6 +53,7 @@ class NeckStringDocument:
     nut_u_cents: NonNegative
     saddle_cents: float
     saddle_u_cents: NonNegative
+    scale_mm: Positive
     stiffness_b: float | None
     verdict: NeckAdvice
     off_before_cents: NonNegative

@@ -118,7 +118,7 @@ def offset_words(string: SurveyedString) -> list[tuple[str, str]]:
     """Label and offset of every fret."""
     return [
         (
-            f"{string.name}, {ordinal(fret.fret)} fret",
+            f"{string.name}, {ordinal(fret.fret + string.nut_fret)} fret",
             f"{_cents(fret.offset_cents)} ± {fret.belief.half():.1f} cents",
         )
         for fret in string.neck.frets

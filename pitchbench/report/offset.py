@@ -94,7 +94,7 @@ def offset_document(result: OffsetResult) -> OffsetDocument:
         verdict=result.verdict.decision,
         explanation=explain(result.offset, result.verdict),
         move=result.move and move_document(result.move),
-        scale_mm=result.instrument.scale_mm,
+        scale_mm=result.instrument.scale_of(result.instrument.number_of(result.note)),
         bridge=result.instrument.bridge.kind,
         readings=readings,
     )
@@ -134,7 +134,7 @@ def figures(result: OffsetResult) -> list[tuple[str, str]]:
     low, high = offset.interval95_cents
     lines = [
         (
-            f"offset at the {ordinal(offset.fret)} fret",
+            f"offset at the {ordinal(result.neck_fret)} fret",
             f"{offset_words(offset)}, 95 % between {low:+.1f} and {high:+.1f}",
         )
     ]
@@ -143,7 +143,7 @@ def figures(result: OffsetResult) -> list[tuple[str, str]]:
         lines.append(("move", f"{move_words(move)}, 95 % between {between}"))
     lines += [
         (f"open {result.note}", _group_words(offset.open)),
-        (f"{ordinal(offset.fret)} fret", _group_words(offset.fretted)),
+        (f"{ordinal(result.neck_fret)} fret", _group_words(offset.fretted)),
     ]
     if offset.drift_cents_per_min:
         drift = f"{offset.drift_cents_per_min:+.2f} cents per minute, taken off"
@@ -173,7 +173,7 @@ def role_words(each: ComparedPluck | LostPluck, result: OffsetResult) -> str:
         return f"rejected, {rejected_words(each.reading.reason)}"
     if each.left_out is not None:
         return f"not counted, {_LEFT_OUT_WORDS[each.left_out]}"
-    words = "open" if each.role is Role.OPEN else f"{ordinal(result.offset.fret)} fret"
+    words = "open" if each.role is Role.OPEN else f"{ordinal(result.neck_fret)} fret"
     return f"{words}, stands out from the others" if result.stray(each) else words
 
 

@@ -14,13 +14,13 @@ from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.bridge import move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import percent
-from pitchbench.notes import ordinal
+from pitchbench.lengths import length_figures, length_unit, span_words
 from pitchbench.records.model import SessionRecord
 from pitchbench.report.neck_words import offset_words, term_words
 from pitchbench.report.on_record import neck_on_record
 from pitchbench.report.takes import RoundTakes, rounds_of
 from pitchbench.session.log import Outcome, Setup, StringState
-from pitchbench.session.words import place, rests_words
+from pitchbench.session.words import places, rests_words
 
 #: Nothing on record for this cell.
 NOT_MEASURED: Final = "not measured"
@@ -190,12 +190,13 @@ def _facts(record: SessionRecord, tolerance: float) -> tuple[tuple[str, str], ..
         ("date", f"{meta.started_at:%Y-%m-%d}{ended}"),
         ("owner", instrument.owner_mark),
         ("instrument", _instrument_words(instrument)),
+        ("scales", _scales_words(instrument)),
         ("tuning", f"{instrument.tuning}, A4 = {setup.a4_hz:g} Hz"),
         ("strings", _set_words(instrument)),
         ("bridge", _bridge_words(instrument)),
         ("action, relief", _heights(instrument)),
         ("temperature", _with_unit(instrument.temperature_c, "°C")),
-        ("tolerance", f"±{tolerance:g} cents at {place(setup)}"),
+        ("tolerance", f"±{tolerance:g} cents at {places(setup)}"),
         ("listened to", meta.source),
     ]
     return tuple((label, value) for label, value in facts if value)
@@ -204,7 +205,15 @@ def _facts(record: SessionRecord, tolerance: float) -> tuple[tuple[str, str], ..
 def _instrument_words(instrument: Instrument) -> str:
     hand = ", left-handed" if instrument.left_handed else ""
     frets = "fretless" if instrument.fretless else f"{instrument.frets} frets"
-    return f"{instrument.kind}, scale {instrument.scale_mm:g} mm, {frets}{hand}"
+    return f"{instrument.kind}, scale {span_words(instrument.scales_mm)}, {frets}{hand}"
+
+
+def _scales_words(instrument: Instrument) -> str:
+    """Each string's own; nothing where they all have one."""
+    if len(set(instrument.scales_mm)) == 1:
+        return ""
+    scales = " ".join(length_figures(mm, None) for mm in instrument.scales_mm)
+    return f"{scales} {length_unit()}, string 1 first"
 
 
 def _set_words(instrument: Instrument) -> str:
@@ -296,7 +305,7 @@ def _takes_row(string: int, when: str, takes: RoundTakes) -> TakesRow:
 def _method(setup: Setup, tolerance: float) -> tuple[str, str]:
     fret = setup.fret
     return (
-        f"Each string plucked open and at the {ordinal(fret)} fret; of every pluck the attack is "
+        f"Each string plucked open and at {places(setup)}; of every pluck the attack is "
         "left out and the pitch that the note settles to is read.",
         f"Offset = 1200 log2(fretted / open) − {100 * fret:d} cents, + is sharp; brackets hold it "
         f"with 95 % probability; a string is left that lies within ±{tolerance:g} as surely.",

@@ -11,7 +11,6 @@ from pitchbench.belief import half95
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision, Verdict, percent
-from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
 from pitchbench.screen.reference import (
@@ -72,7 +71,7 @@ def large_of(state: State, theme: Theme) -> Large:
     if state.log.step is not Step.MOVE and state.ringing:
         return _ringing(state, theme)
     if state.log.string.now is not None:
-        return _offset_large(state.log.string.now, state.log.string.verdict, theme)
+        return _offset_large(state, state.log.string.now, theme)
     return _last_note(state, theme)
 
 
@@ -127,7 +126,10 @@ def _ringing(state: State, theme: Theme) -> Large:
     cents = cents_off(state, state.live.pitch_hz, fret)
     # Whole cents: the note still moves, and a flickering decimal would only draw the eye.
     return Large(
-        signed(cents, digits=0, theme=theme), "wait", "", f"settling: {fret_words(fret)}, live"
+        signed(cents, digits=0, theme=theme),
+        "wait",
+        "",
+        f"settling: {fret_words(state, fret)}, live",
     )
 
 
@@ -148,12 +150,13 @@ def _reading_large(state: State, reading: Reading, fret: int, theme: Theme) -> L
         figure_of(cents, theme),
         "settled",
         sure,
-        f"{fret_words(fret).removeprefix('the ')} against {against}",
+        f"{fret_words(state, fret).removeprefix('the ')} against {against}",
     )
 
 
-def _offset_large(offset: Offset, verdict: Verdict | None, theme: Theme) -> Large:
-    about = f"{ordinal(offset.fret)} fret against the open string"
+def _offset_large(state: State, offset: Offset, theme: Theme) -> Large:
+    verdict = state.log.string.verdict
+    about = f"{fret_words(state, offset.fret).removeprefix('the ')} against the open string"
     if verdict is None:
         word = "more takes"
         about = f"too few for a verdict yet: {about}"

@@ -67,8 +67,8 @@ def shown_reading(state: State) -> tuple[Reading | Rejected, int | None] | None:
     return None
 
 
-def fret_words(fret: int) -> str:
-    """ "the open string", "the 12th fret"."""
+def fret_words(state: State, fret: int) -> str:
+    """ "the open string", "the 12th fret", of the string at work."""
     if fret == 0:
         return "the open string"
-    return f"the {ordinal(fret)} fret"
+    return f"the {ordinal(state.setup.instrument.neck_fret(state.log.current, fret))} fret"

@@ -70,12 +70,13 @@ def side_view(state: State, direction: Direction, theme: Theme, width: int) -> l
     glyphs = theme.glyphs
     mirrored = state.setup.instrument.left_handed
     fret = state.setup.fret
+    label = f"{ordinal(state.setup.instrument.neck_fret(state.log.current, fret))} fret"
     nut, saddle = 2, width - _ARROW - 8
     fret_at = nut + round((saddle - nut) * (1 - 1 / fret_ratio(fret)))
     labels = [" "] * width
     string = [" "] * width
     arrow = [" "] * width
-    for word, at in (("nut", nut), (f"{ordinal(fret)} fret", fret_at), ("saddle", saddle)):
+    for word, at in (("nut", nut), (label, fret_at), ("saddle", saddle)):
         start = max(0, at - len(word) // 2)
         labels[_placed(start, len(word), width, mirrored)] = word
     string[nut:saddle] = glyphs.string * (saddle - nut)

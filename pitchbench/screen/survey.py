@@ -125,7 +125,11 @@ def _asked_words(survey: Survey) -> str:
         return "all heard"
     if fret is None:
         return "done"
-    return "open" if fret == 0 else f"{ordinal(fret)} fret"
+    return "open" if fret == 0 else f"{ordinal(_on_neck(survey, fret))} fret"
+
+
+def _on_neck(survey: Survey, fret: int) -> int:
+    return survey.setup.instrument.neck_fret(survey.current, fret)
 
 
 def _asked_rows(survey: Survey, theme: Theme, width: int) -> list[Text]:
@@ -134,7 +138,7 @@ def _asked_rows(survey: Survey, theme: Theme, width: int) -> list[Text]:
     if survey.over or fret is None:
         return []
     height = 3 if theme.glyphs.unicode and width < _WIDE else 5
-    place = "open" if fret == 0 else f"fret {fret}"
+    place = "open" if fret == 0 else f"fret {_on_neck(survey, fret)}"
     rows = word_rows(f"string {survey.current} {place}", theme, width, height)
     return [Text(row, theme.ask) for row in rows or ()] + [Text()]
 
@@ -189,7 +193,7 @@ def _of_pitch(survey: Survey, pitch_hz: float, word: str, theme: Theme, *, digit
         about = f"open, from {survey.spec.note}"
     else:
         off_cents = cents_between(pitch_hz, open_hz(survey)) - 100.0 * fret
-        about = f"{ordinal(fret)} fret"
+        about = f"{ordinal(_on_neck(survey, fret))} fret"
     return Large(signed(off_cents, digits=digits, theme=theme), word, "", about)
 
 
@@ -198,7 +202,9 @@ def _of_take(survey: Survey, take: SessionTake, theme: Theme) -> Large:
         return Large("", "struck out", "", f"take {take.number}")
     off_cents = take_cents(survey, take)
     fret = take.fret or 0
-    place = f"string {take.string} open" if fret == 0 else f"string {take.string}, fret {fret}"
+    place = f"string {take.string} open"
+    if fret:
+        place = f"string {take.string}, fret {survey.setup.instrument.neck_fret(take.string, fret)}"
     if off_cents is None:
         return Large("", "heard", "", f"{place}; the open string is still to come")
     word = "sharp" if off_cents > 0 else "flat"

@@ -73,7 +73,7 @@ def takes_lines(state: State, theme: Theme, width: int, height: int) -> list[Tex
     if free < 2:
         mean, free = [], height - 1
     most_apart = max(min(1, free - 2), free - max(2, len(points)))
-    apart_lines = _apart_lines(apart, theme, width, most_apart)
+    apart_lines = _apart_lines(state, apart, theme, width, most_apart)
     free -= len(apart_lines)
     if 0 < len(points) <= free:
         rows = [_take_line(state, point, axis, theme) for point in points]
@@ -211,13 +211,15 @@ def _axis_line(axis: _Axis, theme: Theme) -> Text:
     return Text(" " * _NAME_WIDTH + "".join(cells).rstrip(), theme.quiet)
 
 
-def _apart_lines(apart: list[SessionTake], theme: Theme, width: int, most: int) -> list[Text]:
+def _apart_lines(
+    state: State, apart: list[SessionTake], theme: Theme, width: int, most: int
+) -> list[Text]:
     """Plucks that enter no average, the latest last, each with its reason, in ``most`` lines."""
     lines: list[Text] = []
     for shown in range(1, len(apart) + 1):
         latest = apart[-shown:]
         before = len(apart) - shown
-        words = [_apart_words(take, theme) for take in latest]
+        words = [_apart_words(state, take, theme) for take in latest]
         if before:
             words[0] += f", {before} more before"
         wanted = [
@@ -234,11 +236,11 @@ def _apart_lines(apart: list[SessionTake], theme: Theme, width: int, most: int) 
     return lines
 
 
-def _apart_words(take: SessionTake, theme: Theme) -> str:
+def _apart_words(state: State, take: SessionTake, theme: Theme) -> str:
     """ "7 × rejected, the 12th fret: too short"."""
     words = f"{take.number:>3} {theme.glyphs.rejected} {take.fate}"
     if take.fret is not None:
-        words += f", {fret_words(take.fret)}"
+        words += f", {fret_words(state, take.fret)}"
     reading, why = take.reading, take.why
     if isinstance(reading, Rejected):
         why = reading.reason.replace("_", " ")

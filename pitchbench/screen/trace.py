@@ -225,7 +225,7 @@ def _labels(canvas: _Canvas, course: _Course, tolerance: float, theme: Theme) ->
 def _words(state: State, course: _Course, theme: Theme) -> list[str]:
     """What there is to say about the note, most important first."""
     shown = shown_reading(state)
-    name = fret_words(course.fret).removeprefix("the ")
+    name = fret_words(state, course.fret).removeprefix("the ")
     if shown is None:
         return [name, "live", "not settled yet"]
     reading = shown[0]

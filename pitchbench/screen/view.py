@@ -136,7 +136,8 @@ def step_words(state: State) -> str:
     if waiting and state.ringing and state.offered is None:
         return "wait (settling)"
     if state.log.step is Step.FRETTED:
-        return f"fret the {ordinal(state.setup.fret)}"
+        fret = state.setup.instrument.neck_fret(state.log.current, state.setup.fret)
+        return f"fret the {ordinal(fret)}"
     return str(state.log.step)
 
 

@@ -106,7 +106,7 @@ def _fit_tuned(log: Log, pitch_hz: float, stiffness_b: float | None) -> Match:
     return Match(
         Kind.NOTHING,
         number,
-        f"{pitch_hz:.1f} Hz is neither string {number} open nor at {place(log.setup)}",
+        f"{pitch_hz:.1f} Hz is neither string {number} open nor at {place(log.setup, number)}",
     )
 
 
@@ -123,7 +123,9 @@ def _other_open(log: Log, pitch_hz: float, within_cents: float) -> int | None:
     }
     if not distances:
         return None
-    nearest = min(distances, key=distances.__getitem__)
+    # Two strings of a course sound alike: the one that is still to be done is meant.
+    done = {s.number: s.outcome is not None for s in log.strings}
+    nearest = min(distances, key=lambda number: (distances[number], done[number]))
     return nearest if distances[nearest] <= within_cents else None
 
 

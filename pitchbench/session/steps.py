@@ -165,7 +165,7 @@ def _advise(state: State, move: Move) -> State:
     setup, now = state.log.setup, state.log.string.now
     off = "off" if now is None else words.offset_words(now)
     says = (
-        f"String {state.log.current} is {off} at {words.place(setup)}: "
+        f"String {state.log.current} is {off} at {words.place(setup, state.log.current)}: "
         f"{words.what_to_move(setup, 'its')} {move_words(move)}.{words.ends_words(move)}"
     )
     return replace(state, says=f"{remark} {says}".strip())

@@ -275,7 +275,8 @@ def fret_of(survey: Survey, pitch_hz: float) -> int | None:
     cents = cents_between(pitch_hz, open_hz(survey))
     fret = round(cents / 100.0)
     near = abs(cents - 100.0 * fret) <= BETWEEN_FRETS_CENTS
-    return fret if near and 0 <= fret <= survey.setup.instrument.frets else None
+    highest = survey.setup.instrument.highest_fret(survey.current)
+    return fret if near and 0 <= fret <= highest else None
 
 
 def _pluck(survey: Survey, reading: Reading | Rejected) -> Survey:
@@ -388,7 +389,8 @@ def note_words(survey: Survey, string: int, fret: int) -> str:
     instrument = survey.setup.instrument
     if fret == 0:
         return f"string {string} ({instrument.string(string).note}) open"
-    return f"string {string}, {ordinal(fret)} fret{' mark' * instrument.fretless}"
+    which = ordinal(instrument.neck_fret(string, fret))
+    return f"string {string}, {which} fret{' mark' * instrument.fretless}"
 
 
 def take_words(survey: Survey, take: SessionTake) -> str:
@@ -422,6 +424,7 @@ def _asks(survey: Survey) -> str:  # noqa: PLR0911  # one per thing to do
     if fret == 0:
         return f"Pluck string {survey.current} ({note}) open."
     # As short as it can be: on the smallest screen it has one line.
+    which = ordinal(survey.setup.instrument.neck_fret(survey.current, fret))
     if survey.setup.instrument.fretless:
-        return f"String {survey.current}: stop it at the {ordinal(fret)} mark and pluck it."
-    return f"String {survey.current}: fret the {ordinal(fret)} and pluck it."
+        return f"String {survey.current}: stop it at the {which} mark and pluck it."
+    return f"String {survey.current}: fret the {which} and pluck it."

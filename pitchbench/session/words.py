@@ -48,10 +48,16 @@ _REMEDIES: Final = {
 }
 
 
-def place(setup: Setup) -> str:
+def place(setup: Setup, string: int) -> str:
     """Where the fretted note is stopped: "the 12th fret", or the mark where there is no fret."""
     what = "fret mark" if setup.instrument.fretless else "fret"
-    return f"the {ordinal(setup.fret)} {what}"
+    return f"the {ordinal(setup.instrument.neck_fret(string, setup.fret))} {what}"
+
+
+def places(setup: Setup) -> str:
+    """The same for all strings to be set."""
+    found = {place(setup, number) for number in setup.order}
+    return found.pop() if len(found) == 1 else f"fret {setup.fret}, from each string's own nut"
 
 
 def note_label(setup: Setup, string: int, fret: int | None) -> str:
@@ -60,7 +66,7 @@ def note_label(setup: Setup, string: int, fret: int | None) -> str:
         return "a pluck"
     if fret == 0:
         return f"open {setup.instrument.string(string).note}"
-    return f"string {string} at {place(setup)}"
+    return f"string {string} at {place(setup, string)}"
 
 
 def sharp_or_flat(cents: float, half_width: float | None = None, *, of: Note | None = None) -> str:
@@ -169,9 +175,13 @@ def _note(state: State) -> Note:
     return state.setup.instrument.string(state.log.current).note
 
 
+def _place(state: State) -> str:
+    return place(state.setup, state.log.current)
+
+
 def _ask_fretted(state: State) -> str:
     verb = "Stop" if state.setup.instrument.fretless else "Fret"
-    return f"{verb} string {state.log.current} lightly at {place(state.setup)} and pluck it."
+    return f"{verb} string {state.log.current} lightly at {_place(state)} and pluck it."
 
 
 def _on_saddle(state: State) -> tuple[str, str]:

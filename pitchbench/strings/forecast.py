@@ -20,7 +20,7 @@ from pitchbench.instrument import BridgeKind, Instrument, Material, StringSpec
 from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Move, setback_mm
 from pitchbench.intonation.geometry import saddle_move_mm
 from pitchbench.notes import A4_HZ
-from pitchbench.strings.materials import StringProperties, breaking_tension_n, string_properties
+from pitchbench.strings.materials import breaking_tension_n, string_properties
 from pitchbench.strings.physics import (
     bending_parameter,
     cents_per_kelvin,
@@ -73,6 +73,7 @@ class StringCondition:
     Parameters
     ----------
     spec : note and make.
+    scale_mm : nominal length from its nut to the saddle.
     tension_n : tension in newtons.
     breaking_share : tension over the least at which the wire may break; None where not known.
     stretch_kappa : kappa = E A / T, by how much a strain is felt as tension.
@@ -82,6 +83,7 @@ class StringCondition:
     """
 
     spec: StringSpec
+    scale_mm: float
     tension_n: float
     breaking_share: float | None
     stretch_kappa: float
@@ -210,17 +212,19 @@ def condition(instrument: Instrument, number: int, *, a4_hz: float = A4_HZ) -> S
     """The string numbered ``number`` as it stands under tension."""
     spec = instrument.string(number)
     string = string_properties(spec)
-    tension = _tension(instrument, spec, string, a4_hz)
+    scale_mm = instrument.scale_of(number)
+    tension = float(tension_n(string.mu_kg_per_m, spec.note.hz(a4_hz), scale_mm))
     kappa = float(stretch_stiffness(string, tension))
-    b = bending_parameter(string, tension, instrument.scale_mm)
+    b = bending_parameter(string, tension, scale_mm)
     breaking = breaking_tension_n(spec)
     return StringCondition(
         spec=spec,
+        scale_mm=scale_mm,
         tension_n=tension,
         breaking_share=None if breaking is None else tension / breaking,
         stretch_kappa=kappa,
         stiffness_b=float(inharmonicity(b)),
-        attack_cents=float(glide_cents(kappa, PLUCK_MM, instrument.scale_mm)),
+        attack_cents=float(glide_cents(kappa, PLUCK_MM, scale_mm)),
         kelvin_cents=None if _is_nylon(spec) else float(cents_per_kelvin(kappa)),
     )
 
@@ -265,7 +269,7 @@ def _offset_change(
     variance = sum(
         (change(*doubted) - expected) ** 2 for doubted in _doubts(before, after, number, *sides)
     )
-    if before.string(number) != after.string(number) or before.scale_mm != after.scale_mm:
+    if _other_wire(before, after, number) or _other_sound(before, after, number):
         # No model is the instrument; and two strings of one packet are not quite the same.
         variance += (0.1 * expected) ** 2
         variance += 0.5**2 if _other_wire(before, after, number) else 0.0
@@ -314,13 +318,13 @@ def _modelled_offset(
 ) -> float:
     spec = instrument.string(number)
     string = string_properties(spec)
-    tension = _tension(instrument, spec, string, a4_hz)
+    tension = tension_n(string.mu_kg_per_m, spec.note.hz(a4_hz), instrument.scale_of(number))
     string = replace(
         string,
         axial_n=string.axial_n * side.modulus * side.load_bearing**2,
         bending_nm2=string.bending_nm2 * side.modulus * side.load_bearing**4,
     )
-    neck = neck_of(instrument)
+    neck = neck_of(instrument, number)
     neck = replace(
         neck,
         nut_height_mm=neck.nut_height_mm + side.nut_height_mm,
@@ -333,16 +337,10 @@ def _modelled_offset(
             neck,
             fret,
             kappa=stretch_stiffness(string, tension),
-            b=side.ends * bending_parameter(string, tension, instrument.scale_mm),
+            b=side.ends * bending_parameter(string, tension, neck.scale_mm),
             saddle_setback_mm=setback_mm(instrument, number),
         )
     )
-
-
-def _tension(
-    instrument: Instrument, spec: StringSpec, string: StringProperties, a4_hz: float
-) -> float:
-    return float(tension_n(string.mu_kg_per_m, spec.note.hz(a4_hz), instrument.scale_mm))
 
 
 def _is_nylon(spec: StringSpec) -> bool:
@@ -351,8 +349,20 @@ def _is_nylon(spec: StringSpec) -> bool:
 
 def _other_wire(before: Instrument, after: Instrument, number: int) -> bool:
     """Whether the string itself is another, not only its note."""
-    note = before.string(number).note
-    return before.string(number) != replace(after.string(number), note=note)
+    one, other = (
+        (spec.diameter_mm, spec.wound, spec.core_mm, spec.material)
+        for spec in (before.string(number), after.string(number))
+    )
+    return one != other
+
+
+def _other_sound(before: Instrument, after: Instrument, number: int) -> bool:
+    """Whether its note or its length is another."""
+    one, other = (
+        (instrument.string(number).note, instrument.scale_of(number))
+        for instrument in (before, after)
+    )
+    return one != other
 
 
 def _move(instrument: Instrument, number: int, fret: int, offset: Belief) -> Move | None:
@@ -364,7 +374,7 @@ def _move(instrument: Instrument, number: int, fret: int, offset: Belief) -> Mov
         saddle_move_mm(
             value,
             fret=fret,
-            scale_mm=instrument.scale_mm,
+            scale_mm=instrument.scale_of(number),
             setback_mm=setback_mm(instrument, number),
         )
         for value in (offset.centre, *range95)

@@ -64,15 +64,16 @@ class FrettedLengths:
         return (self.pressed_mm - self.open_mm) / self.open_mm
 
 
-def neck_of(instrument: Instrument) -> Neck:
-    """The neck of an instrument, common values standing in for what is not known.
+def neck_of(instrument: Instrument, number: int) -> Neck:
+    """The neck under a string, common values standing in for what is not known.
 
     The clearance over the 12th fret (the action) is halfway between nut and saddle height.
     """
     nylon = instrument.strings[0].material is Material.NYLON
     nut_height_mm = _NUT_HEIGHT_NYLON_MM if nylon else _NUT_HEIGHT_MM
     action_mm = _ACTION_MM if instrument.action_mm is None else instrument.action_mm
-    return Neck(instrument.scale_mm, nut_height_mm, 2.0 * (action_mm - nut_height_mm), _FINGER_MM)
+    rise_mm = 2.0 * (action_mm - nut_height_mm)
+    return Neck(instrument.scale_of(number), nut_height_mm, rise_mm, _FINGER_MM)
 
 
 def tension_n(mu_kg_per_m: Numbers, f_hz: Numbers, length_mm: Numbers) -> Numbers:

@@ -64,7 +64,7 @@ def sounding_string(
     """
     spec = instrument.string(string)
     properties = string_properties(spec)
-    lengths = fretted_lengths(neck_of(instrument), max(fret, 1))
+    lengths = fretted_lengths(neck_of(instrument, string), max(fret, 1))
     open_mm = float(lengths.open_mm)
     tension = tension_n(properties.mu_kg_per_m, spec.note.hz(a4_hz), open_mm)
     kappa = float(stretch_stiffness(properties, tension))

@@ -19,6 +19,7 @@ from pitchbench.instrument import BridgeKind, Instrument, Material
 from pitchbench.notes import A4_HZ
 from pitchbench.strings.materials import StringProperties, string_properties
 from pitchbench.strings.physics import (
+    Neck,
     bending_parameter,
     frequency_hz,
     fretted_bending_parameter,
@@ -71,6 +72,7 @@ _MOST_SLACK_TURNS: Final = 0.25
 class _String:
     """One string as it is now. ``open_hz`` is the settled pitch of its first partial."""
 
+    neck: Neck
     properties: StringProperties
     open_hz: float
     setback_mm: float
@@ -135,7 +137,6 @@ class VirtualInstrument:
         make, play, room = (
             np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(3)
         )
-        self._neck = neck_of(instrument)
         self._noise_rms = 10.0 ** (noise_db / 20.0)
         self._hum_hz = hum_hz
         self._hum_rms = 10.0 ** (hum_db / 20.0)
@@ -253,7 +254,7 @@ class VirtualInstrument:
         state = self._string(string)
         f1_hz = shifted_hz(self.true_hz(string, fret), detune_cents)
         length_mm, stiffness_b, kappa = self._sounding(state, fret)
-        plucked_at = self._neck.scale_mm * _PLUCK_POSITION / length_mm
+        plucked_at = state.neck.scale_mm * _PLUCK_POSITION / length_mm
         plucked_at = min(0.5, plucked_at * float(self._play.uniform(0.9, 1.1)))
         main = self._main_partials(
             state,
@@ -303,6 +304,7 @@ class VirtualInstrument:
         widest = 4.0 if self.instrument.bridge.kind is BridgeKind.FIXED_SADDLE else 15.0
         nylon = spec.material in (Material.NYLON, Material.SILVER_WOUND)
         state = _String(
+            neck=neck_of(self.instrument, number),
             properties=string_properties(spec),
             open_hz=spec.note.hz(self.a4_hz),
             setback_mm=0.0,
@@ -324,7 +326,7 @@ class VirtualInstrument:
         kappa, b = self._open_stiffness(state)
         return float(
             offset_cents(
-                self._neck,
+                state.neck,
                 fret,
                 kappa=kappa,
                 b=b,
@@ -336,7 +338,7 @@ class VirtualInstrument:
     def _open_length_mm(self, state: _String) -> float:
         return float(
             fretted_lengths(
-                self._neck,
+                state.neck,
                 12,
                 saddle_setback_mm=state.setback_mm,
                 nut_setback_mm=state.nut_setback_mm,
@@ -360,7 +362,7 @@ class VirtualInstrument:
         if fret == 0:
             return self._open_length_mm(state), float(inharmonicity(b)), kappa
         lengths = fretted_lengths(
-            self._neck,
+            state.neck,
             fret,
             saddle_setback_mm=state.setback_mm,
             nut_setback_mm=state.nut_setback_mm,
@@ -386,9 +388,12 @@ class VirtualInstrument:
         fixed; else this string pulls against the springs and all the others."""
         if not self._floats:
             return 1.0
-        pulls = [string_properties(spec).axial_n for spec in self.instrument.strings]
-        springs = _SPRINGS_N_PER_MM * self.instrument.scale_mm
-        return 1.0 - state.properties.axial_n / (springs + sum(pulls))
+        rates = [
+            string_properties(spec).axial_n / self.instrument.scale_of(number)
+            for number, spec in enumerate(self.instrument.strings, start=1)
+        ]
+        own = state.properties.axial_n / state.neck.scale_mm
+        return 1.0 - own / (_SPRINGS_N_PER_MM + sum(rates))
 
     def _on_saddle(self, string: int) -> tuple[int, ...]:
         """The strings that share the saddle of ``string``, itself included."""

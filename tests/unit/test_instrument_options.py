@@ -61,7 +61,7 @@ def test_strings_are_which_strings_wherever_they_are_shown(capsys: Capsys) -> No
 def test_details_not_given_leave_things_as_they_are() -> None:
     guitar = preset("six-string")
     assert with_details(guitar, {"scale": None, "screw_heads": None}) == guitar
-    changed = with_details(guitar, {"scale": 628.0, "screw_pitch": 0.5, "screw_heads": "tail"})
+    changed = with_details(guitar, {"scale": (628.0,), "screw_pitch": 0.5, "screw_heads": "tail"})
     assert changed.scale_mm == 628.0
     assert changed.bridge.screw_pitch_mm == 0.5
     assert changed.bridge.screw_heads is ScrewHeads.TAIL

@@ -16,6 +16,7 @@ from pitchbench.intonation.bridge import (
 )
 from pitchbench.intonation.offset import Group, Offset
 from pitchbench.notes import Note
+from pitchbench.presets import preset
 
 TUNING = ("E4", "B3", "G3", "D3", "A2", "E2")
 
@@ -56,6 +57,20 @@ def test_the_setback_on_record_and_the_travel_since_count():
     assert plan_move(measured(5.0), on_record, 6).mm == pytest.approx(1.906, abs=0.5e-3)
     moved = plan_move(measured(5.0), instrument(SCREWS), 6, moved_mm=3.0)
     assert moved.mm == pytest.approx(1.906, abs=0.5e-3)
+
+
+def test_each_string_moves_by_its_own_scale():
+    """Lengths alone: the move grows with the scale, so 686 / 648 farther on the longest string."""
+    slanted = preset("seven-string-slanted")
+    short, long = (plan_move(measured(6.0), slanted, string) for string in (1, 7))
+    assert long.mm / short.mm == pytest.approx(686 / 648, abs=1e-9)
+    assert short == plan_move(measured(6.0), preset("seven-string"), 1)
+
+
+def test_a_short_string_moves_by_what_is_left_of_the_scale():
+    banjo = preset("banjo-five")
+    short, whole = (plan_move(measured(6.0), banjo, string).mm for string in (5, 4))
+    assert short / whole == pytest.approx(2 ** (-5 / 12), abs=1e-9)
 
 
 def test_another_fret_has_its_own_leverage():

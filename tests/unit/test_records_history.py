@@ -92,7 +92,7 @@ def with_string(number: int, **change: object):
         (replace(GUITAR, action_mm=2.1), "action 1.8 → 2.1 mm, expect sharper"),
         (replace(GUITAR, action_mm=1.7), "action 1.8 → 1.7 mm, expect flatter"),
         (replace(GUITAR, relief_mm=0.3), "relief 0.2 → 0.3 mm, expect sharper"),
-        (replace(GUITAR, scale_mm=635.0), "scale 648 → 635 mm, start afresh"),
+        (replace(GUITAR, scale_mm=635.0), "scale 648 mm → 635 mm, start afresh"),
         (replace(GUITAR, bridge=Bridge(BridgeKind.POST_BAR)), "bridge screw-saddles → post-bar"),
         (replace(GUITAR, strings_fitted=date(2026, 3, 1)), "strings fitted 2026-03-01"),
         (replace(GUITAR, temperature_c=30.0), "temperature 21 → 30 °C"),

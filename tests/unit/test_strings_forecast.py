@@ -16,8 +16,9 @@ from pitchbench.commands.forecast import command
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Direction, Rotation
-from pitchbench.presets import PRESETS, preset, with_gauges, with_tuning
+from pitchbench.presets import PRESETS, preset
 from pitchbench.records.repository import Repository
+from pitchbench.refit import with_gauges, with_tuning
 from pitchbench.session.log import Outcome, OutcomeEntry
 from pitchbench.strings.forecast import Forecast, Hazard, forecast
 from pitchbench.strings.virtual import VirtualInstrument
@@ -147,7 +148,10 @@ def test_warnings_come_when_due_and_name_the_cure() -> None:
 @pytest.mark.parametrize("instrument", PRESETS.values(), ids=PRESETS.keys())
 def test_no_preset_is_near_breaking_as_it_is(instrument: Instrument) -> None:
     for string in forecast(instrument, instrument).strings:
-        assert string.before.breaking_share is None or 0.1 < string.before.breaking_share < 0.6
+        # A wire's share is decided by note and scale, whatever its gauge: E5 on a mandolin and the
+        # octave G4 on a twelve-string stand at 0.64 and 0.73, and are known for it.
+        most = {"mandolin": 0.66, "twelve-string": 0.75}.get(instrument.name, 0.6)
+        assert string.before.breaking_share is None or 0.1 < string.before.breaking_share < most
 
 
 def test_a_measured_offset_beyond_any_saddle_is_said_so() -> None:

@@ -43,7 +43,7 @@ def test_b_is_fletchers_formula() -> None:
 
 def test_a_bass_string_stiffens_up_the_neck_as_kemp_found() -> None:
     bass = preset("bass-five")
-    neck, spec = neck_of(bass), bass.string(5)
+    neck, spec = neck_of(bass, 5), bass.string(5)
     string = string_properties(spec)
     tension = tension_n(string.mu_kg_per_m, spec.note.hz(), bass.scale_mm)
     kappa = stretch_stiffness(string, tension)

@@ -1,0 +1,114 @@
+"""Lengths as people write them and like to read them: millimetres or inches.
+
+Inside everything is in millimetres. What is read may carry its unit (648, 648mm, 25.5in, 0.010",
+25-1/2in); without one it is millimetres, whatever is preferred for showing.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from enum import StrEnum
+from typing import Final
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.units import MM_PER_INCH
+
+_MM_PER: Final = {
+    "": 1.0,
+    "mm": 1.0,
+    "cm": 10.0,
+    "in": MM_PER_INCH,
+    "inch": MM_PER_INCH,
+    "inches": MM_PER_INCH,
+    '"': MM_PER_INCH,
+    "″": MM_PER_INCH,
+}
+_LENGTH: Final = re.compile(
+    r"(?P<sign>-?)(?:(?P<number>\d+\.?\d*|\.\d+)|(?:(?P<whole>\d{1,4})[- ])?"
+    r"(?P<top>\d{1,4})/(?P<bottom>\d{1,4}))\s*(?P<unit>[a-z\"″]*)",
+    re.IGNORECASE,
+)
+
+#: A thousandth of an inch is a fortieth of a millimetre: inches need two more digits.
+_MORE_DIGITS: Final = 2
+
+
+class LengthUnit(StrEnum):
+    """The unit in which lengths are shown."""
+
+    MM = "mm"
+    INCH = "in"
+
+
+class _Preferred:
+    """The one unit that the whole program shows lengths in, like the language of a desktop."""
+
+    unit = LengthUnit.MM
+
+
+def show_lengths_in(unit: LengthUnit) -> None:
+    """Show every length in this unit from now on; documents and files hold millimetres always."""
+    _Preferred.unit = unit
+
+
+def length_unit() -> LengthUnit:
+    """The unit in which lengths are shown."""
+    return _Preferred.unit
+
+
+def parse_length(text: str) -> float:
+    """Millimetres of a length as people write it.
+
+    Raises
+    ------
+    PitchbenchError
+        If it is none.
+
+    Examples
+    --------
+    >>> parse_length("648"), parse_length("25.5in"), parse_length('3/64"')
+    (648.0, 647.7, 1.190625)
+    """
+    match = _LENGTH.fullmatch(text.strip())
+    unit = match["unit"].lower() if match else ""
+    if match is None or unit not in _MM_PER or (match["bottom"] and not int(match["bottom"])):
+        raise PitchbenchError(
+            f"{text!r} is not a length.",
+            'Write millimetres or inches: 648, 648mm, 25.5in, 0.010" or 25-1/2in.',
+        )
+    if match["number"]:
+        value = float(match["number"])
+    else:
+        value = int(match["whole"] or 0) + int(match["top"]) / int(match["bottom"])
+    return float(f"{match['sign']}{round(value * _MM_PER[unit], 6)}")
+
+
+def length_words(mm: float, digits: int | None = 1, *, sign: bool = False) -> str:
+    """ "1.9 mm", or "0.075 in" where inches are preferred.
+
+    Parameters
+    ----------
+    digits : after the point of millimetres, two more for inches; None for as many as it has.
+    sign : whether + stands before what is above zero.
+    """
+    return f"{length_figures(mm, digits, sign=sign)} {_Preferred.unit}"
+
+
+def span_words(lengths_mm: Sequence[float]) -> str:
+    """ "648 mm" where all are the same, else from the least to the greatest: "648 to 686 mm"."""
+    low, high = min(lengths_mm), max(lengths_mm)
+    if low == high:
+        return length_words(low, None)
+    return f"{length_figures(low, None)} to {length_words(high, None)}"
+
+
+def length_figures(mm: float, digits: int | None = 1, *, sign: bool = False) -> str:
+    """The same without its unit."""
+    plus = "+" if sign else ""
+    inches = _Preferred.unit is LengthUnit.INCH
+    if digits is None:
+        return f"{mm / MM_PER_INCH:{plus}.5g}" if inches else f"{mm:{plus}g}"
+    if inches:
+        return f"{mm / MM_PER_INCH:{plus}.{digits + _MORE_DIGITS}f}"
+    return f"{mm:{plus}.{digits}f}"

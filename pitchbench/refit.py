@@ -1,0 +1,247 @@
+"""An instrument changed: other notes, strings, scales or bridge, as people write them."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any, Final
+
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import (
+    Bridge,
+    BridgeKind,
+    Instrument,
+    Material,
+    ScrewHeads,
+)
+from pitchbench.notes import Note
+from pitchbench.units import MM_PER_INCH
+
+#: Scales beyond these are taken for a slip of the keyboard (ukulele to long-scale bass).
+SCALE_RANGE_MM: Final = (300.0, 1100.0)
+
+_DIAMETER_RANGE_MM: Final = (0.15, 5.0)
+_GAUGE: Final = re.compile(r"(\d*\.?\d+)\s*(mm|in|\"|″)?(w?)")
+
+
+def parse_tuning(text: str) -> tuple[Note, ...]:
+    """Notes of the open strings, string 1 first.
+
+    Parameters
+    ----------
+    text : notes parted by spaces or commas, as people say them, string 1 last: "E2 A2 D3 G3 B3 E4",
+        "G4 C4 E4 A4". Only notes that fall all the way are read with string 1 first, since no
+        instrument rises so; whatever turns on the way is kept as it is given.
+
+    Raises
+    ------
+    PitchbenchError
+        If there is no note, or one that cannot be read.
+
+    Examples
+    --------
+    >>> [note.name for note in parse_tuning("G4 C4 E4 A4")]
+    ['A4', 'E4', 'C4', 'G4']
+    """
+    notes = tuple(Note.parse(word) for word in re.split(r"[\s,]+", text.strip()) if word)
+    if not notes:
+        raise PitchbenchError(
+            "The tuning names no note.", 'Write one note per string, such as "E2 A2 D3 G3 B3 E4".'
+        )
+    return notes if _falls(notes) else notes[::-1]
+
+
+def parse_gauge(text: str) -> tuple[float, bool]:
+    """Diameter in mm of one string, and whether it is wound.
+
+    "10", ".010" and "0.010in" are inches (thousandths where the number is above one and says no
+    unit), "0.25mm" is millimetres, and a "w" at the end says that the string is wound: "46w",
+    "1.17mmw".
+
+    Raises
+    ------
+    PitchbenchError
+        If ``text`` is no gauge, or no string is that thick.
+    """
+    match = _GAUGE.fullmatch(text.strip().lower())
+    diameter_mm = 0.0
+    wound = False
+    if match:
+        value = float(match[1])
+        wound = bool(match[3])
+        if match[2] == "mm":
+            diameter_mm = value
+        else:
+            inches = value if match[2] or value < 1.0 else value / 1000.0
+            diameter_mm = round(MM_PER_INCH * inches, 4)
+    if not _DIAMETER_RANGE_MM[0] <= diameter_mm <= _DIAMETER_RANGE_MM[1]:
+        raise PitchbenchError(
+            f"{text!r} is not a string gauge.",
+            "Write thousandths of an inch or millimetres, with a w if it is wound: "
+            "10, 46w, 0.25mm or 1.17mmw.",
+        )
+    return diameter_mm, wound
+
+
+def parse_gauges(text: str) -> tuple[tuple[float, bool], ...]:
+    """Gauges of a set, string 1 first: "10 13 17 26w 36w 46w". A set that thins all the way is read
+    from the other end; one that turns on the way, such as "10 14 9 12 18 27w", as it is given."""
+    gauges = tuple(parse_gauge(word) for word in re.split(r"[\s,]+", text.strip()) if word)
+    if not gauges:
+        raise PitchbenchError(
+            "The string set names no gauge.",
+            'Write one per string, such as "10 13 17 26w 36w 46w".',
+        )
+    return gauges[::-1] if _falls(gauges) else gauges
+
+
+def _falls(values: Sequence[Any]) -> bool:
+    """Whether no value is above the one before it, and the last is below the first."""
+    return values[0] > values[-1] and all(one >= other for one, other in pairwise(values))
+
+
+def with_tuning(instrument: Instrument, tuning: str) -> Instrument:
+    """``instrument`` with its strings tuned as ``tuning`` says (see ``parse_tuning``).
+
+    Raises
+    ------
+    PitchbenchError
+        If the tuning cannot be read or has another number of notes than there are strings.
+
+    Examples
+    --------
+    >>> from pitchbench.presets import preset
+    >>> with_tuning(preset("six-string"), "D2 A2 D3 G3 B3 E4").strings[5].note.name
+    'D2'
+    """
+    notes = parse_tuning(tuning)
+    _check_count(len(notes), instrument, "tuning", "note")
+    strings = tuple(
+        replace(spec, note=note) for spec, note in zip(instrument.strings, notes, strict=True)
+    )
+    return replace(instrument, strings=strings)
+
+
+def with_gauges(instrument: Instrument, gauges: str) -> Instrument:
+    """``instrument`` with strings of these gauges (see ``parse_gauges``), of the kinds it had.
+
+    A wound string takes the wrap that the instrument's other wound strings have.
+
+    Raises
+    ------
+    PitchbenchError
+        If the gauges cannot be read or are not as many as the strings.
+
+    Examples
+    --------
+    >>> from pitchbench.presets import preset
+    >>> with_gauges(preset("six-string"), "9 11 16 24w 32w 42w").strings[0].diameter_mm
+    0.2286
+    """
+    wanted = parse_gauges(gauges)
+    _check_count(len(wanted), instrument, "string set", "gauge")
+    plain = next((s.material for s in instrument.strings if not s.wound), Material.STEEL)
+    usual = Material.SILVER_WOUND if plain is Material.NYLON else Material.NICKEL_WOUND
+    wrap = next((s.material for s in instrument.strings if s.wound), usual)
+    strings = tuple(
+        replace(
+            spec,
+            diameter_mm=diameter_mm,
+            wound=wound,
+            core_mm=None,
+            material=wrap if wound else plain,
+        )
+        for spec, (diameter_mm, wound) in zip(instrument.strings, wanted, strict=True)
+    )
+    return replace(instrument, strings=strings, string_set=gauges, strings_fitted=None)
+
+
+def with_scale(instrument: Instrument, *scales_mm: float) -> Instrument:
+    """``instrument`` with another nominal scale, or one for each string, string 1 first.
+
+    The scale of a string that begins farther up the neck is that of the whole neck.
+
+    Raises
+    ------
+    PitchbenchError
+        If no instrument has such a scale, or there are not as many as strings.
+
+    Examples
+    --------
+    >>> from pitchbench.presets import preset
+    >>> with_scale(preset("bass-four"), 838, 846, 855, 864).scale_of(4)
+    864.0
+    """
+    low, high = SCALE_RANGE_MM
+    for scale_mm in scales_mm:
+        if not low <= scale_mm <= high:
+            raise PitchbenchError(
+                f"A scale of {scale_mm:g} mm is out of the question.",
+                f"Give twice the distance from nut to 12th fret, {low:g} to {high:g} mm.",
+            )
+    if len(scales_mm) == 1:
+        own: Sequence[float | None] = [None] * len(instrument.strings)
+    else:
+        if not instrument.strings:
+            raise PitchbenchError(
+                "Several scales were given, but not which string has which.",
+                "Say the instrument too, with --preset, --instrument or --tuning.",
+            )
+        _check_count(len(scales_mm), instrument, "scale", "length")
+        own = [float(scale_mm) for scale_mm in scales_mm]
+    strings = tuple(
+        replace(spec, scale_mm=scale_mm)
+        for spec, scale_mm in zip(instrument.strings, own, strict=True)
+    )
+    return replace(instrument, scale_mm=float(max(scales_mm)), strings=strings)
+
+
+def with_bridge(
+    instrument: Instrument,
+    *,
+    kind: BridgeKind | None = None,
+    screw_pitch_mm: float | None = None,
+    screw_heads: ScrewHeads | None = None,
+) -> Instrument:
+    """``instrument`` with its bridge changed in what is given; another kind forgets the rest.
+
+    Raises
+    ------
+    PitchbenchError
+        If the screw's pitch is not between 0.2 and 2 mm per turn.
+    """
+    if screw_pitch_mm is not None and not 0.2 <= screw_pitch_mm <= 2.0:
+        raise PitchbenchError(
+            f"A screw of {screw_pitch_mm:g} mm per turn is out of the question.",
+            "Give the travel per turn, such as 0.5 for an M3 screw.",
+        )
+    bridge = instrument.bridge
+    if kind is not None and kind is not bridge.kind:
+        bridge = Bridge(
+            kind, pairs=_neighbours(instrument) if kind is BridgeKind.PAIRED_SADDLES else ()
+        )
+    return replace(
+        instrument,
+        bridge=replace(
+            bridge,
+            screw_pitch_mm=bridge.screw_pitch_mm if screw_pitch_mm is None else screw_pitch_mm,
+            screw_heads=bridge.screw_heads if screw_heads is None else screw_heads,
+        ),
+    )
+
+
+def _neighbours(instrument: Instrument) -> tuple[tuple[int, int], ...]:
+    """Strings 1 and 2, 3 and 4, ...: those that share a saddle on a bridge of paired saddles."""
+    return tuple((n, n + 1) for n in range(1, len(instrument.strings), 2))
+
+
+def _check_count(given: int, instrument: Instrument, what: str, item: str) -> None:
+    strings = len(instrument.strings)
+    if given != strings:
+        raise PitchbenchError(
+            f"The {what} has {given} {item}{'s' * (given != 1)}, but {instrument.name} has "
+            f"{strings} strings.",
+            f"Give {strings}, or choose another instrument.",
+        )
