@@ -24,7 +24,8 @@ from pitchbench.intonation.neck import (
     survey,
     uneven_string,
 )
-from pitchbench.intonation.offset import ScatterPrior, Take
+from pitchbench.intonation.offset import ScatterPrior
+from pitchbench.intonation.take import Take
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between

@@ -23,7 +23,9 @@ from pitchbench.intonation.classify import (
 from pitchbench.intonation.deciding import judge
 from pitchbench.intonation.harmonics import HARMONIC_AT_FRET, TOUCHED, touched_harmonic
 from pitchbench.intonation.knowledge import Knowledge, from_takes
-from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, Take, estimate_offset
+from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, estimate_offset
+from pitchbench.intonation.pairs import compare_partials
+from pitchbench.intonation.take import Take
 from pitchbench.intonation.verdict import Decision, Verdict
 from pitchbench.notes import Note, nearest_note, ordinal
 from pitchbench.pitch.reading import Reading, Rejected
@@ -58,12 +60,7 @@ class ComparedPluck(Heard):
 
     def take(self, fret: int) -> Take:
         """As the statistics see it."""
-        return Take(
-            fret if self.role is Role.FRETTED else 0,
-            self.reading.pitch_hz,
-            self.reading.u_cents,
-            self.at_s,
-        )
+        return Take.of(self.reading, fret=fret if self.role is Role.FRETTED else 0, at_s=self.at_s)
 
 
 @dataclass(frozen=True, eq=False)
@@ -158,10 +155,11 @@ def compare(
     heard, p_touched = _without_harmonics(heard, fret)
     takes = [each.take(fret) for each in heard if isinstance(each, ComparedPluck) and each.counts]
     means = estimate_offset(takes, fret=fret, prior=DEFAULT_PRIOR)
-    known = from_takes(takes, fret=fret)
+    compared = compare_partials(takes, fret=fret)
+    known = replace(from_takes(compared.takes, fret=fret), choice_u_cents=compared.u_cents)
     if means is None or known.offset is None:
         raise _nothing_to_compare(heard, string, fret, a4_hz)
-    offset = replace(means, belief=known.offset.belief)
+    offset = replace(means, belief=known.offset.belief, pairs=compared.pairs)
     note = string or nearest_note(offset.open.mean_hz, a4_hz)[0]
     return Comparison(a4_hz, note, heard, offset, known, p_touched)
 

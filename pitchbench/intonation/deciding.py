@@ -40,6 +40,10 @@ LEAST_TO_LEAVE: Final = 3
 #: More takes than this bring less than a percent each for whoever scatters twice the tolerance.
 MOST_TAKES: Final = 24
 
+#: Once takes leave less open than this share of what the differing pairs of partials do, more of
+#: them would narrow the whole by less than an eighth.
+_TAKES_OF_CHOICE: Final = 0.5
+
 #: Fretted takes in a row: at least two, since the open note costs as much and scatters less; at
 #: most five, so that a string that drifts is noticed.
 _RUN: Final = (2, 5)
@@ -119,18 +123,24 @@ def judge(
     aim_cents = math.hypot(AIM_OF_TOLERANCE * tolerance_cents, AIM_OF_MOVE * centre)
     worth = p_moved - p_within >= WORTH_A_MOVE
     taken = known.open + known.fretted
-    most = taken >= most_takes
-    to_go = _to_go(known, offset, tolerance_cents, sure, aim_cents if worth else 0.0)
+    # What the pairs of partials leave open, no further take mends.
+    choice_u = known.choice_u_cents / (1.0 if beside is None else 2.0)
+    takes_u = math.sqrt(max(0.0, offset.u**2 - choice_u**2))
+    no_use = known.fretted >= LEAST_TO_LEAVE and takes_u < _TAKES_OF_CHOICE * choice_u
+    most = taken >= most_takes or no_use
+    leaving_u = _leaving_u(offset.centre, tolerance_cents, sure)
+    leaving_u = math.sqrt(max(0.0, leaving_u**2 - choice_u**2))
+    to_go = _to_go(known, takes_u, max(leaving_u, aim_cents if worth else 0.0))
     now = known.fretted_since_move > 0
     if now and known.fretted >= LEAST_TO_LEAVE and p_within >= sure:
         decision = Decision.LEAVE
-    elif now and known.fretted >= LEAST_TO_MOVE and worth and (most or offset.u <= aim_cents):
+    elif now and known.fretted >= LEAST_TO_MOVE and worth and (most or takes_u <= aim_cents):
         decision = Decision.MOVE
     else:
         decision = Decision.LEAVE if most else Decision.TAKE_MORE
     return Verdict(
         decision=decision,
-        border=most and p_within < sure and not (worth and offset.u <= aim_cents),
+        border=most and p_within < sure and not (worth and takes_u <= aim_cents),
         tolerance_cents=tolerance_cents,
         p_within=p_within,
         p_moved=p_moved,
@@ -197,17 +207,14 @@ def _next_fretted(known: Knowledge) -> bool:
     return by_fretted >= known.open_spread_cents**2 / (opens * (opens + 1))
 
 
-def _to_go(
-    known: Knowledge, offset: Density, tolerance_cents: float, sure: float, aim_cents: float
-) -> float:
+def _to_go(known: Knowledge, takes_u: float, needed: float) -> float:
     """Takes until it is decided if the offset stays where it is: s^2 (1 / V - 1 / u^2) fretted,
-    V the variance at which it will be left or aimed at, whichever comes first; and open ones in
-    between, by the ratio of the spreads."""
-    needed = max(_leaving_u(offset.centre, tolerance_cents, sure), aim_cents)
+    u what the takes leave open and V the square of what is ``needed`` to leave it or to aim at,
+    whichever comes first; and open ones in between, by the ratio of the spreads."""
     ratio = known.open_spread_cents / known.spread_cents
     opens = min(max(ratio, 1.0 / _RUN[1]), 1.0 / _RUN[0])
     least = LEAST_TO_LEAVE - known.fretted
-    fretted = known.spread_cents**2 * (needed**-2 - offset.u**-2) if needed else math.inf
+    fretted = known.spread_cents**2 * (needed**-2 - takes_u**-2) if needed else math.inf
     return float(max(fretted * (1.0 + opens), least, 1.0))
 
 

@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitchbench.belief import Belief
-from pitchbench.intonation.offset import Take
+from pitchbench.intonation.take import Take
 from pitchbench.units import cents_between
 
 #: Floats with the axes (spread, dependence, offset), or the first two of them.
@@ -240,6 +240,8 @@ class Knowledge:
     every habit; ``firm`` the chance that the last fretted take was a plain one. ``opens`` and
     ``fretteds`` hold this tuning's takes as (cents, u); ``moves`` counts moves, ``fretted`` and
     ``open`` all takes of the string, ``fretted_since_move`` those since its last move.
+    ``choice_u_cents`` is what no take mends: how unsure the offset is because the pairs of partials
+    differ that it is the mean of.
     """
 
     person: Person = ANYBODY
@@ -256,6 +258,7 @@ class Knowledge:
     fretted_since_move: int = 0
     moves: int = 0
     drift_u_cents: float = 0.0
+    choice_u_cents: float = 0.0
     open_squares: float = 0.0
     open_dof: float = 0.0
 
@@ -275,7 +278,8 @@ class Knowledge:
         if joint is None or self.middle_cents is None:
             return None
         p = np.einsum("srx,sr->x", joint, self.person.of_one_string())
-        return Density(self.middle_cents + _STEPS, p / p.sum())
+        by_takes = Density(self.middle_cents + _STEPS, p / p.sum())
+        return by_takes.moved(0.0, self.choice_u_cents) if self.choice_u_cents else by_takes
 
     @cached_property
     def spread_cents(self) -> float:

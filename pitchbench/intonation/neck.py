@@ -24,14 +24,9 @@ from pitchbench.instrument import Instrument
 from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import Move, setback_mm
 from pitchbench.intonation.fit import Fit, Pooled, fit_linear, fit_nonlinear, pool
-from pitchbench.intonation.offset import (
-    ScatterPrior,
-    Take,
-    believed_mean,
-    learn_scatter,
-    summarise,
-)
+from pitchbench.intonation.offset import ScatterPrior, believed_mean, learn_scatter, summarise
 from pitchbench.intonation.response import BY_GEOMETRY
+from pitchbench.intonation.take import Take
 from pitchbench.pitch.reading import Partial
 from pitchbench.units import CENTS_PER_NEPER, cents_between, fret_ratio
 

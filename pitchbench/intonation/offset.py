@@ -19,24 +19,9 @@ from numpy.typing import NDArray
 
 from pitchbench.belief import Belief, Numbers, student_difference, student_quantile
 from pitchbench.intonation.fit import fit_linear
+from pitchbench.intonation.pairs import Pair
+from pitchbench.intonation.take import Take
 from pitchbench.units import CENTS_PER_NEPER, cents_between, mean_hz
-
-
-@dataclass(frozen=True)
-class Take:
-    """One accepted reading, as the statistics see it.
-
-    Parameters
-    ----------
-    fret : 0 for the open string.
-    pitch_hz, u_cents : the reading and its own standard uncertainty.
-    at_s : when it was played, seconds on any one clock.
-    """
-
-    fret: int
-    pitch_hz: float
-    u_cents: float
-    at_s: float
 
 
 @dataclass(frozen=True)
@@ -95,6 +80,8 @@ class Offset:
     0 where there was none to speak of. ``stray`` holds takes that stand out from the rest of
     their group: they are counted, but worth a second look. ``carried_over`` is whether the belief
     also rests on what was known before these takes, from before the saddle was last moved.
+    ``pairs`` is what each pair of partials says that it is the mean of; empty where it is the
+    offset of the first partials.
     """
 
     fret: int
@@ -104,6 +91,7 @@ class Offset:
     drift_cents_per_min: float | None = None
     stray: tuple[Take, ...] = ()
     carried_over: bool = False
+    pairs: tuple[Pair, ...] = ()
 
     @property
     def offset_cents(self) -> float:

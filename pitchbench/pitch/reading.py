@@ -56,7 +56,9 @@ class Partial:
     """One partial of a pluck, at its settled pitch.
 
     ``law_cents`` is how far it lies from the stiff-string law f_k = k f0 sqrt(1 + B k^2) that the
-    others follow; ``decay_s`` the time in which its amplitude falls by e.
+    others follow; ``decay_s`` the time in which its amplitude falls by e. ``own_u_cents`` is what
+    of its uncertainty is its alone: what it may do by itself late in the note counts, the glide
+    that all share does not; None in readings kept before these were told apart.
     """
 
     number: int
@@ -65,6 +67,7 @@ class Partial:
     level_db: float
     decay_s: float | None
     law_cents: float
+    own_u_cents: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -315,6 +318,7 @@ def _partials(settled: Settled) -> tuple[Partial, ...]:
             level_db=float(level_db[k]),
             decay_s=float(1.0 / settled.decay_rate[k]) if settled.decay_rate[k] > 0 else None,
             law_cents=float(off_cents[k]),
+            own_u_cents=float(CENTS_PER_NEPER * settled.u_own[k]),
         )
         for k in range(len(bands.number))
     )

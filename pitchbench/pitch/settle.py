@@ -133,6 +133,7 @@ def _settled(
         bands=bands,
         frequency_hz=seen.frequency_hz * (1.0 + off),
         u_partial=np.sqrt(off_variance),
+        u_own=np.sqrt(p @ np.array([s.own_variance for s in solutions])),
         vote=np.square(strength.min() / strength),
         residual=residual,
         weight=followed.weight,

@@ -17,6 +17,7 @@ class Settled:
 
     ``glide_eps`` and ``glide_tau_s`` (shape (J,)) are the mean glide as a sum of exponentials;
     ``frequency_hz`` and ``u_partial`` (relative) of every partial in ``bands``, shape (K,);
+    ``u_own`` (K,) what of that is its alone, with what it may do by itself late in the note;
     ``vote`` (K,) how much less than the steadiest a partial says of the pitch's course, 0 to 1;
     ``residual`` (K, M) what is left of each partial's phase without the glide and its own
     frequency, of which ``weight`` is one over the variance.
@@ -30,6 +31,7 @@ class Settled:
     bands: Bands
     frequency_hz: Array
     u_partial: Array
+    u_own: Array
     vote: Array
     residual: NDArray[np.float64]
     weight: Array

@@ -67,6 +67,8 @@ class Solution:
     eps : mean of every column of the glides.
     off, off_variance : every partial without the glide, relative to what was assumed, by itself,
         shape (K,), with what the glide leaves open.
+    own_variance : what of that is each partial's alone, with what it may do by itself late in the
+        note, shape (K,); the rest it shares with the others.
     strength : of each partial's wander, shape (K,).
     """
 
@@ -77,6 +79,7 @@ class Solution:
     eps: Array
     off: Array
     off_variance: Array
+    own_variance: Array
     strength: Array
 
 
@@ -88,7 +91,7 @@ def solve(
     ``seems`` is the size of the glide as it seems so far, relative; ``coarse`` where the answer
     need only come near.
     """
-    gram, log_p, late_sd = _partials(seen, strengths, beat)
+    gram, log_p, late_sd, late_variance = _partials(seen, strengths, beat)
     sigma = _sigma_of(seen, beat, seems, *(g[1::2] if coarse else g for g in (_OFF_LAW, _COMMON)))
     base = _base_of(seen, gram, log_p + strengths.log_p, late_sd, sigma)
     p, pitch, variance, eps, delta_b, log_all = _over_glides(seen.glides, base)
@@ -106,13 +109,15 @@ def solve(
         eps=eps,
         off=off,
         off_variance=slope + of_glide,
+        own_variance=slope + best @ late_variance,
         strength=np.exp(best @ strengths.own),
     )
 
 
-def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> tuple[Array, Array, Array]:
-    """What each partial says, (m, K, P, P), its own unknowns integrated out; log evidence (m,), and
-    the standard deviation (m,) of what the first does by itself late in the note.
+def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> tuple[Array, Array, Array, Array]:
+    """What each partial says, (m, K, P, P), its own unknowns integrated out; log evidence (m,); the
+    standard deviation (m,) of what the first does by itself late in the note, and the variance of
+    what each does, (m, K).
 
     Columns: pitch, glides, common wander, unforeseen glides, late wander, the beat's split and
     decay, and what was seen.
@@ -160,7 +165,7 @@ def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> tuple[Array, Arra
     place = np.concatenate((np.arange(beat.unknowns), np.arange(-last, 0)))
     gram[..., place[:, None], place] += of_level
     gram, of_beat = _without_first(gram, beat.unknowns, RHO_SIGMA**-2)
-    return gram, (log_p + of_beat + log_level + free).sum(axis=-1), late_sd
+    return gram, (log_p + of_beat + log_level + free).sum(axis=-1), late_sd, variance
 
 
 def _without_first(gram: Array, count: int, precision: float) -> tuple[Array, Array]:

@@ -11,7 +11,8 @@ from msgspec import Meta
 from pitchbench.analysis.neck import HeardChord, NeckResult, SurveyedString, tally
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
-from pitchbench.intonation.offset import Group, Take, summarise
+from pitchbench.intonation.offset import Group, summarise
+from pitchbench.intonation.take import Take
 from pitchbench.notes import Note
 from pitchbench.report.document import Count, NonNegative, Positive, fill
 from pitchbench.report.readings import (

@@ -10,7 +10,7 @@ from pitchbench.belief import half95
 from pitchbench.intonation.bridge import Move, move_interval_words, move_words
 from pitchbench.intonation.chords import Chord, Interval
 from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
-from pitchbench.intonation.offset import Take
+from pitchbench.intonation.take import Take
 from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading
 

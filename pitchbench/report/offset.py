@@ -12,7 +12,15 @@ from pitchbench.intonation.bridge import move_interval_words, move_words
 from pitchbench.intonation.classify import LeftOut
 from pitchbench.intonation.harmonics import IN_DOUBT
 from pitchbench.intonation.offset import Group
-from pitchbench.intonation.verdict import Decision, MoreTakes, Notice, explain, notice_words
+from pitchbench.intonation.pairs import Pair, disagreement_words
+from pitchbench.intonation.verdict import (
+    Decision,
+    MoreTakes,
+    Notice,
+    explain,
+    notice_words,
+    percent,
+)
 from pitchbench.notes import Note, ordinal
 from pitchbench.report.document import NonNegative, Positive, Probability, fill
 from pitchbench.report.readings import (
@@ -56,6 +64,7 @@ class OffsetDocument:
     offset_cents: float
     u_cents: NonNegative
     interval95_cents: tuple[float, float]
+    pairs: tuple[Pair, ...]
     drift_cents_per_min: float | None
     tolerance_cents: Positive
     verdict: Decision
@@ -126,7 +135,9 @@ def offset_lines(result: OffsetResult) -> list[tuple[str, str]]:
 
 def noticed(result: OffsetResult) -> list[str]:
     """What to do about what stands out in the takes."""
-    return [notice_words(notice, result.verdict) for notice in result.verdict.notices]
+    words = [notice_words(notice, result.verdict) for notice in result.verdict.notices]
+    apart = disagreement_words(result.offset.pairs)
+    return [*words, apart] if apart else words
 
 
 def figures(result: OffsetResult) -> list[tuple[str, str]]:
@@ -144,6 +155,14 @@ def figures(result: OffsetResult) -> list[tuple[str, str]]:
     lines += [
         (f"open {result.note}", _group_words(offset.open)),
         (f"{ordinal(result.neck_fret)} fret", _group_words(offset.fretted)),
+    ]
+    lines += [
+        (
+            f"partials {pair.open} and {pair.fretted}",
+            f"{pair.offset_cents:+z.1f} ± {half95(pair.u_cents):.1f} cents, "
+            f"{percent(pair.weight)} of the offset",
+        )
+        for pair in offset.pairs
     ]
     if offset.drift_cents_per_min:
         drift = f"{offset.drift_cents_per_min:+.2f} cents per minute, taken off"

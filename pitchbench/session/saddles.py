@@ -7,7 +7,7 @@ The log's takes and moves are folded into `intonation.knowledge`, and judged by
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from typing import Final
@@ -25,6 +25,7 @@ from pitchbench.intonation.knowledge import (
     mean_of,
 )
 from pitchbench.intonation.offset import Offset
+from pitchbench.intonation.pairs import compare_partials
 from pitchbench.intonation.response import (
     TURNED_AS_TOLD,
     MadeMove,
@@ -33,10 +34,10 @@ from pitchbench.intonation.response import (
     expected_change,
     learn,
 )
+from pitchbench.intonation.take import Take
 from pitchbench.intonation.verdict import Verdict
-from pitchbench.pitch.reading import Reading
 from pitchbench.session.log import Log, MoveEntry, SessionTake, Step, StringState
-from pitchbench.session.takes import groups
+from pitchbench.session.takes import as_takes, groups, referred
 from pitchbench.units import cents_between
 
 #: The end of the travel, but for rounding.
@@ -81,7 +82,10 @@ def last_move(log: Log, string: StringState) -> MadeMove | None:
         return None
     index = len(string.moves) - 1
     until = tuple(take for take in string.takes if take.round <= index)
-    before = known(log, replace(string, takes=until, moves=string.moves[:index])).offset
+    # Which pair of partials counts how much moves the offset before and after alike.
+    before = replace(
+        known(log, replace(string, takes=until, moves=string.moves[:index])), choice_u_cents=0.0
+    ).offset
     after = _of_round(log, string, string.round)
     return None if before is None or after is None else _made(log, string, index, before, after)
 
@@ -89,7 +93,7 @@ def last_move(log: Log, string: StringState) -> MadeMove | None:
 def _of_round(log: Log, string: StringState, round_: int) -> Density | None:
     """The offset by the takes of one round alone; None until both notes were played in it."""
     takes = [take for take in string.accepted if take.round == round_]
-    alone = _folded(log.setup.person, tuple(_played(log, takes)))
+    alone = _folded(log.setup.person, tuple(_played(log, takes, _compared(log, string)[0])))
     return alone.offset if alone.open and alone.fretted else None
 
 
@@ -131,8 +135,10 @@ def alone(log: Log, string: StringState, response: Response) -> Knowledge:
     if not string.accepted:
         return begin(log.setup.person)
     facts: list[_Fact] = []
+    heard, choice_u_cents = _compared(log, string)
     for round_ in range(string.round + 1):
-        facts += _played(log, [take for take in string.accepted if take.round == round_])
+        takes = [take for take in string.accepted if take.round == round_]
+        facts += _played(log, takes, heard)
         if round_ < string.round:
             entry = string.moves[round_]
             change = expected_change(
@@ -148,22 +154,29 @@ def alone(log: Log, string: StringState, response: Response) -> Knowledge:
             facts.append(("move", change.centre, change.u))
     if string.in_this_round and string.in_this_round[-1].tuning != string.tuning:
         facts.append(("tuning", 0.0, 0.0))
-    return _folded(log.setup.person, tuple(facts))
+    folded = _folded(log.setup.person, tuple(facts))
+    return replace(folded, choice_u_cents=choice_u_cents)
 
 
-def _played(log: Log, takes: Sequence[SessionTake]) -> list[_Fact]:
-    """The takes of one round in order, a new tuning told between them."""
+def _compared(log: Log, string: StringState) -> tuple[dict[int, Take], float]:
+    """The string's accepted takes, by number, as the ear compares them; and what stays open since
+    their pairs of partials differ."""
+    compared = compare_partials(as_takes(string.accepted), fret=log.setup.fret)
+    numbers = (take.number for take in string.accepted)
+    return dict(zip(numbers, compared.takes, strict=True)), compared.u_cents
+
+
+def _played(log: Log, takes: Sequence[SessionTake], heard: Mapping[int, Take]) -> list[_Fact]:
+    """The takes of one round in order, as they are ``heard``, a new tuning told between them."""
     facts: list[_Fact] = []
     tuning = takes[0].tuning if takes else 0
     for take in takes:
         if take.tuning != tuning:
             facts.append(("tuning", 0.0, 0.0))
             tuning = take.tuning
-        reading = take.reading
-        if isinstance(reading, Reading) and take.fret is not None:
-            open_hz = log.setup.open_hz(take.string)
-            cents = cents_between(reading.pitch_hz, open_hz) - 100.0 * take.fret
-            facts.append(("fretted" if take.fret else "open", cents, reading.u_cents))
+        each = heard[take.number]
+        cents = cents_between(each.pitch_hz, log.setup.open_hz(take.string)) - 100.0 * each.fret
+        facts.append(("fretted" if each.fret else "open", cents, each.u_cents))
     return facts
 
 
@@ -196,6 +209,7 @@ def weigh(log: Log, string: StringState) -> Offset | None:
         fretted=fretteds,
         belief=offset.belief,
         carried_over=len(string.accepted) > opens.n + fretteds.n,
+        pairs=compare_partials(referred(string), fret=log.setup.fret).pairs,
     )
 
 

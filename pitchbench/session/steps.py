@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 from pitchbench.intonation.bridge import Move, move_words
 from pitchbench.intonation.deciding import SURE
+from pitchbench.intonation.pairs import disagreement_words
 from pitchbench.intonation.response import effect, inferred_mm
 from pitchbench.intonation.verdict import Decision, Verdict, notice_words
 from pitchbench.session import saddles, takes, words
@@ -126,6 +127,8 @@ def weighed(state: State, number: int | None = None) -> State:
     seen = () if string.verdict is None else string.verdict.notices
     state = state.kept(VerdictEntry(state.at_s, string.number, offset, verdict))
     said = [notice_words(n, verdict) for n in fresh if n not in seen and verdict is not None]
+    apart, was_apart = (disagreement_words(o.pairs) if o else "" for o in (offset, string.now))
+    said += [apart] if apart and not was_apart else []
     return replace(state, says=" ".join([state.says, *said]).strip())
 
 

@@ -14,7 +14,7 @@ from typing import Final
 
 from pitchbench.instrument import StringSpec
 from pitchbench.intonation.frets import BETWEEN_FRETS_CENTS
-from pitchbench.intonation.offset import Take
+from pitchbench.intonation.take import Take
 from pitchbench.notes import ordinal
 from pitchbench.pitch.listener import LivePitch, ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Final
 
-from pitchbench.intonation.offset import Group, Offset, Take, summarise
+from pitchbench.intonation.offset import Group, Offset, summarise
+from pitchbench.intonation.take import Take
 from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.session.log import SessionTake, StringState
 from pitchbench.units import mean_hz
@@ -27,26 +29,30 @@ def in_this_tuning(string: StringState) -> tuple[SessionTake, ...]:
 
 def open_mean_hz(takes: Sequence[SessionTake]) -> float | None:
     """Geometric mean of the open takes among ``takes``; None if there is none."""
-    opens = [take.pitch_hz for take in _takes(takes) if take.fret == 0]
+    opens = [take.pitch_hz for take in as_takes(takes) if take.fret == 0]
     return mean_hz(opens) if opens else None
 
 
 def groups(string: StringState, *, fret: int) -> tuple[Group | None, Group | None]:
-    """The open and the fretted takes since the last move, None where there are none.
+    """The open and the fretted takes since the last move, None where there are none."""
+    takes = referred(string)
+    notes = ([t for t in takes if t.fret == 0], [t for t in takes if t.fret == fret])
+    opens, fretteds = (summarise(note) if note else None for note in notes)
+    return opens, fretteds
 
-    Takes of an earlier tuning are referred to the last one by the ratio of their open pitches.
-    """
+
+def referred(string: StringState) -> list[Take]:
+    """The accepted takes since the last move, those of an earlier tuning referred to the last one
+    by the ratio of their open pitches."""
     takes = string.in_this_round
     here_hz = open_mean_hz([t for t in takes if t.tuning == max(each.tuning for each in takes)])
-    referred: list[Take] = []
+    found: list[Take] = []
     for tuning in sorted({take.tuning for take in takes}):
         block = [take for take in takes if take.tuning == tuning]
         there_hz = open_mean_hz(block)
         ratio = 1.0 if here_hz is None or there_hz is None else here_hz / there_hz
-        referred += _takes(block, ratio)
-    notes = ([t for t in referred if t.fret == 0], [t for t in referred if t.fret == fret])
-    opens, fretteds = (summarise(note) if note else None for note in notes)
-    return opens, fretteds
+        found += [replace(each, pitch_hz=each.pitch_hz * ratio) for each in as_takes(block)]
+    return found
 
 
 def doubt(string: StringState, offset: Offset | None) -> str | None:
@@ -72,9 +78,10 @@ def doubt(string: StringState, offset: Offset | None) -> str | None:
     return None
 
 
-def _takes(takes: Iterable[SessionTake], ratio: float = 1.0) -> list[Take]:
+def as_takes(takes: Iterable[SessionTake]) -> list[Take]:
+    """Settled takes of known notes as the statistics see them."""
     return [
-        Take(take.fret, reading.pitch_hz * ratio, reading.u_cents, reading.onset_s)
+        Take.of(reading, fret=take.fret, at_s=reading.onset_s)
         for take in takes
         if take.fret is not None and isinstance(reading := take.reading, Reading)
     ]

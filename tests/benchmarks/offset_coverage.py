@@ -13,7 +13,8 @@ import numpy as np
 from accuracy_page import write_section
 
 from pitchbench.intonation.knowledge import from_takes
-from pitchbench.intonation.offset import DEFAULT_PRIOR, Take, estimate_offset
+from pitchbench.intonation.offset import DEFAULT_PRIOR, estimate_offset
+from pitchbench.intonation.take import Take
 from pitchbench.units import shifted_hz
 
 OFFSET_CENTS = 5.0

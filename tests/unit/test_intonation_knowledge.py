@@ -11,7 +11,7 @@ import pytest
 from scipy import special, stats
 
 from pitchbench.intonation import knowledge as k
-from pitchbench.intonation.offset import Take
+from pitchbench.intonation.take import Take
 from pitchbench.units import shifted_hz
 
 U_CENTS = 0.15

@@ -7,7 +7,8 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, StringSpec
 from pitchbench.intonation import geometry
 from pitchbench.intonation.neck import best_saddle, findings, shared_nut, survey, uneven_string
-from pitchbench.intonation.offset import DEFAULT_PRIOR, Take
+from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.intonation.take import Take
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Partial
 

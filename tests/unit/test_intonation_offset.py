@@ -5,13 +5,8 @@ import pytest
 from scipy import stats
 
 from pitchbench.intonation import offset as offset_module
-from pitchbench.intonation.offset import (
-    DEFAULT_PRIOR,
-    ScatterPrior,
-    Take,
-    estimate_offset,
-    learn_scatter,
-)
+from pitchbench.intonation.offset import DEFAULT_PRIOR, ScatterPrior, estimate_offset, learn_scatter
+from pitchbench.intonation.take import Take
 
 E2_HZ = 82.4069
 

@@ -21,7 +21,8 @@ from pitchbench.intonation.neck import (
     nut_as_a_whole,
     survey,
 )
-from pitchbench.intonation.offset import DEFAULT_PRIOR, Take
+from pitchbench.intonation.offset import DEFAULT_PRIOR
+from pitchbench.intonation.take import Take
 from pitchbench.units import fret_ratio
 
 FRETS = (1, 3, 5, 7, 9, 12, 15, 17)
