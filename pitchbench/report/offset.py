@@ -126,6 +126,14 @@ def offset_lines(result: OffsetResult) -> list[tuple[str, str]]:
     lines = [("do", what_to_do(result)), ("why", explain(result.offset, result.verdict))]
     lines += figures(result)
     lines += [
+        (
+            f"partials {pair.open} and {pair.fretted}",
+            f"{pair.offset_cents:+z.1f} ± {half95(pair.u_cents):.1f} cents, "
+            f"{percent(pair.weight)} of the offset",
+        )
+        for pair in result.offset.pairs
+    ]
+    lines += [
         (f"take {number}", _take_words(each, result))
         for number, each in enumerate(result.plucks, start=1)
     ]
@@ -155,14 +163,6 @@ def figures(result: OffsetResult) -> list[tuple[str, str]]:
     lines += [
         (f"open {result.note}", _group_words(offset.open)),
         (f"{ordinal(result.neck_fret)} fret", _group_words(offset.fretted)),
-    ]
-    lines += [
-        (
-            f"partials {pair.open} and {pair.fretted}",
-            f"{pair.offset_cents:+z.1f} ± {half95(pair.u_cents):.1f} cents, "
-            f"{percent(pair.weight)} of the offset",
-        )
-        for pair in offset.pairs
     ]
     if offset.drift_cents_per_min:
         drift = f"{offset.drift_cents_per_min:+.2f} cents per minute, taken off"
