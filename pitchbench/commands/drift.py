@@ -21,7 +21,7 @@ from pitchbench.commands.common import WholeQuantity, show_result
 from pitchbench.commands.guided import shown
 from pitchbench.commands.instrument_options import instrument_options, named_instrument
 from pitchbench.commands.listening import ManyFiles, listen, listening_options
-from pitchbench.commands.live import input_options, microphone
+from pitchbench.commands.live import input_options, listening_to
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.pitch.reading import Rejected
@@ -110,12 +110,12 @@ def command(
             )
     else:
         with contextlib.ExitStack() as stack:
-            source = stack.enter_context(
-                microphone(device, rate=rate, channel=channel, record=record)
+            source, hearing = stack.enter_context(
+                listening_to(device, rate=rate, channel=channel, record=record)
             )
             view = stack.enter_context(shown(OVERLAY, output_format, plain))
             overlay = Overlay(a4_hz=a4, enough=enough)
-            overlay = run(source, overlay, views=view.views, keys=view.keys)
+            overlay = run(source, overlay, views=view.views, keys=view.keys, hearing=hearing)
         heard = [DriftPluck(source.name, each.reading, each.drift) for each in overlay.plucks]
     result = lay_over(heard, string, magnet=magnet, a4_hz=a4)
     show_result(

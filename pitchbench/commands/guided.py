@@ -23,6 +23,7 @@ from pitchbench.screen.pictures import Picture
 from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View, run
 from pitchbench.session.job import Job
 from pitchbench.session.log import Entry, Setup
+from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.source import Source
 
 if TYPE_CHECKING:
@@ -323,10 +324,12 @@ def worked(
     go_on: str,
     store: str | None,
     views: Sequence[View[_J]] = (),
+    hearing: Hearing | None = None,
 ) -> _J:
     """The job as it ended; whatever ended it, it is said where what was heard is kept.
 
-    ``go_on`` is the command that goes on with one that is not finished; ``views`` look on as well.
+    ``go_on`` is the command that goes on with one that is not finished; ``views`` look on as well;
+    ``hearing`` says how the input stands.
     """
     try:
         job = run(
@@ -337,6 +340,7 @@ def worked(
             keep=keeping,
             tell_records=shown.tell_records,
             stays=shown.stays,
+            hearing=hearing,
         )
         if keeping is not None:
             keeping.end(job)

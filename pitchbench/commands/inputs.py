@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass
+from itertools import chain
 from typing import Final, Literal
 
 import click
 import numpy as np
-from numpy.typing import NDArray
 
+from pitchbench.belief import half95
 from pitchbench.commands.common import (
     ExamplesFirst,
     Quantity,
@@ -19,12 +21,17 @@ from pitchbench.commands.common import (
     printable,
 )
 from pitchbench.errors import ExitCode
-from pitchbench.notes import Note
+from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.bounds import as_cents, decaying_tone_sd_hz
+from pitchbench.pitch.listener import Listener, PluckStarted, ReadingReady
+from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.report.document import Count, NonNegative, Positive, fill
+from pitchbench.session.words import reading_words, rejected_words
 from pitchbench.sound.level import decibels
-from pitchbench.sound.microphone import InputDevice, Microphone, list_inputs
+from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.noise import LEAST_S, Condition, HumLine, Silence, analyse_silence
+from pitchbench.sound.portaudio import InputDevice, list_inputs
+from pitchbench.sound.source import Block
 
 # A device just opened may click, or be silent while it wakes.
 _SETTLING_S: Final = 0.5
@@ -53,6 +60,10 @@ CURES: Final = {
     ),
 }
 
+#: How long a pluck is waited for, and how long it is listened to: what rings longer is read.
+_PLUCK_WAIT_S: Final = 12.0
+_RINGS_S: Final = 6.0
+
 #: The words that `pitchbench trouble` knows each of them by.
 TROUBLES: Final = {
     Condition.NOTHING_HEARD: "nothing is heard",
@@ -63,19 +74,29 @@ TROUBLES: Final = {
 
 EXAMPLES = """\
   pitchbench inputs                         which inputs there are
-  pitchbench inputs --check                 listen to the default one for a few seconds
+  pitchbench inputs --check                 the default one: its noise, then one pluck
   pitchbench inputs --check --device 2      another one, by number or by part of its name
   pitchbench inputs --check --format json   the same for a script
 """
 
 
 @dataclass(frozen=True)
+class CheckedPluck:
+    """A pluck as the input heard it, and its highest sample."""
+
+    reading: Reading | Rejected
+    peak: float
+
+
+@dataclass(frozen=True)
 class Check:
-    """An input that was listened to while nobody played."""
+    """An input that was listened to while nobody played, and then a pluck; None where there was
+    none, or none was asked for."""
 
     device: InputDevice
     rate_hz: int
     silence: Silence
+    pluck: CheckedPluck | None = None
 
     def best_u_cents(self, note: Note) -> float:
         """Cramér-Rao bound for the first partial of a pluck in the noise that is there.
@@ -96,27 +117,31 @@ class Check:
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
-@click.option("--check", is_flag=True, help="Listen while nobody plays: level, noise, hum.")
+@click.option("--check", is_flag=True, help="Listen to the noise and hum, then to one pluck.")
 @click.option("--device", metavar="NAME|NUMBER", help="Which input to check; else the default.")
 @click.option(
     "--seconds",
     type=Quantity("S", LEAST_S, 60.0, "how long to listen in seconds"),
     default=4.0,
     show_default=True,
-    help="How long to listen.",
+    help="How long to listen while nobody plays.",
 )
+@click.option("--pluck/--no-pluck", default=True, help="Whether --check asks for a pluck [yes].")
 @format_option
 @plain_option
 def command(
+    *,
     check: bool,
     device: str | None,
     seconds: float,
+    pluck: bool,
     output_format: str,
     plain: bool,  # noqa: ARG001  # the text is plain lines already
 ) -> int:
-    """List the audio inputs; with --check, say how good one of them is."""
+    """List the audio inputs; with --check, say how good one of them is, and what it hears of one
+    pluck."""
     inputs = list_inputs()
-    checked = _check(device, seconds) if check else None
+    checked = _check(device, seconds, pluck=pluck) if check else None
     if output_format == "json":
         echo_json(document(inputs, checked))
     elif checked is None:
@@ -131,25 +156,58 @@ def command(
     return ExitCode.DONE
 
 
-def _check(device: str | None, seconds: float) -> Check:
+def _check(device: str | None, seconds: float, *, pluck: bool) -> Check:
     microphone = Microphone(device)
     click.echo(
         f"Listening to {printable(microphone.name)} for {seconds:g} s: damp the strings, "
         "and keep quiet.",
         err=True,
     )
-    silence = analyse_silence(_listen(microphone, seconds), microphone.rate_hz)
-    return Check(microphone.device, microphone.rate_hz, silence)
-
-
-def _listen(microphone: Microphone, seconds: float) -> NDArray[np.float32]:
-    skip = round(_SETTLING_S * microphone.rate_hz)
-    wanted = skip + round(seconds * microphone.rate_hz)
-    heard: list[NDArray[np.float32]] = []
     with closing(microphone.blocks()) as blocks:
-        while sum(map(len, heard)) < wanted:
-            heard.append(next(blocks).samples)
-    return np.concatenate(heard)[skip:wanted]
+        quiet = _quiet(blocks, seconds, microphone.rate_hz)
+        samples = np.concatenate([block.samples for block in quiet])
+        silence = analyse_silence(samples, microphone.rate_hz)
+        heard = None
+        if pluck and silence.condition is not Condition.NOTHING_HEARD:
+            click.echo("Now pluck one string and let it ring.", err=True)
+            heard = _one_pluck(
+                chain(quiet, blocks), microphone.rate_hz, wait_s=seconds + _PLUCK_WAIT_S
+            )
+    return Check(microphone.device, microphone.rate_hz, silence, heard)
+
+
+def _quiet(blocks: Iterator[Block], seconds: float, rate_hz: int) -> list[Block]:
+    """What comes first, in one piece, once the device has settled."""
+    wanted, heard = round(seconds * rate_hz), list[Block]()
+    while sum(len(block.samples) for block in heard) < wanted:
+        block = next(blocks)
+        if block.gap:
+            heard = []
+        if block.start >= round(_SETTLING_S * rate_hz):
+            heard.append(block)
+    return heard
+
+
+def _one_pluck(blocks: Iterator[Block], rate_hz: int, *, wait_s: float) -> CheckedPluck | None:
+    """The first pluck, if one comes in time; cut short if it rings for long."""
+    listener, peaks = Listener(rate_hz, offer_early=True), dict[int, float]()
+    until: float | None = None
+    for block in blocks:
+        now = block.start + len(block.samples)
+        until = now + wait_s * rate_hz if until is None else until
+        peaks[block.start] = float(np.abs(block.samples).max(initial=0.0))
+        over = now >= until
+        for heard in chain(listener.feed(block), listener.finish() if over else ()):
+            if isinstance(heard, PluckStarted):
+                until = (heard.onset_s + _RINGS_S) * rate_hz
+            elif isinstance(heard, ReadingReady) and heard.final:
+                began = heard.reading.onset_s * rate_hz - len(block.samples)
+                return CheckedPluck(
+                    heard.reading, max(peak for start, peak in peaks.items() if start >= began)
+                )
+        if over:
+            break
+    return None
 
 
 def _input_line(device: InputDevice) -> str:
@@ -188,7 +246,23 @@ def check_lines(check: Check) -> list[str]:
             f"precision to expect at best for {note}: {check.best_u_cents(note):.2g} cents"
             for note in notes
         ]
-    return lines
+    return lines + _pluck_lines(check.pluck)
+
+
+def _pluck_lines(pluck: CheckedPluck | None) -> list[str]:
+    """What was heard of a pluck, and what a reading of such a note may be trusted to."""
+    if pluck is None:
+        return ["pluck: none was heard"]
+    reading, level = pluck.reading, f"peak {_level(decibels(pluck.peak))}"
+    if isinstance(reading, Rejected):
+        return [f"pluck: {level}, not read: {rejected_words(reading.reason)}"]
+    note, off_cents = nearest_note(reading.pitch_hz)
+    above = "" if reading.snr_db is None else f", {reading.snr_db:.0f} dB above the noise"
+    return [
+        f"pluck: {note}, {reading.pitch_hz:.2f} Hz, {level}{above}",
+        f"pitch of the pluck: {reading_words(reading, off_cents, note)}",
+        f"± to expect of such a note: {half95(reading.u_cents):.2f} cents",
+    ]
 
 
 def _more(condition: Condition) -> list[str]:
@@ -223,6 +297,20 @@ class BestPrecision:
 
 
 @dataclass(frozen=True)
+class PluckDocument:
+    """The pluck that was asked for; a rejected one has a reason, and what could be measured."""
+
+    status: Literal["settled", "rejected"]
+    reason: Reason | None
+    note: Note | None
+    pitch_hz: Positive | None
+    cents_from_note: float | None
+    u_cents: NonNegative | None
+    peak_dbfs: float | None
+    snr_db: float | None
+
+
+@dataclass(frozen=True)
 class CheckDocument:
     """An input that was listened to; levels in dB below full scale, null where there is none."""
 
@@ -242,6 +330,7 @@ class CheckDocument:
     hum: tuple[HumLine, ...]
     assumed_pluck: AssumedPluck
     best_precision: tuple[BestPrecision, ...]
+    pluck: PluckDocument | None
 
 
 @dataclass(frozen=True)
@@ -275,6 +364,23 @@ def _check_document(check: Check) -> CheckDocument:
         clipped_samples=silence.clipped,
         assumed_pluck=AssumedPluck(),
         best_precision=best,
+        pluck=None if check.pluck is None else _pluck_document(check.pluck),
+    )
+
+
+def _pluck_document(pluck: CheckedPluck) -> PluckDocument:
+    reading, note, cents = pluck.reading, None, None
+    if reading.pitch_hz is not None:
+        note, cents = nearest_note(reading.pitch_hz)
+    reason = reading.reason if isinstance(reading, Rejected) else None
+    return fill(
+        PluckDocument,
+        reading,
+        status="rejected" if reason else "settled",
+        reason=reason,
+        note=note,
+        cents_from_note=cents,
+        peak_dbfs=decibels(pluck.peak),
     )
 
 

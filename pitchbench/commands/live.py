@@ -9,8 +9,11 @@ from typing import Any, TypeVar
 
 import click
 
+from pitchbench.sound.elsewhere import listen_elsewhere
+from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.recorder import Recorder
+from pitchbench.sound.recording import Recording
 from pitchbench.sound.source import Source
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
@@ -36,13 +39,28 @@ def input_options(function: _Function) -> _Function:
 
 
 @contextlib.contextmanager
-def microphone(
-    device: str | None, *, rate: int, channel: int | None, record: Path | None
-) -> Iterator[Source]:
-    """The input that the options name, kept in a file where that was asked for."""
-    source = Microphone(device, rate_hz=rate, channel=channel or 1)
+def listening_to(
+    device: str | None,
+    *,
+    rate: int,
+    channel: int | None,
+    record: Path | None,
+    recording: Path | None = None,
+) -> Iterator[tuple[Source, Hearing | None]]:
+    """The input that the options name, kept in a file where that was asked for, and what says how
+    it stands; ``recording`` is listened to instead."""
+    source: Source
+    if recording is not None:
+        source, hearing = Recording(recording, channel=channel), None
+    else:
+        microphone = Microphone(device, rate_hz=rate, channel=channel or 1)
+        source, hearing = microphone, _hearing_of(microphone)
     if record is None:
-        yield source
+        yield source, hearing
     else:
         with Recorder(source, record) as recorder:
-            yield recorder
+            yield recorder, hearing
+
+
+def _hearing_of(microphone: Microphone) -> Hearing:
+    return Hearing(microphone.name, microphone.rate_hz, lambda: listen_elsewhere(microphone.device))

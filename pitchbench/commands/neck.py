@@ -28,7 +28,7 @@ from pitchbench.commands.instrument_options import (
     known_options,
 )
 from pitchbench.commands.listening import ManyFiles, listen, listening_options, refuse_twice
-from pitchbench.commands.live import input_options, microphone
+from pitchbench.commands.live import input_options, listening_to
 from pitchbench.commands.neck_live import (
     begin_keeping,
     fresh,
@@ -272,14 +272,22 @@ def _by_ear(
             )
             start = fresh(plan_for(setup, asked.weights, takes))
         asked.check_shapes(known.instrument)
-        source = stack.enter_context(
-            microphone(device, rate=rate, channel=asked.channel, record=record)
+        source, hearing = stack.enter_context(
+            listening_to(device, rate=rate, channel=asked.channel, record=record)
         )
         keeping = begin_keeping(repository, start, source) if repository is not None else None
         if keeping is not None and record is not None:
             keeping.repository.keep_audio(keeping.session_id, record)
         screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain, cue=cue))
-        survey = worked(source, start.job, screen, keeping, go_on="neck", store=said.store)
+        survey = worked(
+            source,
+            start.job,
+            screen,
+            keeping,
+            go_on="neck",
+            store=said.store,
+            hearing=hearing,
+        )
     return judge_neck(
         heard_in_survey(known.instrument, survey.takes, source.name),
         asked.judged(known),

@@ -32,7 +32,7 @@ from pitchbench.commands.guided import (
     worked,
 )
 from pitchbench.commands.instrument_options import instrument_options, with_details
-from pitchbench.commands.live import input_options
+from pitchbench.commands.live import input_options, listening_to
 from pitchbench.errors import PitchbenchError
 from pitchbench.presets import preset
 from pitchbench.records.history import opening_words
@@ -44,10 +44,6 @@ from pitchbench.session.engine import View
 from pitchbench.session.learning import LEARN_FROM, learned_person, learned_response
 from pitchbench.session.log import Setup
 from pitchbench.session.state import State, begin, reopened, resume
-from pitchbench.sound.microphone import Microphone
-from pitchbench.sound.recorder import Recorder
-from pitchbench.sound.recording import Recording
-from pitchbench.sound.source import Source
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
@@ -135,13 +131,9 @@ def command(
             setup = _setup(repository, name, preset_name, player, details)
             setup = replace(setup, a4_hz=a4, fret=fret)
             start = Start(begin(work_on(setup, strings, tolerance)))
-        source: Source = (
-            Recording(recording, channel=channel)
-            if recording is not None
-            else Microphone(device, rate_hz=rate, channel=channel or 1)
+        source, hearing = stack.enter_context(
+            listening_to(device, rate=rate, channel=channel, record=record, recording=recording)
         )
-        if record is not None:
-            source = stack.enter_context(Recorder(source, record))
 
         def begin_keeping() -> Keeping | None:
             if not keep:
@@ -161,7 +153,14 @@ def command(
             keeping = begin_keeping()
             views = [] if view.live else [_loss_told(keeping)]
             state = worked(
-                source, start.job, view, keeping, go_on="session", store=store, views=views
+                source,
+                start.job,
+                view,
+                keeping,
+                go_on="session",
+                store=store,
+                views=views,
+                hearing=hearing,
             )
         if not view.live:
             for line in result_lines(state):

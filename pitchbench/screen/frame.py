@@ -8,6 +8,7 @@ from typing import Final
 
 from rich.text import Text
 
+from pitchbench.screen.input import input_line
 from pitchbench.screen.keyhelp import Key, help_lines, key_lines
 from pitchbench.screen.text import printable, spread, wrapped
 from pitchbench.screen.theme import Theme
@@ -62,6 +63,8 @@ def framed(
         return (words + [Text()] * height)[:height]
     shown = keys.now[: keys.narrow] if width < _NARROW else keys.now
     foot = key_lines(theme, width, typed, shown)
+    if (heard := input_line(job, theme, width, height)) is not None:
+        foot = [heard, *foot]
     room = height - len(foot)
     if job.display.help_open:
         lines = help_lines(theme, width, room, keys.every, keys.marks)

@@ -19,6 +19,7 @@ from pitchbench.intonation.drift import Strength, tell_strengths
 from pitchbench.notes import nearest_note
 from pitchbench.pitch.reading import Rejected
 from pitchbench.screen.frame import Keys, ask_lines, framed, header
+from pitchbench.screen.input import input_told
 from pitchbench.screen.keyhelp import Key
 from pitchbench.screen.text import fitted, printable, row_of, signed, wrapped
 from pitchbench.screen.theme import Theme
@@ -233,6 +234,7 @@ class OverlayLines:
 
     def __call__(self, old: Overlay, new: Overlay) -> None:
         """Write what is new in ``new``."""
+        input_told(self._write, old, new)
         if len(new.plucks) > len(old.plucks):
             self._write(f"pluck {pluck_words(new.plucks, new.a4_hz)[-1]}")
         elif new.says and new.says != old.says:

@@ -14,6 +14,7 @@ from pitchbench.intonation.bridge import move_interval_words, move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Verdict, explain
 from pitchbench.pitch.reading import Reading
+from pitchbench.screen.input import input_told
 from pitchbench.session.heard import LIVE_NEAR_CENTS
 from pitchbench.session.log import (
     AdviceEntry,
@@ -72,6 +73,7 @@ class PlainView:
         if not self._opened:
             self._opened = True
             self._open(new)
+        input_told(self._write, old, new)
         log, entries = old.log, new.entries[len(old.entries) :]
         advised = any(isinstance(entry, AdviceEntry) for entry in entries)
         for entry in entries:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from pitchbench.screen.input import input_told
 from pitchbench.session.log import Entry, NoteEntry, StrikeEntry, TakeEntry, TakeFate, UndoEntry
 from pitchbench.session.survey import Survey, note_words, take_words
 
@@ -27,6 +28,7 @@ class SurveyLines:
             self._opened = True
             self._write(f"instrument: {new.setup.instrument.name}")
             self._write(f"notes: open and frets {', '.join(map(str, new.plan.frets))}")
+        input_told(self._write, old, new)
         fresh = new.entries[len(old.entries) :]
         for entry in fresh:
             self._write(_line(new, entry))

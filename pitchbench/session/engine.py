@@ -19,6 +19,7 @@ from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.pitch.listener import Listener
 from pitchbench.session.job import Event, InputBack, InputLost, Job, KeyPressed
 from pitchbench.session.log import Entry
+from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.microphone import InputLostError
 from pitchbench.sound.source import Block, Source
 
@@ -163,6 +164,7 @@ def run(
     keep: Keep | None = None,
     tell_records: TellRecords | None = None,
     stays: bool = False,
+    hearing: Hearing | None = None,
 ) -> _J:
     """Run a job until it is over, or the source ends; return it as it stands then.
 
@@ -175,6 +177,7 @@ def run(
     keys : asked for keys some thirty times a second.
     tell_records : told when entries cannot be kept, and when all of them are.
     stays : whether a finished job stands until a key leaves it, since nobody sits at the keys.
+    hearing : says how the input stands, if that is to be known.
 
     Raises
     ------
@@ -191,7 +194,7 @@ def run(
     stop = threading.Event()
     listening = threading.Thread(
         target=_listen,
-        args=(source, heard, stop),
+        args=(source, heard, stop, hearing),
         name="pitchbench-listener",
         daemon=True,
     )
@@ -249,17 +252,22 @@ def stand(runner: Runner[Any], keys: Keys | None) -> None:
             time.sleep(_KEY_POLL_S)
 
 
-def _listen(source: Source, heard: queue.SimpleQueue[Any], stop: threading.Event) -> None:
+def _listen(
+    source: Source,
+    heard: queue.SimpleQueue[Any],
+    stop: threading.Event,
+    hearing: Hearing | None,
+) -> None:
     """The thread: blocks in, events out, until the source ends or ``stop`` is set."""
     try:
-        for event in _events(source, stop):
+        for event in _events(source, stop, hearing):
             heard.put(event)
         heard.put(_END)
     except BaseException as error:  # handed over, raised in the main loop
         heard.put(error)
 
 
-def _events(source: Source, stop: threading.Event) -> Iterator[Event]:
+def _events(source: Source, stop: threading.Event, hearing: Hearing | None) -> Iterator[Event]:
     """What is heard, with the input's comings and goings in between."""
     listener = Listener(source.rate_hz, offer_early=True)
     lost, coming = False, False
@@ -270,6 +278,8 @@ def _events(source: Source, stop: threading.Event) -> Iterator[Event]:
                     if not coming:
                         lost, coming = False, True
                         yield InputBack()
+                    if hearing is not None:
+                        yield from hearing.feed(block)
                     yield from listener.feed(block)
                     if stop.is_set():
                         return

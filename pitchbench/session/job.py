@@ -16,6 +16,7 @@ from typing import Any, Final, Self
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading
 from pitchbench.session.log import Entry, Log, NoteEntry, Setup, TakeEntry, UndoEntry, evolve
+from pitchbench.sound.hearing import InputHeard
 
 
 class Command(StrEnum):
@@ -58,7 +59,7 @@ class InputBack:
     """Sound is coming: for the first time, or again after a loss."""
 
 
-Event = PluckStarted | LivePitch | ReadingReady | KeyPressed | InputLost | InputBack
+Event = PluckStarted | LivePitch | ReadingReady | KeyPressed | InputHeard | InputLost | InputBack
 
 #: Events that each job answers in its own way.
 Followed = KeyPressed | LivePitch | ReadingReady | InputBack
@@ -92,6 +93,7 @@ class Job(ABC):
     ringing : whether a note rings; ``live`` is its latest pitch, ``live_trace`` every one in order,
         ``offered`` the reading offered before it has ended.
     input_lost : why there is no sound; None where there is.
+    input : how the input stands; None where there is none, or none that could be wrong.
     """
 
     says: str = ""
@@ -102,6 +104,7 @@ class Job(ABC):
     live_trace: tuple[LivePitch, ...] = ()
     offered: Reading | None = None
     input_lost: str | None = None
+    input: InputHeard | None = None
     quit: bool = False
     display: Display = field(default_factory=Display)
 
@@ -148,8 +151,12 @@ class Job(ABC):
         match event:
             case KeyPressed():
                 return self._key(event)
+            case InputHeard():
+                return replace(self, input=event)
             case InputLost(reason=reason):
-                lost = replace(self, input_lost=reason, ringing=False, live=None, offered=None)
+                lost = replace(
+                    self, input_lost=reason, input=None, ringing=False, live=None, offered=None
+                )
                 return lost.noted(f"input lost: {reason}", "The sound input is lost.")
             case InputBack() if self.input_lost is None:
                 return replace(self, says="The sound input is open.").follow(event)

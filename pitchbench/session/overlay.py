@@ -14,6 +14,7 @@ from pitchbench.notes import A4_HZ
 from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session.job import Command, Followed, Job, KeyPressed
+from pitchbench.session.words import input_request
 
 _PLUCK: Final = "Pluck a string and let it ring."
 
@@ -44,8 +45,8 @@ class Overlay(Job):
     @property
     def asks(self) -> str:
         """The one thing to do now."""
-        if self.input_lost is not None:
-            return "Connect the sound input again."
+        if (request := input_request(self)) is not None:
+            return request
         return "Let it ring to its end." if self.ringing else _PLUCK
 
     @property

@@ -409,8 +409,8 @@ def take_words(survey: Survey, take: SessionTake) -> str:
 
 def _asks(survey: Survey) -> str:  # noqa: PLR0911  # one per thing to do
     """The one thing to do now."""
-    if survey.input_lost is not None:
-        return "Connect the sound input again."
+    if (request := words.input_request(survey)) is not None:
+        return request
     if survey.finished:
         return "All notes are heard."
     if survey.ringing:

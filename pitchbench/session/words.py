@@ -18,8 +18,10 @@ from pitchbench.intonation.verdict import Verdict, percent
 from pitchbench.notes import Note, ordinal
 from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.session.log import Log, Outcome, Setup, Step, StringState
+from pitchbench.sound.hearing import Fault, InputHeard
 
 if TYPE_CHECKING:
+    from pitchbench.session.job import Job
     from pitchbench.session.state import State
 
 #: What has to be right before intonation is worth setting (common practice, no source).
@@ -162,10 +164,47 @@ def learned_words(response: Response) -> str:
     )
 
 
+#: How an input that is well is called.
+_INPUT_WELL: Final = "heard"
+
+#: What is to be done about an input, and why.
+_INPUT_REQUESTS: Final[dict[Fault | None, tuple[str, str]]] = {
+    Fault.SILENT: ("Unmute the input {}, or plug it in", "it is dead silent"),
+    Fault.FAINT: ("Turn the input {} up, or go nearer", "it is far too quiet"),
+    Fault.ELSEWHERE: ("Play into {}", "nothing is heard there"),
+}
+
+
+def input_words(heard: InputHeard) -> str:
+    """How an input stands, and what to do about it, in a few words; what to do where it has no
+    sound is the request."""
+    match heard.fault:
+        case None:
+            return _INPUT_WELL
+        case Fault.LOUD:
+            return "too loud: turn it down"
+        case fault:
+            return str(fault)
+
+
+def input_request(job: Job) -> str | None:
+    """What has to be done about the input before anything else can be; None for nothing."""
+    if job.input_lost is not None:
+        return "Connect the sound input again."
+    heard = job.input
+    if heard is None or heard.fault not in _INPUT_REQUESTS or job.ringing:
+        return None
+    do, why = _INPUT_REQUESTS[heard.fault]
+    if heard.other is None:
+        return f"{do.format(heard.name)}: {why}."
+    other = f"choose {heard.other.name} with --device {heard.other.number}"
+    return f"{do.format(heard.name)}, or {other}: that one has sound."
+
+
 def asks(state: State) -> str:
     """The one thing to do now, one sentence in the imperative."""
-    if state.input_lost is not None:
-        return "Connect the sound input again."
+    if (request := input_request(state)) is not None:
+        return request
     if state.ringing and state.log.tuned and state.log.step is not Step.BORDER:
         return "Let it ring." if state.offered is None else "Damp the string."
     return _ASKS[state.log.step](state)

@@ -1,19 +1,13 @@
-"""The microphone as a source. The only file that knows PortAudio, and only once a device is opened.
+"""The microphone as a source.
 
-Live audio has two habits that shape this file. A device that is unplugged raises nothing: its
-blocks just stop, so a watchdog has to notice. And PortAudio's C code writes to file descriptor 2,
-straight across whatever screen stands there, so that descriptor is led elsewhere meanwhile.
+A device that is unplugged raises nothing: its blocks just stop, so a watchdog has to notice.
 """
 
 from __future__ import annotations
 
-import contextlib
-import io
-import os
 import queue
-import sys
 import time
-from collections.abc import Generator, Iterator
+from collections.abc import Generator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -21,6 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitchbench.errors import DeviceError
+from pitchbench.sound.portaudio import (
+    InputDevice,
+    choose_input,
+    error_words,
+    inputs_of,
+    load_portaudio,
+    own_stderr,
+    refresh,
+)
 from pitchbench.sound.source import Block
 
 FALLBACK_RATES_HZ: Final = (48_000, 44_100)
@@ -52,35 +55,6 @@ class InputLostError(DeviceError):
             "Plug it in again, or check the sound settings.",
         )
         self.reason = reason
-
-
-@dataclass(frozen=True)
-class InputDevice:
-    """An input that PortAudio knows; ``number`` may change whenever something is plugged in."""
-
-    number: int
-    name: str
-    host_api: str
-    channels: int
-    rate_hz: int
-    default: bool
-
-    @property
-    def full_name(self) -> str:
-        """Name and host API, which together nearly always tell inputs apart."""
-        return f"{self.name}, {self.host_api}"
-
-
-def list_inputs() -> tuple[InputDevice, ...]:
-    """Every audio input there is now.
-
-    Raises
-    ------
-    DeviceError
-        If PortAudio is missing or does not start.
-    """
-    with own_stderr():
-        return _inputs(_portaudio())
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,10 +97,10 @@ class Microphone:
         self.block_size = block_size
         self.channel = channel
         with own_stderr():
-            portaudio = _portaudio()
-            self.device = choose_input(_inputs(portaudio), device)
+            portaudio = load_portaudio()
+            self.device = choose_input(inputs_of(portaudio), device)
             if not 1 <= channel <= self.device.channels:
-                raise _trouble(
+                raise DeviceError(
                     f"The input {self.device.name!r} has no channel {channel}.",
                     f"Give a channel from 1 to {self.device.channels}.",
                 )
@@ -155,11 +129,11 @@ class Microphone:
         Where the stream stood still, as it does while the machine sleeps, the input counts as lost.
         """
         with own_stderr():
-            portaudio = _portaudio()
+            portaudio = load_portaudio()
             again = self._heard_at is not None
             if again:
-                _refresh(portaudio)
-                self.device = _same_input(_inputs(portaudio), self.device)
+                refresh(portaudio)
+                self.device = _same_input(inputs_of(portaudio), self.device)
             inbox = _Inbox(self.channel - 1, round(QUEUE_S * self._rate_hz / self.block_size))
             try:
                 stream = portaudio.InputStream(
@@ -172,16 +146,16 @@ class Microphone:
                 )
             except portaudio.PortAudioError as error:
                 if again:
-                    raise InputLostError(self.name, _words(error)) from error
-                raise _trouble(
-                    f"The input {self.name!r} cannot be opened: {_words(error)}.",
+                    raise InputLostError(self.name, error_words(error)) from error
+                raise DeviceError(
+                    f"The input {self.name!r} cannot be opened: {error_words(error)}.",
                     "Close other programs that use it, or choose another input.",
                 ) from error
             try:
                 stream.start()
                 yield from self._listen(stream, inbox)
             except portaudio.PortAudioError as error:
-                raise InputLostError(self.name, _words(error)) from error
+                raise InputLostError(self.name, error_words(error)) from error
             finally:
                 stream.close(ignore_errors=True)
 
@@ -238,127 +212,6 @@ def _now_s() -> float:
     return time.monotonic()
 
 
-def choose_input(inputs: tuple[InputDevice, ...], wanted: str | int | None) -> InputDevice:
-    """The input that ``wanted`` means: a number, a name or part of it, or None for the default.
-
-    Raises
-    ------
-    DeviceError
-        If it means none of them, or several.
-    """
-    if not inputs:
-        raise _trouble(
-            "There is no audio input.",
-            "Plug in a microphone or an audio interface, or close other programs that hold it, "
-            "then try again.",
-        )
-    if wanted is None:
-        fitting = [device for device in inputs if device.default] or [inputs[0]]
-    elif isinstance(wanted, int) or wanted.isdecimal():
-        fitting = [device for device in inputs if str(device.number) == str(wanted)]
-    else:
-        text = wanted.casefold()
-        fitting = [
-            device
-            for device in inputs
-            if text in {device.name.casefold(), device.full_name.casefold()}
-        ] or [device for device in inputs if text in device.full_name.casefold()]
-    if len(fitting) == 1:
-        return fitting[0]
-    fault = f"{len(fitting)} inputs fit" if fitting else "No input fits"
-    choices = "; ".join(f"{device.number} {device.full_name!r}" for device in fitting or inputs)
-    raise _trouble(f"{fault} {wanted!r}.", f"Choose one of these by its number: {choices}.")
-
-
-@contextlib.contextmanager
-def own_stderr() -> Iterator[None]:
-    """Keep file descriptor 2 to ourselves: what C code writes there goes nowhere meanwhile.
-
-    ``sys.stderr`` goes on to where it went before, unless something else (a screen, a test) has
-    taken it over already. Everything is put back on every way out.
-    """
-    try:
-        real = os.dup(2)
-    except OSError:  # closed: nothing can be written across the screen
-        yield
-        return
-    before = sys.stderr
-    ours: io.TextIOWrapper | None = None
-    try:
-        if isinstance(before, io.TextIOWrapper) and _descriptor(before) == 2:
-            before.flush()
-            ours = open(  # noqa: SIM115  # closed below, without closing the descriptor
-                real,
-                "w",
-                encoding=before.encoding,
-                errors=before.errors,
-                buffering=1,
-                closefd=False,
-            )
-            sys.stderr = ours
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, 2)
-        os.close(nowhere)
-        yield
-    finally:
-        os.dup2(real, 2)
-        if ours is not None:
-            ours.close()
-            if sys.stderr is ours:
-                sys.stderr = before
-        os.close(real)
-
-
-def _descriptor(stream: io.TextIOWrapper) -> int | None:
-    try:
-        return stream.fileno()
-    except (OSError, ValueError):
-        return None
-
-
-def _portaudio() -> Any:
-    """The sounddevice module; the first import starts PortAudio."""
-    try:
-        import sounddevice  # noqa: PLC0415  # nothing else needs it, and it may be missing
-    except OSError as error:
-        raise _trouble(
-            "The PortAudio library, which live audio needs, is not installed.",
-            "On Debian or Ubuntu: apt install libportaudio2. On Fedora: dnf install portaudio.",
-        ) from error
-    except Exception as error:
-        # sounddevice's own error class cannot be named here: its import has just failed.
-        raise _trouble(
-            f"PortAudio does not start: {_words(error)}.", "Check the system's sound settings."
-        ) from error
-    return sounddevice
-
-
-def _refresh(portaudio: Any) -> None:
-    """Start PortAudio anew, since it lists the devices only when it starts."""
-    portaudio._terminate()
-    portaudio._initialize()
-
-
-def _inputs(portaudio: Any) -> tuple[InputDevice, ...]:
-    try:
-        default = portaudio.query_devices(kind="input")["index"]
-    except (portaudio.PortAudioError, ValueError):
-        default = None
-    host_apis = portaudio.query_hostapis()
-    return tuple(
-        InputDevice(
-            number=device["index"],
-            name=device["name"],
-            host_api=host_apis[device["hostapi"]]["name"],
-            channels=device["max_input_channels"],
-            rate_hz=round(device["default_samplerate"]),
-            default=device["index"] == default,
-        )
-        for device in portaudio.query_devices()
-        if device["max_input_channels"] > 0
-    )
-
-
 def _same_input(inputs: tuple[InputDevice, ...], lost: InputDevice) -> InputDevice:
     """The lost input under its present number: never another one, which might hear another room."""
     for device in inputs:
@@ -376,16 +229,7 @@ def _accepted_rate(portaudio: Any, device: InputDevice, channels: int, asked_hz:
         except portaudio.PortAudioError:
             continue
         return rate_hz
-    raise _trouble(
+    raise DeviceError(
         f"The input {device.name!r} accepts no usable sampling rate, or is in use.",
         "Close other programs that use it, or choose another input.",
     )
-
-
-def _words(error: Exception) -> str:
-    """What PortAudio said, without its error number."""
-    return str(error.args[0] if error.args else error).rstrip(".")
-
-
-def _trouble(what: str, remedy: str) -> DeviceError:
-    return DeviceError(what, remedy)

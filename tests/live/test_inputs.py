@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -12,7 +13,12 @@ import numpy as np
 import pytest
 import soundfile
 from documents import parsed
+from guided_bench import PITCHBENCH, Session, room_noise
 from virtual_mic import VirtualMic
+
+from pitchbench.presets import preset
+from pitchbench.strings.virtual import VirtualInstrument
+from pitchbench.units import cents_between
 
 pytestmark = pytest.mark.live
 
@@ -43,14 +49,14 @@ def test_lists_the_inputs(vmic: VirtualMic) -> None:
 
 def test_check_finds_the_hum_and_the_floor_that_are_there(vmic: VirtualMic, tmp_path: Path) -> None:
     generator = np.random.default_rng(50)
-    t = np.arange(12 * RATE_HZ) / RATE_HZ
+    t = np.arange(40 * RATE_HZ) / RATE_HZ
     floor = 1e-3
     samples = floor * generator.standard_normal(len(t)) + 0.004 * np.sin(2 * np.pi * 60 * t)
     path = tmp_path / "hum.wav"
     soundfile.write(path, samples.astype(np.float32), RATE_HZ, subtype="FLOAT")
     playing = vmic.start_playing(path)
     try:
-        done = pitchbench(vmic.env, "inputs", "--check", "--format", "json", "--device", "default")
+        done = pitchbench(vmic.env, "inputs", "--check", "--no-pluck", "--format", "json")
     finally:
         playing.terminate()
         playing.wait()
@@ -68,6 +74,53 @@ def test_check_finds_the_hum_and_the_floor_that_are_there(vmic: VirtualMic, tmp_
     # The density near one note is known to 12 % from 4 s (60 bins of 1 Hz, 7 spectra).
     best = {entry["note"]: entry["u_cents"] for entry in check["best_precision"]}
     assert best["E2"] == pytest.approx(1.745728e-3, rel=0.15)
+
+
+def test_one_pluck_is_asked_for_and_read(vmic: VirtualMic, tmp_path: Path) -> None:
+    instrument = VirtualInstrument(preset("six-string"), seed=3)
+    instrument.tune(6, 12.0)
+    note = instrument.pluck(6, 0, ring_s=3.0)
+    peak_dbfs = 20 * math.log10(np.abs(note).max())
+    sound = instrument.room(90 * RATE_HZ)
+    path = tmp_path / "room.wav"
+    soundfile.write(path, sound, RATE_HZ, subtype="FLOAT")
+    noise = vmic.start_playing(path)
+    soundfile.write(tmp_path / "note.wav", note, RATE_HZ, subtype="FLOAT")
+    checking = Session([*PITCHBENCH, "inputs", "--check", "--seconds", "2"], vmic.env)
+    try:
+        checking.wait_for("^Now pluck one string")
+        vmic.play(tmp_path / "note.wav")
+        heard = checking.wait_for("^pluck: E2, ")
+        pitch = checking.wait_for("^pitch of the pluck: ")
+        expected = checking.wait_for("^± to expect")
+        assert checking.process.wait(20) == 0
+    finally:
+        checking.close()
+        noise.kill()
+        noise.wait()
+    hz, dbfs, above_db = map(float, re.findall(r"-?[\d.]+(?= Hz| dBFS| dB above)", heard))
+    off_cents = cents_between(hz, instrument.true_hz(6, 0))
+    half_width = float(re.search(r"[\d.]+ cents", expected)[0].split()[0])  # type: ignore[index]
+    # Hz are given to 0.01, which is 0.2 cents of an E2.
+    assert abs(off_cents) < half_width + 0.15
+    assert 0.0 < half_width < 1.0
+    assert "12" in pitch
+    assert "sharp of E2" in pitch
+    assert dbfs == pytest.approx(peak_dbfs, abs=0.5)
+    assert above_db > 25.0
+
+
+def test_without_a_pluck_it_says_so(vmic: VirtualMic, tmp_path: Path) -> None:
+    path = tmp_path / "room.wav"
+    soundfile.write(path, room_noise(60), RATE_HZ, subtype="FLOAT")
+    noise = vmic.start_playing(path)
+    try:
+        done = pitchbench(vmic.env, "inputs", "--check", "--seconds", "2")
+    finally:
+        noise.kill()
+        noise.wait()
+    assert done.returncode == 0
+    assert done.stdout.splitlines()[-1] == "pluck: none was heard"
 
 
 def test_silence_is_told_from_a_quiet_room(vmic: VirtualMic) -> None:

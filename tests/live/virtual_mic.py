@@ -47,9 +47,16 @@ class VirtualMic:
         """Play a sound file into the microphone; returns when it has been played."""
         subprocess.run(["paplay", str(path)], env=self.env, check=True, timeout=120)
 
-    def start_playing(self, path: Path) -> subprocess.Popen[bytes]:
-        """Play a sound file into the microphone without waiting for its end."""
-        return subprocess.Popen(["paplay", str(path)], env=self.env)
+    def start_playing(self, path: Path, sink: str = "cable") -> subprocess.Popen[bytes]:
+        """Play a sound file into the microphone, or another input, without waiting for its end."""
+        return subprocess.Popen(["paplay", f"--device={sink}", str(path)], env=self.env)
+
+    def add_input(self, name: str) -> None:
+        """Plug in another input, which what starts from now on knows by ``name``."""
+        self._pactl("load-module", *self._sink.replace("=cable", f"={name}").split())
+        entry = f'type pulse\n device "{name}.monitor"\n hint {{ show on description "{name}" }}'
+        with Path(self.env["HOME"], ".asoundrc").open("a", encoding="ascii") as file:
+            file.write(f"pcm.{name} {{\n {entry}\n}}\n")
 
     def remove_device(self) -> None:
         """Unplug it."""

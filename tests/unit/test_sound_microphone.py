@@ -12,13 +12,8 @@ import numpy as np
 import pytest
 
 from pitchbench.errors import ExitCode, PitchbenchError
-from pitchbench.sound.microphone import (
-    InputDevice,
-    InputLostError,
-    _Inbox,
-    _same_input,
-    choose_input,
-)
+from pitchbench.sound.microphone import InputLostError, _Inbox, _same_input
+from pitchbench.sound.portaudio import InputDevice, choose_input
 
 
 def device(number: int, name: str, host_api: str = "ALSA", default: bool = False) -> InputDevice:
@@ -158,7 +153,7 @@ def child(code: str, **env: str) -> subprocess.CompletedProcess[str]:
 
 STDERR = """
 import os, sys
-from pitchbench.sound.microphone import own_stderr
+from pitchbench.sound.portaudio import own_stderr
 before = sys.stderr
 try:
     with own_stderr():
@@ -185,7 +180,7 @@ def test_no_descriptor_is_left_behind() -> None:
     done = child(
         """
 import os
-from pitchbench.sound.microphone import own_stderr
+from pitchbench.sound.portaudio import own_stderr
 before = len(os.listdir("/dev/fd"))
 for _ in range(9):
     with own_stderr(), own_stderr():

@@ -19,8 +19,8 @@ from pitchbench.commands.inputs import TROUBLES, Check, check_lines
 from pitchbench.commands.trouble import sections
 from pitchbench.pitch.reading import Reason
 from pitchbench.session.words import rejected_words
-from pitchbench.sound.microphone import InputDevice
 from pitchbench.sound.noise import Condition, analyse_silence
+from pitchbench.sound.portaudio import InputDevice
 
 ROOT = Path(__file__).parents[2]
 PAGE = (ROOT / "docs" / "troubleshooting.md").read_text(encoding="utf-8")
