@@ -25,7 +25,8 @@ SECTIONS: Final[dict[str, str]] = {
         "--string --strings --fret --of --weights --takes --chord --spread --a4 --player --within "
         "--measured --seed --speed --open --fretted --near --far --plucks --last --rehearsals"
     ),
-    "Sound": "--device --channel --rate --record --recording --again --jobs --check --seconds",
+    "Sound": "--device --channel --rate --record --recording --again --jobs --check --seconds "
+    "--pluck",
     "Records": "--resume --session --keep --store --with-sessions",
     "Output": "--hear --out --force --partials --second-opinion --lbf --cue --plain "
     "--format --help",
