@@ -156,7 +156,7 @@ def shown(
     def write(line: str) -> None:
         click.echo(printable(line), err=json)
 
-    with KeyReader() as keys:
+    with KeyReader(own=picture.keys) as keys:
         yield Shown(
             (picture.lines(write),),
             keys.poll,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 import click
 
@@ -31,17 +31,14 @@ from pitchbench.commands.instrument_options import with_details
 from pitchbench.errors import UnfinishedError
 from pitchbench.presets import preset
 from pitchbench.report.session import rehearsal_document
-from pitchbench.screen.pictures import SESSION
+from pitchbench.screen.pictures import REHEARSAL
 from pitchbench.screen.plain import result_lines
-from pitchbench.session.engine import Pace
 from pitchbench.session.log import Setup
+from pitchbench.session.pacing import WATCHING_SPEED, Pace
 from pitchbench.session.rehearsal import Rehearsal, rehearse
-from pitchbench.session.state import begin
+from pitchbench.session.teaching import begin_taught
 
 SPEED = Quantity("TIMES", 0.1, 1000.0, "how many times faster than life")
-
-#: Fast enough not to bore, slow enough to see each note settle.
-_WATCHING_SPEED: Final = 2.5
 
 EXAMPLES = """\
   pitchbench rehearse                               watch a whole setup of a guitar
@@ -57,6 +54,7 @@ EXAMPLES = """\
 @a4_option
 @seed_option
 @click.option("--speed", type=SPEED, help="Times faster than life [2.5 on a screen, else no wait].")
+@click.option("--explain", is_flag=True, help="Say why each time, not only the first.")
 @click.option("--record", type=click.Path(path_type=Path), help="Keep the sound in this file.")
 @click.option("--keep", is_flag=True, help="Put the rehearsal on record, marked as one.")
 @store_option
@@ -72,6 +70,7 @@ def command(
     a4: float,
     seed: int,
     speed: float | None,
+    explain: bool,
     record: Path | None,
     keep: bool,
     store: str | None,
@@ -92,6 +91,7 @@ def command(
     how: dict[str, Any] = {
         "seed": seed,
         "speed": speed,
+        "explain": explain,
         "record": record,
         "plain": plain,
         "cue": cue,
@@ -129,17 +129,18 @@ def _run(
     *,
     seed: int,
     speed: float | None,
+    explain: bool,
     record: Path | None,
     plain: bool,
     cue: bool,
     output_format: str,
     keeping: Keeping | None,
 ) -> Rehearsal:
-    with shown(SESSION, output_format, plain, cue=cue) as view:
+    with shown(REHEARSAL, output_format, plain, cue=cue) as view:
         if view.live:
-            speed = speed or _WATCHING_SPEED
+            speed = speed or WATCHING_SPEED
             # Something to look at while the instrument is built.
-            first = begin(setup)
+            first = begin_taught(setup, explain=explain)
             for show in view.views:
                 show(first, first)
         rehearsal = rehearse(
@@ -149,6 +150,7 @@ def _run(
             keys=view.keys,
             keep=keeping,
             pace=None if speed is None else Pace(speed),
+            explain=explain,
             record=record,
             live=view.live,
             stays=view.stays,

@@ -13,6 +13,7 @@ from pitchbench.screen.keyhelp import Key, help_lines, key_lines
 from pitchbench.screen.text import printable, spread, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.job import Job
+from pitchbench.session.teaching import Taught
 
 LEAST_WIDTH: Final = 40
 LEAST_HEIGHT: Final = 12
@@ -75,7 +76,8 @@ def framed(
 
 def header(left: Text, right: Text, job: Job, theme: Theme, width: int) -> Text:
     """The first line: ``left``, and ``right`` unless the picture is frozen or the sound lost."""
-    states = (("no sound", job.input_lost), ("frozen", job.display.frozen))
+    paused = isinstance(job, Taught) and job.paused
+    states = (("no sound", job.input_lost), ("frozen", job.display.frozen), ("paused", paused))
     words = ", ".join(word for word, applies in states if applies)
     return spread(left, Text(f" {words} ", theme.caution) if words else right, width)
 
@@ -86,3 +88,9 @@ def ask_lines(asks: str, theme: Theme, width: int) -> list[Text]:
     lines = wrapped(printable(asks, theme), width - 2, style=theme.ask)
     return [Text.assemble((f"{mark if n == 0 else ' '} ", theme.ask), line)
             for n, line in enumerate(lines)]  # fmt: skip
+
+
+def why_lines(why: str, theme: Theme, width: int) -> list[Text]:
+    """Why it is to be done, below the request; none where nothing is said of it."""
+    lines = wrapped(printable(why, theme), width - 2, style=theme.quiet)
+    return [Text.assemble("  ", line) for line in lines]

@@ -29,6 +29,17 @@ KEYS: Final[tuple[Key, ...]] = (
     ("q", "quit", "quit", "quit; what was read is kept"),
 )
 
+#: What there is besides while a rehearsal is watched.
+WATCHING: Final[tuple[Key, ...]] = (
+    ("space", "pause", "pause", "player and screen stand still, and go on"),
+    ("right", "step", "step", "go on to where there is something new to read"),
+)
+
+#: What a terminal sends for these.
+WATCHING_COMMANDS: Final[dict[str, Command]] = {
+    " ": Command.PAUSE, "\x1b[C": Command.STEP, "\x1bOC": Command.STEP,
+}  # fmt: skip
+
 COMMAND_OF_KEY: Final[dict[str, Command]] = {
     "a": Command.ACCEPT, "\r": Command.ACCEPT, "\n": Command.ACCEPT,
     "r": Command.AGAIN, "x": Command.STRIKE,

@@ -11,6 +11,7 @@ import os
 import re
 import select
 import sys
+from collections.abc import Mapping
 from types import TracebackType
 from typing import Any, Final
 
@@ -39,9 +40,13 @@ _MOST_FIGURES: Final = 4
 
 
 class KeyParser:
-    """Turns what a terminal sends into commands. ``typed`` holds the figures of a take number."""
+    """Turns what a terminal sends into commands. ``typed`` holds the figures of a take number.
 
-    def __init__(self) -> None:
+    ``own`` are the keys that a job has besides, or has for something else.
+    """
+
+    def __init__(self, own: Mapping[str, Command] | None = None) -> None:
+        self._own = own or {}
         self.typed = ""
         self._rest = ""
 
@@ -81,7 +86,7 @@ class KeyParser:
             self.typed = self.typed[:-1]
             return None
         typed, self.typed = self.typed, ""
-        command = _CURSOR.get(key) or COMMAND_OF_KEY.get(key.lower())
+        command = self._own.get(key) or _CURSOR.get(key) or COMMAND_OF_KEY.get(key.lower())
         if command is None:
             return None
         if command is Command.STRIKE and typed:
@@ -96,10 +101,13 @@ class KeyReader:
     ----------
     descriptor : file descriptor of the terminal, standard input if None. If it is no terminal,
         there are no keys.
+    own : as for `KeyParser`.
     """
 
-    def __init__(self, descriptor: int | None = None) -> None:
-        self._parser = KeyParser()
+    def __init__(
+        self, descriptor: int | None = None, *, own: Mapping[str, Command] | None = None
+    ) -> None:
+        self._parser = KeyParser(own)
         self._descriptor = descriptor
         self._before: Any = None
 

@@ -86,7 +86,7 @@ class LiveScreen(Generic[_J]):
         self._descriptor = self._stream.fileno()
         self._clock = clock
         self._cue = cue
-        self._keys = KeyReader()
+        self._keys = KeyReader(own=picture.keys)
         self._console = Console(width=200, file=self._stream)
         self._colours = _colour_system(self._theme)
         self._job: _J | None = None

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Final, Generic, TypeVar
 
 from rich.text import Text
 
 from pitchbench.screen import overlay, plain, strip, survey, survey_lines, view
+from pitchbench.screen.keyhelp import WATCHING_COMMANDS
 from pitchbench.screen.theme import Theme
-from pitchbench.session.job import Job
+from pitchbench.session.job import Command, Job
 from pitchbench.session.overlay import Overlay
 from pitchbench.session.state import State
 from pitchbench.session.survey import Survey
+from pitchbench.session.teaching import Taught
 
 _J = TypeVar("_J", bound=Job)
 
@@ -28,12 +30,14 @@ class Picture(Generic[_J]):
     lines : given a function that writes a line, the view that shows the job in plain lines.
     receipt : what stays in the scrollback, from job, theme and width.
     stays : whether the screen of a finished job stands until a key is pressed.
+    keys : what a terminal sends for keys that only this job has.
     """
 
     draw: Callable[[_J, int, int, Theme, str], list[Text]]
     lines: Callable[[Callable[[str], None]], Callable[[_J, _J], None]]
     receipt: Callable[[_J, Theme, int], list[Text]]
     stays: bool
+    keys: Mapping[str, Command] = field(default_factory=dict)
 
 
 def _nothing(_job: Job, _theme: Theme, _width: int) -> list[Text]:
@@ -42,5 +46,8 @@ def _nothing(_job: Job, _theme: Theme, _width: int) -> list[Text]:
 
 
 SESSION: Final = Picture[State](view.render, plain.PlainView, strip.receipt, stays=True)
+REHEARSAL: Final = Picture[Taught](
+    view.render, plain.PlainView, strip.receipt, stays=True, keys=WATCHING_COMMANDS
+)
 SURVEY: Final = Picture[Survey](survey.render, survey_lines.SurveyLines, _nothing, stays=True)
 OVERLAY: Final = Picture[Overlay](overlay.render, overlay.OverlayLines, _nothing, stays=False)

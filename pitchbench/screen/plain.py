@@ -65,6 +65,7 @@ class PlainView:
         self._write = write
         self._zone: tuple[float, str] | None = None
         self._asked = ""
+        self._explained = ""
         self._told = ""
         self._opened = False
 
@@ -89,6 +90,7 @@ class PlainView:
     def _open(self, state: State) -> None:
         """What is said once, before anything is heard."""
         setup = state.setup
+        self._line("this is", state.setting)
         self._line("instrument", setup.instrument.name)
         self._line("tolerance", f"{state.log.tolerance_cents:g} cents")
         if state.log.step is Step.BEFORE:
@@ -129,6 +131,9 @@ class PlainView:
         if not state.ringing and state.asks != self._asked:
             self._asked = state.asks
             self._line("do", state.asks)
+            if state.why != self._explained:
+                self._explained = state.why
+                self._line("why", state.why)
 
     def _line(self, label: str, value: str) -> None:
         if value:

@@ -16,8 +16,15 @@ from rich.text import Text
 
 from pitchbench.notes import ordinal
 from pitchbench.screen.digits import pixel_width
-from pitchbench.screen.frame import Keys, ask_lines, framed, header
-from pitchbench.screen.keyhelp import ALWAYS, COMMAND_OF_KEY, KEYS, Key, session_marks
+from pitchbench.screen.frame import Keys, ask_lines, framed, header, why_lines
+from pitchbench.screen.keyhelp import (
+    ALWAYS,
+    COMMAND_OF_KEY,
+    KEYS,
+    WATCHING,
+    Key,
+    session_marks,
+)
 from pitchbench.screen.number import (
     Scale,
     figure_scale,
@@ -42,6 +49,7 @@ from pitchbench.session.job import Command
 from pitchbench.session.keys import useful
 from pitchbench.session.log import Step
 from pitchbench.session.state import State
+from pitchbench.session.teaching import Taught
 from pitchbench.session.words import HOW_TO_PLAY, ORDER_OF_WORK
 
 #: From this width on, trace and takes stand beside each other.
@@ -96,13 +104,18 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
             return _large_print(state, theme, width, room)
         return _bench(state, theme, width, room, scale)
 
-    keys = Keys(_useful_keys(state), keys_of(state), None, session_marks(theme))
+    watching = WATCHING if isinstance(state, Taught) else ()
+    every = (*watching, *_useful_keys(state))
+    keys = Keys(every, keys_of(state), None, session_marks(theme))
     return framed(state, keys, body, width=width, height=height, theme=theme, typed=typed)
 
 
 def keys_of(state: State) -> list[Key]:
-    """The keys at the foot: how far a saddle went in the tolerance's place."""
+    """The keys at the foot: how far a saddle went in the tolerance's place. Who watches a rehearsal
+    needs few; the others are on the help page."""
     keys = _useful_keys(state)
+    if isinstance(state, Taught):
+        return [*WATCHING, *(key for key in keys if key[0] in "flhq")]
     return [key for key in keys if key[0] != "+-"] if Command.MORE in useful(state) else keys
 
 
@@ -127,6 +140,9 @@ def _header(state: State, theme: Theme, width: int) -> Text:
         )
     tolerance = f"{g.plus_minus}{state.log.tolerance_cents:g}"
     right = Text(tolerance if width < 60 else f"tolerance {tolerance} cents", theme.quiet)
+    if state.setting:
+        what, _, who = state.setting.partition(", ")
+        right = Text(what if width < 60 else f"{what}, {who}", theme.number)
     return header(left, right, state, theme, width)
 
 
@@ -144,6 +160,7 @@ def step_words(state: State) -> str:
 def _bench(state: State, theme: Theme, width: int, room: int, scale: Scale) -> list[Text]:
     """The screen above the keys."""
     top = [_header(state, theme, width), *ask_lines(state.asks, theme, width)]
+    top += why_lines(state.why, theme, width)
     if len(top) > room:
         return top[:room]
     number = number_lines(large_of(state, theme), theme, width, scale)
@@ -262,6 +279,7 @@ def _check_lines(theme: Theme, width: int, height: int) -> list[Text]:
 def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text]:
     """Step, number and word alone, as large as the window allows; the request in plain text."""
     lines = [_header(state, theme, width), *ask_lines(state.asks, theme, width)]
+    lines += why_lines(state.why, theme, width)
     move = shown_move(state) if state.log.step is Step.MOVE else None
     large = large_of(state, theme) if move is None else move_large(move)
     free = room - len(lines)

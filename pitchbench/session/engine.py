@@ -134,27 +134,6 @@ class _Waiting:
             self._tell(self.trouble)
 
 
-class Pace:
-    """Lets time pass as the samples do; hand it to a rehearsal that is watched.
-
-    Parameters
-    ----------
-    speed : how many seconds of sound go by in one second.
-    """
-
-    def __init__(self, speed: float) -> None:
-        self._speed = speed
-        self._began: float | None = None
-
-    def __call__(self, block: Block) -> None:
-        """Wait until ``block`` has gone by."""
-        now = time.monotonic()
-        if self._began is None:
-            self._began = now
-        end_s = (block.start + len(block.samples)) / block.rate_hz / self._speed
-        time.sleep(max(0.0, self._began + end_s - now))
-
-
 def run(
     source: Source,
     job: _J,

@@ -36,6 +36,8 @@ class Command(StrEnum):
     LARGE_PRINT = "large print"
     HELP = "help"
     LEAVE_HELP = "leave help"
+    PAUSE = "pause"
+    STEP = "step"
     QUIT = "quit"
 
 

@@ -19,8 +19,12 @@ from numpy.typing import NDArray
 from pitchbench.intonation.bridge import Move
 from pitchbench.pitch.listener import Listener
 from pitchbench.session.engine import Keep, Keys, Runner, View, releasing, stand
+from pitchbench.session.job import Command
 from pitchbench.session.log import Setup, Step, TakeFate
-from pitchbench.session.state import State, begin
+from pitchbench.session.pacing import Pace, Reader
+from pitchbench.session.state import State
+from pitchbench.session.teaching import Taught, begin_taught
+from pitchbench.session.words import ORDER_OF_WORK
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.source import Block, Source
 from pitchbench.strings.virtual import VirtualInstrument
@@ -82,6 +86,7 @@ class VirtualPlayer:
     look : shows the session's state, as a screen would.
     seed : where this player's scatter comes from.
     habits : how large that scatter is.
+    ready : called before each thing the player does; may take its time.
     """
 
     def __init__(
@@ -91,8 +96,10 @@ class VirtualPlayer:
         *,
         seed: int,
         habits: Habits | None = None,
+        ready: Callable[[], None] = lambda: None,
     ) -> None:
         self.instrument = instrument
+        self._ready = ready
         self.moves: list[TrueMove] = []
         self._look = look
         self._habits = habits or Habits()
@@ -115,6 +122,7 @@ class VirtualPlayer:
         start = 0
         most = _PATIENCE * len(self._look().setup.order)
         for turn in range(most):
+            self._ready()
             sound = self._quiet(_SETTLING_IN_S) if turn == 0 else self._act(self._look())
             sound = sound + self.instrument.room(len(sound))
             for at in range(0, len(sound), _BLOCK):
@@ -187,10 +195,11 @@ def rehearse(
     *,
     seed: int,
     habits: Habits | None = None,
-    views: Sequence[View[State]] = (),
+    views: Sequence[View[Taught]] = (),
     keys: Keys | None = None,
     keep: Keep | None = None,
-    pace: Callable[[Block], None] | None = None,
+    pace: Pace | None = None,
+    explain: bool = False,
     record: Path | None = None,
     live: bool = False,
     stays: bool = False,
@@ -202,7 +211,8 @@ def rehearse(
     ----------
     seed : where all chance comes from: the same seed gives the same samples and the same result.
     views, keys, keep : as for `engine.run`.
-    pace : called with each block after it was heard; may wait.
+    pace : how fast it goes on; as fast as it can if None.
+    explain : whether each thing is explained every time it is asked.
     record : file to keep the sound in.
     live : whether each note is followed while it rings, as a screen wants; the readings are the
         same, but it takes several times as long.
@@ -210,28 +220,52 @@ def rehearse(
     room : handed on to `VirtualInstrument`, such as ``noise_db``.
     """
     instrument = VirtualInstrument(setup.instrument, seed=seed, a4_hz=setup.a4_hz, **room)
-    player = VirtualPlayer(instrument, lambda: runner.job, seed=seed, habits=habits)
+    reader = Reader()
+
+    def attend() -> bool | None:
+        for key in keys() if keys is not None else ():
+            if key.command is Command.STEP and pace is not None:
+                pace.step()
+            runner.take(key)
+        return None if runner.job.over else runner.job.paused
+
+    def ready() -> None:
+        if pace is not None:
+            pace.reading(words_to_read(runner.job, reader), attend)
+
+    player = VirtualPlayer(instrument, lambda: runner.job, seed=seed, habits=habits, ready=ready)
     found = _truth(instrument, setup)
     with ExitStack() as stack:
         source: Source = player
         if record is not None:
             source = stack.enter_context(Recorder(player, record))
-        runner = Runner(begin(setup), views=views, keep=keep)
+        runner = Runner(begin_taught(setup, explain=explain), views=views, keep=keep)
         blocks = stack.enter_context(releasing(source))
         listener = Listener(source.rate_hz, offer_early=live)
         for block in blocks:
             for heard in listener.feed(block):
                 if not runner.job.over:
                     runner.take(heard)
-            for key in keys() if keys is not None else ():
-                runner.take(key)
+            attend()
             if stays:
                 stand(runner, keys)
             if runner.job.over:
                 break
             if pace is not None:
-                pace(block)
+                pace.sound(block, attend)
     return Rehearsal(runner.job, found, _truth(instrument, setup), tuple(player.moves))
+
+
+def words_to_read(state: Taught, reader: Reader) -> int:
+    """How many words of what stands on the screen the person in front of it has not read yet."""
+    sentences = [state.why, state.says]
+    if state.log.step is Step.BEFORE:
+        sentences += ORDER_OF_WORK
+    advice = state.log.string.advice
+    if advice is None or state.log.step not in (Step.MOVE, Step.BORDER, Step.RETUNE):
+        return reader.words([state.asks, *sentences])
+    # The move is the point of the work.
+    return reader.words([*sentences, *advice.cautions], anew=state.asks)
 
 
 def _truth(instrument: VirtualInstrument, setup: Setup) -> dict[int, float]:

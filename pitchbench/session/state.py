@@ -20,6 +20,16 @@ class State(LoggedJob):
         """The one thing to do now, in a sentence."""
         return words.asks(self)
 
+    @property
+    def why(self) -> str:
+        """Why it is asked, in a sentence; nothing where a session does not teach."""
+        return ""
+
+    @property
+    def setting(self) -> str:
+        """What this is if it is no real instrument."""
+        return ""
+
     def decide(self, event: Followed) -> Answer:
         """The entries that follow from ``event``; docs/session.md has the table of steps."""
         return decide(self, event)

@@ -6,8 +6,8 @@ from __future__ import annotations
 from pitchbench.presets import preset
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.pictures import SESSION
-from pitchbench.session.engine import Pace
 from pitchbench.session.log import Entry, Setup
+from pitchbench.session.pacing import Pace
 from pitchbench.session.rehearsal import rehearse
 
 kept: list[Entry] = []

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from terminal import HERE, Terminal
 
+from pitchbench.session.teaching import Lesson
+
 PITCHBENCH = str(Path(sys.executable).parent / "pitchbench")
 
 
@@ -51,3 +53,45 @@ def test_a_failure_in_the_middle_gives_the_terminal_back() -> None:
     assert "RuntimeError: the sixth entry could not be kept" in after
     # What was done until then is on the receipt.
     assert "string  6 E2" in after
+
+
+def test_space_pauses_player_and_screen_and_right_goes_on_to_what_is_new() -> None:
+    options = "--seed 4 --strings 6 --speed 8"
+    terminal = Terminal([PITCHBENCH, "rehearse", *options.split()])
+    assert terminal.wait_until(lambda: "rehearsal, virtual player" in terminal.lines[0], 30.0)
+    assert "space pause  right step" in terminal.lines[-1]
+    terminal.send(" ")
+    assert terminal.wait_until(lambda: terminal.lines[0].endswith("paused"), 5.0)
+    for _ in range(3):
+        before = terminal.lines
+        assert not terminal.wait_until(lambda before=before: terminal.lines != before, 1.0)
+        terminal.send("\x1b[C")
+        assert terminal.wait_until(lambda before=before: terminal.lines[1:] != before[1:], 20.0)
+        # On to the next thing to read, and paused there.
+        assert terminal.wait_until(lambda: "Let it ring" not in terminal.lines[1], 20.0)
+        terminal.wait_until(lambda: False, 1.0)
+        assert terminal.lines[0].endswith("paused")
+    terminal.send(" ")
+    assert terminal.wait_until(lambda: "virtual player" in terminal.lines[0], 5.0)
+    before = terminal.lines
+    assert terminal.wait_until(lambda: terminal.lines != before, 20.0)
+    terminal.send("q")
+    terminal.was_given_back(status=0)
+
+
+@pytest.mark.parametrize("size", [(40, 12), (80, 24), (120, 40)])
+def test_what_is_asked_and_why_stand_together(size: tuple[int, int]) -> None:
+    words = ["--seed", "4", "--strings", "6", "--speed", "30", "--explain"]
+    terminal = Terminal([PITCHBENCH, "rehearse", *words])
+    terminal.resize(*size)
+    whys: set[str] = set()
+
+    def watch() -> bool:
+        page = " ".join(" ".join(terminal.lines).split())
+        assert terminal.lines[0].endswith(("rehearsal", "virtual player", "")), terminal.lines[0]
+        whys.update(lesson.name for lesson in Lesson if lesson in page)
+        return "rehearsal" in terminal.lines[0] and len(whys) >= 5
+
+    assert terminal.wait_until(watch, 100.0), whys
+    terminal.send("q")
+    terminal.was_given_back(status=0)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import signal
 import threading
-import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -16,7 +15,7 @@ from session_story import setup_of
 from pitchbench.errors import PitchbenchError
 from pitchbench.presets import preset
 from pitchbench.records.documents import to_json
-from pitchbench.session.engine import Pace, run
+from pitchbench.session.engine import run
 from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.log import Entry, NoteEntry, Step, TakeEntry, TakeFate
 from pitchbench.session.rehearsal import Habits, rehearse
@@ -176,11 +175,3 @@ def test_a_recorded_session_replays_to_the_same_entries(tmp_path: Path) -> None:
     assert [to_json(e, Entry) for e in again.entries] == [
         to_json(e, Entry) for e in live.state.entries
     ]
-
-
-def test_pace_lets_time_pass_as_the_samples_do() -> None:
-    pace = Pace(speed=20.0)
-    began = time.monotonic()
-    for start in range(0, RATE_HZ, 4800):
-        pace(Block(np.zeros(4800, np.float32), start, RATE_HZ))
-    assert 0.05 <= time.monotonic() - began < 0.5
