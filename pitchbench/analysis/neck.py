@@ -12,6 +12,7 @@ from pitchbench.errors import NoReadingError, printable
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import Chord, parse_shape, sound_chord
 from pitchbench.intonation.classify import NEAR_CENTS
+from pitchbench.intonation.compromise import Compromise, best_compromise
 from pitchbench.intonation.frets import tell_frets
 from pitchbench.intonation.neck import (
     NeckVerdict,
@@ -25,6 +26,7 @@ from pitchbench.intonation.neck import (
     uneven_string,
 )
 from pitchbench.intonation.offset import ScatterPrior
+from pitchbench.intonation.played import read_played
 from pitchbench.intonation.take import Take
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
@@ -140,7 +142,8 @@ class HeardChord:
 @dataclass(frozen=True, eq=False)
 class NeckResult:
     """All that is shown, in words or as a document; ``remarks`` are labels and words of how the
-    plucks came to be heard, ``session`` the id of the survey on record."""
+    plucks came to be heard, ``session`` the id of the survey on record; ``compromise`` is there
+    where it was said what is played."""
 
     judged: Judged
     heard: tuple[HeardString, ...]
@@ -148,6 +151,7 @@ class NeckResult:
     chords: tuple[HeardChord, ...]
     remarks: tuple[tuple[str, str], ...] = ()
     session: str | None = None
+    compromise: Compromise | None = None
 
     @property
     def necks(self) -> list[tuple[str, StringNeck]]:
@@ -160,10 +164,12 @@ def judge_neck(
     by: Judged,
     *,
     shapes: Sequence[str] = (),
+    played: Sequence[str] = (),
     remarks: Sequence[tuple[str, str]] = (),
     session: str | None = None,
 ) -> NeckResult:
-    """What the plucks come to.
+    """What the plucks come to; with the best compromise for what is ``played``, in words as
+    `intonation.played.read_played` has them.
 
     Raises
     ------
@@ -178,7 +184,15 @@ def judge_neck(
             "seconds each; say a string that is far out of tune with --string, or tune it first.",
         )
     chords = tuple(_chord(shape, strings, by) for shape in shapes)
-    return NeckResult(by, tuple(heard), strings, chords, tuple(remarks), session)
+    best = None
+    if played:
+        best = best_compromise(
+            [string.neck for string in strings],
+            by.instrument,
+            read_played(played, by.instrument),
+            a4_hz=by.a4_hz,
+        )
+    return NeckResult(by, tuple(heard), strings, chords, tuple(remarks), session, best)
 
 
 def tally(string: HeardString) -> str:

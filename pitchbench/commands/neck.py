@@ -44,6 +44,7 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import parse_shape
 from pitchbench.intonation.offset import DEFAULT_PRIOR, ScatterPrior
+from pitchbench.intonation.played import read_played
 from pitchbench.notes import Note
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
@@ -52,6 +53,7 @@ from pitchbench.report.neck_words import (
     advice_words,
     cautions,
     chord_words,
+    compromise_words,
     files_words,
     note_words,
     remarks,
@@ -72,6 +74,7 @@ EXAMPLES = """\
   pitchbench neck --string E2 e*.wav --string A2 a*.wav   each string with its files
   pitchbench neck *.flac --tuning "E2 A2 D3 G3 B3 E4"     each file's lowest note names its string
   pitchbench neck *.flac --preset six-string --chord x32010 --chord 022100
+  pitchbench neck --session last --play "open chords"     saddles and open strings together
   pitchbench neck --session last --weights 1:1,3:2,12:1 --out neck.svg
 """
 
@@ -103,6 +106,9 @@ _PATH: Final = click.Path(path_type=Path)
               help="Show a survey on record again: its id, or last.")  # fmt: skip
 @click.option("--chord", "shapes", multiple=True, metavar="SHAPE",
               help="Shape to judge, low string first: x32010 or x-10-12-12-10-x.")  # fmt: skip
+@click.option("--play", "played", multiple=True, metavar="WORDS",
+              help='What you use: "open chords", "up to fret 5", "lead above 12" or a shape; finds '
+              "the best compromise of saddles and open strings.")  # fmt: skip
 @click.option("--hear", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="The chords as they sound, before and after: .wav or .flac.")  # fmt: skip
 @click.option("--spread", type=SPREAD, help="Spread of your frettings, if known [2, or as heard].")
@@ -120,6 +126,7 @@ def command(
     session: str | None,
     resumed: str | None,
     shapes: tuple[str, ...],
+    played: tuple[str, ...],
     hear: Path | None,
     spread: float | None,
     tolerance: float | None,
@@ -147,6 +154,7 @@ def command(
         a4_hz=a4,
         strings=tuple(dict.fromkeys(Note.parse(text) for text in strings)),
         shapes=shapes,
+        played=played,
         channel=channel,
         jobs=jobs,
         plain=plain,
@@ -180,6 +188,7 @@ class _Asked:
     a4_hz: float
     strings: tuple[Note, ...]
     shapes: tuple[str, ...]
+    played: tuple[str, ...]
     channel: int | None
     jobs: int | None
     plain: bool
@@ -187,13 +196,15 @@ class _Asked:
 
     def check_shapes(self, instrument: Instrument | None) -> None:
         """Before the work, not after it."""
-        if self.shapes and instrument is None:
+        if (self.shapes or self.played) and instrument is None:
             raise PitchbenchError(
-                "A chord needs to know all strings.",
+                "To judge what is played, all strings must be known.",
                 'Say them with --tuning "E2 A2 D3 G3 B3 E4", --preset or --instrument.',
             )
         for shape in self.shapes:
             parse_shape(shape, len(instrument.strings) if instrument else 0)
+        if instrument is not None:
+            read_played(self.played, instrument)
 
     def judged(self, known: KnownInstrument) -> Judged:
         """By what the neck of this instrument is judged."""
@@ -220,7 +231,11 @@ def _from_files(paths: Sequence[tuple[Path, Note | None]], said: Said, asked: _A
     ]
     remarks = [("one file is one string", "; ".join(map(files_words, heard)))]
     return judge_neck(
-        heard, asked.judged(known), shapes=asked.shapes, remarks=remarks * (len(heard) > 1)
+        heard,
+        asked.judged(known),
+        shapes=asked.shapes,
+        played=asked.played,
+        remarks=remarks * (len(heard) > 1),
     )
 
 
@@ -234,7 +249,11 @@ def _from_record(words: str, said: Said, asked: _Asked) -> NeckResult:
     known = known_instrument(instrument, (), replace(said, name=instrument.name))
     asked.check_shapes(instrument)
     return judge_neck(
-        heard_on_record(record), asked.judged(known), shapes=asked.shapes, session=record.meta.id
+        heard_on_record(record),
+        asked.judged(known),
+        shapes=asked.shapes,
+        played=asked.played,
+        session=record.meta.id,
     )
 
 
@@ -292,6 +311,7 @@ def _by_ear(
         heard_in_survey(known.instrument, survey.takes, source.name),
         asked.judged(known),
         shapes=asked.shapes,
+        played=asked.played,
         session=None if keeping is None else keeping.session_id,
     )
 
@@ -342,6 +362,12 @@ def _print_page(result: NeckResult) -> None:
         page.gap()
         page.say(f"chord {chord.shape}: {', '.join(note_words(chord.before, chord.after))}")
         for words in chord_words(chord)[len(chord.before.notes) :]:
+            page.say(f"- {words}", hanging=2)
+    best = compromise_words(result)
+    if best:
+        page.gap()
+        page.say(best[0], strong=True)
+        for words in best[1:]:
             page.say(f"- {words}", hanging=2)
     stated = remarks(result)
     if stated:

@@ -398,13 +398,9 @@ def _most_left_cents(
     left_cents : the root mean square of what was heard and the move; never less than this.
     change : what the move does at each fret of ``weights``, in cents.
     """
-    believed = {fret.fret: _believed_residual(fret, neck.fret_sd_cents) for fret in neck.frets}
-    unheard = (0.0, neck.fret_sd_cents**2)
-    residual, variance = np.array([believed.get(n, unheard) for n in weights]).T
-    design = _design(np.array(list(weights)))
-    remaining = design @ [neck.nut.centre, neck.saddle.centre] + residual + change
-    covariance = design @ _terms_covariance(neck) @ design.T + np.diag(variance)
-    covariance += np.outer(change, change) * BY_GEOMETRY.factor_u**2
+    remaining, covariance = believed_offsets(neck, list(weights))
+    remaining = remaining + change
+    covariance = covariance + np.outer(change, change) * BY_GEOMETRY.factor_u**2
     weight = np.array(list(weights.values())) / sum(weights.values())
     weighted = weight[:, None] * covariance
     mean = float(weight @ np.square(remaining) + np.trace(weighted))
@@ -413,6 +409,19 @@ def _most_left_cents(
     shape = mean**2 / square
     bound = math.sqrt(float(special.gammaincinv(shape, 0.95)) * mean / shape)
     return max(bound, left_cents)
+
+
+def believed_offsets(
+    neck: StringNeck, frets: Sequence[int]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What nut, saddle and each fret itself are believed to make of the offsets at ``frets``, 1 and
+    up, heard or not: mean (n,) in cents and covariance (n, n)."""
+    believed = {fret.fret: _believed_residual(fret, neck.fret_sd_cents) for fret in neck.frets}
+    unheard = (0.0, neck.fret_sd_cents**2)
+    residual, variance = np.array([believed.get(n, unheard) for n in frets]).T
+    design = _design(np.array(frets))
+    mean = design @ [neck.nut.centre, neck.saddle.centre] + residual
+    return mean, design @ _terms_covariance(neck) @ design.T + np.diag(variance)
 
 
 def _believed_residual(fret: FretOffset, fret_sd_cents: float) -> tuple[float, float]:

@@ -10,6 +10,7 @@ from msgspec import Meta
 
 from pitchbench.analysis.neck import HeardChord, NeckResult, SurveyedString, tally
 from pitchbench.instrument import BridgeKind
+from pitchbench.intonation.compromise import Compromise, Left
 from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
 from pitchbench.intonation.offset import Group, summarise
 from pitchbench.intonation.take import Take
@@ -97,6 +98,29 @@ class ChordDocument:
 
 
 @dataclass(frozen=True)
+class SettingDocument:
+    """One string of the compromise: its saddle from where it is, positive away from the nut, and
+    its open string above its note."""
+
+    string: int
+    move_mm: float
+    move_u_mm: NonNegative
+    tuned_cents: float
+    tuned_u_cents: NonNegative
+
+
+@dataclass(frozen=True)
+class CompromiseDocument:
+    """What is best for what is played, and what it leaves, now and otherwise."""
+
+    strings: tuple[SettingDocument, ...]
+    now: Left
+    at_the_12th: Left
+    best: Left
+    with_the_nut: Left
+
+
+@dataclass(frozen=True)
 class FrettedReading(ReadingDocument):
     """One pluck of a string; ``fret`` is null where it does not count."""
 
@@ -121,6 +145,7 @@ class NeckDocument:
     nut_as_a_whole_cents: float | None
     nut_as_a_whole_u_cents: NonNegative | None
     chords: tuple[ChordDocument, ...]
+    compromise: CompromiseDocument | None
     readings: tuple[Annotated[FrettedReading, EITHER], ...]
 
 
@@ -140,6 +165,7 @@ def neck_document(result: NeckResult) -> NeckDocument:
         nut_as_a_whole_cents=None if nut is None else nut.mean,
         nut_as_a_whole_u_cents=None if nut is None else nut.u,
         chords=[_chord_document(chord) for chord in result.chords],
+        compromise=result.compromise and _compromise_document(result.compromise),
         readings=[
             reading_document(FrettedReading, pluck, a4_hz=by.a4_hz, string=string.note)
             for string in result.heard
@@ -190,6 +216,14 @@ def _chord_document(chord: HeardChord) -> ChordDocument:
         for a, b in zip(before.intervals, after.intervals, strict=True)
     ]
     return fill(ChordDocument, chord, notes=notes, intervals=intervals)
+
+
+def _compromise_document(best: Compromise) -> CompromiseDocument:
+    strings = [
+        SettingDocument(each.string, each.move.centre, each.move.u, each.tuned.centre, each.tuned.u)
+        for each in best.strings
+    ]
+    return fill(CompromiseDocument, best, strings=strings)
 
 
 def _group(takes: Sequence[Take], fret: int) -> Group:

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import PurePath
+from typing import Final
 
 from pitchbench.analysis.neck import HeardChord, HeardString, NeckResult, SurveyedString, tally
 from pitchbench.belief import half95
 from pitchbench.intonation.bridge import Move, move_interval_words, move_words
 from pitchbench.intonation.chords import Chord, Interval
+from pitchbench.intonation.compromise import StringSetting
 from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
 from pitchbench.intonation.take import Take
 from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading
+
+#: Nobody hears a compromise that gains less than this.
+_HARDLY_CENTS: Final = 0.3
 
 
 def result_lines(result: NeckResult) -> list[tuple[str, str]]:
@@ -27,6 +32,7 @@ def result_lines(result: NeckResult) -> list[tuple[str, str]]:
         lines += fret_words(string)
     for chord in result.chords:
         lines += [(f"chord {chord.shape}", words) for words in chord_words(chord)]
+    lines += [("compromise", words) for words in compromise_words(result)]
     lines += remarks(result)
     return lines + [("mind", words) for words in cautions(result.strings)]
 
@@ -155,6 +161,37 @@ def interval_words(before: Interval, after: Interval) -> str:
         f"{before.name} {before.lower.note} {before.upper.note}: beats {before.beats_hz:.2f} Hz, "
         f"then {after.beats_hz:.2f}"
     )
+
+
+def compromise_words(result: NeckResult) -> list[str]:
+    """The best compromise for what is played: what it brings, then each string; empty where
+    nothing was said of it."""
+    best = result.compromise
+    if best is None:
+        return []
+    names = {string.number: string.name for string in result.strings}
+    gained = best.at_the_12th.cents - best.best.cents
+    return [
+        f"What you play is {best.now.cents:.1f} cents off (rms) now, {best.at_the_12th.cents:.1f} "
+        f"with every 12th fret right, {best.best.cents:.1f} with what follows; it beats "
+        f"{best.now.beats_hz:.2f}, {best.at_the_12th.beats_hz:.2f} and {best.best.beats_hz:.2f} "
+        "times a second."
+        + " Hardly better than every 12th fret right: set it so."
+        * (gained < _HARDLY_CENTS),
+        f"A nut put right as well would leave {best.with_the_nut.cents:.1f} cents and "
+        f"{best.with_the_nut.beats_hz:.2f} beats: work for a qualified repairer.",
+        *(f"{names[each.string]}: {_setting_words(each)}" for each in best.strings),
+    ]
+
+
+def _setting_words(setting: StringSetting) -> str:
+    move, tuned = setting.move, setting.tuned
+    way = "away from the nut" if move.centre > 0 else "toward the nut"
+    side = "sharp" if tuned.centre > 0 else "flat"
+    saddle = f"saddle {abs(move.centre):.1f} ± {move.half():.1f} mm {way}"
+    if abs(tuned.centre) < 0.05:
+        return f"{saddle}, open string in tune"
+    return f"{saddle}, open string tuned {abs(tuned.centre):.1f} ± {tuned.half():.1f} cents {side}"
 
 
 def cautions(strings: Sequence[SurveyedString]) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""Which offset leaves the fewest beats? Three ways to say it, held against an octave that is played.
+"""Which offset leaves the fewest beats? Three definitions, held against an octave that is played.
 
     python tests/benchmarks/octave_beats.py [--write]
 
@@ -172,8 +172,8 @@ def main(argv: Sequence[str] | None = None) -> None:
         write_section(
             "octave_beats",
             "## What the ear compares\n\n    python tests/benchmarks/octave_beats.py --write\n\n"
-            "Beats a second that are left of an octave at A3, loudness-weighted, when the offset is\n"
-            "zero by three definitions; median / 90 % ([method](method.md) has what they are).\n\n"
+            "Beats a second that are left of an octave at A3, loudness-weighted, when the offset\n"
+            "is zero by three definitions; median / 90 % ([method](method.md) has them).\n\n"
             + text,
         )
 

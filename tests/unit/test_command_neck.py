@@ -215,6 +215,20 @@ def test_the_frets_that_a_player_uses_decide(capsys: Capsys, guitar: Guitar) -> 
     assert move_mm("--frets", "5,7") > move_mm() > move_mm("--weights", "15:1,17:2")
 
 
+def test_the_best_compromise_for_what_is_played(capsys: Capsys, guitar: Guitar) -> None:
+    options = ("--preset", "six-string", "--play", "open chords", "--play", "up to fret 5")
+    ran = Ran(capsys, "neck", *guitar.files.values(), *options, "--format", "json")
+    best = ran.document["compromise"]
+    assert best["best"]["cents"] < best["at_the_12th"]["cents"] < best["now"]["cents"]
+    assert best["with_the_nut"]["cents"] < best["best"]["cents"]
+    setting = next(each for each in best["strings"] if each["string"] == 6)
+    # The nut adds 6 cents at every fret: the open string carries its share, more than the doubt.
+    assert setting["tuned_cents"] < -2.0 * setting["tuned_u_cents"]
+    plain = Ran(capsys, "neck", *guitar.files.values(), *options, "--plain").out
+    assert "compromise: String 6, E2: saddle" in plain
+    assert "work for a qualified repairer" in plain
+
+
 def test_one_take_of_each_says_so(capsys: Capsys, guitar: Guitar, tmp_path: Path) -> None:
     notes = [Note(1, fret, ring_s=1.2) for fret in (0, 5, 12)]
     virtual = VirtualInstrument(preset("six-string"), seed=9, rate_hz=RATE_HZ)
@@ -309,6 +323,8 @@ def test_silence(capsys: Capsys, tmp_path: Path) -> None:
         (("x.wav", "--weights", "12"), "no weight"),
         (("x.wav", "--chord", "x32010"), "all strings"),
         (("x.wav", "--chord", "x3", "--preset", "six-string"), "no chord shape"),
+        (("x.wav", "--play", "open chords"), "all strings"),
+        (("x.wav", "--play", "jazz", "--preset", "nylon"), "nothing that is known"),
         (("x.wav", "--out", "x.gif"), "drawn"),
         (("x.wav", "--hear", "x.wav"), "no chord to hear"),
         (("x.wav", "--chord", "x32010", "--preset", "nylon", "--hear", "x.mp3"), "as sound"),
