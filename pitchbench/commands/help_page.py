@@ -22,8 +22,8 @@ SECTIONS: Final[dict[str, str]] = {
         "--strings-fitted --notes --like --presets --rename --forget"
     ),
     "What to do": (
-        "--string --strings --fret --of --weights --takes --chord --spread --a4 --player --within "
-        "--measured --seed --speed --explain --fault --open --fretted --near --far --plucks --last "
+        "--string --strings --fret --of --weights --takes --chord --play --spread --a4 --player "
+        "--within --measured --seed --speed --explain --fault --open --fretted --near --far --plucks --last "
         "--rehearsals"
     ),
     "Sound": "--device --channel --rate --record --recording --again --jobs --check --seconds "
