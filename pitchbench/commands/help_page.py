@@ -23,8 +23,8 @@ SECTIONS: Final[dict[str, str]] = {
     ),
     "What to do": (
         "--string --strings --fret --of --weights --takes --chord --play --spread --a4 --player "
-        "--within --measured --seed --speed --explain --fault --open --fretted --near --far --plucks --last "
-        "--rehearsals"
+        "--within --measured --seed --speed --explain --fault --open --fretted --near --far "
+        "--plucks --last --rehearsals"
     ),
     "Sound": "--device --channel --rate --record --recording --again --jobs --check --seconds "
     "--pluck",
