@@ -29,13 +29,14 @@ REGISTRY: dict[str, str] = {
     "repeatability": "how far takes spread, within a player and between players",
     "forecast": "what other strings, tuning or action will do to offsets",
     "inputs": "audio inputs; with --check: level, noise, hum, what to expect",
-    "instrument": "the instruments on record: add, show, edit, list, remove",
+    "instrument": "the instruments on record: add, show, edit, remove, restore",
     "trouble": "what may be wrong, from what you see to what to do about it",
     "guide": "the steps and cautions for a kind of bridge, in a page",
     "history": "sessions of an instrument, what changed, is a check due?",
     "sheet": "the setup sheet of a session: text, HTML, PDF, CSV, JSON",
     "export": "instruments and sessions as JSON, to keep or to move",
     "schema": "the form of every JSON document, as JSON Schema",
+    "records": "look after the records: check, backup, restore",
     "import": "take in an export: a new machine, two benches",
 }
 

@@ -199,9 +199,11 @@ class Keeping:
         self._unsure = False
 
     def end(self, job: Job) -> None:
-        """Say that the session came to its end, if it did."""
+        """Say that the session came to its end, or that it is not in hand any more."""
         if job.complete:
             self.repository.finish_session(self.session_id, at=self._ended_at(job))
+        else:
+            self.repository.let_go(self.session_id)
 
     def words(self) -> str:
         """What a person is told about it."""

@@ -19,7 +19,7 @@ SECTIONS: Final[dict[str, str]] = {
         "--instrument --preset --tuning --gauges --cores --materials --scale --bridge "
         "--screw-pitch --screw-heads --travel --pairs --setback --frets --left-handed --fretless "
         "--tolerance --action --relief --temperature --kind --owner-mark --string-set "
-        "--strings-fitted --notes --like --presets --rename --forget"
+        "--strings-fitted --notes --like --presets --rename --forget --undo --earlier"
     ),
     "What to do": (
         "--string --strings --fret --of --weights --takes --chord --play --spread --a4 --player "
@@ -28,7 +28,7 @@ SECTIONS: Final[dict[str, str]] = {
     ),
     "Sound": "--device --channel --rate --record --recording --again --jobs --check --seconds "
     "--pluck",
-    "Records": "--resume --session --keep --store --with-sessions",
+    "Records": "--resume --session --keep --store --with-sessions --for-good --save",
     "Output": "--hear --out --force --partials --second-opinion --lbf --cue --plain "
     "--format --help",
 }

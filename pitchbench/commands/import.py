@@ -4,17 +4,26 @@
 
 from __future__ import annotations
 
+import codecs
+import mmap
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Final
+
 import click
 
 from pitchbench.commands.common import ExamplesFirst, store_option
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.repository import Repository
-from pitchbench.report.export import read_export
+from pitchbench.report.export import open_export
 
 EXAMPLES = """\
   pitchbench import bench.json          everything that is not here yet
   pitchbench export --store old.sqlite | pitchbench import -
 """
+
+_CHUNK: Final = 1 << 20
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
@@ -23,29 +32,39 @@ EXAMPLES = """\
 def command(file: str, store: str | None) -> None:
     """Take FILE, made by `pitchbench export`, into the store. What is here already stays as it is;
     a session that grew since is completed."""
-    export = read_export(_text(file))
-    with Repository.open(store) as repository:
-        instruments = sum(map(repository.add_instrument_record, export.instruments))
-        sessions = sum(map(repository.add_session, export.sessions))
+    with _spooled(file) as content, Repository.open(store) as repository:
+        taken = repository.take_in(*open_export(content))
     click.echo(
-        f"Taken in: {instruments} of {len(export.instruments)} instruments, {sessions} of "
-        f"{len(export.sessions)} sessions; the others were here already.",
+        f"Taken in: {taken.instruments} of {taken.of_instruments} instruments, {taken.sessions} of "
+        f"{taken.of_sessions} sessions; the others were here already.",
         err=True,
     )
 
 
-def _text(file: str) -> str:
-    """What ``file`` holds, "-" being stdin."""
-    try:
-        with click.open_file(file, "rb") as stream:
-            content: bytes = stream.read()
-        return content.decode("utf-8")
-    except OSError as error:
-        raise PitchbenchError(
-            f"{file!r} cannot be read: {error.strerror}.", "Check the name."
-        ) from error
-    except UnicodeDecodeError as error:
-        raise RecordsError(
-            "This file cannot be taken in: it is not text.",
-            "Give a file made by `pitchbench export`.",
-        ) from error
+@contextmanager
+def _spooled(file: str) -> Iterator[mmap.mmap | bytes]:
+    """What ``file`` holds, "-" being stdin, in a file of our own: it may be larger than the memory,
+    and nobody shortens it meanwhile."""
+    check = codecs.getincrementaldecoder("utf-8")()
+    with tempfile.TemporaryFile() as spool:
+        try:
+            with click.open_file(file, "rb") as stream:
+                while chunk := stream.read(_CHUNK):
+                    check.decode(chunk)
+                    spool.write(chunk)
+                check.decode(b"", final=True)
+            spool.flush()
+        except OSError as error:
+            raise PitchbenchError(
+                f"{file!r} cannot be read: {error.strerror}.", "Check the name."
+            ) from error
+        except UnicodeDecodeError as error:
+            raise RecordsError(
+                "This file cannot be taken in: it is not text.",
+                "Give a file made by `pitchbench export`.",
+            ) from error
+        if spool.tell() == 0:
+            yield b""
+            return
+        # What was read from it may still point into it, so it is closed with the last of that.
+        yield mmap.mmap(spool.fileno(), 0, access=mmap.ACCESS_READ)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
 
 import click
@@ -44,7 +46,13 @@ from pitchbench.presets import (
     PRESETS,
     preset,
 )
-from pitchbench.records.model import InstrumentSummary, checked_text
+from pitchbench.records.model import (
+    Earlier,
+    InstrumentRecord,
+    InstrumentSummary,
+    RemovedInstrument,
+    checked_text,
+)
 from pitchbench.report.document import fill
 
 if TYPE_CHECKING:
@@ -56,6 +64,7 @@ EXAMPLES = """\
   pitchbench instrument edit "Blue bass" --action 2.1 --tuning "D1 A1 D2 G2"
   pitchbench instrument show "Blue bass"         everything on record about it
   pitchbench instrument list                     all of them, with their sessions counted
+  pitchbench instrument restore "Blue bass"      put back what was removed
 """
 
 #: What a person does first, in this order.
@@ -84,6 +93,7 @@ class InstrumentDocument:
     instrument: Instrument
     added_at: datetime
     changed_at: datetime
+    earlier: tuple[Earlier, ...]
     response: Response | None
 
 
@@ -139,27 +149,59 @@ def add(
 @click.argument("name")
 @click.option("--rename", metavar="NAME", help="Another name for it.")
 @click.option("--forget", multiple=True, type=click.Choice(list(FORGETTABLE)))
+@click.option("--undo", is_flag=True, help="As it was before the last change.")
 @instrument_options(*DETAILS)
 @store_option
 def edit(
-    name: str, rename: str | None, forget: tuple[str, ...], store: str | None, **details: Any
+    name: str,
+    rename: str | None,
+    forget: tuple[str, ...],
+    undo: bool,
+    store: str | None,
+    **details: Any,
 ) -> None:
-    """Change what is on record. Sessions keep the instrument as it was then."""
+    """Change what is on record, and say what changed. What was before is kept (show --earlier);
+    sessions keep the instrument as it was then."""
     with open_records(store) as repository:
-        instrument = with_details(repository.instrument(name).instrument, details)
+        record = repository.instrument(name)
+        before = _before_last_change(record) if undo else record.instrument
+        instrument = with_details(before, details)
         for thing in forget:
             instrument = replace(instrument, **FORGETTABLE[thing])
         if rename is not None:
             instrument = replace(instrument, name=checked_text(rename))
         repository.change_instrument(name, instrument)
-    click.echo(f"Changed: {printable(instrument.name)}, {_in_a_line(instrument)}.", err=True)
+    changed = _changes(record.instrument, instrument)
+    click.echo(f"{'Changed' if changed else 'As before'}: {printable(instrument.name)}.", err=True)
+    for line in changed:
+        click.echo(f"  {printable(line)}", err=True)
+
+
+def _before_last_change(record: InstrumentRecord) -> Instrument:
+    if not record.earlier:
+        raise RecordsError(
+            f"{printable(record.instrument.name)!r} was never changed.",
+            "See what is on record with `pitchbench instrument show`.",
+        )
+    return record.earlier[-1].instrument
+
+
+def _changes(before: Instrument, after: Instrument) -> list[str]:
+    """What differs, a line each: label, what was and what is."""
+    old, new = dict(described(before)), dict(described(after))
+    return [
+        f"{label}: {old.get(label, 'not known')} -> {new.get(label, 'not known')}"
+        for label in {**old, **new}
+        if old.get(label) != new.get(label)
+    ]
 
 
 @command.command("show")
 @click.argument("name")
+@click.option("--earlier", is_flag=True, help="What it was before each change, too.")
 @format_option
 @store_option
-def show(name: str, output_format: str, store: str | None) -> None:
+def show(name: str, earlier: bool, output_format: str, store: str | None) -> None:
     """Everything on record about one instrument, and what its moves taught of its bridge."""
     # The session room is slow to load.
     from pitchbench.session.learning import LEARN_FROM, learned_response  # noqa: PLC0415
@@ -168,9 +210,9 @@ def show(name: str, output_format: str, store: str | None) -> None:
 
     with open_records(store) as repository:
         record = repository.instrument(name)
-        earlier = repository.sessions(name, last=LEARN_FROM)
+        sessions = repository.sessions(name, last=LEARN_FROM)
     setup = Setup(instrument=record.instrument)
-    response = learned_response([session.log for session in earlier], setup)
+    response = learned_response([session.log for session in sessions], setup)
     if output_format == "json":
         learned = response if response.moves else None
         echo_json(fill(InstrumentDocument, record, response=learned))
@@ -179,6 +221,17 @@ def show(name: str, output_format: str, store: str | None) -> None:
         click.echo(f"{label}: {printable(value)}")
     if response.moves:
         click.echo(f"bridge: {learned_words(response)}")
+    if earlier:
+        _show_earlier(record)
+
+
+def _show_earlier(record: InstrumentRecord) -> None:
+    """Each change, the latest first."""
+    states = [*record.earlier, Earlier(record.changed_at, record.instrument)]
+    for before, after in reversed(list(pairwise(states))):
+        click.echo(f"changed {after.changed_at:%Y-%m-%d %H:%M} UTC:")
+        for line in _changes(before.instrument, after.instrument):
+            click.echo(f"  {printable(line)}")
 
 
 @command.command("list")
@@ -194,9 +247,7 @@ def list_(output_format: str, store: str | None) -> None:
     for summary in summaries:
         last = summary.last_session_at
         sessions = (
-            f"{summary.sessions} session{'s' * (summary.sessions != 1)}, last {last:%Y-%m-%d}"
-            if last
-            else "no session yet"
+            f"{_counted(summary.sessions)}, last {last:%Y-%m-%d}" if last else "no session yet"
         )
         name = printable(summary.instrument.name)
         click.echo(f"{name}: {_in_a_line(summary.instrument)}; {sessions}")
@@ -206,20 +257,67 @@ def list_(output_format: str, store: str | None) -> None:
 
 @command.command("remove")
 @click.argument("name")
-@click.option("--with-sessions", is_flag=True, help="Its sessions go too, for good.")
+@click.option("--with-sessions", is_flag=True, help="Its sessions go too.")
+@click.option("--for-good", is_flag=True, help="So that nothing can bring it back.")
 @store_option
-def remove(name: str, with_sessions: bool, store: str | None) -> None:
-    """Take an instrument off the record."""
+def remove(name: str, with_sessions: bool, for_good: bool, store: str | None) -> None:
+    """Take an instrument off the record; `instrument restore` puts it back."""
     with open_records(store) as repository:
-        name = repository.instrument(name).instrument.name
+        try:
+            name = repository.instrument(name).instrument.name
+        except RecordsError:
+            if not for_good:
+                raise
+            gone = _removed(repository, name)
+            repository.forget_removed(gone.id)
+            click.echo(f"Removed for good: {printable(gone.name)}.", err=True)
+            return
         sessions = len(repository.session_ids(name))
         if sessions and not with_sessions:
             raise RecordsError(
-                f"{printable(name)!r} has {sessions} session{'s' * (sessions != 1)} on record.",
-                "Add --with-sessions to delete them too; `pitchbench export` keeps a copy.",
+                f"{printable(name)!r} has {_counted(sessions)} on record.",
+                "Add --with-sessions to remove them too; `pitchbench instrument restore` brings "
+                "all back.",
             )
-        repository.remove_instrument(name)
-    click.echo(f"Removed: {printable(name)}.", err=True)
+        repository.remove_instrument(name, for_good=for_good)
+    if for_good:
+        click.echo(f"Removed for good: {printable(name)}.", err=True)
+        return
+    back = f"pitchbench instrument restore {shlex.quote(name)}"
+    click.echo(f"Removed: {printable(name)}. Put it back with: {printable(back)}", err=True)
+
+
+@command.command("restore")
+@click.argument("name", required=False)
+@store_option
+def restore(name: str | None, store: str | None) -> None:
+    """Put a removed instrument back, its sessions with it. Without NAME, list what was removed."""
+    with open_records(store) as repository:
+        if name is None:
+            for gone in repository.removed_instruments():
+                what = f"{gone.name}: removed {gone.removed_at:%Y-%m-%d}, {_counted(gone.sessions)}"
+                click.echo(printable(what))
+            return
+        gone = _removed(repository, name)
+        name = repository.restore_instrument(gone.id)
+    click.echo(f"On record again: {printable(name)}, {_counted(gone.sessions)}.", err=True)
+
+
+def _removed(repository: Repository, name: str) -> RemovedInstrument:
+    """The instrument of that name that was removed last."""
+    gone = repository.removed_instruments()
+    for fits in (str.__eq__, lambda one, other: one.casefold() == other.casefold()):
+        for each in gone:
+            if fits(each.name, name):
+                return each
+    raise RecordsError(
+        f"No instrument called {name!r} was removed.",
+        "See those that were with `pitchbench instrument restore`.",
+    )
+
+
+def _counted(sessions: int) -> str:
+    return f"{sessions} session{'s' * (sessions != 1)}"
 
 
 # -- the dialogue ----------------------------------------------------------------------------
@@ -239,8 +337,10 @@ def _ask_and_add(repository: Repository, like: str | None, details: dict[str, An
     repository.add_instrument(instrument)
     click.echo(f"On record: {printable(name)}, {_in_a_line(instrument)}.", err=True)
     if click.confirm("It can be used now. Go through the details?", default=False, err=True):
-        repository.change_instrument(name, _ask_details(instrument))
-        click.echo(f"Changed: {printable(name)}.", err=True)
+        changed = _ask_details(instrument)
+        repository.change_instrument(name, changed)
+        for line in _changes(instrument, changed):
+            click.echo(f"Changed: {printable(line)}", err=True)
 
 
 def _ask_details(instrument: Instrument) -> Instrument:

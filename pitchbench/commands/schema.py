@@ -31,6 +31,7 @@ DOCUMENTS: Final = {
     "instruments": ("commands.instrument", "InstrumentsDocument"),
     "history": ("commands.history", "HistoryDocument"),
     "sessions": ("commands.history", "SessionsDocument"),
+    "records": ("commands.records", "RecordsDocument"),
     "trouble": ("commands.trouble", "TroubleDocument"),
     "guide": ("commands.guide", "GuideDocument"),
     "guides": ("commands.guide", "GuidesDocument"),

@@ -24,7 +24,7 @@ from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import NO_TRACE, Reading, Reason, Rejected, Trace
-from pitchbench.records.model import Parameter
+from pitchbench.records.model import Parameter, SessionMeta, SessionRecord
 from pitchbench.records.older import current_entry, current_move, current_offset
 from pitchbench.session.log import (
     AdviceEntry,
@@ -34,6 +34,7 @@ from pitchbench.session.log import (
     NoteEntry,
     OutcomeEntry,
     SaidEntry,
+    Setup,
     StepEntry,
     StrikeEntry,
     TakeEntry,
@@ -189,3 +190,21 @@ def to_json(value: Any, kind: Any = None) -> str:
 def from_json(text: str, kind: Any) -> Any:
     """The inverse of ``to_json``."""
     return _CONVERTER.structure(json.loads(text), kind)
+
+
+def session_document(record: SessionRecord) -> Document:
+    """A session whole, frames included."""
+    return {
+        "meta": to_document(record.meta),
+        "setup": to_document(record.setup),
+        "entries": to_document(record.entries, tuple[Entry, ...]),
+    }
+
+
+def kept_session(document: Document) -> SessionRecord:
+    """The inverse of ``session_document``, for what we kept ourselves."""
+    return SessionRecord(
+        _CONVERTER.structure(document["setup"], Setup),
+        _CONVERTER.structure(document["entries"], tuple[Entry, ...]),
+        _CONVERTER.structure(document["meta"], SessionMeta),
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import sqlite3
 import uuid
 from collections.abc import Iterator
 from pathlib import Path
@@ -55,6 +56,21 @@ def whole_file(path: Path, *, force: bool) -> Iterator[IO[bytes]]:
         raise RecordsError(
             f"{str(path)!r} cannot be written: {error.strerror}.",
             "Choose another place, or make room.",
+        ) from error
+
+
+def copy_sqlite(source: sqlite3.Connection, target: Path) -> None:
+    """Copy the database behind ``source``, which others may be writing to, into ``target``."""
+    try:
+        with contextlib.closing(sqlite3.connect(target)) as connection:
+            # It has its name only when it is whole, so it needs no journal of its own beside it.
+            connection.execute("PRAGMA journal_mode=OFF")
+            source.backup(connection)
+            connection.execute("PRAGMA journal_mode=DELETE")  # to read it needs no files beside it
+    except sqlite3.Error as error:
+        raise RecordsError(
+            f"The records cannot be copied to {str(target.parent)!r}: {error}.",
+            "See that the disk has room and the file is sound (`pitchbench records check`).",
         ) from error
 
 

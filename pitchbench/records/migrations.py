@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Mapping
+from contextlib import closing
 from pathlib import Path
 from typing import Final
 
@@ -15,7 +16,8 @@ from sqlalchemy import Connection, Engine, delete, insert, inspect, select, text
 
 from pitchbench import __version__
 from pitchbench.errors import RecordsError
-from pitchbench.records.schema import SCHEMA_VERSION, metadata, schema_version
+from pitchbench.records.files import copy_sqlite, whole_file
+from pitchbench.records.schema import SCHEMA_VERSION, metadata, removed, schema_version
 
 Step = Callable[[Connection], None]
 
@@ -34,8 +36,22 @@ def _leave_rows_alone(_: Connection) -> None:
     away from them."""
 
 
+def _keep_what_was(connection: Connection) -> None:
+    """Form 4: an instrument remembers what it was, one that is removed can be put back, and a
+    session says whether a bench has it in hand."""
+    connection.execute(
+        text("ALTER TABLE instruments ADD COLUMN earlier TEXT NOT NULL DEFAULT '[]'")
+    )
+    connection.execute(text("ALTER TABLE sessions ADD COLUMN held_at VARCHAR(32)"))
+    removed.create(connection)
+
+
 #: Version reached -> the step from the version before.
-STEPS: Final[Mapping[int, Step]] = {2: _tell_kinds_apart, 3: _leave_rows_alone}
+STEPS: Final[Mapping[int, Step]] = {
+    2: _tell_kinds_apart,
+    3: _leave_rows_alone,
+    4: _keep_what_was,
+}
 
 #: An arbitrary number that all benches agree on, so that one of them migrates and the others wait.
 _ADVISORY_LOCK: Final = 0x7069746368  # "pitch"
@@ -107,15 +123,13 @@ def _stamp(connection: Connection, version: int) -> None:
 
 
 def _copy_file(store: Path, version: int) -> Path:
-    """Copy an SQLite store beside itself; our lock on writing leaves reading free."""
+    """Copy an SQLite store beside itself; our lock on writing leaves reading free.
+
+    It has its name once it is whole. What a program that was killed has left of one is replaced.
+    """
     copy = store.with_name(f"{store.name}.form-{version}")
-    copy.unlink(missing_ok=True)
-    source, target = sqlite3.connect(store), sqlite3.connect(copy)
-    try:
-        source.backup(target)
-    finally:
-        source.close()
-        target.close()
+    with whole_file(copy, force=True) as file, closing(sqlite3.connect(store)) as source:
+        copy_sqlite(source, Path(file.name))
     return copy
 
 

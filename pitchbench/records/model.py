@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
 from pathlib import Path
@@ -28,13 +28,38 @@ class SessionKind(StrEnum):
 
 
 @dataclass(frozen=True)
+class Earlier:
+    """What an instrument was, as it was put on record at ``changed_at``, until the next change."""
+
+    changed_at: datetime
+    instrument: Instrument
+
+
+@dataclass(frozen=True)
 class InstrumentRecord:
-    """An instrument on record. ``id`` is the same on every bench that knows the instrument."""
+    """An instrument on record. ``id`` is the same on every bench that knows the instrument;
+    ``earlier`` is what it was before each change, oldest first."""
 
     id: str
     instrument: Instrument
     added_at: datetime
     changed_at: datetime
+    earlier: tuple[Earlier, ...] = ()
+
+    def changed(self, instrument: Instrument, at: datetime) -> InstrumentRecord:
+        """As it is after a change at ``at``, which remembers what was before."""
+        before = Earlier(self.changed_at, self.instrument)
+        return replace(self, instrument=instrument, changed_at=at, earlier=(*self.earlier, before))
+
+
+@dataclass(frozen=True)
+class RemovedInstrument:
+    """An instrument that was removed and can be put back, with how many sessions."""
+
+    id: str
+    name: str
+    removed_at: datetime
+    sessions: int
 
 
 @dataclass(frozen=True)

@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import difflib
 import uuid
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import (
+    ColumnElement,
     Connection,
     Engine,
     and_,
@@ -29,8 +29,8 @@ from sqlalchemy import (
 from pitchbench import __version__
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Instrument
-from pitchbench.pitch.reading import NO_TRACE
 from pitchbench.records import migrations
+from pitchbench.records.backup import bring_back
 from pitchbench.records.documents import from_json
 from pitchbench.records.engines import (
     BUSY_S,
@@ -39,10 +39,19 @@ from pitchbench.records.engines import (
     in_words,
     server_engine,
 )
+from pitchbench.records.merging import (
+    TakenIn,
+    delete_instrument,
+    put_away,
+    put_back,
+    removed_instrument,
+    take_in,
+)
 from pitchbench.records.model import (
     InstrumentRecord,
     InstrumentSummary,
     Parameter,
+    RemovedInstrument,
     SessionKind,
     SessionMeta,
     SessionRecord,
@@ -51,15 +60,14 @@ from pitchbench.records.places import is_url, place_of
 from pitchbench.records.rows import (
     entries_of,
     entry_document,
-    frames_of,
     insert_entry,
     instrument_record,
     instrument_row,
     meta_of,
     session_row,
-    with_trace,
+    whole_session,
 )
-from pitchbench.records.schema import entries, instruments, sessions
+from pitchbench.records.schema import entries, instruments, removed, sessions
 from pitchbench.session.log import Entry, Setup
 
 
@@ -129,36 +137,53 @@ class Repository:
         self, name: str, instrument: Instrument, *, at: datetime | None = None
     ) -> None:
         """Replace what is on record for ``name``; the new name may differ. Sessions keep theirs."""
-        record = self.instrument(name)
         with self._writing() as connection:
+            record = _instrument_called(connection, name)
+            if instrument == record.instrument:
+                return
             if instrument.name != record.instrument.name:
                 _refuse_taken_name(connection, instrument.name)
-            changed = replace(record, instrument=instrument, changed_at=at or datetime.now(UTC))
+            changed = record.changed(instrument, at or datetime.now(UTC))
             connection.execute(
                 update(instruments)
                 .where(instruments.c.id == record.id)
                 .values(**instrument_row(changed))
             )
 
-    def remove_instrument(self, name: str) -> None:
-        """Remove the instrument and, with it, its sessions."""
-        record = self.instrument(name)
+    def remove_instrument(
+        self, name: str, *, for_good: bool = False, at: datetime | None = None
+    ) -> None:
+        """Take the instrument and its sessions off the record, in one transaction; they can be put
+        back unless it is ``for_good``."""
         with self._writing() as connection:
-            connection.execute(delete(instruments).where(instruments.c.id == record.id))
+            record = _instrument_called(connection, name)
+            its = _sessions_of(record)
+            if for_good:
+                delete_instrument(connection, record, its)
+            else:
+                put_away(connection, record, its, at or datetime.now(UTC))
+
+    def removed_instruments(self) -> list[RemovedInstrument]:
+        """What can be put back, the latest removed first."""
+        query = select(removed).order_by(removed.c.removed_at.desc(), removed.c.id)
+        with self._reading() as connection:
+            return [removed_instrument(row) for row in connection.execute(query)]
+
+    def restore_instrument(self, removed_id: str) -> str:
+        """Put a removed instrument back with its sessions; the name that it has now: a number is
+        added where another one took its own."""
+        with self._writing() as connection:
+            return put_back(connection, removed_id)
+
+    def forget_removed(self, removed_id: str) -> None:
+        """Delete a removed instrument and its sessions for good."""
+        with self._writing() as connection:
+            connection.execute(delete(removed).where(removed.c.id == removed_id))
 
     def instrument(self, name: str) -> InstrumentRecord:
         """The instrument called ``name``; capitals count only where they tell two apart."""
         with self._reading() as connection:
-            row = connection.execute(select(instruments).where(instruments.c.name == name)).first()
-            if row is None:
-                names = connection.execute(select(instruments.c.name)).scalars().all()
-                alike = [known for known in names if known.casefold() == name.casefold()]
-                if len(alike) != 1:
-                    raise _no_such("instrument", name, names)
-                row = connection.execute(
-                    select(instruments).where(instruments.c.name == alike[0])
-                ).one()
-        return instrument_record(row)
+            return _instrument_called(connection, name)
 
     def has_instrument(self, name: str) -> bool:
         """Whether an instrument of exactly this name is on record."""
@@ -221,7 +246,7 @@ class Repository:
                 parameters=parameters or {},
                 kind=kind,
             )
-            connection.execute(insert(sessions).values(**session_row(setup, meta)))
+            connection.execute(insert(sessions).values(**session_row(setup, meta), held_at=at))
         return meta.id
 
     def append(
@@ -246,65 +271,41 @@ class Repository:
             if again and last is not None and last.document == entry_document(entry):
                 return
             insert_entry(connection, session_id, 0 if last is None else last.sequence + 1, entry)
+            held = update(sessions).where(sessions.c.id == session_id)
+            connection.execute(held.values(held_at=datetime.now(UTC)))
 
     def finish_session(self, session_id: str, *, at: datetime) -> None:
         """Say that the session came to its end."""
-        self._set(session_id, finished_at=at)
+        self._set(session_id, finished_at=at, held_at=None)
+
+    def let_go(self, session_id: str) -> None:
+        """Say that no bench has the session in hand any more; it can be gone on with."""
+        self._set(session_id, held_at=None)
 
     def keep_audio(self, session_id: str, audio: Path) -> None:
         """Say where the sound of the session lies."""
         self._set(session_id, audio=str(audio.absolute()))
 
+    def take_in(
+        self, new_instruments: Iterable[InstrumentRecord], new_sessions: Iterable[SessionRecord]
+    ) -> TakenIn:
+        """Add what comes from elsewhere and is not here yet, all of it or nothing."""
+        with self._writing() as connection:
+            return take_in(connection, new_instruments, new_sessions)
+
     def add_session(self, record: SessionRecord) -> bool:
         """Add a session from elsewhere, or what it has gained since; False if nothing is new."""
-        setup, log, meta = record
-        with self._writing() as connection:
-            here = connection.execute(select(sessions.c.id).where(sessions.c.id == meta.id)).first()
-            if here is None:
-                query = select(instruments.c.id).where(instruments.c.id == meta.instrument_id)
-                meta = replace(meta, instrument_id=connection.execute(query).scalar())
-                connection.execute(insert(sessions).values(**session_row(setup, meta)))
-            known = connection.execute(
-                select(func.count()).where(entries.c.session_id == meta.id)
-            ).scalar_one()
-            for sequence, entry in enumerate(log[known:], start=known):
-                insert_entry(connection, meta.id, sequence, entry)
-            if meta.finished_at is not None:
-                connection.execute(
-                    update(sessions)
-                    .where(sessions.c.id == meta.id)
-                    .values(finished_at=meta.finished_at)
-                )
-        return here is None or len(log) > known
+        return self.take_in([], [record]).sessions == 1
 
     def add_instrument_record(self, record: InstrumentRecord) -> bool:
-        """Add an instrument from elsewhere; False if it is here already.
+        """Add an instrument from elsewhere; False if it is here already."""
+        return self.take_in([record], []).instruments == 1
 
-        The later change of the two wins. A name that another instrument has here gets a number.
-        """
-        with self._writing() as connection:
-            here = connection.execute(
-                select(instruments).where(instruments.c.id == record.id)
-            ).first()
-            if here is not None and here.changed_at >= record.changed_at:
-                return False
-            taken = set(
-                connection.execute(
-                    select(instruments.c.name).where(instruments.c.id != record.id)
-                ).scalars()
-            )
-            name, number = record.instrument.name, 2
-            while name in taken:
-                name, number = f"{record.instrument.name} ({number})", number + 1
-            renamed = replace(record, instrument=replace(record.instrument, name=name))
-            row = instrument_row(renamed)
-            if here is None:
-                connection.execute(insert(instruments).values(**row))
-            else:
-                connection.execute(
-                    update(instruments).where(instruments.c.id == record.id).values(**row)
-                )
-        return here is None
+    def bring_back(self, backup: Path, *, force: bool) -> None:
+        """Put what a backup holds in the place of what is here, all of it or nothing; if there is
+        anything here, only by ``force``."""
+        with in_words(self._engine):
+            bring_back(self._engine, backup, force=force)
 
     # -- sessions: reading ------------------------------------------------------------------
 
@@ -340,12 +341,7 @@ class Repository:
             row = connection.execute(select(sessions).where(sessions.c.id == session_id)).first()
             if row is None:
                 raise _no_such("session", session_id, [])
-            log = entries_of(connection, session_id)
-            frames = frames_of(connection, session_id) if traces_too else {}
-        with_frames = tuple(
-            with_trace(entry, frames.get(sequence, NO_TRACE)) for sequence, entry in enumerate(log)
-        )
-        return SessionRecord(from_json(row.setup, Setup), with_frames, meta_of(row))
+            return (whole_session if traces_too else _record)(connection, row)
 
     def sessions(
         self,
@@ -434,13 +430,7 @@ class Repository:
                 if connection.execute(query.limit(1)).first() is None:
                     raise
             return sessions.c.instrument_name == name
-        return or_(
-            sessions.c.instrument_id == record.id,
-            and_(
-                sessions.c.instrument_id.is_(None),
-                sessions.c.instrument_name == record.instrument.name,
-            ),
-        )
+        return _sessions_of(record)
 
     def _set(self, session_id: str, **values: Any) -> None:
         with self._writing() as connection:
@@ -484,6 +474,28 @@ class Repository:
     def _reading(self) -> Iterator[Connection]:
         with in_words(self._engine), self._reader.connect() as connection:
             yield connection
+
+
+def _instrument_called(connection: Connection, name: str) -> InstrumentRecord:
+    row = connection.execute(select(instruments).where(instruments.c.name == name)).first()
+    if row is None:
+        names = connection.execute(select(instruments.c.name)).scalars().all()
+        alike = [known for known in names if known.casefold() == name.casefold()]
+        if len(alike) != 1:
+            raise _no_such("instrument", name, names)
+        row = connection.execute(select(instruments).where(instruments.c.name == alike[0])).one()
+    return instrument_record(row)
+
+
+def _sessions_of(record: InstrumentRecord) -> ColumnElement[bool]:
+    """Those that belong to the instrument, and those that have its name and no instrument."""
+    return or_(
+        sessions.c.instrument_id == record.id,
+        and_(
+            sessions.c.instrument_id.is_(None),
+            sessions.c.instrument_name == record.instrument.name,
+        ),
+    )
 
 
 def _record(connection: Connection, row: Any) -> SessionRecord:

@@ -13,7 +13,13 @@ from sqlalchemy import Connection, Row, insert, select
 from pitchbench.instrument import Instrument
 from pitchbench.pitch.reading import NO_TRACE, Trace
 from pitchbench.records.documents import ENTRY_KINDS, from_json, to_json
-from pitchbench.records.model import InstrumentRecord, SessionKind, SessionMeta
+from pitchbench.records.model import (
+    Earlier,
+    InstrumentRecord,
+    SessionKind,
+    SessionMeta,
+    SessionRecord,
+)
 from pitchbench.records.schema import entries, traces
 from pitchbench.session.log import Entry, Setup, TakeEntry
 
@@ -25,12 +31,14 @@ def instrument_row(record: InstrumentRecord) -> dict[str, Any]:
         "document": to_json(record.instrument),
         "added_at": record.added_at,
         "changed_at": record.changed_at,
+        "earlier": to_json(record.earlier),
     }
 
 
 def instrument_record(row: Row[Any]) -> InstrumentRecord:
     instrument = from_json(row.document, Instrument)
-    return InstrumentRecord(row.id, instrument, row.added_at, row.changed_at)
+    earlier = from_json(row.earlier, tuple[Earlier, ...])
+    return InstrumentRecord(row.id, instrument, row.added_at, row.changed_at, earlier)
 
 
 def session_row(setup: Setup, meta: SessionMeta) -> dict[str, Any]:
@@ -86,6 +94,16 @@ def entries_of(connection: Connection, session_id: str) -> list[Entry]:
         .order_by(entries.c.sequence)
     )
     return [from_json(text, Entry) for text in connection.execute(query).scalars()]
+
+
+def whole_session(connection: Connection, row: Any) -> SessionRecord:
+    """The session of ``row`` with the frames of its takes."""
+    log = entries_of(connection, row.id)
+    frames = frames_of(connection, row.id)
+    with_frames = tuple(
+        with_trace(entry, frames.get(sequence, NO_TRACE)) for sequence, entry in enumerate(log)
+    )
+    return SessionRecord(from_json(row.setup, Setup), with_frames, meta_of(row))
 
 
 def frames_of(connection: Connection, session_id: str) -> dict[int, Trace]:

@@ -25,7 +25,7 @@ from sqlalchemy import (
 )
 
 #: Version of the tables below; raise it together with a step in migrations.py.
-SCHEMA_VERSION: Final = 3
+SCHEMA_VERSION: Final = 4
 
 
 class UtcTime(TypeDecorator[datetime]):
@@ -62,6 +62,8 @@ instruments = Table(
     Column("document", Text, nullable=False),
     Column("added_at", UtcTime, nullable=False),
     Column("changed_at", UtcTime, nullable=False),
+    # Form 4: what it was before each change, oldest first.
+    Column("earlier", Text, nullable=False, server_default="[]"),
 )
 
 sessions = Table(
@@ -80,6 +82,8 @@ sessions = Table(
     Column("audio", Text),
     # Form 2; before it there was only one kind.
     Column("kind", String(16), nullable=False, server_default="setup"),
+    # Form 4: when a bench that has it in hand last kept something of it; null once it let go.
+    Column("held_at", UtcTime),
     Index("ix_sessions_instrument", "instrument_id", "started_at"),
     Index("ix_sessions_name", "instrument_name", "started_at"),
     Index("ix_sessions_started", "started_at"),
@@ -101,4 +105,17 @@ traces = Table(
     Column("session_id", ForeignKey("sessions.id", ondelete="CASCADE"), primary_key=True),
     Column("sequence", Integer, primary_key=True, autoincrement=False),
     Column("frames", LargeBinary, nullable=False),
+)
+
+#: Form 4: instruments that were removed, until they are put back. ``sessions`` is zlib over JSON:
+#: the list of their sessions, each as in an export, and where its sound lies.
+removed = Table(
+    "removed",
+    metadata,
+    Column("id", String(32), primary_key=True),
+    Column("name", Text, nullable=False),
+    Column("removed_at", UtcTime, nullable=False),
+    Column("instrument", Text, nullable=False),
+    Column("session_count", Integer, nullable=False),
+    Column("sessions", LargeBinary, nullable=False),
 )

@@ -12,16 +12,19 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, ClassVar, Final, Literal
+from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal
+
+import msgspec
 
 from pitchbench import __version__
 from pitchbench.errors import PitchbenchError, RecordsError, printable
 from pitchbench.instrument import Instrument
 from pitchbench.pitch.reading import NO_TRACE, Reading, Trace
-from pitchbench.records.documents import ENTRY_KINDS, from_document, to_document
+from pitchbench.records.documents import ENTRY_KINDS, from_document, session_document, to_document
 from pitchbench.records.files import whole_file
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
 from pitchbench.refit import SCALE_RANGE_MM
@@ -34,6 +37,11 @@ from pitchbench.session.log import (
     ToleranceEntry,
     UndoEntry,
 )
+
+if TYPE_CHECKING:
+    from mmap import mmap
+
+    Buffer = bytes | mmap
 
 SCHEMA: Final = "pitchbench.export/2"
 
@@ -93,7 +101,9 @@ def export_json(
     }
     yield _json(head, "instruments")[:-1] + ', "sessions": ['
     for count, record in enumerate(sessions):
-        document = _json(_session_document(record), f"session {record.meta.short_id}")
+        # Where this machine keeps the sound means nothing to another one.
+        moved = record._replace(meta=replace(record.meta, audio=None))
+        document = _json(session_document(moved), f"session {record.meta.short_id}")
         yield (",\n" if count else "\n") + document
     yield "\n]}\n"
 
@@ -109,45 +119,69 @@ def _json(document: Any, whose: str) -> str:
         ) from error
 
 
-def _session_document(record: SessionRecord) -> dict[str, Any]:
-    """Where this machine keeps the sound means nothing to another one."""
-    return {
-        "meta": to_document(replace(record.meta, audio=None)),
-        "setup": to_document(record.setup),
-        "entries": to_document(record.entries, tuple[Entry, ...]),
-    }
-
-
 def read_export(text: str) -> Export:
-    """What ``text``, an export in JSON, holds.
+    """What ``text``, an export in JSON, holds; all of it in memory and checked.
 
     Raises
     ------
     PitchbenchError
         If it is no export, of a newer form, or damaged.
     """
+    # Half a character, which JSON in a file cannot hold, is found like other damage.
+    instruments, sessions = open_export(text.encode(errors="surrogatepass"))
+    return Export(instruments, tuple(sessions))
+
+
+def open_export(content: Buffer) -> tuple[tuple[InstrumentRecord, ...], Iterator[SessionRecord]]:
+    """The instruments of an export, and its sessions one after another, each read when it is asked
+    for: all of them may be too many for the memory.
+
+    Raises
+    ------
+    PitchbenchError
+        As `read_export`; for what is wrong in a session, when that is asked for.
+    """
     try:
-        document = json.loads(text, parse_constant=_refuse_constant, parse_float=_finite)
-        schema = document["schema"]
-    except (ValueError, TypeError, KeyError, RecursionError) as error:
+        outline = msgspec.json.decode(content, type=dict[str, msgspec.Raw])
+        schema = _read_json(outline["schema"])
+    except (ValueError, KeyError, RecursionError, msgspec.DecodeError) as error:
         raise _unreadable("it is not JSON, or not one of pitchbench's exports") from error
     if schema not in _READABLE:
         readable = " and ".join(_READABLE)
         raise _unreadable(f"its form is {str(schema)[:60]!r}, and this version reads {readable}")
+    with _damage_in_words():
+        document = _read_json(outline["instruments"])
+        instruments = tuple(from_document(document, tuple[InstrumentRecord, ...]))
+        for instrument in instruments:
+            _check_instrument_record(instrument)
+        sessions = msgspec.json.decode(outline["sessions"], type=list[msgspec.Raw])
+    return instruments, map(_read_session, sessions)
+
+
+def _read_session(raw: msgspec.Raw) -> SessionRecord:
+    with _damage_in_words():
+        return _session(_read_json(raw))
+
+
+def _read_json(raw: msgspec.Raw) -> Any:
+    return json.loads(bytes(raw), parse_constant=_refuse_constant, parse_float=_finite)
+
+
+@contextmanager
+def _damage_in_words() -> Iterator[None]:
     try:
-        export = Export(
-            from_document(document["instruments"], tuple[InstrumentRecord, ...]),
-            tuple(_session(each) for each in document["sessions"]),
-        )
-        for instrument in export.instruments:
-            _check(_INSTRUMENT_ID.fullmatch(instrument.id), "an instrument's id")
-            _check_times(instrument.added_at, instrument.changed_at)
-            _check_instrument(instrument.instrument)
+        yield
     except PitchbenchError:
         raise
     except Exception as error:  # whatever the damage: cattrs groups what it finds
         raise _unreadable("something in it is missing or of the wrong kind") from error
-    return export
+
+
+def _check_instrument_record(record: InstrumentRecord) -> None:
+    _check(_INSTRUMENT_ID.fullmatch(record.id), "an instrument's id")
+    _check_times(record.added_at, record.changed_at, *(each.changed_at for each in record.earlier))
+    for instrument in (record.instrument, *(each.instrument for each in record.earlier)):
+        _check_instrument(instrument)
 
 
 def _session(document: Any) -> SessionRecord:

@@ -4,13 +4,16 @@
     python store_writer.py --fork record    for each line "PLACE" on stdin fork such a bench; print
                                             "pid N", then its numbers, and "gone" when it has ended
     python store_writer.py --fork rehearse  the same with `pitchbench rehearse --keep` and its lines
+    python store_writer.py --fork command   the same with the command line that a line holds in JSON
 
 Forking spares each of hundreds of benches the second that loading everything takes.
 """
 
 from __future__ import annotations
 
+import importlib
 import itertools
+import json
 import os
 import sys
 import traceback
@@ -58,6 +61,17 @@ def rehearse(place: str) -> int:
     return 0
 
 
+def command(line: str) -> int:
+    """One command of pitchbench; what it says is of no interest."""
+    os.dup2(os.open(os.devnull, os.O_RDWR), 2)
+    sys.stdout = sys.stderr
+    try:
+        main(json.loads(line))
+    except SystemExit as end:
+        return int(end.code or 0)
+    return 0
+
+
 def fork_for_each_line(job: Callable[[str], int]) -> None:
     for line in sys.stdin:
         pid = os.fork()
@@ -80,5 +94,9 @@ if __name__ == "__main__":
         import pitchbench.commands.rehearse  # noqa: F401  # once, before forking
 
         fork_for_each_line(rehearse)
+    elif sys.argv[1:] == ["--fork", "command"]:
+        for name in ("instrument", "import", "export", "records"):
+            importlib.import_module(f"pitchbench.commands.{name}")
+        fork_for_each_line(command)
     else:
         sys.exit(record(sys.argv[1], int(sys.argv[2])))

@@ -7,6 +7,8 @@ import io
 import json
 import math
 import os
+import subprocess
+import sys
 from dataclasses import replace
 from datetime import timedelta
 
@@ -330,6 +332,32 @@ def test_a_file_is_on_the_disk_before_it_has_its_name(tmp_path, monkeypatch):
     write_file(out, [b"one", b"two"], force=False)
     # First all that is in it, then the folder that holds its name.
     assert synced == [(False, False, [6]), (True, True, [6])]
+
+
+def test_what_a_killed_export_left_is_cleared_by_the_next_one(tmp_path):
+    """Only what nobody writes any more, and only what is ours."""
+    killed = """
+import os, signal, sys
+from pathlib import Path
+from pitchbench.report.export import write_file
+def pieces():
+    yield b"x" * 5000
+    os.kill(os.getpid(), signal.SIGKILL)
+write_file(Path(sys.argv[1]), pieces(), force=False)
+"""
+    for _ in range(2):
+        subprocess.run([sys.executable, "-c", killed, tmp_path / "one.json"], check=False)
+        (left,) = tmp_path.iterdir()
+        assert left.name.endswith(".part")
+    (tmp_path / "mine.part").write_text("somebody's")
+
+    def another_one_meanwhile():
+        write_file(tmp_path / "three.json", [b"three"], force=False)
+        yield b"two"
+
+    write_file(tmp_path / "two.json", another_one_meanwhile(), force=False)
+    found = {path.name: path.read_text() for path in tmp_path.iterdir()}
+    assert found == {"mine.part": "somebody's", "two.json": "two", "three.json": "three"}
 
 
 @pytest.mark.parametrize("number", [math.nan, math.inf])

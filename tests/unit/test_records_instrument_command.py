@@ -178,3 +178,53 @@ def test_nonsense_is_refused_and_nothing_is_kept(words):
 def test_a_name_that_cannot_be_kept_is_refused(name):
     with pytest.raises(PitchbenchError, match="cannot be kept"):
         run("add", name)
+
+
+def test_what_was_changed_is_said_kept_and_taken_back():
+    run("add", "Mine")
+    said = run("edit", "Mine", "--action", "2.5", "--owner-mark", "A 7").stderr.splitlines()
+    assert said == [
+        "Changed: Mine.",
+        "  action at the 12th fret: 1.8 mm -> 2.5 mm",
+        "  owner: not known -> A 7",
+    ]
+    assert run("edit", "Mine", "--action", "2.5").stderr == "As before: Mine.\n"
+    shown = run("show", "Mine", "--earlier").stdout
+    assert shown.splitlines()[-2:] == said[1:]
+    (earlier,) = parsed(run("show", "Mine", "--format", "json").stdout)["earlier"]
+    assert earlier["instrument"]["action_mm"] == 1.8
+    run("edit", "Mine", "--undo")
+    assert (kept("Mine").action_mm, kept("Mine").owner_mark) == (1.8, "")
+    run("edit", "Mine", "--undo")  # a change as any other, so it is taken back as well
+    assert kept("Mine").action_mm == 2.5
+
+
+def test_what_was_never_changed_has_nothing_to_take_back():
+    run("add", "Mine")
+    with pytest.raises(PitchbenchError, match="never changed"):
+        run("edit", "Mine", "--undo")
+
+
+def test_a_removed_instrument_is_listed_and_put_back():
+    run("add", "Mine")
+    with Repository.open() as repository:
+        repository.begin_session(stores.a_setup(kept("Mine")), at=stores.NOON)
+    assert "restore Mine" in run("remove", "Mine", "--with-sessions").stderr
+    assert run("list").stdout == ""
+    assert run("restore").stdout.startswith("Mine: removed ")
+    assert run("restore").stdout.endswith(", 1 session\n")
+    assert run("restore", "mine").stderr == "On record again: Mine, 1 session.\n"
+    assert "1 session, last" in run("list").stdout
+    with pytest.raises(PitchbenchError, match="was removed") as caught:
+        run("restore", "Mine")
+    assert caught.value.exit_code == ExitCode.RECORDS
+
+
+def test_what_was_removed_can_be_removed_for_good():
+    run("add", "Mine")
+    run("remove", "Mine")
+    run("remove", "Mine", "--for-good")
+    assert run("restore").stdout == ""
+    run("add", "Mine")
+    run("remove", "Mine", "--for-good")
+    assert run("restore").stdout == ""

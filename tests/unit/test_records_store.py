@@ -20,6 +20,7 @@ from pitchbench.records.documents import to_json
 from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
 from pitchbench.records.schema import SCHEMA_VERSION
+from pitchbench.report.export import export_json
 from pitchbench.session.log import Entry, Setup
 
 
@@ -120,15 +121,70 @@ def test_sessions_stay_with_an_instrument_that_is_renamed(repository):
     assert (line.sessions, line.last_session_at) == (1, NOON)
 
 
-def test_removing_an_instrument_removes_its_sessions_entirely(repository):
-    repository.add_instrument(stores.an_instrument())
+def everything(repository) -> str:
+    instruments = [line.record for line in repository.instruments()]
+    sessions = map(repository.session, repository.session_ids())
+    return "".join(export_json(instruments, sessions))
+
+
+def test_a_removed_instrument_comes_back_with_all_that_it_had(repository, tmp_path):
+    guitar = stores.an_instrument()
+    repository.begin_session(stores.a_setup(), at=NOON)  # before it was on record, by its name
+    repository.add_instrument(guitar, at=NOON)
+    repository.change_instrument(guitar.name, replace(guitar, action_mm=2.2), at=NOON)
     session_id = repository.begin_session(stores.a_setup(), at=NOON)
     repository.append(session_id, stores.a_log()[2])
-    repository.remove_instrument("Bench guitar")
-    assert repository.session_ids() == []
+    repository.keep_audio(session_id, tmp_path / "take.flac")
+    before = everything(repository)
+
+    repository.remove_instrument("bench guitar", at=NOON)
+    assert repository.instruments() == repository.session_ids() == []
     with repository._reader.connect() as connection:
         for table in ("entries", "traces"):
             assert connection.exec_driver_sql(f"SELECT count(*) FROM {table}").scalar() == 0
+    (gone,) = repository.removed_instruments()
+    assert (gone.name, gone.removed_at, gone.sessions) == ("Bench guitar", NOON, 2)
+
+    assert repository.restore_instrument(gone.id) == "Bench guitar"
+    assert repository.removed_instruments() == []
+    assert repository.session(session_id).meta.audio == tmp_path / "take.flac"
+    # The session that went by the name alone belongs to the instrument by now, as it is shown.
+    assert len(repository.sessions("Bench guitar")) == 2
+    assert everything(repository) == before
+
+
+def test_what_is_removed_for_good_is_gone(repository):
+    for for_good in (True, False):
+        repository.add_instrument(stores.an_instrument())
+        repository.begin_session(stores.a_setup(), at=NOON)
+        repository.remove_instrument("Bench guitar", for_good=for_good)
+        assert repository.session_ids() == []
+    (gone,) = repository.removed_instruments()
+    repository.forget_removed(gone.id)
+    assert repository.removed_instruments() == []
+
+
+def test_a_removed_instrument_comes_back_beside_another_one_of_its_name(repository):
+    repository.add_instrument(stores.an_instrument(action_mm=1.0))
+    repository.remove_instrument("Bench guitar")
+    repository.add_instrument(stores.an_instrument(action_mm=2.0))
+    (gone,) = repository.removed_instruments()
+    assert repository.restore_instrument(gone.id) == "Bench guitar (2)"
+    assert repository.instrument("Bench guitar").instrument.action_mm == 2.0
+
+
+def test_what_an_instrument_was_before_each_change_is_kept(repository, store_place):
+    guitar = stores.an_instrument()
+    repository.add_instrument(guitar, at=NOON)
+    for days, action_mm in ((1, 2.0), (2, 2.5), (2, 2.5)):
+        changed = replace(guitar, action_mm=action_mm)
+        repository.change_instrument(guitar.name, changed, at=NOON + timedelta(days=days))
+    record = repository.instrument(guitar.name)
+    assert [(e.changed_at.day, e.instrument.action_mm) for e in record.earlier] == [
+        (14, 1.8),
+        (15, 2.0),
+    ]
+    assert (record.changed_at.day, record.instrument.action_mm) == (16, 2.5)
 
 
 def test_sessions_of_an_instrument_that_is_not_on_record_go_by_its_name(repository):
@@ -338,6 +394,19 @@ def test_surveys_and_sessions_are_told_apart(store_place):
         assert repository.session_ids() == [session, survey]
         with pytest.raises(PitchbenchError, match="no survey of a neck"):
             repository.find_session(session, kind=SessionKind.NECK)
+
+
+def test_a_copy_that_was_left_half_made_is_made_anew(tmp_path):
+    """A migration that was killed while it copied; its lock went with it."""
+    place = tmp_path / "old.sqlite"
+    place.write_bytes(FROZEN.read_bytes())
+    (tmp_path / ".pitchbench-0123.part").write_bytes(FROZEN.read_bytes()[:5000])
+    (tmp_path / "old.sqlite.form-1").write_bytes(b"half")
+    Repository.open(place).close()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["old.sqlite", "old.sqlite.form-1"]
+    with sqlite3.connect(tmp_path / "old.sqlite.form-1") as copy:
+        assert copy.execute("SELECT version FROM schema_version").fetchone() == (1,)
+    copy.close()
 
 
 def test_a_file_that_is_no_database_is_left_as_it_is(tmp_path):

@@ -172,7 +172,7 @@ def test_a_terminal_is_shown_a_page(
         ("muted", "Nothing is heard"),
         ("the saddle moved the wrong way", "After a move it is worse, or as before"),
         ("screen reader", "The screen is garbled"),
-        ("backup", "An export is not taken in"),
+        ("backup", "Trouble with the records"),
         ("octave", "It jumps an octave, or shows the wrong note"),
     ],
 )
