@@ -147,11 +147,20 @@ def compare(
     NoReadingError
         If either note is missing.
     """
-    heard = _in_roles(
-        _on_one_clock(sounds, roles),
-        fret=fret,
-        open_hz=None if string is None else string.hz(a4_hz),
-    )
+    plucks = on_one_clock(sounds, roles)
+    return compare_plucks(plucks, string=string, fret=fret, a4_hz=a4_hz)
+
+
+def compare_plucks(
+    plucks: Sequence[ComparedPluck | LostPluck],
+    *,
+    string: Note | None = None,
+    fret: int = 12,
+    a4_hz: float,
+) -> Comparison:
+    """As `compare`, of plucks that are on one clock already, each with the role that was said."""
+    open_hz = None if string is None else string.hz(a4_hz)
+    heard = _in_roles(plucks, fret=fret, open_hz=open_hz)
     heard, p_touched = _without_harmonics(heard, fret)
     takes = [each.take(fret) for each in heard if isinstance(each, ComparedPluck) and each.counts]
     means = estimate_offset(takes, fret=fret, prior=DEFAULT_PRIOR)
@@ -191,7 +200,7 @@ def decide(
     return OffsetResult(**vars(found), instrument=instrument, move=move, assumed=assumed)
 
 
-def _on_one_clock(
+def on_one_clock(
     listened: Iterable[Plucks], roles: Sequence[Role | None]
 ) -> list[ComparedPluck | LostPluck]:
     """Every pluck with the role that was said of its file, None where nothing was said."""

@@ -20,7 +20,7 @@ from pitchbench.analysis.drift import (
 from pitchbench.commands.common import WholeQuantity, show_result
 from pitchbench.commands.guided import shown
 from pitchbench.commands.instrument_options import instrument_options, named_instrument
-from pitchbench.commands.listening import ManyFiles, listen, listening_options
+from pitchbench.commands.listening import ManyFiles, listen, listening_options, recordings_meant
 from pitchbench.commands.live import input_options, listening_to
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import NoReadingError, PitchbenchError
@@ -50,10 +50,12 @@ _PATHS: Final = click.Path(path_type=Path)
 
 
 @click.command(cls=ManyFiles, several={"--near": 0, "--far": 0}, examples=EXAMPLES)
-@click.argument("files", nargs=-1, type=_PATHS, metavar="[FILE]...")
+@click.argument("files", nargs=-1, type=_PATHS, metavar="[FILE]...", callback=recordings_meant)
 @click.option("--near", "nears", type=_PATHS, multiple=True, metavar="FILE...",
+              callback=recordings_meant,
               help="Recordings of one note with the pickup near the string.")  # fmt: skip
 @click.option("--far", "fars", type=_PATHS, multiple=True, metavar="FILE...",
+              callback=recordings_meant,
               help="The same note with the pickup lowered.")  # fmt: skip
 @instrument_options("preset_name", "name")
 @click.option("--string", "number", type=STRING, help="String that was played, 1 = highest.")

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import os
+import re
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from functools import partial
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
@@ -78,6 +80,79 @@ class ManyFiles(ExamplesFirst):
             else:
                 spread += [*before, first]
         return super().parse_args(ctx, spread)
+
+
+#: What a folder of recordings is searched for.
+_ENDINGS: Final = frozenset(
+    [
+        ".3g2",
+        ".3gp",
+        ".aac",
+        ".aif",
+        ".aifc",
+        ".aiff",
+        ".amr",
+        ".au",
+        ".avi",
+        ".caf",
+        ".flac",
+        ".m4a",
+        ".m4v",
+        ".mka",
+        ".mkv",
+        ".mov",
+        ".mp3",
+        ".mp4",
+        ".oga",
+        ".ogg",
+        ".opus",
+        ".w64",
+        ".wav",
+        ".webm",
+        ".wma",
+        ".wmv",
+    ]
+)
+
+
+def recordings_meant(
+    ctx: click.Context,
+    param: click.Parameter,  # noqa: ARG001
+    named: tuple[Path, ...],
+) -> tuple[Path, ...]:
+    """The files that are meant, as a callback of what names them.
+
+    Of a folder it is the recordings in it, and of a pattern with * or ? that no shell has replaced
+    (in quotes, or on Windows) whatever fits it; in the order of their names, take 2 before take 10.
+
+    Raises
+    ------
+    PitchbenchError
+        If there are none in a folder, or nothing fits a pattern.
+    """
+    return named if ctx.resilient_parsing else tuple(chain.from_iterable(map(_meant, named)))
+
+
+def _meant(path: Path) -> list[Path]:
+    if path.is_dir():
+        held = [each for each in path.iterdir() if each.suffix.lower() in _ENDINGS]
+        held = [each for each in held if each.is_file() and not each.name.startswith(".")]
+        if not held:
+            raise PitchbenchError(
+                f"There is no recording in {str(path)!r}.",
+                "Name a folder that holds sound files, or the files themselves.",
+            )
+    elif path.exists() or not glob.has_magic(str(path)):
+        return [path]
+    elif not (held := [Path(each) for each in glob.glob(str(path))]):
+        raise PitchbenchError(f"Nothing fits {str(path)!r}.", "Check the name and the folder.")
+    return sorted(held, key=_by_number)
+
+
+def _by_number(path: Path) -> list[tuple[int, int, str]]:
+    """What to sort by: figures by their value, all else by its letters."""
+    parts = re.split(r"(\d+)", str(path), flags=re.ASCII)
+    return [(1, int(p), "") if k % 2 else (0, 0, p.casefold()) for k, p in enumerate(parts)]
 
 
 def refuse_twice(paths: Sequence[Path]) -> None:

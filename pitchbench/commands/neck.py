@@ -27,7 +27,13 @@ from pitchbench.commands.instrument_options import (
     known_instrument,
     known_options,
 )
-from pitchbench.commands.listening import ManyFiles, listen, listening_options, refuse_twice
+from pitchbench.commands.listening import (
+    ManyFiles,
+    listen,
+    listening_options,
+    recordings_meant,
+    refuse_twice,
+)
 from pitchbench.commands.live import input_options, listening_to
 from pitchbench.commands.neck_live import (
     begin_keeping,
@@ -87,7 +93,7 @@ _PATH: Final = click.Path(path_type=Path)
 @click.command(
     cls=ManyFiles, several={"--string": 1}, given_as={"--string": "--of"}, examples=EXAMPLES
 )
-@click.argument("files", nargs=-1, type=_PATH, metavar="[FILE]...")
+@click.argument("files", nargs=-1, type=_PATH, metavar="[FILE]...", callback=recordings_meant)
 @click.option("--string", "strings", multiple=True, metavar="NOTE [FILE]...",
               help="Open note of a string, such as E2, and its recordings.")  # fmt: skip
 @click.option("--of", "of_string", nargs=2, type=(str, _PATH), multiple=True, hidden=True)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import click
 
+from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, Role, compare, decide
+from pitchbench.analysis.whole import WholeInstrument, decide_strings, strings_in
 from pitchbench.belief import half95
 from pitchbench.commands.common import WholeQuantity, show_result
 from pitchbench.commands.instrument_options import Said, known_instrument, known_options
@@ -16,10 +19,13 @@ from pitchbench.commands.listening import (
     ManyFiles,
     listen,
     listening_options,
+    recordings_meant,
     refuse_twice,
 )
+from pitchbench.errors import NoReadingError
+from pitchbench.instrument import Instrument
 from pitchbench.intonation.verdict import explain
-from pitchbench.notes import Note
+from pitchbench.notes import Note, ordinal
 from pitchbench.report.offset import (
     cautions,
     figures,
@@ -29,12 +35,14 @@ from pitchbench.report.offset import (
     role_words,
     what_to_do,
 )
+from pitchbench.report.whole import COLUMNS, in_short, lines, offsets_document, remarks, row
 
 EXAMPLES = """\
   pitchbench offset low-e.wav --string E2               plucks in any order, told apart by pitch
   pitchbench offset low-e.wav --scale 628 --screw-pitch 0.5 --screw-heads tail
   pitchbench offset --open open*.wav --fretted 12th*.wav     which is which, said outright
   pitchbench offset b.wav --string B0 --instrument "Blue bass"   scale and bridge on record
+  pitchbench offset all.m4a --instrument "Blue bass"    every string of it, one after the other
 """
 
 FRET: Final = WholeQuantity("N", 1, 24, "the fret that was played")
@@ -48,14 +56,16 @@ _PATHS: Final = click.Path(path_type=Path)
     several={"--open": 0, "--fretted": 0},
     examples=EXAMPLES,
 )
-@click.argument("files", nargs=-1, type=_PATHS, metavar="[FILE]...")
+@click.argument("files", nargs=-1, type=_PATHS, metavar="[FILE]...", callback=recordings_meant)
 @click.option("--open", "opens", type=_PATHS, multiple=True, metavar="FILE...",
+              callback=recordings_meant,
               help="Recordings of the open string alone.")  # fmt: skip
 @click.option("--fretted", "fretteds", type=_PATHS, multiple=True, metavar="FILE...",
+              callback=recordings_meant,
               help="Recordings of the fretted note alone.")  # fmt: skip
 @click.option("--string", "string", metavar="NOTE", help="Open note, such as E2 [inferred].")
 @click.option("--fret", type=FRET, default=12, show_default=True, help="Fret that was played.")
-@known_options("tolerance")
+@known_options("tolerance", "tuning")
 @listening_options
 def command(
     *,
@@ -75,20 +85,31 @@ def command(
     """How far the fretted note is off, how sure that is, and how to move the saddle.
 
     Each FILE may hold several plucks of one string, open and fretted, in any order. Files are
-    taken to follow one another in the order given, so that a drift of the string shows.
+    taken to follow one another in the order given, so that a drift of the string shows. A folder
+    stands for the recordings in it.
+
+    With an instrument or its tuning and no --string the plucks may be of all its strings: each is
+    judged by itself.
     """
     said = Said(**details)
     instrument = said.instrument()
     paths = (*files, *opens, *fretteds)
     refuse_twice(paths)
     roles = [*[None] * len(files), *[Role.OPEN] * len(opens), *[Role.FRETTED] * len(fretteds)]
-    comparison = compare(
-        listen(paths, channel=channel, jobs=jobs, plain=plain),
-        roles,
-        string=None if string is None else Note.parse(string),
-        fret=fret,
-        a4_hz=a4,
-    )
+    sounds = tuple(listen(paths, channel=channel, jobs=jobs, plain=plain))
+    asked = _Asked(fret, a4, tolerance)
+    whole = _whole(sounds, roles, instrument, said, asked) if string is None else None
+    if whole is not None:
+        show_result(
+            output_format,
+            plain,
+            document=partial(offsets_document, whole),
+            lines=partial(lines, whole),
+            page=partial(_print_whole, whole),
+        )
+        return
+    note = None if string is None else Note.parse(string)
+    comparison = compare(sounds, roles, string=note, fret=fret, a4_hz=a4)
     known = known_instrument(instrument, [comparison.note], said)
     result = decide(comparison, known.instrument, tolerance_cents=tolerance, assumed=known.assumed)
     if output_format == "json":
@@ -101,6 +122,59 @@ def command(
         lines=partial(offset_lines, result),
         page=partial(_print_page, result),
     )
+
+
+class _Asked(NamedTuple):
+    fret: int
+    a4_hz: float
+    tolerance_cents: float | None
+
+
+def _whole(
+    sounds: Sequence[Listened],
+    roles: Sequence[Role | None],
+    instrument: Instrument | None,
+    said: Said,
+    asked: _Asked,
+) -> WholeInstrument | None:
+    """The strings of a known instrument; None where not more than one of them was heard."""
+    if instrument is None:
+        return None
+    fret, a4_hz, tolerance_cents = asked
+    heard = strings_in(sounds, roles, instrument, fret=fret, a4_hz=a4_hz)
+    if len(heard.keys() - {None}) < 2:
+        return None
+    known = known_instrument(instrument, [], said)
+    whole = decide_strings(
+        heard,
+        known.instrument,
+        fret=fret,
+        a4_hz=a4_hz,
+        tolerance_cents=tolerance_cents,
+        assumed=known.assumed,
+    )
+    if not any(each.result for each in whole.strings):
+        why = "; ".join(f"string {each.string}: {each.lacks}" for each in whole.strings)
+        raise NoReadingError(
+            f"No string can be judged: {why}",
+            "Record every string open and fretted, two seconds each, three times in turn.",
+        )
+    return whole
+
+
+def _print_whole(whole: WholeInstrument) -> None:
+    from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
+
+    page = Page()
+    page.say(in_short(whole), strong=True)
+    page.gap()
+    columns = [Column(heading, right, width) for heading, right, width in COLUMNS]
+    page.table(columns, [row(each) for each in whole.strings])
+    page.say(f"cents at the {ordinal(whole.fret)} fret, + is sharp; ± holds 95 %")
+    if said := remarks(whole):
+        page.gap()
+        for label, words in said:
+            page.say(f"{label}: {words}", hanging=2)
 
 
 def _print_page(result: OffsetResult) -> None:

@@ -16,7 +16,7 @@ from pitchbench.commands.common import (
     is_plain,
     printable,
 )
-from pitchbench.commands.listening import listen, listening_options
+from pitchbench.commands.listening import listen, listening_options, recordings_meant
 from pitchbench.errors import NoReadingError, PitchbenchError, RecordsError
 from pitchbench.notes import nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
@@ -38,6 +38,7 @@ _ATTACK_FROM_WIDTH = 70
 EXAMPLES = """\
   pitchbench read low-e.wav                      every pluck in a recording
   pitchbench read *.flac --format json           several recordings, for a script
+  pitchbench read from-anna                      every recording in a folder
   pitchbench read low-e.wav --second-opinion     another library's settled pitch beside ours
   pitchbench read --again last                   the sound that the last session kept
 """
@@ -47,7 +48,9 @@ _Opined = tuple[Reading | Rejected, float | None]
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
-@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="FILE...")
+@click.argument(
+    "files", nargs=-1, type=click.Path(path_type=Path), metavar="FILE...", callback=recordings_meant
+)
 @click.option(
     "--second-opinion",
     "opinion",

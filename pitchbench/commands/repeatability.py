@@ -15,7 +15,7 @@ from pitchbench.commands.common import (
     open_records,
     show_result,
 )
-from pitchbench.commands.listening import ManyFiles, listen, listening_options
+from pitchbench.commands.listening import ManyFiles, listen, listening_options, recordings_meant
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import PitchbenchError
 from pitchbench.intonation.repeatability import Precision
@@ -43,7 +43,13 @@ WITHIN: Final = Quantity("CENTS", 0.1, 50.0, "how near the mean of the takes sho
 
 
 @click.command(cls=ManyFiles, several={"--player": 1}, examples=EXAMPLES)
-@click.argument("files", nargs=-1, type=click.Path(path_type=Path), metavar="[FILE]...")
+@click.argument(
+    "files",
+    nargs=-1,
+    type=click.Path(path_type=Path),
+    metavar="[FILE]...",
+    callback=recordings_meant,
+)
 @click.option(
     "--player",
     "named",

@@ -20,6 +20,7 @@ EXAMPLES = """\
 DOCUMENTS: Final = {
     "readings": ("report.readings", "ReadingsDocument"),
     "offset": ("report.offset", "OffsetDocument"),
+    "offsets": ("report.whole", "OffsetsDocument"),
     "neck": ("report.neck_document", "NeckDocument"),
     "drift": ("report.drift", "DriftDocument"),
     "repeatability": ("report.repeatability", "RepeatabilityDocument"),

@@ -46,10 +46,10 @@ def test_each_is_a_schema_of_the_documents_of_that_name(capsys: Capsys, name: st
 
 
 def test_a_name_that_is_none(capsys: Capsys) -> None:
-    ran = Ran(capsys, "schema", "offsets")
+    ran = Ran(capsys, "schema", "offest")
     assert ran.code == 2
-    assert "There is no document called 'offsets'." in ran.err
-    assert "offset, neck" in ran.err
+    assert "There is no document called 'offest'." in ran.err
+    assert "offset, offsets, neck" in ran.err
 
 
 def test_all_that_a_rich_store_holds_is_of_these_forms(capsys: Capsys, tmp_path: Path) -> None:

@@ -1,0 +1,127 @@
+"""Recordings of a whole instrument: which string each pluck is of, and each string by itself."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from pitchbench.analysis.heard import Plucks
+from pitchbench.analysis.offset import (
+    ComparedPluck,
+    LostPluck,
+    OffsetResult,
+    Role,
+    compare_plucks,
+    decide,
+    on_one_clock,
+)
+from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Instrument, StringSpec
+from pitchbench.intonation.classify import NEAR_CENTS
+from pitchbench.notes import Note
+from pitchbench.units import cents_between, fret_ratio
+
+_Plucks = tuple[ComparedPluck | LostPluck, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class StringOffset:
+    """One string of an instrument: what it comes to, or in a sentence why it comes to nothing."""
+
+    string: int
+    note: Note
+    plucks: _Plucks
+    result: OffsetResult | None
+    lacks: str | None
+
+
+@dataclass(frozen=True, eq=False)
+class WholeInstrument:
+    """Every string of an instrument, string 1 first, and the plucks that are of none of them.
+
+    Strings that are tuned alike count as the first of them: their pitches do not tell them apart.
+    """
+
+    a4_hz: float
+    fret: int
+    instrument: Instrument
+    assumed: tuple[str, ...]
+    strings: tuple[StringOffset, ...]
+    strange: _Plucks
+
+
+def strings_in(
+    sounds: Iterable[Plucks],
+    roles: Sequence[Role | None],
+    instrument: Instrument,
+    *,
+    fret: int = 12,
+    a4_hz: float,
+) -> dict[int | None, _Plucks]:
+    """The plucks of each string that was heard, by its number; under None those of no string.
+
+    A note that two strings have, such as the open D3 and the 12th fret of a D2, is of the one that
+    is played about the same time: people go from string to string.
+
+    Parameters
+    ----------
+    sounds : recordings, taken to follow one another.
+    roles : what each of them holds alone; None where open and fretted are told apart by pitch.
+    """
+    heard = on_one_clock(sounds, roles)
+    could_be = [_could_be(each, instrument, fret, a4_hz) for each in heard]
+    told = [(e.at_s, c[0]) for e, c in zip(heard, could_be, strict=True) if len(c) == 1]
+    of: dict[int | None, list[ComparedPluck | LostPluck]] = {}
+    for each, strings in zip(heard, could_be, strict=True):
+        beside = [(abs(at_s - each.at_s), n) for at_s, n in told if n in strings]
+        string = min(beside)[1] if beside else next(iter(strings), None)
+        of.setdefault(string, []).append(each)
+    return {string: tuple(plucks) for string, plucks in of.items()}
+
+
+def decide_strings(
+    heard: dict[int | None, _Plucks],
+    instrument: Instrument,
+    *,
+    fret: int = 12,
+    a4_hz: float,
+    tolerance_cents: float | None = None,
+    assumed: tuple[str, ...] = (),
+) -> WholeInstrument:
+    """Each string by itself, from what `strings_in` found."""
+
+    def strings() -> Iterator[StringOffset]:
+        for string, spec in _unlike(instrument):
+            plucks, result, lacks = heard.get(string, ()), None, None
+            try:
+                comparison = compare_plucks(plucks, string=spec.note, fret=fret, a4_hz=a4_hz)
+                result = decide(comparison, instrument, tolerance_cents=tolerance_cents)
+            except PitchbenchError as error:
+                lacks = error.what if plucks else "It was not heard."
+            yield StringOffset(string, spec.note, plucks, result, lacks)
+
+    found = tuple(strings())
+    return WholeInstrument(a4_hz, fret, instrument, assumed, found, heard.get(None, ()))
+
+
+def _unlike(instrument: Instrument) -> list[tuple[int, StringSpec]]:
+    """The strings with their numbers; of those that are tuned alike the first."""
+    first = {spec.note: n for n, spec in reversed([*enumerate(instrument.strings, start=1)])}
+    return [(n, instrument.string(n)) for n in sorted(first.values())]
+
+
+def _could_be(
+    each: ComparedPluck | LostPluck, instrument: Instrument, fret: int, a4_hz: float
+) -> list[int]:
+    """The strings of which a pluck may be, the likeliest by its pitch first."""
+    pitch_hz = each.reading.pitch_hz
+    if pitch_hz is None:
+        return []
+    role = each.role if isinstance(each, ComparedPluck) else None
+    ratios = {None: (1.0, fret_ratio(fret)), Role.OPEN: (1.0,)}.get(role, (fret_ratio(fret),))
+    off = [
+        (min(abs(cents_between(pitch_hz, spec.note.hz(a4_hz) * ratio)) for ratio in ratios), n)
+        for n, spec in _unlike(instrument)
+    ]
+    near = min(NEAR_CENTS, 50.0 * fret)
+    return [n for cents, n in sorted(off) if cents <= near]

@@ -1,0 +1,145 @@
+"""The offsets of a whole instrument as a document and in words: one line for each string."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from typing import Annotated, Final, Literal
+
+from pitchbench.analysis.whole import StringOffset, WholeInstrument
+from pitchbench.intonation.bridge import move_words
+from pitchbench.intonation.verdict import Decision, explain
+from pitchbench.notes import Note, ordinal
+from pitchbench.report.document import Positive, fill
+from pitchbench.report.offset import (
+    OffsetDocument,
+    cautions,
+    noticed,
+    offset_document,
+    what_to_do,
+)
+from pitchbench.report.readings import EITHER, ReadingDocument, reading_document
+from pitchbench.session.words import offset_words
+
+#: The columns of `row`: heading, whether it holds a number, the narrowest terminal that shows it.
+COLUMNS: Final = (
+    ("string", False, 0),
+    ("cents", True, 0),
+    ("±", True, 0),
+    ("open", True, 60),
+    ("fret", True, 60),
+    ("", False, 0),
+)
+
+
+@dataclass(frozen=True)
+class StringOffsetDocument:
+    """One string: `offset` as it is printed of a single string, or what is lacking for it."""
+
+    string: int
+    note: Note
+    lacks: str | None
+    offset: OffsetDocument | None
+
+
+@dataclass(frozen=True)
+class OffsetsDocument:
+    """What `pitchbench offset --format json` prints of several strings."""
+
+    schema: Literal["pitchbench.offsets/1"]
+    a4_hz: Positive
+    instrument: str
+    fret: int
+    assumed: tuple[str, ...]
+    strings: tuple[StringOffsetDocument, ...]
+    of_no_string: tuple[Annotated[ReadingDocument, EITHER], ...]
+
+
+def offsets_document(whole: WholeInstrument) -> OffsetsDocument:
+    """The whole result."""
+    strings = [
+        fill(StringOffsetDocument, each, offset=each.result and offset_document(each.result))
+        for each in whole.strings
+    ]
+    strange = [reading_document(ReadingDocument, each, a4_hz=whole.a4_hz) for each in whole.strange]
+    return fill(
+        OffsetsDocument,
+        whole,
+        instrument=whole.instrument.name,
+        strings=strings,
+        of_no_string=strange,
+    )
+
+
+def in_short(whole: WholeInstrument) -> str:
+    """What there is to do, in a sentence: "Move 2 saddles, leave 3 where they are."."""
+    decided = [each.result.verdict.decision for each in whole.strings if each.result]
+    count = Counter(decided)
+    unheard = sum(not each.plucks for each in whole.strings)
+    unclear = len(whole.strings) - len(decided) - unheard
+    parts = [
+        _many(count[Decision.MOVE], "move 1 saddle", "move {} saddles"),
+        _many(count[Decision.LEAVE], "leave 1 where it is", "leave {} where they are"),
+        _many(count[Decision.TAKE_MORE], "take more of 1 string", "take more of {} strings"),
+        _many(unclear, "1 string could not be judged", "{} strings could not be judged"),
+        _many(unheard, "1 was not heard", "{} were not heard"),
+    ]
+    words = ", ".join(filter(None, parts))
+    return f"{words[:1].upper()}{words[1:]}."
+
+
+def _many(count: int, one: str, more: str) -> str:
+    return "" if not count else one if count == 1 else more.format(count)
+
+
+def row(each: StringOffset) -> list[str]:
+    """A string's cells, as `COLUMNS` has them."""
+    name = f"{each.string} {each.note}"
+    if each.result is None:
+        return [name, "-", "-", "-", "-", (each.lacks or "").partition("; heard")[0]]
+    offset = each.result.offset
+    half = offset.belief.half()
+    groups = [str(offset.open.n), str(offset.fretted.n)]
+    return [name, f"{offset.offset_cents:+.1f}", f"{half:.1f}", *groups, _to_do(each)]
+
+
+def _to_do(each: StringOffset) -> str:
+    result = each.result
+    assert result is not None
+    return f"move {move_words(result.move)}" if result.move else what_to_do(result)
+
+
+def lines(whole: WholeInstrument) -> list[tuple[str, str]]:
+    """Label and words of every line, what there is to do first."""
+    said = [("do", in_short(whole))]
+    for each in whole.strings:
+        label = f"string {each.string}, {each.note}"
+        if each.result is None:
+            said.append((label, each.lacks or ""))
+            continue
+        said += [
+            (label, f"{offset_words(each.result.offset)}. {what_to_do(each.result)}"),
+            (f"{label}, why", explain(each.result.offset, each.result.verdict)),
+        ]
+    return said + remarks(whole)
+
+
+def remarks(whole: WholeInstrument) -> list[tuple[str, str]]:
+    """What stands out, what was assumed, and what to mind: each once."""
+    results = [(each, each.result) for each in whole.strings if each.result is not None]
+    said = [
+        ("noticed", f"string {each.string}: {words}")
+        for each, result in results
+        for words in noticed(result)
+    ]
+    if whole.strange:
+        many = len(whole.strange)
+        fret = ordinal(whole.fret)
+        notes = "pluck is" if many == 1 else "plucks are"
+        said.append(
+            ("left out", f"{many} {notes} neither an open string nor one at its {fret} fret")
+        )
+    if whole.assumed and any(result.move for _, result in results):
+        said.append(("assumed", "; ".join(whole.assumed)))
+    minded = dict.fromkeys(words for _, result in results for words in cautions(result))
+    return said + [("mind", words) for words in minded]

@@ -1,0 +1,212 @@
+"""One long recording of a whole instrument; folders and patterns of recordings."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import sys
+from pathlib import Path
+
+import pexpect
+import pytest
+from recordings import RATE_HZ, Note, Ran, record
+
+from pitchbench.presets import preset, with_tuning
+from pitchbench.strings.virtual import VirtualInstrument
+
+Capsys = pytest.CaptureFixture[str]
+
+#: True offsets of the strings that are played, cents, and what the finger adds, take by take.
+OFFSETS = {6: 9.0, 5: 0.0, 3: -8.0}
+FINGER = (0.7, -0.6, -0.1)
+
+
+def set_to(virtual: VirtualInstrument, string: int, offset_cents: float) -> None:
+    for _ in range(4):
+        error = virtual.true_offset_cents(string) - offset_cents
+        virtual.move_saddle(string, error * virtual.instrument.scale_mm / 1731.2)
+        virtual.tune(string)
+
+
+def played(*strings: int, takes: int = 3) -> list[Note]:
+    """String after string, open and 12th fret in turn."""
+    return [
+        Note(n, fret, ring_s=1.6, detune_cents=finger if fret else 0.0)
+        for n in strings
+        for finger in FINGER[:takes]
+        for fret in (0, 12)
+    ]
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, VirtualInstrument]:
+    """Four strings of six, one without its 12th fret, and a note that is no string's."""
+    virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
+    for string, cents in OFFSETS.items():
+        set_to(virtual, string, cents)
+    path = tmp_path_factory.mktemp("whole") / "all.wav"
+    record(path, virtual, [*played(6, 5, 3), Note(4, ring_s=1.6), Note(1, 1, ring_s=1.6)])
+    return path, virtual
+
+
+def test_every_string_has_its_verdict(
+    capsys: Capsys, whole: tuple[Path, VirtualInstrument]
+) -> None:
+    path, virtual = whole
+    ran = Ran(capsys, "offset", path, "--preset", "six-string", "--format", "json")
+    assert ran.code == 0
+    document = ran.document
+    assert (document["schema"], document["instrument"]) == ("pitchbench.offsets/1", "six-string")
+    strings = {each["string"]: each for each in document["strings"]}
+    assert list(strings) == [1, 2, 3, 4, 5, 6]
+    for n in (3, 5, 6):
+        offset = strings[n]["offset"]
+        assert offset["string"] == str(virtual.instrument.string(n).note)
+        assert (offset["open"]["n"], offset["fretted"]["n"]) == (3, 3)
+        low, high = offset["interval95_cents"]
+        assert low < virtual.true_offset_cents(n) < high
+        assert strings[n]["lacks"] is None
+    assert strings[6]["offset"]["move"]["direction"] == "away_from_nut"
+    assert strings[3]["offset"]["move"]["direction"] == "toward_nut"
+    assert strings[5]["offset"]["move"] is None
+    for n, lacks in ((1, "not heard"), (2, "not heard"), (4, "no reading of the 12th fret")):
+        assert strings[n]["offset"] is None
+        assert lacks in strings[n]["lacks"]
+    assert [each["note"] for each in document["of_no_string"]] == ["F4"]
+
+
+def test_each_string_comes_to_what_it_comes_to_alone(
+    capsys: Capsys, whole: tuple[Path, VirtualInstrument]
+) -> None:
+    path, _ = whole
+    options = (path, "--preset", "six-string", "--format", "json")
+    together = Ran(capsys, "offset", *options).document["strings"][5]["offset"]
+    alone = Ran(capsys, "offset", *options, "--string", "E2").document
+    for key in ("offset_cents", "u_cents", "verdict", "move"):
+        assert together[key] == alone[key]
+
+
+def test_lines_say_what_there_is_to_do_first(
+    capsys: Capsys, whole: tuple[Path, VirtualInstrument]
+) -> None:
+    lines = Ran(capsys, "offset", whole[0], "--preset", "six-string").out.splitlines()
+    assert lines[0].startswith("do: Move 2 saddles, ")
+    said = dict(line.split(": ", 1) for line in lines)
+    assert "Move the saddle" in said["string 6, E2"]
+    assert "away from the nut" in said["string 6, E2"]
+    assert "toward the nut" in said["string 3, G3"]
+    assert said["string 2, B3"] == "It was not heard."
+    assert sum(line.startswith("mind: Slacken the string") for line in lines) == 1
+
+
+@pytest.mark.parametrize("columns", [40, 80, 120])
+def test_the_table_fits_and_breaks_no_word(
+    whole: tuple[Path, VirtualInstrument], columns: int
+) -> None:
+    program = "from pitchbench.commands import main; main()"
+    child = pexpect.spawn(
+        sys.executable,
+        ["-c", program, "offset", str(whole[0]), "--preset", "six-string"],
+        dimensions=(40, columns),
+        env={"TERM": "xterm", "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "PATH": ""},
+        encoding="utf-8",
+        timeout=120,
+    )
+    child.expect(pexpect.EOF)
+    # Without the bar that shows how far it has listened.
+    shown = re.sub(r"\x1b\[[0-9;?]*[a-z]", "", child.before, flags=re.I).split("\r\n")
+    shown = [line for line in shown if "Listening" not in line]
+    assert max(map(len, shown)) <= columns
+    for string in ("6 E2", "5 A2", "4 D3", "3 G3", "2 B3", "1 E4"):
+        assert sum(line.startswith(string) for line in shown) == 1
+    words = " ".join(" ".join(shown).split())
+    assert "counterclockwise" in words or "clockwise" in words
+
+
+def test_one_string_alone_is_told_as_before(capsys: Capsys, tmp_path: Path) -> None:
+    virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
+    record(tmp_path / "a.wav", virtual, played(5, takes=1))
+    options = ("--preset", "six-string", "--format", "json")
+    assert Ran(capsys, "offset", tmp_path / "a.wav", *options).document["schema"] == (
+        "pitchbench.offset/1"
+    )
+
+
+def test_a_note_that_two_strings_have_is_of_the_one_played_around_it(
+    capsys: Capsys, tmp_path: Path
+) -> None:
+    """Drop D: the 12th fret of the lowest string is the open D string."""
+    dropped = with_tuning(preset("six-string"), "D2 A2 D3 G3 B3 E4")
+    virtual = VirtualInstrument(dropped, seed=4, rate_hz=RATE_HZ)
+    record(tmp_path / "a.wav", virtual, played(6, 5, 4))
+    options = ("--tuning", "D2 A2 D3 G3 B3 E4", "--format", "json")
+    document = Ran(capsys, "offset", tmp_path / "a.wav", *options).document
+    for string in (4, 5, 6):
+        offset = document["strings"][string - 1]["offset"]
+        assert (offset["open"]["n"], offset["fretted"]["n"]) == (3, 3)
+        assert offset["offset_cents"] == pytest.approx(
+            virtual.true_offset_cents(string), abs=3.0 * offset["u_cents"]
+        )
+
+
+def test_no_string_with_both_notes(capsys: Capsys, tmp_path: Path) -> None:
+    virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
+    record(tmp_path / "a.wav", virtual, [Note(6), Note(5)])
+    ran = Ran(capsys, "offset", tmp_path / "a.wav", "--preset", "six-string")
+    assert ran.code == 3
+    assert "No string can be judged" in ran.err
+
+
+# -- folders and patterns ----------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("from-anna")
+    virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
+    for name in ("take 10.wav", "take 2.wav", "Take 1.WAV"):
+        record(folder / name, virtual, [Note(6, ring_s=1.2)])
+    (folder / "notes.txt").write_text("no sound")
+    (folder / ".hidden.wav").write_bytes(b"")
+    (folder / "older").mkdir()
+    return folder
+
+
+def heard(capsys: Capsys, *named: str | Path) -> list[str]:
+    document = json.loads(Ran(capsys, "read", *named, "--format", "json").out)
+    return [Path(each["file"]).name for each in document["sounds"]]
+
+
+def test_a_folder_stands_for_its_recordings_in_order(capsys: Capsys, folder: Path) -> None:
+    assert heard(capsys, folder) == ["Take 1.WAV", "take 2.wav", "take 10.wav"]
+
+
+def test_a_pattern_in_quotes_is_expanded(capsys: Capsys, folder: Path) -> None:
+    assert heard(capsys, folder / "take*.wav") == ["take 2.wav", "take 10.wav"]
+    assert heard(capsys, folder / "take ?.wav", folder / "*.WAV") == ["take 2.wav", "Take 1.WAV"]
+
+
+def test_a_file_whose_name_looks_like_a_pattern_is_that_file(
+    capsys: Capsys, folder: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "[1].wav").write_bytes((folder / "take 2.wav").read_bytes())
+    assert heard(capsys, tmp_path / "[1].wav") == ["[1].wav"]
+
+
+def test_nothing_there(capsys: Capsys, folder: Path) -> None:
+    for named, says in (
+        (folder / "older", "There is no recording in"),
+        (folder / "*.mp3", "Nothing"),
+    ):
+        ran = Ran(capsys, "read", named)
+        assert (ran.code, ran.out) == (2, "")
+        assert says in ran.err
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="anyone may look into it")
+def test_a_folder_that_may_not_be_looked_into(capsys: Capsys, tmp_path: Path) -> None:
+    (tmp_path / "locked").mkdir(mode=0)
+    ran = Ran(capsys, "read", tmp_path / "locked")
+    assert ran.code == 2
+    assert "cannot be opened" in ran.err
