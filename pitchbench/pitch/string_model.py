@@ -91,15 +91,15 @@ def solve(
     ``seems`` is the size of the glide as it seems so far, relative; ``coarse`` where the answer
     need only come near.
     """
-    gram, log_p, late_sd, late_variance = _partials(seen, strengths, beat)
+    said = _partials(seen, strengths, beat)
     sigma = _sigma_of(seen, beat, seems, *(g[1::2] if coarse else g for g in (_OFF_LAW, _COMMON)))
-    base = _base_of(seen, gram, log_p + strengths.log_p, late_sd, sigma)
+    base = _base_of(seen, said, sigma)
     p, pitch, variance, eps, delta_b, log_all = _over_glides(seen.glides, base)
     best = p.sum(axis=(1, 2))
-    mean = np.einsum("m,mkij->kij", best, gram)
-    slope = 1.0 / np.maximum(mean[:, 0, 0], 1e-300)
+    mean = np.einsum("m,mkp->kp", best, said.pitch)
+    slope = 1.0 / np.maximum(mean[:, 0], 1e-300)
     glides = len(seen.glides.mix)
-    off = (mean[:, 0, -1] - mean[:, 0, 1 : 1 + glides] @ eps) * slope
+    off = (mean[:, -1] - mean[:, 1 : 1 + glides] @ eps) * slope
     of_glide = max(0.0, variance - float((p * base.variance).sum()))
     return Solution(
         log_p=log_all,
@@ -109,46 +109,108 @@ def solve(
         eps=eps,
         off=off,
         off_variance=slope + of_glide,
-        own_variance=slope + best @ late_variance,
+        own_variance=slope + best @ said.late_variance,
         strength=np.exp(best @ strengths.own),
     )
 
 
-def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> tuple[Array, Array, Array, Array]:
-    """What each partial says, (m, K, P, P), its own unknowns integrated out; log evidence (m,); the
-    standard deviation (m,) of what the first does by itself late in the note, and the variance of
-    what each does, (m, K).
+@dataclass(frozen=True, eq=False)
+class _Said:
+    """What the partials say, for each of m strengths, their own unknowns integrated out.
 
     Columns: pitch, glides, common wander, unforeseen glides, late wander, the beat's split and
     decay, and what was seen.
+
+    Parameters
+    ----------
+    pitch : what each partial says of its pitch together with every column, shape (m, K, P).
+    total : what all of them say, shape (m, P, P).
+    log_p : log evidence, shape (m,).
+    late_variance : of what each does by itself late in the note, shape (m, K).
+    late_sd : standard deviation of what the first does then, shape (m,).
     """
-    wander, number = seen.wander, seen.number
+
+    pitch: Array
+    total: Array
+    log_p: Array
+    late_variance: Array
+    late_sd: Array
+
+
+def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> _Said:
     covariance = own_covariance(seen, strengths.own, strengths.early)
-    own, early = np.exp(2.0 * strengths.own), np.exp(2.0 * strengths.early)
-    variance = own * (wander.late_variance[0] + early * wander.late_variance[1])
-    late = np.zeros((*strengths.own.shape, 1, len(seen.time_s)))
-    first = number == 1
-    if first.any():
-        shared = wander.late_slow + early[..., None] * wander.late_early
-        late[:, first, 0] = (own[..., None] * shared / np.sqrt(variance)[..., None])[:, first]
-        late_sd = np.sqrt(variance[:, first][:, 0])
-    else:
-        late_sd = np.sqrt(np.mean(own, axis=1) * wander.late_variance[0, 0])
+    late, late_variance = _late(seen, strengths)
     covariance -= np.swapaxes(late, -1, -2) * late
-    common = wander.common * seen.heard[:, None]
-    unforeseen = seen.columns[:, [1 + j for j in UNFORESEEN]]
-    before = np.concatenate(
-        (seen.heard[:, None], beat.shift_columns, seen.columns, common, unforeseen), axis=1
-    )
+    before = np.concatenate((seen.heard[:, None], beat.shift_columns, seen.columns), axis=1)
     after = np.concatenate((beat.shared_shift_columns, (seen.shift - beat.shift)[:, None]), axis=1)
     many = len(late)
     columns = np.concatenate(
         (np.tile(before, (many, 1, 1, 1)), late, np.tile(after, (many, 1, 1, 1))), axis=2
     )
-    gram, log_p = whitened_gram(covariance, columns)
-    gram, free = _without_first(gram, 1, 0.0)
-    log_p = log_p + free
-    # The level knows of the beat, and of it alone.
+    factor = np.linalg.cholesky(covariance)
+    log_p = -np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
+    inverse = np.linalg.inv(factor)
+    white = columns @ np.swapaxes(inverse, -1, -2)
+    # Each moment of a common course is a column that is 1 there and 0 elsewhere.
+    inverse *= seen.heard[:, None]
+    gram, of_course = white @ np.swapaxes(white, -1, -2), white @ inverse
+    of_level, log_level = _levels(seen, strengths, beat)
+    place = np.concatenate((np.arange(1, 1 + beat.unknowns), np.arange(-after.shape[1], 0)))
+    gram[..., place[:, None], place] += of_level
+
+    own = 1 + beat.unknowns
+    known = np.array([0.0, *[RHO_SIGMA**-2] * beat.unknowns])
+    by_itself = gram[..., :own, :own] + np.diag(known)
+    log_p = log_p - 0.5 * (np.linalg.slogdet(by_itself)[1] - np.log(known[1:]).sum())
+    gram, of_course, taken = (
+        gram[..., own:, own:],
+        of_course[..., own:, :],
+        np.concatenate((gram[..., :own, own:], of_course[..., :own, :]), axis=-1),
+    )
+    solved = np.linalg.inv(by_itself) @ taken
+    pitch = np.concatenate((gram[..., 0, :], of_course[..., 0, :]), axis=-1)
+    pitch -= (taken[..., :1] * solved).sum(axis=-2)
+    steps = len(seen.time_s)
+    of_course = of_course.sum(axis=1)
+    inverse = inverse.reshape(many, -1, steps)
+    total = np.concatenate(
+        (
+            np.concatenate((gram.sum(axis=1), of_course), axis=-1),
+            np.concatenate(
+                (np.swapaxes(of_course, -1, -2), np.swapaxes(inverse, -1, -2) @ inverse), axis=-1
+            ),
+        ),
+        axis=-2,
+    )
+    size = total.shape[-1]
+    total -= np.swapaxes(taken.reshape(many, -1, size), -1, -2) @ solved.reshape(many, -1, size)
+    pitch, total = _in_shapes(seen, pitch), np.swapaxes(_in_shapes(seen, total), -1, -2)
+    log_p = strengths.log_p + (log_p + log_level).sum(axis=-1)
+    first = seen.number == 1
+    if first.any():
+        late_sd = np.sqrt(late_variance[:, first][:, 0])
+    else:
+        lasting = np.exp(2.0 * strengths.own).mean(axis=1)
+        late_sd = np.sqrt(lasting * seen.wander.late_variance[0, 0])
+    return _Said(pitch, _in_shapes(seen, total), log_p, late_variance, late_sd)
+
+
+def _late(seen: Seen, strengths: Strengths) -> tuple[Array, Array]:
+    """How the shift goes with what the first partial does by itself late in the note, taken to have
+    a standard deviation of 1, (m, K, 1, M); and the variance of what each does then, (m, K)."""
+    wander = seen.wander
+    own, early = np.exp(2.0 * strengths.own), np.exp(2.0 * strengths.early)
+    variance = own * (wander.late_variance[0] + early * wander.late_variance[1])
+    late = np.zeros((*strengths.own.shape, 1, len(seen.time_s)))
+    first = seen.number == 1
+    shared = wander.late_slow + early[..., None] * wander.late_early
+    late[:, first, 0] = (own[..., None] * shared / np.sqrt(variance)[..., None])[:, first]
+    return late, variance
+
+
+def _levels(seen: Seen, strengths: Strengths, beat: Beat) -> tuple[Array, Array]:
+    """What the level, which knows of the beat alone, says of the partial's own beat, the shared
+    unknowns and what was seen, (K, P, P), and its log evidence (K,)."""
     level = np.stack((seen.heard, seen.time_s * seen.heard), axis=1)
     columns = np.concatenate(
         (
@@ -159,21 +221,28 @@ def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> tuple[Array, Arra
         ),
         axis=1,
     )
-    of_level, log_level = whitened_gram(level_covariance(seen, strengths.level), columns)
-    of_level, free = _without_first(of_level, 2, 0.0)
-    last = after.shape[1]
-    place = np.concatenate((np.arange(beat.unknowns), np.arange(-last, 0)))
-    gram[..., place[:, None], place] += of_level
-    gram, of_beat = _without_first(gram, beat.unknowns, RHO_SIGMA**-2)
-    return gram, (log_p + of_beat + log_level + free).sum(axis=-1), late_sd, variance
+    of_level, log_p = whitened_gram(level_covariance(seen, strengths.level), columns)
+    of_level, free = _without_first(of_level, 2)
+    return of_level, log_p + free
 
 
-def _without_first(gram: Array, count: int, precision: float) -> tuple[Array, Array]:
-    """The first ``count`` columns integrated out, and what that adds to the log evidence."""
+def _in_shapes(seen: Seen, columns: Array) -> Array:
+    """The last axis from pitch, glides, late, beat, seen and every moment of a common course to
+    what :class:`_Said` has."""
+    steps, glides = len(seen.time_s), 1 + len(seen.glides.mix)
+    unforeseen = columns[..., [1 + j for j in UNFORESEEN]]
+    common = columns[..., -steps:] @ seen.wander.common.T
+    shaped = (columns[..., :glides], common, unforeseen, columns[..., glides:-steps])
+    return np.concatenate(shaped, axis=-1)
+
+
+def _without_first(gram: Array, count: int) -> tuple[Array, Array]:
+    """The first ``count`` columns, of which nothing is known, integrated out, and what that adds
+    to the log evidence."""
     log_p = np.zeros(gram.shape[:-2])
     for _ in range(count):
-        own = gram[..., 0, 0] + precision
-        log_p = log_p - 0.5 * np.log(own / precision if precision else own)
+        own = gram[..., 0, 0]
+        log_p = log_p - 0.5 * np.log(own)
         row = gram[..., 1:, 0]
         gram = gram[..., 1:, 1:] - row[..., :, None] * row[..., None, :] / own[..., None, None]
     return gram, log_p
@@ -210,24 +279,25 @@ def _sigma_of(seen: Seen, beat: Beat, seems: float, off_law: Array, common: Arra
     return sigma
 
 
-def _base_of(seen: Seen, gram: Array, log_p: Array, late_sd: Array, sigma: Array) -> _Base:
+def _base_of(seen: Seen, said: _Said, sigma: Array) -> _Base:
     number, glides = seen.number, len(seen.glides.mix)
     # How far a partial lies off the law is integrated out of each; the first has an unknown of its
     # own for it, since that belongs to what is read.
     off_law = sigma[:, 0, 1] / _FIRST_OFF_LAW
     variance = np.where(number == 1, 0.0, off_law[:, None] ** 2)
-    column = gram[:, None, :, :, 0]
-    shrink = variance / (1.0 + variance * column[..., 0])
-    log_p = log_p[:, None] - 0.5 * np.log1p(variance * column[..., 0]).sum(axis=-1)
-    each = gram[:, None] - shrink[..., None, None] * column[..., :, None] * column[..., None, :]
+    own = said.pitch[:, None, :, 0]
+    kept = 1.0 / (1.0 + variance * own)
+    log_p = said.log_p[:, None] + 0.5 * np.log(kept).sum(axis=-1)
     gradient = law_gradient(number, seen.stiffness_b)
     law = np.stack((np.ones(len(number)), gradient, (number == 1).astype(np.float64)))
-    size = 2 + gram.shape[-1]
-    whole = np.zeros((*each.shape[:2], size, size))
-    whole[..., :3, :3] = np.einsum("mdk,ak,bk->mdab", each[..., 0, 0], law, law)
-    whole[..., :3, 3:] = np.einsum("mdkp,ak->mdap", each[..., 0, 1:], law)
+    rest = said.pitch[:, None, :, 1:]
+    size = 3 + rest.shape[-1]
+    whole = np.zeros((*kept.shape[:2], size, size))
+    whole[..., :3, :3] = np.einsum("mdk,ak,bk->mdab", kept * own, law, law)
+    whole[..., :3, 3:] = (kept[:, :, None] * law) @ rest
     whole[..., 3:, :3] = np.swapaxes(whole[..., :3, 3:], -1, -2)
-    whole[..., 3:, 3:] = each[..., 1:, 1:].sum(axis=2)
+    taken = (variance * kept)[..., None] * rest
+    whole[..., 3:, 3:] = said.total[:, None, 1:, 1:] - np.swapaxes(taken, -1, -2) @ rest
 
     base = np.concatenate((np.arange(3), np.arange(3 + glides, size - 1)))
     information = whole[:, :, None][..., base[:, None], base]
@@ -235,12 +305,12 @@ def _base_of(seen: Seen, gram: Array, log_p: Array, late_sd: Array, sigma: Array
     known = np.arange(1, len(base))
     information[..., known, known] += sigma**-2
     # What is read, B, and what the first partial does late, in terms of these unknowns.
-    lead = np.zeros((len(late_sd), 1, 1, 3, len(base)))
+    lead = np.zeros((len(said.late_sd), 1, 1, 3, len(base)))
     lead[..., 0, [0, 2]] = 1.0
     lead[..., 1, 1] = 1.0
     lead[..., 2, 3] = seen.wander.common_late
     own_late = 3 + len(seen.wander.common) + len(UNFORESEEN)
-    lead[..., 2, own_late] = late_sd[:, None, None]
+    lead[..., 2, own_late] = said.late_sd[:, None, None]
     of_glide = np.arange(3, 3 + glides)
     seen_by = whole[:, :, None][..., np.append(of_glide, size - 1)[:, None], base]
     strengths = information.shape[:3]
