@@ -32,6 +32,7 @@ REGISTRY: dict[str, str] = {
     "instrument": "the instruments on record: add, show, edit, remove, restore",
     "trouble": "what may be wrong, from what you see to what to do about it",
     "guide": "the steps and cautions for a kind of bridge, in a page",
+    "today": "the list of the day: in hand, broken off, done, checks due",
     "history": "sessions of an instrument, what changed, is a check due?",
     "sheet": "the setup sheet of a session: text, HTML, PDF, CSV, JSON",
     "export": "instruments and sessions as JSON, to keep or to move",

@@ -30,6 +30,7 @@ DOCUMENTS: Final = {
     "inputs": ("commands.inputs", "InputsDocument"),
     "instrument": ("commands.instrument", "InstrumentDocument"),
     "instruments": ("commands.instrument", "InstrumentsDocument"),
+    "today": ("commands.today", "TodayDocument"),
     "history": ("commands.history", "HistoryDocument"),
     "sessions": ("commands.history", "SessionsDocument"),
     "records": ("commands.records", "RecordsDocument"),

@@ -68,6 +68,7 @@ from pitchbench.records.rows import (
     whole_session,
 )
 from pitchbench.records.schema import entries, instruments, removed, sessions
+from pitchbench.records.work import Work, finished, unfinished
 from pitchbench.session.log import Entry, Setup
 
 
@@ -402,6 +403,16 @@ class Repository:
         )
         with self._reading() as connection:
             return connection.execute(query.limit(1)).scalar()
+
+    def work_unfinished(self) -> list[Work]:
+        """Sessions in hand or broken off, latest first (`records.work`)."""
+        with self._reading() as connection:
+            return unfinished(connection)
+
+    def work_finished(self, *, since: datetime) -> list[Work]:
+        """Sessions finished at ``since`` or later, latest first (`records.work`)."""
+        with self._reading() as connection:
+            return finished(connection, since)
 
     def instruments_of(self, records: Sequence[SessionRecord]) -> list[InstrumentRecord]:
         """The instruments on record that these sessions belong to."""

@@ -35,6 +35,7 @@ LOADING = "loading alone"
 COMMANDS = {
     LOADING: ["history", "--help"],
     "instrument list": ["instrument", "list"],
+    "today": ["today"],
     "history, all instruments": ["history"],
     "history of one": ["history", "Guitar 7"],
     "sheet, text": ["sheet", "last"],

@@ -13,7 +13,7 @@ from pitchbench.commands import cli
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.instrument import BridgeKind, Instrument, Material, ScrewHeads
 from pitchbench.notes import Note
-from pitchbench.presets import preset
+from pitchbench.presets import PRESETS, preset
 from pitchbench.records.documents import from_document
 from pitchbench.records.repository import Repository
 
@@ -45,7 +45,8 @@ def test_two_answers_put_an_instrument_on_record():
 
 
 def test_the_second_answer_may_be_a_number_and_a_wrong_one_is_asked_again():
-    run("add", answers="Mine\n99\n5\nn\n")
+    number = list(PRESETS).index("post-bar") + 1
+    run("add", answers=f"Mine\n99\n{number}\nn\n")
     assert kept("Mine").bridge == preset("post-bar").bridge
 
 

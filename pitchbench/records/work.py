@@ -1,0 +1,69 @@
+"""The day's work as the store knows it: sessions that are unfinished, and those that are done."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from sqlalchemy import Connection, Select, and_, or_, select
+
+from pitchbench.records.model import SessionMeta
+from pitchbench.records.rows import meta_of
+from pitchbench.records.schema import instruments, sessions
+
+
+@dataclass(frozen=True)
+class Work:
+    """One session: whose it is, its circumstances, and when a bench last kept something of it;
+    None if no bench has it in hand."""
+
+    instrument: str
+    meta: SessionMeta
+    held_at: datetime | None
+
+
+def unfinished(connection: Connection) -> list[Work]:
+    """Sessions that were not finished, latest first; rehearsals apart, and those after which
+    another one of the same instrument and kind was finished: they are over with."""
+    later = sessions.alias()
+    same = or_(
+        later.c.instrument_id == sessions.c.instrument_id,
+        and_(
+            sessions.c.instrument_id.is_(None),
+            later.c.instrument_name == sessions.c.instrument_name,
+        ),
+    )
+    over_with = (
+        select(later.c.id)
+        .where(
+            same,
+            later.c.kind == sessions.c.kind,
+            later.c.started_at > sessions.c.started_at,
+            later.c.finished_at.isnot(None),
+            ~later.c.rehearsal,
+        )
+        .exists()
+    )
+    return _read(connection, _work().where(sessions.c.finished_at.is_(None), ~over_with))
+
+
+def finished(connection: Connection, since: datetime) -> list[Work]:
+    """Sessions that were finished at ``since`` or later, latest first; rehearsals apart."""
+    return _read(connection, _work().where(sessions.c.finished_at >= since))
+
+
+def _work() -> Select[tuple[object, ...]]:
+    """Under the name that the instrument has now, if it is on record."""
+    return (
+        select(sessions, instruments.c.name.label("name_now"))
+        .outerjoin(instruments, instruments.c.id == sessions.c.instrument_id)
+        .where(~sessions.c.rehearsal)
+        .order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
+    )
+
+
+def _read(connection: Connection, query: Select[tuple[object, ...]]) -> list[Work]:
+    return [
+        Work(row.name_now or row.instrument_name, meta_of(row), row.held_at)
+        for row in connection.execute(query)
+    ]
