@@ -20,6 +20,9 @@ hypothesis.settings.load_profile("here")
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
+# What whoever runs the tests has set for themselves is none of theirs.
+os.environ["PITCHBENCH_CONFIG"] = os.devnull
+
 # Programs that the tests start are those of this checkout, whichever one is installed.
 os.environ["PYTHONPATH"] = os.pathsep.join(
     [str(Path(__file__).parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])]

@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from pitchbench import __version__
+from pitchbench.commands.defaults import default_map
 from pitchbench.commands.help_page import GroupWithExamples, meant, on_record, start_page
 from pitchbench.errors import ExitCode, PitchbenchError, printable
 
@@ -37,6 +38,7 @@ REGISTRY: dict[str, str] = {
     "sheet": "the setup sheet of a session: text, HTML, PDF, CSV, JSON",
     "export": "instruments and sessions as JSON, to keep or to move",
     "schema": "the form of every JSON document, as JSON Schema",
+    "settings": "what is set once for all, and which value comes from where",
     "records": "look after the records: check, backup, restore",
     "import": "take in an export: a new machine, two benches",
 }
@@ -60,6 +62,18 @@ _FIRST = [
 
 class LazyGroup(GroupWithExamples):
     """A group that imports a command's module only when that command is run."""
+
+    def make_context(
+        self,
+        info_name: str | None,
+        args: list[str],
+        parent: click.Context | None = None,
+        **extra: Any,
+    ) -> click.Context:
+        """With the settings as defaults; what completes a word asks for none."""
+        if not extra.get("resilient_parsing"):
+            extra["default_map"] = default_map(list(REGISTRY), args)
+        return super().make_context(info_name, args, parent, **extra)
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         return list(REGISTRY)

@@ -37,6 +37,7 @@ DOCUMENTS: Final = {
     "trouble": ("commands.trouble", "TroubleDocument"),
     "guide": ("commands.guide", "GuideDocument"),
     "guides": ("commands.guide", "GuidesDocument"),
+    "settings": ("commands.settings", "SettingsDocument"),
     "export": ("report.export", "ExportDocument"),
 }
 

@@ -9,11 +9,12 @@ from typing import Final
 import click
 
 from pitchbench.commands.common import ExamplesFirst, printable, store_option
+from pitchbench.commands.defaults import values
 from pitchbench.errors import PitchbenchError
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, html_to_pdf, takes_csv, write_file
-from pitchbench.report.sheet import sheet_html, sheet_lines
+from pitchbench.report.sheet import Workshop, sheet_html, sheet_lines
 
 EXAMPLES = """\
   pitchbench sheet last                        the latest session, as text
@@ -42,7 +43,7 @@ def command(session: str, out: Path | None, force: bool, store: str | None) -> N
         session_id = repository.find_session(session, kind=SessionKind.SETUP)
         record = repository.session(session_id, traces_too=suffix == ".json")
         if out is None:
-            for line in sheet_lines(record, _survey(repository, record)):
+            for line in sheet_lines(record, _survey(repository, record), _workshop()):
                 click.echo(printable(line))
             return
         if os.path.lexists(out) and not force:  # before the work, not after it
@@ -56,8 +57,14 @@ def _content(suffix: str, record: SessionRecord, repository: Repository) -> byte
         return takes_csv(record).encode()
     if suffix == ".json":
         return "".join(export_json(repository.instruments_of([record]), [record])).encode()
-    page = sheet_html(record, _survey(repository, record))
+    page = sheet_html(record, _survey(repository, record), _workshop())
     return html_to_pdf(page) if suffix == ".pdf" else page.encode()
+
+
+def _workshop() -> Workshop:
+    """Whose sheet it is, by the settings."""
+    given = {key.rpartition(".")[2]: each.value or "" for key, each in values().items()}
+    return Workshop(*(given[key] for key in ("name", "address", "technician", "paper")))
 
 
 def _survey(repository: Repository, record: SessionRecord) -> SessionRecord | None:

@@ -70,9 +70,31 @@ class NeckPart:
 
 
 @dataclass(frozen=True)
+class Workshop:
+    """Whose sheet it is, as its owner has set it; what is empty does not stand on the page.
+
+    ``address`` may have several lines; ``paper`` is a size that CSS knows.
+    """
+
+    name: str = ""
+    address: str = ""
+    technician: str = ""
+    paper: str = ""
+
+    @property
+    def head(self) -> tuple[str, ...]:
+        """The lines above the title."""
+        return tuple(filter(None, [self.name, *self.address.splitlines()]))
+
+
+_NOBODYS: Final = Workshop()
+
+
+@dataclass(frozen=True)
 class Sheet:
     """Everything that stands on the page; ``facts`` are labels and values in reading order."""
 
+    workshop: Workshop
     title: str
     warning: str
     facts: tuple[tuple[str, str], ...]
@@ -87,18 +109,19 @@ class Sheet:
         """Whether the page must be set in smaller type to stay one page on A4 and on Letter."""
         table_lines = sum(max(2, 2 * len(row.moves)) for row in self.rows)
         note_lines = len(self.notes) // 100 + self.notes.count("\n")
-        return table_lines + note_lines > _COMFORTABLE_LINES
+        return table_lines + note_lines + len(self.workshop.head) > _COMFORTABLE_LINES
 
 
-def build_sheet(record: SessionRecord) -> Sheet:
+def build_sheet(record: SessionRecord, workshop: Workshop = _NOBODYS) -> Sheet:
     """The sheet of one session; its readings' frames are not needed."""
     setup, log, meta = record.setup, record.log, record.meta
     tolerance = log.tolerance_cents
     instrument = setup.instrument
     return Sheet(
+        workshop=workshop,
         title=f"Setup sheet: {instrument.name}",
         warning=_REHEARSAL if meta.rehearsal else "",
-        facts=_facts(record, tolerance),
+        facts=_facts(record, tolerance, workshop.technician),
         rows=tuple(_row(setup, string) for string in log.strings),
         takes=tuple(row for string in log.strings for row in _takes_rows(string)),
         notes=instrument.notes,
@@ -107,7 +130,9 @@ def build_sheet(record: SessionRecord) -> Sheet:
     )
 
 
-def sheet_html(record: SessionRecord, survey: SessionRecord | None = None) -> str:
+def sheet_html(
+    record: SessionRecord, survey: SessionRecord | None = None, workshop: Workshop = _NOBODYS
+) -> str:
     """The sheet as one HTML page that needs nothing else: no script, no link, no other file.
 
     ``survey`` is a survey of the same neck, which goes on a second sheet of paper.
@@ -115,7 +140,7 @@ def sheet_html(record: SessionRecord, survey: SessionRecord | None = None) -> st
     # Only a page needs it, and it takes longer to load than all the rest.
     from pitchbench.report.figures import neck_inline, takes_figure  # noqa: PLC0415
 
-    sheet = build_sheet(record)
+    sheet = build_sheet(record, workshop)
     figure = takes_figure(
         record.log,
         title=f"Takes of every string, {record.meta.started_at:%Y-%m-%d}",
@@ -147,10 +172,12 @@ def _written_out(value: object) -> object:
     return value
 
 
-def sheet_lines(record: SessionRecord, survey: SessionRecord | None = None) -> list[str]:
+def sheet_lines(
+    record: SessionRecord, survey: SessionRecord | None = None, workshop: Workshop = _NOBODYS
+) -> list[str]:
     """The sheet as plain lines, label before value; ``survey`` as for the page."""
-    sheet = build_sheet(record)
-    lines = [sheet.title]
+    sheet = build_sheet(record, workshop)
+    lines = [*sheet.workshop.head, sheet.title]
     lines += [sheet.warning] if sheet.warning else []
     lines += [f"{label}: {value}" for label, value in sheet.facts]
     for row in sheet.rows:
@@ -182,12 +209,13 @@ def _neck_part(result: NeckResult, record: SessionRecord, survey: SessionRecord)
     )
 
 
-def _facts(record: SessionRecord, tolerance: float) -> tuple[tuple[str, str], ...]:
+def _facts(record: SessionRecord, tolerance: float, technician: str) -> tuple[tuple[str, str], ...]:
     setup, _, meta = record
     instrument = setup.instrument
     ended = "" if meta.finished_at else " (broken off)"
     facts = [
         ("date", f"{meta.started_at:%Y-%m-%d}{ended}"),
+        ("technician", technician),
         ("owner", instrument.owner_mark),
         ("instrument", _instrument_words(instrument)),
         ("scales", _scales_words(instrument)),

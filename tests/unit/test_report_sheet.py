@@ -17,7 +17,7 @@ from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.verdict import percent
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.report import export
-from pitchbench.report.sheet import build_sheet, sheet_html, sheet_lines
+from pitchbench.report.sheet import Workshop, build_sheet, sheet_html, sheet_lines
 from pitchbench.report.takes import rounds_of
 from pitchbench.session.log import MoveEntry
 
@@ -43,6 +43,17 @@ class Page(HTMLParser):
 
     def handle_data(self, data):
         self.words.append(data)
+
+
+def test_the_workshop_stands_above_the_sheet() -> None:
+    workshop = Workshop("Bench & Bow", "1 Long Lane\nOldtown", "Anna", "A4")
+    lines = sheet_lines(a_record(), workshop=workshop)
+    assert lines[:3] == ["Bench & Bow", "1 Long Lane", "Oldtown"]
+    assert "technician: Anna" in lines
+    page = sheet_html(a_record(), workshop=workshop)
+    assert '<p dir="auto">Bench &amp; Bow</p>' in page
+    assert "size: A4;" in page
+    assert "<header>" not in sheet_html(a_record())
 
 
 def test_the_sheet_says_what_was_found_done_and_left():
