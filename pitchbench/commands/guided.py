@@ -134,6 +134,11 @@ def cue_option(function: _Function) -> _Function:
     )(function)
 
 
+def large_option(function: _Function) -> _Function:
+    """``--large``, handed on as ``large``."""
+    return click.option("--large", is_flag=True, help="Begin in large print (key l).")(function)
+
+
 @contextlib.contextmanager
 def shown(
     picture: Picture[_J],

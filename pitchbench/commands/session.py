@@ -26,6 +26,7 @@ from pitchbench.commands.guided import (
     cue_option,
     guided_instrument,
     keeping_of,
+    large_option,
     shown,
     work_on,
     work_options,
@@ -41,6 +42,7 @@ from pitchbench.report.session import session_document
 from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import View
+from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.learning import LEARN_FROM, learned_person, learned_response
 from pitchbench.session.log import Setup
 from pitchbench.session.state import State, begin, reopened, resume
@@ -80,6 +82,7 @@ EXAMPLES = """\
 @click.option("--keep/--no-keep", default=None, help="On record or not [yes for live sound].")
 @store_option
 @plain_option
+@large_option
 @cue_option
 @format_option
 def command(
@@ -100,6 +103,7 @@ def command(
     keep: bool | None,
     store: str | None,
     plain: bool,
+    large: bool,
     cue: bool,
     output_format: str,
     **details: Any,
@@ -131,6 +135,8 @@ def command(
             setup = _setup(repository, name, preset_name, player, details)
             setup = replace(setup, a4_hz=a4, fret=fret)
             start = Start(begin(work_on(setup, strings, tolerance)))
+        if large:
+            start = replace(start, job=start.job.advance(KeyPressed(Command.LARGE_PRINT)))
         source, hearing = stack.enter_context(
             listening_to(device, rate=rate, channel=channel, record=record, recording=recording)
         )

@@ -140,7 +140,8 @@ def judge(
         decision = Decision.LEAVE if most else Decision.TAKE_MORE
     return Verdict(
         decision=decision,
-        border=most and p_within < sure and not (worth and takes_u <= aim_cents),
+        # Whatever it is to be left at here: the same number is on the border everywhere or nowhere.
+        border=most and p_within < min(sure, SURE) and not (worth and takes_u <= aim_cents),
         tolerance_cents=tolerance_cents,
         p_within=p_within,
         p_moved=p_moved,

@@ -108,11 +108,33 @@ def progress_words(verdict: Verdict) -> str:
     return f"about {count} more take{'s decide' if count != 1 else ' decides'} it"
 
 
+def sure_words(verdict: Verdict) -> str:
+    """How sure it is which way it goes, and how many more plucks that usually takes: "82 % sure:
+    leave it; some 3 more plucks"."""
+    leaving = verdict.p_within >= 0.5
+    p, what = (verdict.p_within, "leave") if leaving else (1.0 - verdict.p_within, "move")
+    words = f"{percent(p)} sure: {what} it"
+    more = verdict.more_takes
+    if more is None:
+        return words
+    count = more.open + more.fretted
+    return f"{words}; {f'some {count} more plucks' if count > 1 else '1 more pluck'}"
+
+
+def choice_words(verdict: Verdict) -> str:
+    """What either choice promises: "29 % good if left, 91 % if moved"."""
+    words = f"{percent(verdict.p_within)} good if left"
+    moved = verdict.p_moved
+    return words if moved is None else f"{words}, {percent(moved)} if moved"
+
+
 def percent(p: float) -> str:
-    """A probability in whole per cent, never rounded up to certainty or down to none."""
+    """A probability in whole per cent, never rounded up: "95 %" is what a string is left at, and
+    what falls short of it says so."""
+    whole = math.floor(100.0 * p + 1e-9)
     if p >= 0.995:
         return "over 99 %"
-    return "under 1 %" if p <= 0.005 else f"{100 * p:.0f} %"
+    return f"{whole} %" if whole else "under 1 %"
 
 
 _NOTICED = {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Final
 
@@ -43,8 +43,9 @@ class LivePitch:
 
 @dataclass(frozen=True)
 class ReadingReady:
-    """A pluck was read: offered, always as a `Reading`, as soon as its uncertainty is small, and
-    ``final`` once the note has ended."""
+    """A pluck was read: offered, always as a `Reading`, once later ones will hardly leave what it
+    says, and ``final`` once the note has ended. ``u_cents`` of one that is offered also holds how
+    far the note's readings still moved."""
 
     reading: Reading | Rejected
     final: bool
@@ -73,10 +74,12 @@ _MOMENT_S: Final = 0.012
 _SUDDEN: Final = 4.0
 #: Words follow one another within this.
 _AMONG_S: Final = 0.6
-#: Ages at which a note that still rings is read, seconds; how certain a reading must be to be
-#: offered, and from which age on it is offered as it is: the partials of a real string wander by
-#: themselves, and ringing longer hardly tells more.
+#: Ages at which a note that still rings is read, seconds; with how many readings before it one must
+#: agree, and how closely, to be offered; and from which age on it is offered as it is: the partials
+#: of a real string wander by themselves, and ringing longer hardly tells more. What is certain of
+#: the sound so far may yet be left by what is still to sound (docs/accuracy.md, "While it rings").
 _OFFERS_S: Final = (0.6, 0.9, 1.3, 1.8, 2.5, 3.5, 5.0, 7.0, 9.0)
+_AGREEING: Final = 2
 _OFFERED_CENTS: Final = 0.5
 _OFFERED_ANYHOW_S: Final = 2.5
 #: The background of a pluck is up to this much of what came before it, clear of its onset and of
@@ -204,10 +207,8 @@ class Listener:
         if note.offers < len(_OFFERS_S) and age_s >= _OFFERS_S[note.offers]:
             note.offers += 1
             reading = read_pluck(self._pluck(note, index))
-            if isinstance(reading, Reading) and (
-                reading.u_cents <= _OFFERED_CENTS or age_s >= _OFFERED_ANYHOW_S
-            ):
-                yield ReadingReady(reading, final=False)
+            if isinstance(reading, Reading):
+                yield from _offered(note, reading, age_s)
 
     def _next_look(self) -> int | None:
         """The sample at which the note in progress is to be looked at next."""
@@ -296,6 +297,18 @@ class Listener:
             )
 
 
+def _offered(note: _Note, reading: Reading, age_s: float) -> Iterator[ReadingReady]:
+    """``reading`` of a note that still rings, if it may be relied on."""
+    before = note.read_hz[-_AGREEING:]
+    note.read_hz.append(reading.pitch_hz)
+    if len(before) < _AGREEING:
+        return
+    moved_cents = max(abs(cents_between(reading.pitch_hz, hz)) for hz in before)
+    u_cents = max(reading.u_cents, moved_cents)
+    if u_cents <= _OFFERED_CENTS or age_s >= _OFFERED_ANYHOW_S:
+        yield ReadingReady(replace(reading, u_cents=u_cents), final=False)
+
+
 @dataclass
 class _Note:
     """A note in progress."""
@@ -308,6 +321,7 @@ class _Note:
     looked_hz: float | None = None
     draw_at: int = 0
     offers: int = 0
+    read_hz: list[float] = field(default_factory=list)
 
 
 class _Sound:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from rich.text import Text
@@ -10,7 +10,7 @@ from rich.text import Text
 from pitchbench.belief import half95
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
 from pitchbench.intonation.offset import Offset
-from pitchbench.intonation.verdict import Decision, Verdict, percent
+from pitchbench.intonation.verdict import Decision, choice_words, sure_words
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
 from pitchbench.screen.reference import (
@@ -22,6 +22,7 @@ from pitchbench.screen.reference import (
 )
 from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
 from pitchbench.screen.theme import Theme
+from pitchbench.session.fit import Kind, Match, fit_live
 from pitchbench.session.heard import LIVE_NEAR_CENTS, TUNED_WITHIN_CENTS
 from pitchbench.session.log import Step, TakeFate
 from pitchbench.session.state import State
@@ -38,19 +39,29 @@ _TUNING: Final = (Step.BEFORE, Step.TUNE, Step.RETUNE)
 @dataclass(frozen=True)
 class Large:
     """The part that is shown large. ``figure`` is empty where there is no number, a space where one
-    is about to come; ``sure`` is the half-width of the 95 % interval in words, ``about`` what the
-    number is of; a figure is in ``unit``."""
+    is about to come; ``sure`` is the half-width of the 95 % interval in words, ``caption`` what the
+    number is of, ``about`` what else there is to say; a figure is in ``unit``."""
 
     figure: str
     word: str
     sure: str
     about: str
     unit: str = "cents"
+    caption: str = ""
+
+    @property
+    def whole_caption(self) -> str:
+        """Caption and what else there is to say."""
+        return ": ".join(part for part in (self.caption, self.about) if part)
+
+
+#: What a single note is captioned.
+_NOTE: Final = "this note"
 
 
 #: Steps in which there is nothing to measure.
 _NO_NUMBER: Final = {
-    Step.BEFORE: Large("", "ready?", "", "intonation is the last thing to set"),
+    Step.BEFORE: Large("", "", "", "intonation is the last thing to set"),
     Step.FINISHED: Large("", "finished", "", "results below; key q leaves them in the terminal"),
 }
 
@@ -60,12 +71,15 @@ def figure_of(cents: float, theme: Theme) -> str:
     return signed(cents, digits=1 if abs(cents) < 100 else 0, theme=theme)
 
 
-def large_of(state: State, theme: Theme) -> Large:
-    """What the large number says in ``state``."""
+def large_of(state: State, theme: Theme) -> Large:  # noqa: PLR0911  # one per thing to show
+    """What the large number says in ``state``: the note that rings or rang, or the offset."""
     if state.input_lost is not None:
         return Large("", "no sound", "", state.input_lost)
     if state.log.step in _NO_NUMBER and not state.ringing:
         return _NO_NUMBER[state.log.step]
+    unasked = _unasked(state)
+    if unasked is not None:
+        return Large("", "not asked", "", unasked.why or unasked.kind, caption=_NOTE)
     if _is_tuning(state):
         return _tuning(state, theme)
     if state.log.step is not Step.MOVE and state.ringing:
@@ -73,6 +87,20 @@ def large_of(state: State, theme: Theme) -> Large:
     if state.log.string.now is not None:
         return _offset_large(state, state.log.string.now, theme)
     return _last_note(state, theme)
+
+
+def _unasked(state: State) -> Match | None:
+    """What a note that rings is, where it is neither of the string at work nor asked for: it is
+    not judged by what it should have been."""
+    if not state.ringing or state.live is None or state.log.step is Step.MOVE:
+        return None
+    pitch_hz = state.live.pitch_hz if state.offered is None else state.offered.pitch_hz
+    found = fit_live(state.log, pitch_hz)
+    if found.kind in (Kind.OPEN, Kind.FRETTED):
+        return None
+    if found.kind is Kind.OTHER:
+        return replace(found, why=f"string {found.string} open")
+    return found
 
 
 def _is_tuning(state: State) -> bool:
@@ -97,22 +125,23 @@ def _tuning(state: State, theme: Theme) -> Large:
     if isinstance(reading, Reading):
         cents = cents_between(reading.pitch_hz, target_hz(state))
         word = "in tune" if abs(cents) <= TUNED_WITHIN_CENTS else _direction(cents)
-        return Large(figure_of(cents, theme), word, "", about)
+        return Large(figure_of(cents, theme), word, "", about, caption=_NOTE)
     if state.live is None:
-        word = "wait" if state.ringing else "retune" if state.log.step is Step.RETUNE else "tune"
-        return Large(" " if state.ringing else "", word, "", about)
+        return Large(" ", "wait", "", about, caption=_NOTE) if state.ringing else Large(*[""] * 4)
     cents = cents_between(state.live.pitch_hz, target_hz(state))
     word = "near" if abs(cents) <= LIVE_NEAR_CENTS else _direction(cents)
-    return Large(signed(cents, digits=0, theme=theme), word, "", f"{about}, live")
+    return Large(signed(cents, digits=0, theme=theme), word, "", f"{about}, live", caption=_NOTE)
 
 
 def _tuning_reading(state: State) -> Reading | Rejected | None:
-    """The reading of the tuning pluck that rings or rang last; an accepted take is from before."""
+    """The reading of the tuning pluck that rings or rang last; an accepted take is from before, and
+    a note that was not asked for is not judged."""
     if state.ringing:
         return state.offered
-    if state.log.last_take is not None and state.log.last_take.fate is not TakeFate.ACCEPTED:
-        return state.log.last_take.reading
-    return None
+    take = state.log.last_take
+    if take is None or take.fate is TakeFate.ACCEPTED:
+        return None
+    return take.reading if (take.string, take.fret) == (state.log.current, 0) else None
 
 
 def _ringing(state: State, theme: Theme) -> Large:
@@ -121,64 +150,51 @@ def _ringing(state: State, theme: Theme) -> Large:
     if shown is not None:
         return shown
     if state.live is None:
-        return Large(" ", "wait", "", "settling")
+        return Large(" ", "wait", "", "settling", caption=_NOTE)
     fret = nearest_fret(state, state.live.pitch_hz)
     cents = cents_off(state, state.live.pitch_hz, fret)
     # Whole cents: the note still moves, and a flickering decimal would only draw the eye.
-    return Large(
-        signed(cents, digits=0, theme=theme),
-        "wait",
-        "",
-        f"settling: {fret_words(state, fret)}, live",
-    )
+    about = f"settling, {_against(state, fret)}"
+    return Large(signed(cents, digits=0, theme=theme), "wait", "", about, caption=_NOTE)
+
+
+def _against(state: State, fret: int) -> str:
+    """What a note is and what it is held against."""
+    if fret == 0:
+        return f"open against {state.setup.instrument.string(state.log.current).note}"
+    return f"{fret_words(state, fret).removeprefix('the ')} against open"
 
 
 def _shown_large(state: State, theme: Theme) -> Large | None:
     """The reading that is shown, None unless one of a note of this string is."""
     match shown_reading(state):
         case (Reading() as reading, int() as fret):
-            return _reading_large(state, reading, fret, theme)
+            cents = cents_off(state, reading.pitch_hz, fret)
+            sure = _plus_minus(half95(reading.u_cents), theme)
+            about = _against(state, fret)
+            return Large(figure_of(cents, theme), "settled", sure, about, caption=_NOTE)
     return None
-
-
-def _reading_large(state: State, reading: Reading, fret: int, theme: Theme) -> Large:
-    cents = cents_off(state, reading.pitch_hz, fret)
-    sure = _plus_minus(half95(reading.u_cents), theme)
-    note = state.setup.instrument.string(state.log.current).note
-    against = str(note) if fret == 0 else "the open string"
-    return Large(
-        figure_of(cents, theme),
-        "settled",
-        sure,
-        f"{fret_words(state, fret).removeprefix('the ')} against {against}",
-    )
 
 
 def _offset_large(state: State, offset: Offset, theme: Theme) -> Large:
     verdict = state.log.string.verdict
-    about = f"{fret_words(state, offset.fret).removeprefix('the ')} against the open string"
-    if verdict is None:
+    about = "too few takes to tell" if verdict is None else sure_words(verdict)
+    if verdict is None or verdict.decision is Decision.TAKE_MORE:
         word = "more takes"
-        about = f"too few for a verdict yet: {about}"
     elif verdict.border:
         word = "border"
+        about = choice_words(verdict)
     elif verdict.decision is Decision.LEAVE:
         word = "leave it"
-    elif verdict.decision is Decision.TAKE_MORE:
-        word = "more takes"
-        about = _progress(verdict)
     else:
         word = _direction(offset.offset_cents)
     return Large(
-        figure_of(offset.offset_cents, theme), word, _plus_minus(offset.belief.half(), theme), about
+        figure_of(offset.offset_cents, theme),
+        word,
+        _plus_minus(offset.belief.half(), theme),
+        about,
+        caption=f"{fret_words(state, offset.fret).removeprefix('the ')} against open",
     )
-
-
-def _progress(verdict: Verdict) -> str:
-    """ "79 % within 2 cents, about 3 more": how sure leaving is now, and what is still to do."""
-    sure = f"{percent(verdict.p_within)} within {verdict.tolerance_cents:g} cents"
-    more = verdict.more_takes
-    return sure if more is None else f"{sure}, about {more.open + more.fretted} more"
 
 
 def move_large(move: Move) -> Large:
@@ -193,13 +209,8 @@ def move_large(move: Move) -> Large:
 
 
 def _last_note(state: State, theme: Theme) -> Large:
-    """No offset yet: the last good note of this string, else what is to be played."""
-    shown = _shown_large(state, theme)
-    if shown is not None:
-        return shown
-    if state.log.wanted_fret:
-        return Large("", f"fret {state.log.wanted_fret}", "", f"string {state.log.current}")
-    return Large("", "pluck open", "", f"string {state.log.current}")
+    """No offset yet: the last good note of this string, else that there is none."""
+    return _shown_large(state, theme) or Large("", "", "", "no note of this string yet")
 
 
 @dataclass(frozen=True)
@@ -259,9 +270,7 @@ def word_rows(word: str, theme: Theme, width: int, height: int) -> tuple[str, ..
         return block_rows(word, ink=theme.glyphs.ink)
     if theme.glyphs.unicode and height >= 3 and pixels <= width:
         return half_block_rows(word)
-    if not theme.glyphs.unicode and height >= 5 and pixels <= width:
-        return block_rows(word, ink=theme.glyphs.ink, columns=1)
-    return None
+    return None  # a letter of single characters is too thin to be read
 
 
 def _single_words(large: Large, theme: Theme) -> list[str]:
@@ -281,7 +290,7 @@ def _beside(large: Large, theme: Theme, width: int, height: int) -> list[Text]:
     if unit:
         sure = " (95 %)" if large.sure else ""
         text.append(Text.assemble((printable(unit, theme), theme.number), (sure, theme.quiet)))
-    text += wrapped(printable(large.about, theme), width, style=theme.quiet)
+    text += wrapped(printable(large.whole_caption, theme), width, style=theme.quiet)
     if unit and height >= 10:
         # The window is large, so its characters are small: the unit in block letters too.
         rows = word_rows(unit, theme, width, 3)

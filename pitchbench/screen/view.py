@@ -31,7 +31,13 @@ from pitchbench.screen.number import (
     large_of,
     move_large,
     number_lines,
-    word_rows,
+)
+from pitchbench.screen.request import (
+    largest_rows,
+    request_lines,
+    request_scale,
+    request_word,
+    small_lines,
 )
 from pitchbench.screen.saddle import move_lines, shown_move, travel_line
 from pitchbench.screen.strip import result_lines, strip_lines
@@ -87,6 +93,15 @@ class _Pane:
     draw: Callable[[int], list[Text]]
 
 
+@dataclass(frozen=True)
+class _Scales:
+    """How large figure and request are drawn; the request in half blocks where it has no scale.
+    They follow the window and not what is shown."""
+
+    figure: Scale
+    request: Scale | None
+
+
 def render(state: State, width: int, height: int, theme: Theme, typed: str = "") -> list[Text]:
     """The screen as exactly ``height`` lines of at most ``width`` cells.
 
@@ -97,12 +112,12 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
     theme : characters and colours.
     typed : figures of a take number that have been typed so far.
     """
-    scale = figure_scale(width, height)
+    scales = _Scales(figure_scale(width, height), request_scale(width, height, theme))
 
     def body(room: int) -> list[Text]:
         if state.display.large_print:
             return _large_print(state, theme, width, room)
-        return _bench(state, theme, width, room, scale)
+        return _bench(state, theme, width, room, scales)
 
     watching = WATCHING if isinstance(state, Taught) else ()
     every = (*watching, *_useful_keys(state))
@@ -157,13 +172,14 @@ def step_words(state: State) -> str:
     return str(state.log.step)
 
 
-def _bench(state: State, theme: Theme, width: int, room: int, scale: Scale) -> list[Text]:
+def _bench(state: State, theme: Theme, width: int, room: int, scales: _Scales) -> list[Text]:
     """The screen above the keys."""
     top = [_header(state, theme, width), *ask_lines(state.asks, theme, width)]
     top += why_lines(state.why, theme, width)
     if len(top) > room:
         return top[:room]
-    number = number_lines(large_of(state, theme), theme, width, scale)
+    # The letters of the request are the last to go: what stands below them goes before them.
+    number = _number(state, theme, width, scales)[: max(room - len(top), 3)]
     panes = _panes(state, theme, width, room - len(top), number)
     heights = _allot(panes, _PRIORITY[state.log.step], room - len(top))
     spare = room - len(top) - sum(heights.values())
@@ -177,6 +193,14 @@ def _bench(state: State, theme: Theme, width: int, room: int, scale: Scale) -> l
             spare -= 1
         lines += pane.draw(heights[name])[: heights[name]]
     return lines
+
+
+def _number(state: State, theme: Theme, width: int, scales: _Scales) -> list[Text]:
+    """What to do in block letters with the number beside it; at the end the number alone."""
+    word, large = request_word(state), large_of(state, theme)
+    if not word:
+        return number_lines(large, theme, width, scales.figure)
+    return request_lines(word, large, theme, width, scales.request)
 
 
 def _allot(panes: dict[str, _Pane], priority: tuple[str, ...], room: int) -> dict[str, int]:
@@ -277,21 +301,23 @@ def _check_lines(theme: Theme, width: int, height: int) -> list[Text]:
 
 
 def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text]:
-    """Step, number and word alone, as large as the window allows; the request in plain text."""
+    """Request and number alone, as large as the window allows; the sentence in plain text."""
     lines = [_header(state, theme, width), *ask_lines(state.asks, theme, width)]
     lines += why_lines(state.why, theme, width)
     move = shown_move(state) if state.log.step is Step.MOVE else None
     large = large_of(state, theme) if move is None else move_large(move)
-    free = room - len(lines)
+    word = request_word(state) or large.word
+    rows = largest_rows(word, theme, width, (room - len(lines)) * 3 // 5)
+    lines += [Text(row, theme.ask) for row in rows]
+    free = room - len(lines) - 1
     scale = next(
         (s for s in (Scale(6, 3), Scale(4, 2)) if _fits(large.figure, s, width, free)), Scale(2, 1)
     )
     number = number_lines(large, theme, width, scale)
-    if len(lines) + len(number) <= room:
-        lines += [Text()] * min(1, room - len(lines) - len(number)) + number
-    step = word_rows(step_words(state), theme, width, room - len(lines) - 1)
-    if step is not None:
-        lines += [Text(), *(Text(row, theme.number) for row in step)]
+    if len(number) <= free:
+        lines += [Text(), *number]
+    elif free > 1:
+        lines += [Text(), *small_lines(large, theme, width)][:free]
     return [padded(line, width) for line in lines[:room]]
 
 

@@ -66,6 +66,11 @@ def fit(log: Log, reading: Reading | Rejected) -> Match:
     return fit_tuning(log, reading.pitch_hz)
 
 
+def fit_live(log: Log, pitch_hz: float) -> Match:
+    """What a note that still rings is taken for; its stiffness is not known yet."""
+    return _fit_tuned(log, pitch_hz, None) if log.tuned else fit_tuning(log, pitch_hz)
+
+
 def fit_tuning(log: Log, pitch_hz: float) -> Match:
     """What a pitch is taken for while the string is being tuned."""
     number = log.current

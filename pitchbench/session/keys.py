@@ -134,7 +134,11 @@ def _tolerance(state: State, step_cents: float) -> State:
     if cents == before_cents:
         return state
     state = state.kept(ToleranceEntry(state.at_s, cents), says=f"The tolerance is {cents:g} cents.")
-    return _redecided(state) if state.log.string.now is not None else state
+    for string in state.log.strings:
+        if string.now is not None:
+            state = steps.judged_anew(state, string.number)
+    here = not state.finished and state.log.string.now is not None
+    return _redecided(state) if here else state
 
 
 def _said(state: State, steps_more: int) -> State:

@@ -211,6 +211,17 @@ def left_as(log: Log, string: StringState) -> Outcome:
     return Outcome.BORDER if saddles.partner(log, string) is None else Outcome.COMPROMISE
 
 
+def judged_anew(state: State, number: int) -> State:
+    """A string by the present tolerance: what it was left as, if it was, follows."""
+    says = state.says
+    state = weighed(state, number)
+    string = state.log.strings[number - 1]
+    if string.outcome in _CHECKED_ONCE_MORE:
+        outcome = left_as(state.log, string)
+        state = state if outcome is string.outcome else _done(state, outcome, number)
+    return replace(state, says=says)
+
+
 def _done(state: State, outcome: Outcome, number: int) -> State:
     now = state.log.strings[number - 1].now
     return state.kept(OutcomeEntry(state.at_s, number, outcome, now))
@@ -248,6 +259,12 @@ def _go_on(state: State) -> State:
 
 def _checked(log: Log) -> frozenset[int]:
     """The strings that were checked once more."""
-    last = [isinstance(e, StepEntry) and e.step is Step.LAST_ROUND for e in log.standing]
-    since = log.standing[last.index(True) :] if True in last else ()
-    return frozenset(entry.string for entry in since if isinstance(entry, OutcomeEntry))
+    beside = log.setup.instrument.bridge.beside
+    begun: set[int] = set()
+    done: set[int] = set()
+    for entry in log.standing:
+        if isinstance(entry, StepEntry) and entry.step is Step.LAST_ROUND:
+            begun.add(entry.string)
+        elif isinstance(entry, OutcomeEntry) and {entry.string, beside(entry.string)} & begun:
+            done.add(entry.string)
+    return frozenset(done)

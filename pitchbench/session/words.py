@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 from pitchbench.belief import Belief, half95
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation.bridge import Move, move_words
+from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
 from pitchbench.intonation.verdict import Verdict, percent
@@ -118,7 +119,7 @@ def border_words(log: Log, verdict: Verdict) -> str:
     if now is None or verdict.p_moved is None:
         return ""
     within = f"Within {log.tolerance_cents:g} cents"
-    where = "On the border" if verdict.border else "Good now"
+    where = "On the border, neither is sure" if verdict.border else "Good now"
     return (
         f"{where}: {offset_words(now)}. {within} if you leave it: "
         f"{percent(verdict.p_within)}; if you move it: {percent(verdict.p_moved)}."
@@ -254,7 +255,7 @@ def what_to_move(setup: Setup, whose: str) -> str:
 
 def _ask_move(state: State) -> str:
     strings, whose = _on_saddle(state)
-    return f"Slacken {strings} and {what_to_move(state.setup, whose)}{_how_far(state)}."
+    return f"Slacken {strings}, then {what_to_move(state.setup, whose)}{_how_far(state)}."
 
 
 def _ask_border(state: State) -> str:
@@ -312,14 +313,26 @@ _ASKS: Final[dict[Step, Callable[[State], str]]] = {
 }
 
 
+#: What is said where a string is on the border, so that nobody has to look it up.
+BORDER_MEANS: Final = (
+    f"on the border: less than {100 * SURE:.0f} % sure that it is within the tolerance"
+)
+
+
+def _how_sure(string: StringState) -> str:
+    """ " (97 % sure)", where that is known."""
+    return "" if string.verdict is None else f" ({percent(string.verdict.p_within)} sure)"
+
+
 def outcome_words(string: StringState, outcome: Outcome, tolerance_cents: float) -> str:
     """How a string was left, in one sentence."""
     value = "not measured" if string.now is None else offset_words(string.now)
     match outcome:
         case Outcome.LEAVE:
-            return f"String {string.number}: leave it, {value}, within {tolerance_cents:g}."
+            sure = _how_sure(string)
+            return f"String {string.number}: leave it, {value}, within {tolerance_cents:g}{sure}."
         case Outcome.BORDER:
-            return f"String {string.number}: left on the border, {value}."
+            return f"String {string.number}: left on the border, {value}{_how_sure(string)}."
         case Outcome.COMPROMISE:
             return f"String {string.number}: {value}, the best for both strings on its saddle."
         case Outcome.OUT_OF_TRAVEL:

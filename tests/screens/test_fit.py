@@ -5,9 +5,12 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from states import STATES, guitar, new, sharp
+from states import STATES, guitar, in_tune, new, sharp, worked
 
+from pitchbench.screen.digits import block_rows, half_block_rows
 from pitchbench.screen.frame import LEAST_HEIGHT, LEAST_WIDTH
+from pitchbench.screen.number import large_of
+from pitchbench.screen.request import request_scale, request_word
 from pitchbench.screen.text import printable
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.screen.view import keys_of, render
@@ -56,15 +59,32 @@ def test_a_window_too_small_says_so(width: int, height: int) -> None:
     assert lines[0].plain == f"too small: needs {LEAST_WIDTH} x {LEAST_HEIGHT}"
 
 
-def test_the_large_number_is_five_rows_high_in_every_window_that_shows_one() -> None:
-    """Of the smallest window too: the number is the last pane that is given up."""
-    state = STATES["open"]
-    for width, height in ((40, 12), (80, 24), (120, 40), (200, 60)):
-        text = [line.plain for line in render(state, width, height, THEMES[0])]
-        rows = [line for line in text if line.startswith(("  ██ ", "██████", "    ████ "))]
-        assert len(rows) >= 2
-        # The foot of the 0 and of the point stand in one row, in the first forty columns.
-        assert sum("██" in line[:40] for line in text) >= 5
+def test_what_to_do_stands_in_block_letters_in_every_window() -> None:
+    """Of the smallest window too, and the number beside it: they are the last to be given up."""
+    words = {
+        "before": "OPEN", "tune": "NEXT", "tune-flat": "TUNE", "open": "OPEN", "fretted": "12TH",
+        "settling": "WAIT", "settled": "DAMP", "move": "MOVE", "retune": "TUNE", "border": "NEXT",
+        "last-round": "TUNE", "last-round-open": "12TH", "finished": "", "no-sound": "",
+    }  # fmt: skip
+    for name, word in words.items():
+        state = STATES[name]
+        assert request_word(state) == word, name
+        if not word:
+            continue
+        for width, height in ((40, 12), (60, 24), (80, 24), (120, 40), (200, 60)):
+            for theme in THEMES:
+                text = [line.plain for line in render(state, width, height, theme)]
+                scale = request_scale(width, height, theme)
+                rows = (
+                    half_block_rows(word)
+                    if scale is None
+                    else block_rows(
+                        word, ink=theme.glyphs.ink, columns=scale.columns, rows=scale.rows
+                    )
+                )
+                first = next(n for n, line in enumerate(text) if line.startswith(rows[0].rstrip()))
+                for row, line in zip(rows, text[first:], strict=False):
+                    assert line.startswith(row.rstrip()), (name, width, height)
 
 
 def test_a_word_stands_beside_the_number_in_every_verdict() -> None:
@@ -76,8 +96,30 @@ def test_a_word_stands_beside_the_number_in_every_verdict() -> None:
         "border": "border",
     }
     for name, word in words.items():
-        text = " ".join(line.plain[26:].strip() for line in render(STATES[name], 40, 12, THEMES[1]))
-        assert " ".join(part for part in word.split()) in " ".join(text.split())
+        for theme in THEMES:
+            text = " ".join(line.plain for line in render(STATES[name], 40, 12, theme))
+            assert f", {word}" in text or f" {word}" in text
+            assert "12th fret against open" in text or not theme.glyphs.unicode
+
+
+def test_one_note_is_this_note_and_the_offset_is_named() -> None:
+    for name in ("settling", "settled", "tune-flat", "retune"):
+        large = large_of(STATES[name], THEMES[0])
+        assert large.caption == "this note", name
+    for name in ("fretted", "move", "border"):
+        assert large_of(STATES[name], THEMES[0]).caption == "12th fret against open", name
+
+
+def test_a_note_that_was_not_asked_for_is_not_judged() -> None:
+    """The 12th fret while tuning, another string while taking readings."""
+    tuning = worked()
+    fretted = tuning.ring(tuning.hz(4, 12, 0.0)).state
+    other = in_tune()
+    other = other.ring(other.hz(2, 0, 0.0))
+    for state in (fretted, other.state):
+        large = large_of(state, THEMES[0])
+        assert (large.figure, large.word) == ("", "not asked")
+    assert large_of(other.state, THEMES[0]).about == "string 2 open"
 
 
 def test_left_handed_is_the_mirror_image() -> None:

@@ -11,10 +11,12 @@ from pitchbench.intonation.verdict import (
     MoreTakes,
     Notice,
     Verdict,
+    choice_words,
     explain,
     notice_words,
     percent,
     progress_words,
+    sure_words,
 )
 
 TAKE_MORE, LEAVE, MOVE = Decision.TAKE_MORE, Decision.LEAVE, Decision.MOVE
@@ -32,8 +34,11 @@ def an_offset(cents: float) -> Offset:
         (0.9951, "over 99 %"),
         (0.995, "over 99 %"),
         (0.9949, "99 %"),
+        (0.95, "95 %"),
+        (0.9499, "94 %"),
         (0.5, "50 %"),
-        (0.0051, "1 %"),
+        (0.01, "1 %"),
+        (0.0099, "under 1 %"),
         (0.005, "under 1 %"),
         (0.0, "under 1 %"),
     ],
@@ -64,6 +69,19 @@ def test_what_is_decided_needs_no_more_takes(decision: Decision) -> None:
     verdict = Verdict(decision, 2.0, 0.5, plucks_to_go=3.0)
     assert verdict.more_takes is None
     assert progress_words(verdict) == ""
+
+
+def test_how_sure_it_is_which_way_it_goes() -> None:
+    said = {
+        Verdict(TAKE_MORE, 2.0, 0.829, plucks_to_go=2.2): "82 % sure: leave it; some 3 more plucks",
+        Verdict(TAKE_MORE, 2.0, 0.26, plucks_to_go=1.0): "74 % sure: move it; 1 more pluck",
+        Verdict(LEAVE, 2.0, 0.951): "95 % sure: leave it",
+        Verdict(MOVE, 2.0, 0.001): "over 99 % sure: move it",
+    }
+    for verdict, words in said.items():
+        assert sure_words(verdict) == words
+    border = Verdict(LEAVE, 2.0, 0.6, border=True, p_moved=0.91)
+    assert choice_words(border) == "60 % good if left, 91 % if moved"
 
 
 def test_one_take_decides_and_several_decide() -> None:

@@ -81,7 +81,7 @@ def test_the_sheet_says_what_a_number_rests_on_and_how_sure_it_is():
     assert string.now is not None
     record = a_record()._replace(setup=story.state.setup, entries=story.entries)
     row = build_sheet(record).rows[5]
-    assert row.outcome == f"within tolerance, {percent(string.verdict.p_within)}"
+    assert row.outcome == f"within tolerance, {percent(string.verdict.p_within)} sure"
     assert string.verdict.p_within >= SURE
     counts = f"{string.now.open.n} open and {string.now.fretted.n} fretted takes"
     words = f"{row.left} from {counts} since the last move, and what was known before it"

@@ -134,7 +134,7 @@ def test_a_string_that_is_off_gets_a_move_in_the_right_direction(
     # 648 mm, 12th fret: 2.67 cents per mm (docs/definitions.md, section 3).
     assert move.mm == pytest.approx(offset / 2.67, rel=0.05)
     assert move.cautions
-    assert story.state.asks.startswith("Slacken string 6 and move its saddle 2.")
+    assert story.state.asks.startswith("Slacken string 6, then move its saddle 2.")
 
 
 def test_no_verdict_rests_on_a_single_fretted_note() -> None:

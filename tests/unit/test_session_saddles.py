@@ -196,7 +196,7 @@ def test_both_strings_of_a_saddle_are_measured_before_it_is_moved() -> None:
     assert advice is not None
     # The mean of 9 and 3 is what the saddle can cure.
     assert advice.mm == pytest.approx(6.0 / CENTS_PER_MM, rel=0.06)
-    assert story.state.asks.startswith("Slacken strings 5 and 6 and move their saddle")
+    assert story.state.asks.startswith("Slacken strings 5 and 6, then move their saddle")
 
 
 def test_a_shared_saddle_ends_at_the_best_compromise_for_both() -> None:
@@ -256,9 +256,9 @@ def test_travel_counts_what_was_said() -> None:
 @pytest.mark.parametrize(
     ("kind", "what"),
     [
-        (BridgeKind.FIXED_SADDLE, "Slacken string 6 and file its break point 0."),
-        (BridgeKind.SLIDING_WOOD, "Slacken string 6 and slide the bridge under it 0."),
-        (BridgeKind.CLAMPED_TREMOLO, "Slacken string 6 and move its saddle 0."),
+        (BridgeKind.FIXED_SADDLE, "Slacken string 6, then file its break point 0."),
+        (BridgeKind.SLIDING_WOOD, "Slacken string 6, then slide the bridge under it 0."),
+        (BridgeKind.CLAMPED_TREMOLO, "Slacken string 6, then move its saddle 0."),
     ],
 )
 def test_a_bridge_without_screws_is_told_what_a_hand_does_there(
@@ -276,5 +276,5 @@ def test_a_bridge_without_screws_is_told_what_a_hand_does_there(
     else:
         assert "Mark where" in cautions
     story.live(story.target_hz(6) * 0.9)
-    verb = what.split(" and ")[1].split(" ", maxsplit=1)[0].capitalize()
+    verb = what.split(", then ")[1].split(" ", maxsplit=1)[0].capitalize()
     assert story.state.asks.startswith(verb)

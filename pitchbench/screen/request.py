@@ -1,0 +1,208 @@
+"""What is to be done now, in block letters, with the number and the word of judgement beside it."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rich.text import Text
+
+from pitchbench.notes import ordinal
+from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
+from pitchbench.screen.number import Large, Scale
+from pitchbench.screen.text import fitted, printable, side_by_side, wrapped
+from pitchbench.screen.theme import Theme
+from pitchbench.session.log import Step, StepEntry, TakeEntry
+from pitchbench.session.state import State
+
+#: The widest of the words, and the widest usual figure.
+_WIDEST: Final = pixel_width("MOVE")
+_FIGURE: Final = pixel_width("+00.0")
+
+#: From which width and height on letters are how large; smaller ones are of half blocks.
+_SCALES: Final = ((160, 54, Scale(6, 3)), (76, 38, Scale(4, 2)), (40, 18, Scale(2, 1)))
+
+_GAP: Final = 2
+
+#: Beside a figure there is room for single words from this width on.
+_SINGLE: Final = 8
+
+_WORDS: Final = {
+    Step.BEFORE: "OPEN",
+    Step.TUNE: "TUNE",
+    Step.OPEN: "OPEN",
+    Step.MOVE: "MOVE",
+    Step.RETUNE: "TUNE",
+    Step.BORDER: "NEXT",
+}
+
+
+def request_word(state: State) -> str:
+    """What the hands do now, in one word; nothing where nothing is to be done."""
+    log = state.log
+    if state.input_lost is not None or log.finished:
+        return ""
+    if state.ringing and log.tuned and log.step is not Step.BORDER:
+        return "WAIT" if state.offered is None else "DAMP"
+    if log.step is Step.TUNE and _has_just_turned_to(state):
+        return "NEXT"
+    if log.step is Step.LAST_ROUND and not log.tuned:
+        return "TUNE"
+    if log.step in _WORDS or not log.wanted_fret:
+        return _WORDS.get(log.step, "OPEN")
+    return ordinal(state.setup.instrument.neck_fret(log.current, log.wanted_fret)).upper()
+
+
+def _has_just_turned_to(state: State) -> bool:
+    """Whether another string is at work than the one heard last, and nothing is heard of it yet."""
+    if state.ringing:
+        return False
+    for entry in reversed(state.log.standing):
+        if isinstance(entry, TakeEntry):
+            return entry.take.string != state.log.current
+        if isinstance(entry, StepEntry) and entry.string != state.log.current:
+            return True
+    return False
+
+
+def request_scale(width: int, height: int, theme: Theme) -> Scale | None:
+    """The size of the letters in a window; None for half blocks."""
+    for least_width, least_height, scale in _SCALES:
+        if width >= least_width and height >= least_height:
+            return scale
+    return None if theme.glyphs.unicode else Scale(2, 1)
+
+
+def request_lines(
+    word: str, large: Large, theme: Theme, width: int, scale: Scale | None
+) -> list[Text]:
+    """The request in block letters; beside it, or below where it is too wide, number and judgement;
+    below both what the number is of. Always equally many lines for a window."""
+    rows = (
+        half_block_rows(word)
+        if scale is None
+        else block_rows(word, ink=theme.glyphs.ink, columns=scale.columns, rows=scale.rows)
+    )
+    columns = 1 if scale is None else scale.columns
+    height = 3 if scale is None else 5 * scale.rows
+    field = _WIDEST * columns
+    block = [Text(row, theme.ask) for row in rows]
+    left = width - field - _GAP
+    if height >= 10 and left >= _FIGURE * 2:
+        return side_by_side(block, _column(large, theme, left, height), field, _GAP)
+    caption = _first_line(large.whole_caption, theme, width)
+    if scale is None:
+        beside = _figure(large, theme, left, None) if large.figure else []
+        lines = side_by_side(block, beside, field, _GAP)
+        about = _first_line(large.about, theme, width)
+        return [*lines, _captioned(large, theme, width), about]
+    if left >= _FIGURE * 2 + 1 + _SINGLE:
+        return [*side_by_side(block, _row(large, theme, left), field, _GAP), caption]
+    if height >= 10:
+        return [*block, Text(), *_pad(_row(large, theme, width), 5), caption]
+    if theme.glyphs.unicode:
+        return [*block, *_pad(_small_row(large, theme, width), 3), caption]
+    figure = f"{large.figure.strip()} ".lstrip()
+    below = Text.assemble((figure, theme.number), _judgement(large, theme))
+    return [*_pad(block, height), fitted(below, width), caption]
+
+
+def largest_rows(word: str, theme: Theme, width: int, height: int) -> tuple[str, ...]:
+    """``word`` in the largest block letters that so many cells hold; nothing if none do."""
+    pixels = pixel_width(word)
+    sizes = ((columns, rows) for rows in (6, 5, 4, 3, 2, 1) for columns in (2 * rows, rows))
+    for columns, rows in sizes:
+        fits = pixels * columns <= width and 5 * rows <= height
+        if fits and (columns > 1 or theme.glyphs.unicode):
+            return block_rows(word, ink=theme.glyphs.ink, columns=columns, rows=rows)
+    if theme.glyphs.unicode and pixels <= width and height >= 3:
+        return half_block_rows(word)
+    return ()
+
+
+def small_lines(large: Large, theme: Theme, width: int) -> list[Text]:
+    """The number with its word in half blocks where there are any, and what it is of."""
+    about = wrapped(printable(large.whole_caption, theme), width, style=theme.quiet)
+    if theme.glyphs.unicode:
+        return [*_pad(_small_row(large, theme, width), 3), *about]
+    figure = f"{large.figure.strip()} ".lstrip()
+    line = Text.assemble((figure, theme.number), _judgement(large, theme))
+    return [fitted(line, width), *about]
+
+
+def _pad(lines: list[Text], height: int) -> list[Text]:
+    return [*lines, *[Text()] * height][:height]
+
+
+def _first_line(words: str, theme: Theme, width: int) -> Text:
+    return [*wrapped(printable(words, theme), width, style=theme.quiet), Text()][0]
+
+
+def _captioned(large: Large, theme: Theme, width: int) -> Text:
+    """What the number is of, its ± and the word in one line of a small window."""
+    what = f"{large.caption} {large.sure}".strip()
+    words = ", ".join(part for part in (what, large.word) if part)
+    return fitted(Text(printable(words, theme), theme.number), width)
+
+
+def _unit(large: Large) -> str:
+    return f"{large.unit} {large.sure}".rstrip() if large.figure.strip() else ""
+
+
+def _judgement(large: Large, theme: Theme) -> Text:
+    """The word and the unit with its ± in one line."""
+    words = ", ".join(part for part in (large.word, _unit(large)) if part)
+    sure = " (95 %)" if large.sure else ""
+    return Text.assemble((printable(words, theme), theme.number), (sure, theme.quiet))
+
+
+def _figure(large: Large, theme: Theme, width: int, scale: Scale | None) -> list[Text]:
+    if scale is None and theme.glyphs.unicode:
+        return [fitted(Text(row, theme.number), width) for row in half_block_rows(large.figure)]
+    columns, rows = (2, 1) if scale is None else (scale.columns, scale.rows)
+    if pixel_width(large.figure) * columns > width:
+        columns = max(1, width // pixel_width(large.figure))
+    drawn = block_rows(large.figure, ink=theme.glyphs.ink, columns=columns, rows=rows)
+    return [Text(row, theme.number) for row in drawn]
+
+
+def _row(large: Large, theme: Theme, width: int) -> list[Text]:
+    """The figure with single words beside it; without a figure the word alone."""
+    if not large.figure:
+        return _word(large.word, theme, width)
+    words = [*large.word.split(), large.unit, large.sure] if large.figure.strip() else [large.word]
+    beside = [Text(printable(word, theme), theme.number) for word in words if word]
+    field = _FIGURE * 2
+    figure = _figure(large, theme, field, Scale(2, 1))
+    return side_by_side(figure, [fitted(word, width - field - 1) for word in beside], field, 1)
+
+
+def _small_row(large: Large, theme: Theme, width: int) -> list[Text]:
+    """The same in half blocks, three lines high."""
+    if not large.figure:
+        return _word(large.word, theme, width)
+    figure = _figure(large, theme, _FIGURE, None)
+    words = [large.word, f"{large.unit} {large.sure}".rstrip() if large.figure.strip() else ""]
+    beside = [Text(printable(word, theme), theme.number) for word in words]
+    return side_by_side(figure, beside, _FIGURE, _GAP)
+
+
+def _word(word: str, theme: Theme, width: int) -> list[Text]:
+    if not word:
+        return []
+    if theme.glyphs.unicode and pixel_width(word) <= width:
+        return [Text(row, theme.number) for row in half_block_rows(word)]
+    return [Text(printable(word, theme).upper(), theme.number)]
+
+
+def _column(large: Large, theme: Theme, width: int, height: int) -> list[Text]:
+    """The figure, below it the word, the unit and what the number is of."""
+    about = wrapped(printable(large.whole_caption, theme), width, style=theme.quiet)
+    lines: list[Text] = []
+    if large.figure:
+        scale = Scale(4, 2) if width >= _FIGURE * 4 and height >= 15 else Scale(2, 1)
+        lines += _pad(_figure(large, theme, width, scale), 5 * scale.rows)
+    word = _word(large.word, theme, width)
+    unit = _judgement(Large(large.figure, "", large.sure, "", large.unit), theme)
+    if len(lines) + len(word) + bool(unit.plain) + len(about) > height:
+        return _pad([*lines, _judgement(large, theme), *about], height)
+    return _pad([*lines, *word, *([unit] if unit.plain else []), *about], height)
