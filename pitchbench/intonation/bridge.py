@@ -104,11 +104,12 @@ class Move:
 
     @property
     def out_of_travel(self) -> bool:
-        """Whether the record says that the saddle cannot go that far."""
-        total_mm = self.mm + self.moved_mm
+        """Whether the record says that the saddle cannot go that far that way. The way back is
+        never barred: a saddle beyond its travel shows that a move was made otherwise than told."""
         away_mm, toward_mm = self.bridge.travel_away_mm, self.bridge.travel_toward_nut_mm
-        limit_mm = away_mm if total_mm > 0.0 else toward_mm
-        return limit_mm is not None and abs(total_mm) > limit_mm
+        limit_mm = away_mm if self.mm > 0.0 else toward_mm
+        total_mm = math.copysign(1.0, self.mm) * (self.mm + self.moved_mm)
+        return limit_mm is not None and total_mm > limit_mm
 
     @property
     def cautions(self) -> tuple[str, ...]:

@@ -215,7 +215,12 @@ def _to_go(known: Knowledge, takes_u: float, needed: float) -> float:
     ratio = known.open_spread_cents / known.spread_cents
     opens = min(max(ratio, 1.0 / _RUN[1]), 1.0 / _RUN[0])
     least = LEAST_TO_LEAVE - known.fretted
-    fretted = known.spread_cents**2 * (needed**-2 - takes_u**-2) if needed else math.inf
+    if not needed:
+        fretted = math.inf
+    elif not takes_u:
+        fretted = 0.0  # the takes leave nothing open
+    else:
+        fretted = known.spread_cents**2 * (needed**-2 - takes_u**-2)
     return float(max(fretted * (1.0 + opens), least, 1.0))
 
 

@@ -9,6 +9,7 @@ from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import (
     CAUTIONS,
     Direction,
+    Move,
     Rotation,
     move_words,
     plan_move,
@@ -161,3 +162,13 @@ def test_a_very_wide_interval_still_gives_a_move():
     move = plan_move(measured(40.0, half=3000.0), instrument(SCREWS), 1)
     low, high = move.interval95_mm
     assert low < 0.0 < move.mm < high
+
+
+@pytest.mark.parametrize(
+    ("moved_mm", "mm", "beyond"),
+    [(18.0, -0.6, False), (18.0, 0.6, True), (-14.0, 1.0, False), (-14.0, -1.0, True)],
+)
+def test_the_way_back_is_never_out_of_travel(moved_mm: float, mm: float, beyond: bool) -> None:
+    """A saddle that was moved the wrong way stands elsewhere than the record says."""
+    bridge = Bridge(BridgeKind.SCREW_SADDLES, travel_toward_nut_mm=12.0, travel_away_mm=12.0)
+    assert Move(6, mm, (mm, mm), bridge, moved_mm=moved_mm).out_of_travel is beyond

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -198,3 +199,11 @@ def test_persons_as_they_are(world: World, goal: float, plucks: float, moves: fl
     ):
         assert np.mean(values) <= most + 3.0 * np.std(values) / math.sqrt(len(values))
     assert abs(claimed.mean() - within.mean()) <= 0.03 + 3.0 * error
+
+
+def test_takes_that_leave_nothing_open_are_enough() -> None:
+    """On an uneven string all doubt may be which partials count; no further take mends that."""
+    known = heard("off", 0.0, 7.1, 9.0)
+    assert known.offset is not None
+    doubtful = replace(known, choice_u_cents=2.0 * known.offset.u)
+    assert judged(doubtful, 12.0).plucks_to_go == d.LEAST_TO_LEAVE - known.fretted
