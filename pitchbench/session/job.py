@@ -83,6 +83,10 @@ _SWITCHES: Final = {
 }
 
 
+#: Keys that mean something only where a rehearsal is watched.
+_OF_WATCHING: Final = (Command.PAUSE, Command.STEP)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Job(ABC):
     """The state of a guided job.
@@ -178,7 +182,7 @@ class Job(ABC):
 
     def _key(self, key: KeyPressed) -> Self:
         """A key does what it does, wherever it is pressed; on the help page it also leaves that."""
-        if self.quit:
+        if self.quit or key.command in _OF_WATCHING:
             return self
         done = key.command is Command.QUIT or (self.finished and key.command is Command.ACCEPT)
         if done:

@@ -88,8 +88,6 @@ class Taught(State):
         """The next state, and the next lesson."""
         if isinstance(event, KeyPressed) and event.command is Command.PAUSE:
             return replace(self, paused=not self.paused)
-        if isinstance(event, KeyPressed) and event.command is Command.STEP:
-            return self  # it is time that makes a step
         now = super().advance(event)
         lesson = lesson_of(now)
         if lesson is now.lesson:
