@@ -92,7 +92,8 @@ class Instrument:
 
     ``scale_mm`` is the longest of the strings' scales; ``action_mm`` the clearance of the outer
     strings' mean over the 12th fret; ``setback_mm`` the saddle setback already there per string,
-    string 1 first, empty if not known.
+    string 1 first, empty if not known. ``confirmed`` names what somebody said of it and not a
+    preset alone ("strings", "action", "relief"); None in records that do not tell.
 
     A fret is counted from the nut of its string everywhere in the program, so that 12 is the
     octave; `neck_fret` says where that is on the neck.
@@ -115,6 +116,7 @@ class Instrument:
     strings_fitted: date | None = None
     temperature_c: float | None = None
     notes: str = ""
+    confirmed: tuple[str, ...] | None = None
 
     @property
     def tuning(self) -> str:

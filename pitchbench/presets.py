@@ -247,7 +247,9 @@ _ALL: Final = (
 )
 
 #: The built-in instruments by name.
-PRESETS: Final[dict[str, Instrument]] = {instrument.name: instrument for instrument in _ALL}
+PRESETS: Final[dict[str, Instrument]] = {
+    instrument.name: replace(instrument, confirmed=()) for instrument in _ALL
+}
 
 
 def preset(name: str) -> Instrument:

@@ -29,7 +29,8 @@ SECTIONS: Final[dict[str, str]] = {
     "Sound": "--device --channel --rate --record --recording --again --jobs --check --seconds "
     "--pluck",
     "Records": "--resume --session --keep --store --with-sessions --for-good --save",
-    "Output": "--hear --out --force --partials --second-opinion --lbf --cue --large --plain "
+    "Output": "--hear --out --force --remarks --recommend --next-check --partials "
+    "--second-opinion --lbf --cue --large --plain "
     "--format --help",
 }
 _SECTION_OF: Final = {flag: name for name, flags in SECTIONS.items() for flag in flags.split()}

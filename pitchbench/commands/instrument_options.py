@@ -310,7 +310,23 @@ def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
         for option, field in words.items()
         if given(option) is not None
     }
-    return replace(instrument, bridge=bridge, **changes)
+    confirmed = instrument.confirmed
+    if confirmed is not None:
+        said = {_CONFIRMS[option] for option in _CONFIRMS if given(option)}
+        confirmed = tuple(sorted(said.union(confirmed)))
+    return replace(instrument, bridge=bridge, confirmed=confirmed, **changes)
+
+
+#: What an option says of an instrument, as `Instrument.confirmed` names it.
+_CONFIRMS: Final = {
+    "gauges": "strings",
+    "cores": "strings",
+    "materials": "strings",
+    "string_set": "strings",
+    "strings_fitted": "strings",
+    "action": "action",
+    "relief": "relief",
+}
 
 
 def _with_strings(instrument: Instrument, tuning: str | None, gauges: str | None) -> Instrument:

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import tempfile
+import webbrowser
+from datetime import date, datetime
 from pathlib import Path
 from typing import Final
 
@@ -10,54 +13,99 @@ import click
 
 from pitchbench.commands.common import ExamplesFirst, printable, store_option
 from pitchbench.commands.defaults import values
-from pitchbench.errors import PitchbenchError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, html_to_pdf, takes_csv, write_file
-from pitchbench.report.sheet import Workshop, sheet_html, sheet_lines
+from pitchbench.report.sheet import Words, Workshop, sheet_html, sheet_lines
 
 EXAMPLES = """\
   pitchbench sheet last                        the latest session, as text
+  pitchbench sheet "Blue bass" --open          its latest session, in the browser
   pitchbench sheet last --out sheet.html       one page to print or to send
   pitchbench sheet 20260314-a3f91c --out sheet.pdf
   pitchbench sheet 20260314 --out plucks.csv   every pluck, for a spreadsheet
 """
 
 _SUFFIXES: Final = (".html", ".csv", ".json", ".pdf")
+_SHOWN: Final = (".html", ".pdf")
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
 @click.argument("session")
 @click.option("--out", type=click.Path(path_type=Path), help="File: .html, .csv, .json or .pdf.")
 @click.option("--force", is_flag=True, help="Replace the file if it exists.")
+@click.option("--open", "opened", is_flag=True, help="Show the page in the browser.")
+@click.option("--remarks", default="", metavar="TEXT", help="What the customer said.")
+@click.option("--recommend", default="", metavar="TEXT", help="What you advise.")
+@click.option("--next-check", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE",
+              help="When to check again, as 2027-03-31 [in half a year].")  # fmt: skip
 @store_option
-def command(session: str, out: Path | None, force: bool, store: str | None) -> None:
-    """The setup sheet of SESSION: the beginning of its id, or "last"."""
+def command(
+    *,
+    session: str,
+    out: Path | None,
+    force: bool,
+    opened: bool,
+    remarks: str,
+    recommend: str,
+    next_check: datetime | None,
+    store: str | None,
+) -> None:
+    """The setup sheet of SESSION: the beginning of its id, "last", or the name of an instrument,
+    whose latest session is meant."""
     suffix = out.suffix.lower() if out else ""
     if out and suffix not in _SUFFIXES:
         raise PitchbenchError(
             f"What {printable(str(out))!r} should hold cannot be told from its name.",
             f"End it in one of: {', '.join(_SUFFIXES)}.",
         )
+    if opened and out and suffix not in _SHOWN:
+        raise PitchbenchError(
+            "A browser shows no such file as a page.", f"End it in one of: {', '.join(_SHOWN)}."
+        )
+    due: date | None = next_check.date() if next_check else None
+    words = Words(_workshop(), remarks, recommend, due)
     with Repository.open(store) as repository:
-        session_id = repository.find_session(session, kind=SessionKind.SETUP)
-        record = repository.session(session_id, traces_too=suffix == ".json")
+        record = repository.session(_meant(repository, session), traces_too=suffix == ".json")
+        if out is None and opened:
+            # A folder of its own, which nobody else may read.
+            out = (
+                Path(tempfile.mkdtemp(prefix="pitchbench-")) / f"sheet-{record.meta.short_id}.html"
+            )
+            suffix = out.suffix
         if out is None:
-            for line in sheet_lines(record, _survey(repository, record), _workshop()):
+            for line in sheet_lines(record, _survey(repository, record), words):
                 click.echo(printable(line))
             return
         if os.path.lexists(out) and not force:  # before the work, not after it
             write_file(out, [], force=False)
-        write_file(out, [_content(suffix, record, repository)], force=force)
+        write_file(out, [_content(suffix, record, repository, words)], force=force)
     click.echo(f"Written: {printable(str(out))}", err=True)
+    if opened and not webbrowser.open(out.resolve().as_uri()):
+        raise PitchbenchError(
+            "No browser could be started.", f"Open {printable(str(out))!r} by hand."
+        )
 
 
-def _content(suffix: str, record: SessionRecord, repository: Repository) -> bytes:
+def _meant(repository: Repository, words: str) -> str:
+    """The id of the session that is named, or of the latest one of the instrument that is."""
+    try:
+        return repository.find_session(words, kind=SessionKind.SETUP)
+    except RecordsError:
+        named = repository.has_instrument(words)
+        latest = repository.sessions(words, last=1, rehearsals=True) if named else []
+        if not latest:
+            raise
+        return latest[0].meta.id
+
+
+def _content(suffix: str, record: SessionRecord, repository: Repository, words: Words) -> bytes:
     if suffix == ".csv":
         return takes_csv(record).encode()
     if suffix == ".json":
         return "".join(export_json(repository.instruments_of([record]), [record])).encode()
-    page = sheet_html(record, _survey(repository, record), _workshop())
+    page = sheet_html(record, _survey(repository, record), words)
     return html_to_pdf(page) if suffix == ".pdf" else page.encode()
 
 

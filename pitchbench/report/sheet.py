@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Final
 
 import jinja2
@@ -10,7 +11,7 @@ from markupsafe import Markup
 
 from pitchbench.analysis.neck import NeckResult
 from pitchbench.errors import printable
-from pitchbench.instrument import Instrument, StringSpec
+from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import percent
@@ -32,6 +33,49 @@ _COMFORTABLE_LINES: Final = 18
 _OUTCOMES: Final = {Outcome.LEAVE: "within tolerance"}
 
 _REHEARSAL: Final = "Rehearsal on a virtual instrument: nothing on this page was measured."
+
+
+@dataclass(frozen=True)
+class Workshop:
+    """Whose sheet it is, as its owner has set it; what is empty does not stand on the page.
+
+    ``address`` may have several lines; ``paper`` is a size that CSS knows.
+    """
+
+    name: str = ""
+    address: str = ""
+    technician: str = ""
+    paper: str = ""
+
+    @property
+    def head(self) -> tuple[str, ...]:
+        """The lines above the title."""
+        return tuple(filter(None, [self.name, *self.address.splitlines()]))
+
+
+@dataclass(frozen=True)
+class Words:
+    """What people say on the page besides what is on record; empty where nothing was said.
+
+    Parameters
+    ----------
+    workshop : whose page it is.
+    remarks : what the customer said.
+    recommendation : what is advised.
+    next_check : until when; None for `CHECK_AFTER_MONTHS` after the session.
+    """
+
+    workshop: Workshop = Workshop()
+    remarks: str = ""
+    recommendation: str = ""
+    next_check: date | None = None
+
+
+#: Nothing was said.
+NOTHING_SAID: Final = Words()
+
+#: Intonation is checked again after so long, or with new strings (common practice, no source).
+CHECK_AFTER_MONTHS: Final = 6
 
 
 @dataclass(frozen=True)
@@ -70,37 +114,17 @@ class NeckPart:
 
 
 @dataclass(frozen=True)
-class Workshop:
-    """Whose sheet it is, as its owner has set it; what is empty does not stand on the page.
-
-    ``address`` may have several lines; ``paper`` is a size that CSS knows.
-    """
-
-    name: str = ""
-    address: str = ""
-    technician: str = ""
-    paper: str = ""
-
-    @property
-    def head(self) -> tuple[str, ...]:
-        """The lines above the title."""
-        return tuple(filter(None, [self.name, *self.address.splitlines()]))
-
-
-_NOBODYS: Final = Workshop()
-
-
-@dataclass(frozen=True)
 class Sheet:
     """Everything that stands on the page; ``facts`` are labels and values in reading order."""
 
     workshop: Workshop
     title: str
     warning: str
+    summary: str
     facts: tuple[tuple[str, str], ...]
     rows: tuple[Row, ...]
     takes: tuple[TakesRow, ...]
-    notes: str
+    said: tuple[tuple[str, str], ...]
     method: tuple[str, str]
     version: str
 
@@ -108,30 +132,63 @@ class Sheet:
     def full(self) -> bool:
         """Whether the page must be set in smaller type to stay one page on A4 and on Letter."""
         table_lines = sum(max(2, 2 * len(row.moves)) for row in self.rows)
-        note_lines = len(self.notes) // 100 + self.notes.count("\n")
+        note_lines = sum(len(text) // 100 + text.count("\n") + 1 for _, text in self.said)
         return table_lines + note_lines + len(self.workshop.head) > _COMFORTABLE_LINES
 
 
-def build_sheet(record: SessionRecord, workshop: Workshop = _NOBODYS) -> Sheet:
+def build_sheet(record: SessionRecord, words: Words = NOTHING_SAID) -> Sheet:
     """The sheet of one session; its readings' frames are not needed."""
     setup, log, meta = record.setup, record.log, record.meta
     tolerance = log.tolerance_cents
     instrument = setup.instrument
     return Sheet(
-        workshop=workshop,
+        workshop=words.workshop,
         title=f"Setup sheet: {instrument.name}",
         warning=_REHEARSAL if meta.rehearsal else "",
-        facts=_facts(record, tolerance, workshop.technician),
+        summary=summary_words(record),
+        facts=_facts(record, tolerance, words.workshop.technician),
         rows=tuple(_row(setup, string) for string in log.strings),
         takes=tuple(row for string in log.strings for row in _takes_rows(string)),
-        notes=instrument.notes,
+        said=_said(record, words),
         method=_method(setup, tolerance),
         version=f"pitchbench {meta.program_version}, session {meta.short_id}",
     )
 
 
+def summary_words(record: SessionRecord) -> str:
+    """ "Worst string 14.9 → 0.4 cents; 6 of 6 within ±2": what came of it, in one line."""
+    log, order = record.log, record.setup.order
+    strings = [string for string in log.strings if string.number in order]
+    found = [s for s in strings if s.found is not None and s.now is not None]
+    within = sum(string.outcome is Outcome.LEAVE for string in strings)
+    counted = f"{within} of {len(strings)} within ±{log.tolerance_cents:g}"
+    if not found:
+        return f"{counted} cents"
+    worst = max(found, key=lambda s: abs(s.found.offset_cents) if s.found else 0.0)
+    assert worst.found is not None
+    assert worst.now is not None
+    before, after = (abs(offset.offset_cents) for offset in (worst.found, worst.now))
+    return f"Worst string {before:.1f} → {after:.1f} cents; {counted}"
+
+
+def _said(record: SessionRecord, words: Words) -> tuple[tuple[str, str], ...]:
+    """What people said, under headings."""
+    started = record.meta.started_at.date()
+    months = started.year * 12 + started.month - 1 + CHECK_AFTER_MONTHS
+    # The day of the month is not the point: the 1st is in every month.
+    due = words.next_check or date(months // 12, months % 12 + 1, 1)
+    check = "" if record.meta.rehearsal else f"With new strings, or by {due:%Y-%m-%d}."
+    said = [
+        ("Customer's remarks", words.remarks),
+        ("Notes", record.setup.instrument.notes),
+        ("Recommendation", words.recommendation),
+        ("Next check", check),
+    ]
+    return tuple((heading, text) for heading, text in said if text)
+
+
 def sheet_html(
-    record: SessionRecord, survey: SessionRecord | None = None, workshop: Workshop = _NOBODYS
+    record: SessionRecord, survey: SessionRecord | None = None, words: Words = NOTHING_SAID
 ) -> str:
     """The sheet as one HTML page that needs nothing else: no script, no link, no other file.
 
@@ -140,7 +197,7 @@ def sheet_html(
     # Only a page needs it, and it takes longer to load than all the rest.
     from pitchbench.report.figures import neck_inline, takes_figure  # noqa: PLC0415
 
-    sheet = build_sheet(record, workshop)
+    sheet = build_sheet(record, words)
     figure = takes_figure(
         record.log,
         title=f"Takes of every string, {record.meta.started_at:%Y-%m-%d}",
@@ -173,20 +230,20 @@ def _written_out(value: object) -> object:
 
 
 def sheet_lines(
-    record: SessionRecord, survey: SessionRecord | None = None, workshop: Workshop = _NOBODYS
+    record: SessionRecord, survey: SessionRecord | None = None, words: Words = NOTHING_SAID
 ) -> list[str]:
     """The sheet as plain lines, label before value; ``survey`` as for the page."""
-    sheet = build_sheet(record, workshop)
-    lines = [*sheet.workshop.head, sheet.title]
-    lines += [sheet.warning] if sheet.warning else []
+    sheet = build_sheet(record, words)
+    lines = [*sheet.workshop.head, sheet.title, *filter(None, (sheet.warning, sheet.summary))]
     lines += [f"{label}: {value}" for label, value in sheet.facts]
     for row in sheet.rows:
         moves = f"; moved {', then '.join(row.moves)}" if row.moves else ""
         lines.append(
-            f"string {row.string}, {row.note}, {row.wire}: found {row.found}{moves}; "
+            f"string {row.string}, {row.note}{row.wire and f', {row.wire}'}: "
+            f"found {row.found}{moves}; "
             f"left {row.left}{row.rests}; saddle {row.saddle}; {row.outcome}"
         )
-    lines += [f"notes: {sheet.notes}"] if sheet.notes else []
+    lines += [f"{heading.lower()}: {text}" for heading, text in sheet.said]
     if survey is not None and (result := neck_on_record(survey)) is not None:
         neck = _neck_part(result, record, survey)
         lines += [f"{neck.heading.lower()}: {words}" for words in neck.found]
@@ -215,8 +272,8 @@ def _facts(record: SessionRecord, tolerance: float, technician: str) -> tuple[tu
     ended = "" if meta.finished_at else " (broken off)"
     facts = [
         ("date", f"{meta.started_at:%Y-%m-%d}{ended}"),
-        ("technician", technician),
         ("owner", instrument.owner_mark),
+        ("technician", technician),
         ("instrument", _instrument_words(instrument)),
         ("scales", _scales_words(instrument)),
         ("tuning", f"{instrument.tuning}, A4 = {setup.a4_hz:g} Hz"),
@@ -228,6 +285,11 @@ def _facts(record: SessionRecord, tolerance: float, technician: str) -> tuple[tu
         ("listened to", meta.source),
     ]
     return tuple((label, value) for label, value in facts if value)
+
+
+def _is_said(instrument: Instrument, what: str) -> bool:
+    """Whether somebody said so: what only a preset says is no fact of this instrument."""
+    return instrument.confirmed is None or what in instrument.confirmed
 
 
 def _instrument_words(instrument: Instrument) -> str:
@@ -245,6 +307,8 @@ def _scales_words(instrument: Instrument) -> str:
 
 
 def _set_words(instrument: Instrument) -> str:
+    if not _is_said(instrument, "strings"):
+        return ""
     fitted = instrument.strings_fitted
     parts = [instrument.string_set, f"fitted {fitted:%Y-%m-%d}" if fitted else ""]
     return ", ".join(part for part in parts if part)
@@ -262,7 +326,13 @@ def _bridge_words(instrument: Instrument) -> str:
 
 def _heights(instrument: Instrument) -> str:
     action = _with_unit(instrument.action_mm, "mm at the 12th fret")
-    return ", ".join(part for part in (action, _with_unit(instrument.relief_mm, "mm")) if part)
+    relief = _with_unit(instrument.relief_mm, "mm")
+    said = [
+        words
+        for what, words in (("action", action), ("relief", relief))
+        if words and _is_said(instrument, what)
+    ]
+    return ", ".join(said)
 
 
 def _with_unit(value: float | None, unit: str) -> str:
@@ -274,7 +344,7 @@ def _row(setup: Setup, result: StringState) -> Row:
     return Row(
         string=result.number,
         note=str(spec.note),
-        wire=_wire(spec),
+        wire=_wire(setup.instrument, result.number),
         found=interval_words(result.found),
         moves=tuple(move_words(entry.made) for entry in result.moves),
         saddle=_saddle(setup.instrument, result),
@@ -290,10 +360,13 @@ def _outcome(setup: Setup, result: StringState) -> str:
     word = _OUTCOMES.get(result.outcome, result.outcome)
     if result.verdict is None or result.outcome not in (Outcome.LEAVE, Outcome.BORDER):
         return word
-    return f"{word}, {percent(result.verdict.p_within)} sure"
+    return f"{word}, {percent(result.verdict.p_within)}"
 
 
-def _wire(spec: StringSpec) -> str:
+def _wire(instrument: Instrument, number: int) -> str:
+    if not _is_said(instrument, "strings"):
+        return ""
+    spec = instrument.string(number)
     return f"{spec.diameter_mm:.2f} mm {'wound' if spec.wound else 'plain'}"
 
 
@@ -336,6 +409,5 @@ def _method(setup: Setup, tolerance: float) -> tuple[str, str]:
         f"Each string plucked open and at {places(setup)}; of every pluck the attack is "
         "left out and the pitch that the note settles to is read.",
         f"Offset = 1200 log2(fretted / open) − {100 * fret:d} cents, + is sharp; brackets hold it "
-        f"with 95 % probability; a string is left that lies within ±{tolerance:g} as surely; on "
-        "the border is one that does so less surely, and more takes would hardly decide it.",
+        f"with 95 % probability; a string is left that lies within ±{tolerance:g} as surely.",
     )

@@ -9,8 +9,12 @@ import math
 import os
 import subprocess
 import sys
+import tempfile
+import urllib.request
+import webbrowser
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import jsonschema
 import pytest
@@ -316,6 +320,29 @@ def test_files_are_not_replaced_unless_told(tmp_path):
         assert json.loads(out.read_text())["schema"] == "pitchbench.export/2"
         out.write_text("precious")
     assert [p.name for p in tmp_path.glob("*.part")] == []
+
+
+def test_a_sheet_by_the_name_of_its_instrument_in_the_browser(tmp_path, monkeypatch):
+    """What stands in for the browser notes which page it was given."""
+    place, shown = str(tmp_path / "s.sqlite"), tmp_path / "shown"
+    fill(place, "One")
+    fill(place, "Two")
+    browser = tmp_path / "browser"
+    browser.write_text(f'#!/bin/sh\necho "$1" > {shown}\n')
+    browser.chmod(0o755)
+    monkeypatch.setenv("BROWSER", str(browser))
+    monkeypatch.setattr(webbrowser, "_tryorder", None)  # forget the browsers of this process
+    monkeypatch.setattr(webbrowser, "_browsers", {})
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    run("sheet", "One", "--open", "--remarks", "buzzes", "--store", place)
+    page = Path(urllib.request.url2pathname(shown.read_text().strip().removeprefix("file://")))
+    assert "Setup sheet: One" in page.read_text()
+    assert "buzzes" in page.read_text()
+    assert page.parent.stat().st_mode & 0o077 == 0
+    with pytest.raises(PitchbenchError, match="shows no such file"):
+        run("sheet", "One", "--open", "--out", str(tmp_path / "a.csv"), "--store", place)
+    with pytest.raises(PitchbenchError, match="no session 'Three'"):
+        run("sheet", "Three", "--store", place)
 
 
 def test_a_file_is_on_the_disk_before_it_has_its_name(tmp_path, monkeypatch):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import date
 from html.parser import HTMLParser
 
 import pytest
@@ -11,15 +12,17 @@ import stores
 from session_story import Story
 from stores import NOON
 
+from pitchbench.commands.instrument_options import with_details
 from pitchbench.errors import PitchbenchError
 from pitchbench.intonation.bridge import Rotation, move_words
 from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.verdict import percent
+from pitchbench.presets import preset
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.report import export
-from pitchbench.report.sheet import Workshop, build_sheet, sheet_html, sheet_lines
+from pitchbench.report.sheet import Words, Workshop, build_sheet, sheet_html, sheet_lines
 from pitchbench.report.takes import rounds_of
-from pitchbench.session.log import MoveEntry
+from pitchbench.session.log import MoveEntry, Outcome
 
 
 def a_record(instrument=None, log=None, **meta: object) -> SessionRecord:
@@ -47,10 +50,10 @@ class Page(HTMLParser):
 
 def test_the_workshop_stands_above_the_sheet() -> None:
     workshop = Workshop("Bench & Bow", "1 Long Lane\nOldtown", "Anna", "A4")
-    lines = sheet_lines(a_record(), workshop=workshop)
+    lines = sheet_lines(a_record(), words=Words(workshop))
     assert lines[:3] == ["Bench & Bow", "1 Long Lane", "Oldtown"]
     assert "technician: Anna" in lines
-    page = sheet_html(a_record(), workshop=workshop)
+    page = sheet_html(a_record(), words=Words(workshop))
     assert '<p dir="auto">Bench &amp; Bow</p>' in page
     assert "size: A4;" in page
     assert "<header>" not in sheet_html(a_record())
@@ -129,6 +132,40 @@ def test_takes_are_shown_against_the_open_note_of_their_round():
     # The takes of a_log scatter by at most 0.4 cents each about 5.3 and 0.3.
     assert found.offsets_cents == pytest.approx([5.3] * 2, abs=0.8)
     assert left.offsets_cents == pytest.approx([0.3], abs=0.8)
+
+
+def test_a_plain_summary_comes_first():
+    record = a_record()
+    strings = [string for string in record.log.strings if string.found is not None]
+    worst = max(abs(string.found.offset_cents) for string in strings)
+    lines = sheet_lines(record)
+    assert lines[1].startswith(f"Worst string {worst:.1f} → ")
+    set_right = sum(string.outcome is Outcome.LEAVE for string in record.log.strings)
+    assert f"{set_right} of {len(record.setup.order)} within ±2" in lines[1]
+    assert lines[1] in Page(sheet_html(record)).words
+
+
+def test_what_only_a_preset_says_is_no_fact_of_the_instrument():
+    guitar = replace(preset("six-string"), name="Lent")
+    facts = dict(build_sheet(a_record(guitar)).facts)
+    assert not {"strings", "action, relief"} & facts.keys()
+    assert {row.wire for row in build_sheet(a_record(guitar)).rows} == {""}
+    said = with_details(guitar, {"relief": 0.2, "strings_fitted": date(2026, 1, 10)})
+    facts = dict(build_sheet(a_record(said)).facts)
+    assert facts["action, relief"] == "0.2 mm"
+    assert "fitted 2026-01-10" in facts["strings"]
+    assert all(row.wire for row in build_sheet(a_record(said)).rows)
+
+
+def test_the_page_says_what_people_say():
+    shop = Workshop("Bench & Co", "Hill 3", "Anna")
+    words = Words(shop, "buzzes", "a new nut", date(2027, 3, 31))
+    page = Page(sheet_html(a_record(), words=words)).words
+    for text in ("Bench & Co", "Hill 3", "Anna", "buzzes", "a new nut"):
+        assert text in page
+    assert "With new strings, or by 2027-03-31." in page
+    assert "With new strings, or by 2026-09-01." in Page(sheet_html(a_record())).words
+    assert "Next check" not in Page(sheet_html(a_record(rehearsal=True))).words
 
 
 def test_the_page_needs_nothing_but_itself():
