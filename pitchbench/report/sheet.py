@@ -360,7 +360,7 @@ def _outcome(setup: Setup, result: StringState) -> str:
     word = _OUTCOMES.get(result.outcome, result.outcome)
     if result.verdict is None or result.outcome not in (Outcome.LEAVE, Outcome.BORDER):
         return word
-    return f"{word}, {percent(result.verdict.p_within)}"
+    return f"{word}, {percent(result.verdict.p_within)} sure"
 
 
 def _wire(instrument: Instrument, number: int) -> str:
@@ -409,5 +409,6 @@ def _method(setup: Setup, tolerance: float) -> tuple[str, str]:
         f"Each string plucked open and at {places(setup)}; of every pluck the attack is "
         "left out and the pitch that the note settles to is read.",
         f"Offset = 1200 log2(fretted / open) − {100 * fret:d} cents, + is sharp; brackets hold it "
-        f"with 95 % probability; a string is left that lies within ±{tolerance:g} as surely.",
+        f"with 95 % probability; a string is left that lies within ±{tolerance:g} as surely; on "
+        "the border is one that does so less surely, and more takes would hardly decide it.",
     )
