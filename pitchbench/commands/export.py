@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from pitchbench.commands import completion
 from pitchbench.commands.common import ExamplesFirst, printable, store_option
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, write_file
@@ -18,7 +19,7 @@ EXAMPLES = """\
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
-@click.argument("names", nargs=-1)
+@click.argument("names", nargs=-1, shell_complete=completion.instruments)
 @click.option("--out", type=click.Path(path_type=Path), help="File; else it goes to stdout.")
 @click.option("--force", is_flag=True, help="Replace the file if it exists.")
 @store_option

@@ -7,6 +7,7 @@ from typing import Literal
 
 import click
 
+from pitchbench.commands import completion
 from pitchbench.commands.common import ExamplesFirst, echo_json, format_option
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import BridgeKind
@@ -54,7 +55,7 @@ class GuidesDocument:
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
-@click.argument("kind", required=False, metavar="[BRIDGE]")
+@click.argument("kind", required=False, metavar="[BRIDGE]", shell_complete=completion.bridges)
 @format_option
 def command(kind: str | None, output_format: str) -> None:
     """The steps and cautions for a kind of bridge, in a page of plain text."""

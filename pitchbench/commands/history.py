@@ -10,6 +10,7 @@ from typing import Final, Literal
 import click
 
 from pitchbench.belief import half95
+from pitchbench.commands import completion
 from pitchbench.commands.common import (
     ExamplesFirst,
     echo_json,
@@ -38,7 +39,7 @@ _MOST: Final = 10_000
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
-@click.argument("name", required=False)
+@click.argument("name", required=False, shell_complete=completion.instruments)
 @click.option(
     "--last", type=click.IntRange(1, _MOST), default=12, show_default=True, metavar="N",
     help="How many of the latest sessions.",

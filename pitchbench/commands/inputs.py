@@ -12,6 +12,7 @@ import click
 import numpy as np
 
 from pitchbench.belief import half95
+from pitchbench.commands import completion
 from pitchbench.commands.common import (
     ExamplesFirst,
     Quantity,
@@ -118,7 +119,8 @@ class Check:
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
 @click.option("--check", is_flag=True, help="Listen to the noise and hum, then to one pluck.")
-@click.option("--device", metavar="NAME|NUMBER", help="Which input to check; else the default.")
+@click.option("--device", metavar="NAME|NUMBER", help="Which input to check; else the default.",
+              shell_complete=completion.inputs)  # fmt: skip
 @click.option(
     "--seconds",
     type=Quantity("S", LEAST_S, 60.0, "how long to listen in seconds"),

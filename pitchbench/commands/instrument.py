@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
 
 import click
 
+from pitchbench.commands import completion
 from pitchbench.commands.common import (
     echo_json,
     format_option,
@@ -122,7 +123,8 @@ def command(ctx: click.Context) -> None:
 
 @command.command("add")
 @click.argument("name", required=False)
-@click.option("--like", metavar="PRESET", help="Built-in instrument to start from (see --presets).")
+@click.option("--like", metavar="PRESET", shell_complete=completion.presets,
+              help="Built-in instrument to start from (see --presets).")  # fmt: skip
 @click.option("--presets", is_flag=True, help="List the built-in instruments and stop.")
 @instrument_options(*DETAILS)
 @store_option
@@ -146,7 +148,7 @@ def add(
 
 
 @command.command("edit")
-@click.argument("name")
+@click.argument("name", shell_complete=completion.instruments)
 @click.option("--rename", metavar="NAME", help="Another name for it.")
 @click.option("--forget", multiple=True, type=click.Choice(list(FORGETTABLE)))
 @click.option("--undo", is_flag=True, help="As it was before the last change.")
@@ -197,7 +199,7 @@ def _changes(before: Instrument, after: Instrument) -> list[str]:
 
 
 @command.command("show")
-@click.argument("name")
+@click.argument("name", shell_complete=completion.instruments)
 @click.option("--earlier", is_flag=True, help="What it was before each change, too.")
 @format_option
 @store_option
@@ -256,7 +258,7 @@ def list_(output_format: str, store: str | None) -> None:
 
 
 @command.command("remove")
-@click.argument("name")
+@click.argument("name", shell_complete=completion.instruments)
 @click.option("--with-sessions", is_flag=True, help="Its sessions go too.")
 @click.option("--for-good", is_flag=True, help="So that nothing can bring it back.")
 @store_option

@@ -9,6 +9,7 @@ from typing import Any, Final, TypeVar
 
 import click
 
+from pitchbench.commands import completion
 from pitchbench.commands.common import TOLERANCE, Length, Quantity, open_records, whole_number
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, Material, ScrewHeads
@@ -99,8 +100,15 @@ def _flag(flag: str, words: str = "", **attributes: Any) -> tuple[str, dict[str,
 #: Every option that says something about an instrument, by the name that it is handed on as; those
 #: not given are None.
 _OPTIONS: Final = {
-    "preset_name": _flag("--preset", "Built-in instrument.", metavar="NAME"),
-    "name": _flag("--instrument", "Instrument on record.", metavar="NAME"),
+    "preset_name": _flag(
+        "--preset", "Built-in instrument.", metavar="NAME", shell_complete=completion.presets
+    ),
+    "name": _flag(
+        "--instrument",
+        "Instrument on record.",
+        metavar="NAME",
+        shell_complete=completion.instruments,
+    ),
     "tuning": _flag("--tuning", 'Open notes, such as "E2 A2 D3 G3 B3 E4".', metavar="NOTES"),
     "gauges": _flag("--gauges", 'Strings, such as "10 13 17 26w 36w 46w".', metavar="SET"),
     "cores": _flag("--cores", 'Cores of string 1, 2, ..., "-" if none.', metavar="MM"),

@@ -9,6 +9,7 @@ from typing import Any, TypeVar
 
 import click
 
+from pitchbench.commands import completion
 from pitchbench.sound.elsewhere import listen_elsewhere
 from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.microphone import Microphone
@@ -24,7 +25,10 @@ def input_options(function: _Function) -> _Function:
     for option in reversed(
         [
             click.option(
-                "--device", metavar="DEVICE", help="Input, by number or part of its name."
+                "--device",
+                metavar="DEVICE",
+                help="Input, by number or part of its name.",
+                shell_complete=completion.inputs,
             ),
             click.option(
                 "--rate", type=click.IntRange(8_000, 192_000), default=48_000, show_default=True

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 
 from pitchbench.analysis.neck import Judged, NeckResult, by_string, heard_string, judge_neck
+from pitchbench.commands import completion
 from pitchbench.commands.chords_heard import check_hear, write_chords
 from pitchbench.commands.common import (
     TOLERANCE,
@@ -107,8 +108,9 @@ _PATH: Final = click.Path(path_type=Path)
 @input_options
 @click.option("--keep/--no-keep", default=True, help="By ear: on record or not [yes].")
 @click.option("--resume", "resumed", metavar="SESSION", is_flag=False, flag_value="last",
+              shell_complete=completion.sessions,
               help="Go on with a survey that was broken off: the last, or this one.")  # fmt: skip
-@click.option("--session", "session", metavar="SESSION",
+@click.option("--session", "session", metavar="SESSION", shell_complete=completion.sessions,
               help="Show a survey on record again: its id, or last.")  # fmt: skip
 @click.option("--chord", "shapes", multiple=True, metavar="SHAPE",
               help="Shape to judge, low string first: x32010 or x-10-12-12-10-x.")  # fmt: skip

@@ -10,6 +10,7 @@ import click
 from pitchbench.analysis.heard import Heard, Listened
 from pitchbench.analysis.second_opinion import METHOD, load_aubio, second_opinions
 from pitchbench.belief import half95
+from pitchbench.commands import completion
 from pitchbench.commands.common import (
     ExamplesFirst,
     echo_json,
@@ -57,7 +58,8 @@ _Opined = tuple[Reading | Rejected, float | None]
     is_flag=True,
     help=f"Also ask aubio ({METHOD}), which reads stiff strings some cents sharp.",
 )
-@click.option("--again", metavar="SESSION", help='Sound that a session kept: its id, or "last".')
+@click.option("--again", metavar="SESSION", shell_complete=completion.sessions,
+              help='Sound that a session kept: its id, or "last".')  # fmt: skip
 @listening_options
 def command(
     *,

@@ -10,6 +10,7 @@ from typing import Final
 import click
 
 from pitchbench.analysis.repeatability import StudyResult, study_takes, takes_in
+from pitchbench.commands import completion
 from pitchbench.commands.common import (
     Quantity,
     open_records,
@@ -77,6 +78,7 @@ WITHIN: Final = Quantity("CENTS", 0.1, 50.0, "how near the mean of the takes sho
     "sessions",
     multiple=True,
     metavar="[PLAYER=]SESSION",
+    shell_complete=completion.sessions,
     help="A session on record, or a survey of a neck, and who played: anna=20260314-a3f91c.",
 )
 @picture_options

@@ -8,6 +8,7 @@ from typing import Any, Final
 
 import click
 
+from pitchbench.commands import completion
 from pitchbench.commands.common import ExamplesFirst
 from pitchbench.errors import PitchbenchError
 
@@ -61,7 +62,7 @@ def schema_named(name: str) -> dict[str, Any]:
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
-@click.argument("name", required=False, metavar="[NAME]")
+@click.argument("name", required=False, metavar="[NAME]", shell_complete=completion.documents)
 def command(name: str | None) -> None:
     """The JSON Schema of a document; without NAME, every document and the command that writes it.
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from pitchbench.commands import completion
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
@@ -78,6 +79,7 @@ EXAMPLES = """\
     is_flag=False,
     flag_value="last",
     help="Go on with a session that was broken off: the last one, or this one.",
+    shell_complete=completion.sessions,
 )
 @click.option("--keep/--no-keep", default=None, help="On record or not [yes for live sound].")
 @store_option

@@ -11,6 +11,7 @@ from typing import Final
 
 import click
 
+from pitchbench.commands import completion
 from pitchbench.commands.common import ExamplesFirst, printable, store_option
 from pitchbench.commands.defaults import values
 from pitchbench.errors import PitchbenchError, RecordsError
@@ -32,7 +33,7 @@ _SHOWN: Final = (".html", ".pdf")
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
-@click.argument("session")
+@click.argument("session", shell_complete=completion.sessions)
 @click.option("--out", type=click.Path(path_type=Path), help="File: .html, .csv, .json or .pdf.")
 @click.option("--force", is_flag=True, help="Replace the file if it exists.")
 @click.option("--open", "opened", is_flag=True, help="Show the page in the browser.")

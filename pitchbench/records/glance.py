@@ -12,23 +12,25 @@ import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from pitchbench.records.places import SHORT_ID_LENGTH, is_url, place_of
 
 #: How long another program that writes is waited for.
 _PATIENCE_S: Final = 0.2
 
-_LAST: Final = """
+_LATEST: Final = """
 SELECT id, instrument_name, substr(started_at, 1, 10), finished_at IS NULL, kind FROM sessions
-WHERE NOT rehearsal ORDER BY started_at DESC, id DESC LIMIT 1
+WHERE NOT rehearsal ORDER BY started_at DESC, id DESC LIMIT ?
 """
+#: As many as anybody picks from by hand.
+_RECENT: Final = 30
 _NAMES: Final = "SELECT name FROM instruments ORDER BY lower(name), name"
 
 
 @dataclass(frozen=True)
 class LastSession:
-    """The latest session on record, rehearsals apart; ``day`` as 2026-03-14, in UTC."""
+    """One of the latest sessions on record, rehearsals apart; ``day`` as 2026-03-14, in UTC."""
 
     short_id: str
     instrument: str
@@ -39,10 +41,15 @@ class LastSession:
 
 @dataclass(frozen=True)
 class Glance:
-    """What is on record: the instruments' names and the latest session."""
+    """What is on record: the instruments' names and the latest sessions, the last one first."""
 
     instruments: tuple[str, ...] = ()
-    last: LastSession | None = None
+    recent: tuple[LastSession, ...] = ()
+
+    @property
+    def last(self) -> LastSession | None:
+        """The latest session; None where there is none."""
+        return self.recent[0] if self.recent else None
 
 
 def glance(store: str | Path | None = None) -> Glance:
@@ -56,13 +63,13 @@ def glance(store: str | Path | None = None) -> Glance:
         uri = f"{Path(place).expanduser().absolute().as_uri()}?mode=ro"
         with closing(sqlite3.connect(uri, uri=True, timeout=_PATIENCE_S)) as connection:
             names = tuple(str(name) for (name,) in connection.execute(_NAMES))
-            row = connection.execute(_LAST).fetchone()
+            rows = connection.execute(_LATEST, (_RECENT,)).fetchall()
     except (sqlite3.Error, OSError, ValueError, RuntimeError):
         return Glance()
-    if row is None:
-        return Glance(names)
+    return Glance(names, tuple(map(_session, rows)))
+
+
+def _session(row: tuple[Any, ...]) -> LastSession:
     session_id, instrument, day, broken_off, kind = row
     short_id = str(session_id)[:SHORT_ID_LENGTH]
-    return Glance(
-        names, LastSession(short_id, str(instrument), day, bool(broken_off), kind != "setup")
-    )
+    return LastSession(short_id, str(instrument), day, bool(broken_off), kind != "setup")

@@ -15,7 +15,7 @@ from recordings import Ran
 
 from pitchbench.instrument import Instrument
 from pitchbench.presets import preset
-from pitchbench.records.glance import Glance, LastSession, glance
+from pitchbench.records.glance import LastSession, glance
 from pitchbench.records.model import SessionKind
 from pitchbench.records.places import STORE_VARIABLE
 from pitchbench.records.repository import Repository
@@ -71,7 +71,8 @@ def test_it_says_what_was_broken_off_and_how_to_go_on(
         assert repository.last_unfinished() == broken_off
         assert repository.find_session(last.short_id) == broken_off
     # And closed.
-    assert glance() == Glance(("Blue bass",), last)
+    assert glance().instruments == ("Blue bass",)
+    assert [each.short_id for each in glance().recent] == [broken_off[:15], finished[:15]]
     out = Ran(capsys).out
     assert f"broken off. Go on with it:\n  pitchbench session --resume {last.short_id}\n" in out
     shown = Ran(capsys, "instrument")
