@@ -31,7 +31,7 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset
 from pitchbench.notes import A4_HZ, Note
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.presets import preset
-from pitchbench.refit import with_bridge, with_scale
+from pitchbench.refit import with_bridge, with_scale, with_tolerance
 from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.samples import Samples
 from pitchbench.strings.pluck import sounding_string
@@ -301,13 +301,14 @@ def neck(
     [3, 7, 12]
     """
     known = instrument or preset("six-string")
-    within = known.tolerance_cents if tolerance_cents is None else tolerance_cents
-    _check_positive(a4_hz=a4_hz, tolerance_cents=within)
+    if tolerance_cents is not None:
+        known = with_tolerance(known, tolerance_cents)
+    _check_positive(a4_hz=a4_hz, tolerance_cents=known.tolerance_cents)
     heard = [
         heard_string(_note(name), plucks_of(readings), known, a4_hz)
         for name, readings in strings.items()
     ]
-    by = Judged(known, (), weights, DEFAULT_PRIOR, within, a4_hz)
+    by = Judged(known, (), weights, DEFAULT_PRIOR, a4_hz)
     return judge_neck(heard, by, shapes=chords)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 
@@ -74,6 +74,7 @@ class StringSpec:
     core_mm : the core's diameter of a wound string, None if not known or not wound.
     scale_mm : its own scale on a neck whose frets are slanted; None for the instrument's.
     nut_fret : the fret at which its nut sits: 5 for the short string of a banjo, N under a capo.
+    tolerance_cents : how far off it may be left; None for the instrument's tolerance.
     """
 
     note: Note
@@ -83,6 +84,7 @@ class StringSpec:
     material: Material = Material.STEEL
     scale_mm: float | None = None
     nut_fret: int = 0
+    tolerance_cents: float | None = None
 
 
 @dataclass(frozen=True)
@@ -127,6 +129,22 @@ class Instrument:
     def scales_mm(self) -> tuple[float, ...]:
         """The scale of each string, string 1 first, whatever holds its nut."""
         return tuple(spec.scale_mm or self.scale_mm for spec in self.strings)
+
+    @property
+    def strung(self) -> tuple[StringSpec, ...]:
+        """The strings as they sound: what is asked of them left out."""
+        return tuple(replace(spec, tolerance_cents=None) for spec in self.strings)
+
+    @property
+    def tolerances_cents(self) -> tuple[float, ...]:
+        """How far off each string may be left, string 1 first."""
+        return tuple(map(self.tolerance_of, range(1, len(self.strings) + 1)))
+
+    def tolerance_of(self, number: int) -> float:
+        """How far off string ``number`` may be left; the instrument's tolerance where the strings
+        are not known."""
+        own = self.string(number).tolerance_cents if self.strings and number else None
+        return self.tolerance_cents if own is None else own
 
     def scale_of(self, number: int) -> float:
         """Nominal length in mm of string ``number`` from its own nut to the saddle; the

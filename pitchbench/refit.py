@@ -184,11 +184,6 @@ def with_scale(instrument: Instrument, *scales_mm: float) -> Instrument:
     if len(scales_mm) == 1:
         own: Sequence[float | None] = [None] * len(instrument.strings)
     else:
-        if not instrument.strings:
-            raise PitchbenchError(
-                "Several scales were given, but not which string has which.",
-                "Say the instrument too, with --preset, --instrument or --tuning.",
-            )
         _check_count(len(scales_mm), instrument, "scale", "length")
         own = [float(scale_mm) for scale_mm in scales_mm]
     strings = tuple(
@@ -196,6 +191,29 @@ def with_scale(instrument: Instrument, *scales_mm: float) -> Instrument:
         for spec, scale_mm in zip(instrument.strings, own, strict=True)
     )
     return replace(instrument, scale_mm=float(max(scales_mm)), strings=strings)
+
+
+def with_tolerance(instrument: Instrument, *cents: float) -> Instrument:
+    """``instrument`` with another tolerance, or one for each string, string 1 first.
+
+    Of several the least is the instrument's; strings that have another keep it as their own.
+
+    Raises
+    ------
+    PitchbenchError
+        If there are not as many as strings.
+    """
+    if len(cents) > 1:
+        _check_count(len(cents), instrument, "tolerance", "number")
+    least = min(cents)
+    own = [None if each == least else each for each in cents]
+    if len(cents) == 1:
+        own *= len(instrument.strings)
+    strings = tuple(
+        replace(spec, tolerance_cents=each)
+        for spec, each in zip(instrument.strings, own, strict=True)
+    )
+    return replace(instrument, tolerance_cents=least, strings=strings)
 
 
 def with_bridge(
@@ -239,6 +257,11 @@ def _neighbours(instrument: Instrument) -> tuple[tuple[int, int], ...]:
 
 def _check_count(given: int, instrument: Instrument, what: str, item: str) -> None:
     strings = len(instrument.strings)
+    if not strings:
+        raise PitchbenchError(
+            f"The {what} has {given} {item}s, and the strings are not known.",
+            "Say them with --preset, --instrument or --tuning, or give one alone.",
+        )
     if given != strings:
         raise PitchbenchError(
             f"The {what} has {given} {item}{'s' * (given != 1)}, but {instrument.name} has "

@@ -84,8 +84,12 @@ class Judged:
     assumed: tuple[str, ...]
     weights: Mapping[int, float] | None
     prior: ScatterPrior
-    tolerance_cents: float
     a4_hz: float
+
+    @property
+    def tolerance_cents(self) -> float:
+        """What pictures show: the tolerance of strings that have none of their own."""
+        return self.instrument.tolerance_cents
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,6 +101,7 @@ class SurveyedString:
     number : 1 the highest; None where the instrument is not known.
     nut_fret : the fret of the neck at which the string begins.
     scale_mm : nominal length from there to the saddle.
+    tolerance_cents : how far off it may be left.
     takes : what counted, open and fretted.
     after_cents : offset at each measured fret once the move is made; as it is where there is none.
     findings : what it shows, in a repairer's words.
@@ -107,6 +112,7 @@ class SurveyedString:
     note: Note
     nut_fret: int
     scale_mm: float
+    tolerance_cents: float
     files: tuple[str, ...]
     takes: tuple[Take, ...]
     neck: StringNeck
@@ -216,7 +222,8 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
     opens = [pluck.reading for pluck in string.plucks if pluck.fret == 0]
     neck = survey(string.number or 0, string.takes, prior=by.prior)
     choice = best_saddle(neck, instrument, by.weights)
-    verdict = judge_saddle(neck, choice, instrument, tolerance_cents=by.tolerance_cents)
+    within = instrument.tolerance_of(string.number or 0)
+    verdict = judge_saddle(neck, choice, instrument, tolerance_cents=within)
     move_mm = 0.0 if verdict.move is None else verdict.move.mm
     stiffness = [reading.stiffness_b for reading in opens if reading.stiffness_b is not None]
     uneven = [words for reading in opens if (words := uneven_string(reading.partials))]
@@ -225,6 +232,7 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
         note=string.note,
         nut_fret=nut_fret,
         scale_mm=instrument.scale_of(string.number or 0),
+        tolerance_cents=within,
         files=string.sources,
         takes=string.takes,
         neck=neck,
@@ -235,7 +243,7 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
             for fret in neck.frets
         },
         findings=(
-            *findings(neck, tolerance_cents=by.tolerance_cents, nut_fret=nut_fret),
+            *findings(neck, tolerance_cents=within, nut_fret=nut_fret),
             *(uneven[:1] if 2 * len(uneven) > len(opens) else ()),
         ),
         stiffness_b=median(stiffness) if stiffness else None,

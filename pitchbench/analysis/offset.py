@@ -184,17 +184,16 @@ def decide(
     comparison: Comparison,
     instrument: Instrument,
     *,
-    tolerance_cents: float | None = None,
     assumed: tuple[str, ...] = (),
 ) -> OffsetResult:
-    """Whether to move the saddle of ``instrument``, and how far; by its own tolerance unless given.
+    """Whether to move the saddle of ``instrument``, and how far.
 
     Raises
     ------
     PitchbenchError
         If no place of the saddle cures such an offset.
     """
-    within = instrument.tolerance_cents if tolerance_cents is None else tolerance_cents
+    within = instrument.tolerance_of(instrument.number_of(comparison.note))
     found = judged(comparison, tolerance_cents=within)
     move = _planned(found, instrument) if found.verdict.decision is Decision.MOVE else None
     return OffsetResult(**vars(found), instrument=instrument, move=move, assumed=assumed)

@@ -108,7 +108,7 @@ def _instrument_and_offsets(
         sessions = repository.sessions(name, last=1)
     anchors = {}
     for session in sessions:
-        if session.setup.instrument.strings != instrument.strings or session.setup.fret != 12:
+        if session.setup.instrument.strung != instrument.strung or session.setup.fret != 12:
             continue
         for string in session.log.strings:
             if string.outcome is not None and string.now is not None:

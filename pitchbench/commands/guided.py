@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 import click
 
-from pitchbench.commands.common import TOLERANCE, is_plain, printable, whole_number
+from pitchbench.commands.common import is_plain, printable, whole_number
 from pitchbench.commands.instrument_options import instrument_options
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
@@ -61,12 +61,19 @@ class Strings(click.ParamType):  # type: ignore[type-arg]  # generic only in new
 
 #: What a session is told of its instrument, whichever that is.
 guided_instrument: Final = instrument_options(
-    "preset_name", "tuning", "scale", "bridge", "screw_pitch", "screw_heads", "left_handed"
+    "preset_name",
+    "tuning",
+    "scale",
+    "bridge",
+    "screw_pitch",
+    "screw_heads",
+    "left_handed",
+    "tolerance",
 )
 
 
 def work_options(function: _Function) -> _Function:
-    """``--strings``, ``--fret`` and ``--tolerance``; the instrument's own tolerance if None."""
+    """``--strings`` and ``--fret``."""
     for option in reversed(
         [
             click.option("--strings", type=Strings(), help="Strings to set, in this order [all]."),
@@ -77,19 +84,14 @@ def work_options(function: _Function) -> _Function:
                 show_default=True,
                 help="Fret that is compared with the open string.",
             ),
-            click.option(
-                "--tolerance",
-                type=TOLERANCE,
-                help="Offset that may be left alone [2, or what is on record].",
-            ),
         ]
     ):
         function = option(function)
     return function
 
 
-def work_on(setup: Setup, strings: tuple[int, ...] | None, tolerance: float | None) -> Setup:
-    """``setup`` with the chosen strings and tolerance.
+def work_on(setup: Setup, strings: tuple[int, ...] | None) -> Setup:
+    """``setup`` with the chosen strings, and the tolerance of its instrument.
 
     Raises
     ------
@@ -109,8 +111,7 @@ def work_on(setup: Setup, strings: tuple[int, ...] | None, tolerance: float | No
             f"{printable(instrument.name)} has no fret {setup.fret}.",
             f"Give a fret from 1 to {highest}; 12 is usual.",
         )
-    cents = instrument.tolerance_cents if tolerance is None else tolerance
-    return replace(setup, strings=strings or (), tolerance_cents=cents)
+    return replace(setup, strings=strings or (), tolerance_cents=instrument.tolerance_cents)
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from pitchbench.records.glance import glance
 #: more word of its own for nothing else: one flag, one meaning.
 SECTIONS: Final[dict[str, str]] = {
     "Instrument": (
-        "--instrument --preset --tuning --gauges --cores --materials --scale --bridge "
+        "--instrument --preset --tuning --gauges --cores --materials --scale --nut-frets --bridge "
         "--screw-pitch --screw-heads --travel --pairs --setback --frets --left-handed --fretless "
         "--tolerance --action --relief --temperature --kind --owner-mark --string-set "
         "--strings-fitted --notes --like --presets --rename --forget --undo --earlier"

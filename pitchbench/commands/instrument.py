@@ -35,12 +35,14 @@ from pitchbench.commands.instrument_options import (
     SCALE,
     SCREW_PITCH,
     Day,
+    Tolerances,
     instrument_options,
     with_details,
 )
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.response import Response
+from pitchbench.intonation.tolerance import tolerance_words
 from pitchbench.lengths import length_words, span_words
 from pitchbench.notes import ordinal
 from pitchbench.presets import (
@@ -358,6 +360,12 @@ def _ask_details(instrument: Instrument) -> Instrument:
         ("Saddle travel per turn of the screw in mm?", "screw_pitch", SCREW_PITCH, None),
         ("String height over the 12th fret in mm?", "action", ACTION, instrument.action_mm),
         ("Relief in mm?", "relief", RELIEF, instrument.relief_mm),
+        (
+            "Tolerance in cents: one, string 1, 2, ..., or suggested?",
+            "tolerance",
+            Tolerances(),
+            " ".join(f"{cents:g}" for cents in _in_short(instrument.tolerances_cents)),
+        ),
         ("Whose is it?", "owner_mark", click.STRING, None),
     ):
         default = "keep" if present is None else str(present)
@@ -433,7 +441,7 @@ def described(instrument: Instrument) -> list[tuple[str, str]]:
         ("frets", frets),
         ("held", "left-handed" if instrument.left_handed else "right-handed"),
         ("bridge", str(bridge.kind)),
-        ("tolerance", f"{instrument.tolerance_cents:g} cents"),
+        ("tolerance", tolerance_words(instrument.tolerances_cents)),
         *((label, value) for label, value in optional if value),
         *(
             (f"string {number}", _string_in_words(spec))
@@ -446,8 +454,9 @@ def _string_in_words(spec: StringSpec) -> str:
     core = f", core {spec.core_mm:g} mm" if spec.core_mm else ""
     sort = "wound" if spec.wound else "plain"
     own = f", scale {length_words(spec.scale_mm, None)}" if spec.scale_mm else ""
+    left = f", may be {spec.tolerance_cents:g} cents off" if spec.tolerance_cents else ""
     short = f", begins at the {ordinal(spec.nut_fret)} fret" if spec.nut_fret else ""
-    return f"{spec.note}, {spec.diameter_mm:.3g} mm {sort}, {spec.material}{core}{own}{short}"
+    return f"{spec.note}, {spec.diameter_mm:.3g} mm {sort}, {spec.material}{core}{own}{short}{left}"
 
 
 def _in_a_line(instrument: Instrument) -> str:
@@ -459,8 +468,12 @@ def _in_a_line(instrument: Instrument) -> str:
 
 def _scales(instrument: Instrument) -> str:
     """The scale, or one for each string, as `--scale` reads them."""
-    one = len(set(instrument.scales_mm)) == 1
-    return " ".join(f"{mm:g}" for mm in instrument.scales_mm[: 1 if one else None])
+    return " ".join(f"{mm:g}" for mm in _in_short(instrument.scales_mm))
+
+
+def _in_short(values: tuple[float, ...]) -> tuple[float, ...]:
+    """The first alone where all are the same."""
+    return values[:1] if len(set(values)) == 1 else values
 
 
 def _gauges(instrument: Instrument) -> str:

@@ -13,6 +13,7 @@ from pitchbench.commands import completion
 from pitchbench.commands.common import TOLERANCE, Length, Quantity, open_records, whole_number
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, Material, ScrewHeads
+from pitchbench.intonation.tolerance import with_suggested_tolerance
 from pitchbench.lengths import span_words
 from pitchbench.notes import Note
 from pitchbench.presets import PRESETS, preset
@@ -24,6 +25,7 @@ from pitchbench.refit import (
     with_bridge,
     with_gauges,
     with_scale,
+    with_tolerance,
     with_tuning,
 )
 
@@ -37,6 +39,9 @@ RELIEF = Length("MM", -2.0, 5.0, "the relief of the neck in mm")
 TEMPERATURE = Quantity("C", -20.0, 60.0, "the temperature in degrees Celsius")
 BRIDGES: Final = click.Choice([str(kind) for kind in BridgeKind])
 HEADS: Final = click.Choice([str(side) for side in ScrewHeads])
+
+#: What ``--tolerance`` is given for what a listener hears at each string's pitch.
+SUGGESTED: Final = "suggested"
 
 #: What is assumed where nobody says: the commonest scale, and that of a bass where the lowest
 #: string lies below any guitar's.
@@ -64,6 +69,23 @@ class Scales(click.ParamType):  # type: ignore[type-arg]  # generic only in newe
             return value
         words = str(value).replace(",", " ").split() or [""]
         return tuple(_SCALE.convert(word, param, ctx) for word in words)
+
+
+class Tolerances(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
+    """One tolerance, one for each string, or "suggested" (read as none at all)."""
+
+    name = "CENTS"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, ...]:
+        """Read ``value`` into cents; PitchbenchError if one of them makes no sense."""
+        if isinstance(value, tuple):
+            return value
+        words = str(value).replace(",", " ").split() or [""]
+        if words == [SUGGESTED]:
+            return ()
+        return tuple(TOLERANCE.convert(word, param, ctx) for word in words)
 
 
 class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
@@ -140,7 +162,7 @@ _OPTIONS: Final = {
         "--left-handed/--right-handed", "How it is held: pictures are mirrored.", default=None
     ),
     "fretless": _flag("--fretless/--fretted", default=None),
-    "tolerance": _flag("--tolerance", "Offset that may be left alone [2].", type=TOLERANCE),
+    "tolerance": _flag("--tolerance", "Offset that may be left alone [2].", type=Tolerances()),
     "action": _flag("--action", "Mean string height over the 12th fret.", type=ACTION),
     "relief": _flag("--relief", "Relief of the neck.", type=RELIEF),
     "temperature": _flag("--temperature", "Where it is kept and set.", type=TEMPERATURE),
@@ -196,6 +218,7 @@ class Said:
     screw_pitch: float | None
     screw_heads: str | None
     tuning: str | None = None
+    tolerance: tuple[float, ...] | None = None
 
     def instrument(self) -> Instrument | None:
         """The instrument that is named, or has the tuning that is said; None where none is."""
@@ -292,6 +315,8 @@ def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
         screw_pitch_mm=given("screw_pitch"),
         screw_heads=ScrewHeads(given("screw_heads")) if given("screw_heads") else None,
     )
+    if given("tolerance") is not None:
+        instrument = _with_tolerance(instrument, given("tolerance"))
     bridge = instrument.bridge
     if given("travel") is not None:
         toward_mm, away_mm = given("travel")
@@ -305,7 +330,6 @@ def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
         "frets": "frets",
         "left_handed": "left_handed",
         "fretless": "fretless",
-        "tolerance": "tolerance_cents",
         "action": "action_mm",
         "relief": "relief_mm",
         "temperature": "temperature_c",
@@ -370,6 +394,10 @@ def _with_cores(instrument: Instrument, text: str) -> Instrument:
             )
         strings.append(replace(spec, core_mm=core_mm))
     return replace(instrument, strings=tuple(strings))
+
+
+def _with_tolerance(instrument: Instrument, cents: tuple[float, ...]) -> Instrument:
+    return with_tolerance(instrument, *cents) if cents else with_suggested_tolerance(instrument)
 
 
 def _with_nut_frets(instrument: Instrument, text: str) -> Instrument:

@@ -15,7 +15,6 @@ from pitchbench.analysis.neck import Judged, NeckResult, by_string, heard_string
 from pitchbench.commands import completion
 from pitchbench.commands.chords_heard import check_hear, write_chords
 from pitchbench.commands.common import (
-    TOLERANCE,
     Quantity,
     WholeQuantity,
     open_records,
@@ -98,7 +97,7 @@ _PATH: Final = click.Path(path_type=Path)
 @click.option("--string", "strings", multiple=True, metavar="NOTE [FILE]...",
               help="Open note of a string, such as E2, and its recordings.")  # fmt: skip
 @click.option("--of", "of_string", nargs=2, type=(str, _PATH), multiple=True, hidden=True)
-@known_options("tuning")
+@known_options("tuning", "tolerance")
 @click.option("--frets", metavar="N,N,...",
               help="Frets that you use; by ear they are asked for [1,3,5,7,9,12,15,17; in "
               "recordings all that were heard].")  # fmt: skip
@@ -120,7 +119,6 @@ _PATH: Final = click.Path(path_type=Path)
 @click.option("--hear", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="The chords as they sound, before and after: .wav or .flac.")  # fmt: skip
 @click.option("--spread", type=SPREAD, help="Spread of your frettings, if known [2, or as heard].")
-@click.option("--tolerance", type=TOLERANCE, help="Offset that may be left alone [2].")
 @picture_options
 @cue_option
 @listening_options
@@ -137,7 +135,6 @@ def command(
     played: tuple[str, ...],
     hear: Path | None,
     spread: float | None,
-    tolerance: float | None,
     out: Path | None,
     force: bool,
     channel: int | None,
@@ -158,7 +155,6 @@ def command(
     asked = _Asked(
         weights=read_weights(frets, weights),
         prior=DEFAULT_PRIOR if spread is None else replace(DEFAULT_PRIOR, fretted_cents=spread),
-        tolerance_cents=tolerance,
         a4_hz=a4,
         strings=tuple(dict.fromkeys(Note.parse(text) for text in strings)),
         shapes=shapes,
@@ -192,7 +188,6 @@ class _Asked:
 
     weights: Mapping[int, float] | None
     prior: ScatterPrior
-    tolerance_cents: float | None
     a4_hz: float
     strings: tuple[Note, ...]
     shapes: tuple[str, ...]
@@ -216,8 +211,7 @@ class _Asked:
 
     def judged(self, known: KnownInstrument) -> Judged:
         """By what the neck of this instrument is judged."""
-        within = self.tolerance_cents or known.instrument.tolerance_cents
-        return Judged(known.instrument, known.assumed, self.weights, self.prior, within, self.a4_hz)
+        return Judged(known.instrument, known.assumed, self.weights, self.prior, self.a4_hz)
 
 
 def _from_files(paths: Sequence[tuple[Path, Note | None]], said: Said, asked: _Asked) -> NeckResult:
@@ -252,8 +246,7 @@ def _from_record(words: str, said: Said, asked: _Asked) -> NeckResult:
     with open_records(said.store) as repository:
         record = repository.session(repository.find_session(words, kind=SessionKind.NECK))
     asked = replace(asked, a4_hz=record.setup.a4_hz)
-    asked = replace(asked, tolerance_cents=asked.tolerance_cents or record.setup.tolerance_cents)
-    instrument = record.setup.instrument
+    instrument = record.setup.judged
     known = known_instrument(instrument, (), replace(said, name=instrument.name))
     asked.check_shapes(instrument)
     return judge_neck(
@@ -283,18 +276,17 @@ def _by_ear(
         if resumed is not None:
             assert repository is not None
             start = gone_on_with(repository, resumed)
-            known = KnownInstrument(start.job.setup.instrument)
+            known = KnownInstrument(start.job.setup.judged)
             asked = replace(asked, a4_hz=start.job.setup.a4_hz)
         else:
             instrument = said.instrument() or preset("six-string")
             known = known_instrument(instrument, (), said)
-            judged = asked.judged(known)
             numbers = [string_number(note, instrument) or 1 for note in asked.strings]
             setup = Setup(
                 known.instrument,
                 prior=asked.prior,
                 a4_hz=asked.a4_hz,
-                tolerance_cents=judged.tolerance_cents,
+                tolerance_cents=known.instrument.tolerance_cents,
                 strings=tuple(numbers),
             )
             start = fresh(plan_for(setup, asked.weights, takes))
@@ -357,7 +349,7 @@ def _print_page(result: NeckResult) -> None:
     tolerance_cents = result.judged.tolerance_cents
     page = Page()
     for string in result.strings:
-        page.say(advice_words(string, tolerance_cents), strong=True)
+        page.say(advice_words(string), strong=True)
         for words in string.findings:
             page.say(f"- {words}", hanging=2)
     page.gap()

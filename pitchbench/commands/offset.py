@@ -74,7 +74,6 @@ def command(
     fretteds: tuple[Path, ...],
     string: str | None,
     fret: int,
-    tolerance: float | None,
     channel: int | None,
     jobs: int | None,
     a4: float,
@@ -111,7 +110,7 @@ def command(
     note = None if string is None else Note.parse(string)
     comparison = compare(sounds, roles, string=note, fret=fret, a4_hz=a4)
     known = known_instrument(instrument, [comparison.note], said)
-    result = decide(comparison, known.instrument, tolerance_cents=tolerance, assumed=known.assumed)
+    result = decide(comparison, known.instrument, assumed=known.assumed)
     if output_format == "json":
         for words in result.assumed if result.move else ():
             click.echo(f"Assumed: {words}.", err=True)

@@ -66,7 +66,6 @@ def command(
     preset_name: str | None,
     strings: tuple[int, ...] | None,
     fret: int,
-    tolerance: float | None,
     a4: float,
     seed: int,
     speed: float | None,
@@ -87,7 +86,7 @@ def command(
     """
     instrument = with_details(preset(preset_name or "six-string"), details)
     setup = Setup(instrument=instrument, a4_hz=a4, fret=fret)
-    setup = work_on(setup, strings, tolerance)
+    setup = work_on(setup, strings)
     how: dict[str, Any] = {
         "seed": seed,
         "speed": speed,

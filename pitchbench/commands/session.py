@@ -93,7 +93,6 @@ def command(
     name: str | None,
     strings: tuple[int, ...] | None,
     fret: int,
-    tolerance: float | None,
     a4: float,
     device: str | None,
     rate: int,
@@ -136,7 +135,7 @@ def command(
         else:
             setup = _setup(repository, name, preset_name, player, details)
             setup = replace(setup, a4_hz=a4, fret=fret)
-            start = Start(begin(work_on(setup, strings, tolerance)))
+            start = Start(begin(work_on(setup, strings)))
         if large:
             start = replace(start, job=start.job.advance(KeyPressed(Command.LARGE_PRINT)))
         source, hearing = stack.enter_context(

@@ -213,7 +213,7 @@ def _same_strings(earlier: SessionRecord, later: SessionRecord) -> bool:
     return (
         one.strings_fitted is not None
         and one.strings_fitted == other.strings_fitted
-        and one.strings == other.strings
+        and one.strung == other.strung
     )
 
 

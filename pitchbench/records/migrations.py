@@ -38,7 +38,8 @@ def _leave_rows_alone(_: Connection) -> None:
 
 def _keep_what_was(connection: Connection) -> None:
     """Form 4: an instrument remembers what it was, one that is removed can be put back, and a
-    session says whether a bench has it in hand."""
+    session says whether a bench has it in hand. Its documents may hold a scale, a nut and a
+    tolerance for each string: a program that passes them over would move saddles wrongly."""
     connection.execute(
         text("ALTER TABLE instruments ADD COLUMN earlier TEXT NOT NULL DEFAULT '[]'")
     )

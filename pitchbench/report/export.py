@@ -219,6 +219,8 @@ def _check_instrument(instrument: Instrument) -> None:
     low, high = SCALE_RANGE_MM
     scales_mm = (instrument.scale_mm, *instrument.scales_mm)
     _check(all(low <= mm <= high for mm in scales_mm), "the scale of an instrument")
+    tolerances = (instrument.tolerance_cents, *instrument.tolerances_cents)
+    _check(min(tolerances) > 0, "the tolerance of an instrument")
     nuts = [spec.nut_fret for spec in instrument.strings]
     _check(all(0 <= nut < instrument.frets for nut in nuts), "the nut of a string")
     _check(all(spec.diameter_mm > 0 for spec in instrument.strings), "the strings of an instrument")

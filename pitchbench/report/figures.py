@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from pitchbench.errors import printable
 from pitchbench.intonation.neck import StringNeck
+from pitchbench.intonation.tolerance import tolerance_words
 from pitchbench.report.takes import RoundTakes, rounds_of
 from pitchbench.session.log import Log
 from pitchbench.units import fret_ratio
@@ -52,17 +53,22 @@ def takes_figure(log: Log, *, title: str) -> str:
     -------
     An ``<svg>`` element with ``<title>`` and ``<desc>``; the table beside it is the caller's.
     """
-    tolerance_cents, strings = log.tolerance_cents, log.strings
+    strings = log.strings
+    tolerances = [string.tolerance_cents for string in strings]
+    tolerance = tolerance_words(tolerances)
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=(7.2, 2.2), layout="constrained")
         axes = figure.subplots()
-        axes.axhspan(
-            -tolerance_cents,
-            tolerance_cents,
+        between = [place - 0.5 for place in range(1, len(strings))]
+        axes.stairs(
+            tolerances,
+            [-0.6, *between, len(strings) - 0.4],
+            baseline=[-cents for cents in tolerances],
+            fill=True,
             facecolor="#ececec",
             edgecolor="#8c8c8c",
             linewidth=0.6,
-            label=f"tolerance ±{tolerance_cents:g} cents",
+            label=f"tolerance ±{tolerance}",
         )
         axes.axhline(0.0, color=_INK, linewidth=0.6)
         for place, string in enumerate(strings):
@@ -81,7 +87,7 @@ def takes_figure(log: Log, *, title: str) -> str:
         figure.savefig(text, format="svg", metadata=_NO_METADATA, transparent=True)
     description = (
         f"Offset of every fretted take per string, before the first move and after the last, with "
-        f"the judged offset, its 95 % interval and the tolerance of {tolerance_cents:g} cents. "
+        f"the judged offset, its 95 % interval and the tolerance of {tolerance}. "
         "The table below holds the same numbers."
     )
     return _inline(text.getvalue(), "takes", title, description)

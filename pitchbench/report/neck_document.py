@@ -56,6 +56,7 @@ class NeckStringDocument:
     saddle_cents: float
     saddle_u_cents: NonNegative
     scale_mm: Positive
+    tolerance_cents: Positive
     stiffness_b: float | None
     verdict: NeckAdvice
     off_before_cents: NonNegative

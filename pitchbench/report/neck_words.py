@@ -22,9 +22,7 @@ _HARDLY_CENTS: Final = 0.3
 
 def result_lines(result: NeckResult) -> list[tuple[str, str]]:
     """Label and words of every line, what to do first."""
-    lines = [
-        ("do", advice_words(string, result.judged.tolerance_cents)) for string in result.strings
-    ]
+    lines = [("do", advice_words(string)) for string in result.strings]
     for string in result.strings:
         lines += [("found", f"{string.name}: {words}") for words in string.findings]
     for string in result.strings:
@@ -76,7 +74,7 @@ def chord_words(chord: HeardChord) -> list[str]:
     return words
 
 
-def advice_words(string: SurveyedString, tolerance_cents: float) -> str:
+def advice_words(string: SurveyedString) -> str:
     """What to do about a string's saddle, in one sentence or two."""
     choice, verdict = string.choice, string.verdict
     now, then = f"{choice.rms_before_cents:.1f}", f"{choice.rms_cents:.1f}"
@@ -85,7 +83,7 @@ def advice_words(string: SurveyedString, tolerance_cents: float) -> str:
         case NeckAdvice.LEAVE:
             return (
                 f"{string.name}: leave the saddle; over the frets used it is {now} cents off "
-                f"(rms), within {tolerance_cents:g}."
+                f"(rms), within {string.tolerance_cents:g}."
             )
         case NeckAdvice.MOVE:
             assert verdict.move is not None

@@ -49,7 +49,7 @@ def neck_on_record(record: SessionRecord) -> NeckResult | None:
     heard."""
     setup = record.setup
     heard = heard_on_record(record)
-    by = Judged(setup.instrument, (), None, setup.prior, setup.tolerance_cents, setup.a4_hz)
+    by = Judged(setup.judged, (), None, setup.prior, setup.a4_hz)
     if not any(string.enough for string in heard):
         return None
     return judge_neck(heard, by, session=record.meta.id)

@@ -49,6 +49,7 @@ class SessionString:
     outcome: str | None
     moves: Count
     travel_mm: Thousandths
+    tolerance_cents: Positive
     plucks: Count
 
 

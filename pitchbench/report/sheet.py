@@ -14,13 +14,14 @@ from pitchbench.errors import printable
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import move_words
 from pitchbench.intonation.offset import Offset
+from pitchbench.intonation.tolerance import tolerance_words
 from pitchbench.intonation.verdict import percent
 from pitchbench.lengths import length_figures, length_unit, span_words
 from pitchbench.records.model import SessionRecord
 from pitchbench.report.neck_words import offset_words, term_words
 from pitchbench.report.on_record import neck_on_record
 from pitchbench.report.takes import RoundTakes, rounds_of
-from pitchbench.session.log import Outcome, Setup, StringState
+from pitchbench.session.log import Log, Outcome, Setup, StringState
 from pitchbench.session.words import places, rests_words
 
 #: Nothing on record for this cell.
@@ -139,7 +140,7 @@ class Sheet:
 def build_sheet(record: SessionRecord, words: Words = NOTHING_SAID) -> Sheet:
     """The sheet of one session; its readings' frames are not needed."""
     setup, log, meta = record.setup, record.log, record.meta
-    tolerance = log.tolerance_cents
+    tolerance = tolerance_words([string.tolerance_cents for string in log.strings])
     instrument = setup.instrument
     return Sheet(
         workshop=words.workshop,
@@ -266,7 +267,7 @@ def _neck_part(result: NeckResult, record: SessionRecord, survey: SessionRecord)
     )
 
 
-def _facts(record: SessionRecord, tolerance: float, technician: str) -> tuple[tuple[str, str], ...]:
+def _facts(record: SessionRecord, tolerance: str, technician: str) -> tuple[tuple[str, str], ...]:
     setup, _, meta = record
     instrument = setup.instrument
     ended = "" if meta.finished_at else " (broken off)"
@@ -281,7 +282,8 @@ def _facts(record: SessionRecord, tolerance: float, technician: str) -> tuple[tu
         ("bridge", _bridge_words(instrument)),
         ("action, relief", _heights(instrument)),
         ("temperature", _with_unit(instrument.temperature_c, "°C")),
-        ("tolerance", f"±{tolerance:g} cents at {places(setup)}"),
+        ("tolerance", f"±{tolerance} at {places(setup)}"),
+        ("tolerances", _tolerances_words(record.log)),
         ("listened to", meta.source),
     ]
     return tuple((label, value) for label, value in facts if value)
@@ -296,6 +298,14 @@ def _instrument_words(instrument: Instrument) -> str:
     hand = ", left-handed" if instrument.left_handed else ""
     frets = "fretless" if instrument.fretless else f"{instrument.frets} frets"
     return f"{instrument.kind}, scale {span_words(instrument.scales_mm)}, {frets}{hand}"
+
+
+def _tolerances_words(log: Log) -> str:
+    """Each string's own; nothing where they all have one."""
+    cents = [string.tolerance_cents for string in log.strings]
+    if len(set(cents)) == 1:
+        return ""
+    return f"{' '.join(f'{each:g}' for each in cents)} cents, string 1 first"
 
 
 def _scales_words(instrument: Instrument) -> str:
@@ -403,12 +413,12 @@ def _takes_row(string: int, when: str, takes: RoundTakes) -> TakesRow:
     return TakesRow(string, when, takes.n_open, offsets, judged)
 
 
-def _method(setup: Setup, tolerance: float) -> tuple[str, str]:
+def _method(setup: Setup, tolerance: str) -> tuple[str, str]:
     fret = setup.fret
     return (
         f"Each string plucked open and at {places(setup)}; of every pluck the attack is "
         "left out and the pitch that the note settles to is read.",
         f"Offset = 1200 log2(fretted / open) − {100 * fret:d} cents, + is sharp; brackets hold it "
-        f"with 95 % probability; a string is left that lies within ±{tolerance:g} as surely; on "
+        f"with 95 % probability; a string is left that lies within ±{tolerance} as surely; on "
         "the border is one that does so less surely, and more takes would hardly decide it.",
     )

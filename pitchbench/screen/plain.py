@@ -92,7 +92,7 @@ class PlainView:
         setup = state.setup
         self._line("this is", state.setting)
         self._line("instrument", setup.instrument.name)
-        self._line("tolerance", f"{state.log.tolerance_cents:g} cents")
+        self._line("tolerance", f"{state.log.string.tolerance_cents:g} cents")
         if state.log.step is Step.BEFORE:
             self._line("before", "; ".join(ORDER_OF_WORK))
             self._line("playing", "; ".join(HOW_TO_PLAY))
@@ -166,11 +166,12 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # o
             return "moved", f"string {entry.string}, {entry.made_mm:+z.1f} mm (+ is away from nut)"
         case OutcomeEntry():
             string = log.strings[entry.string - 1]
-            return "done", outcome_words(string, entry.outcome, log.tolerance_cents)
+            return "done", outcome_words(string, entry.outcome)
         case StepEntry():
             return "step", _step_words(log, entry)
         case ToleranceEntry():
-            return "note", f"tolerance {entry.cents:g} cents"
+            of = f" of string {entry.string}" if entry.string else ""
+            return "note", f"tolerance{of} {entry.cents:g} cents"
         case NoteEntry():
             return "note", entry.text
         case UndoEntry():

@@ -85,7 +85,7 @@ def takes_lines(state: State, theme: Theme, width: int, height: int) -> list[Tex
 
 
 def _axis(state: State, points: list[_Point], width: int) -> _Axis:
-    values = [-state.log.tolerance_cents, state.log.tolerance_cents]
+    values = [-state.log.string.tolerance_cents, state.log.string.tolerance_cents]
     for point in points:
         values += point.ends
     if state.log.string.now is not None:
@@ -97,7 +97,7 @@ def _axis(state: State, points: list[_Point], width: int) -> _Axis:
 def _empty_row(state: State, axis: _Axis, theme: Theme) -> list[tuple[str, str]]:
     """Cells of a row with the zero line and the edges of the tolerance band."""
     cells = [(" ", "")] * axis.width
-    for edge in (-state.log.tolerance_cents, state.log.tolerance_cents):
+    for edge in (-state.log.string.tolerance_cents, state.log.string.tolerance_cents):
         cells[axis.column(edge)] = (":", theme.quiet)
     cells[axis.column(0.0)] = (theme.glyphs.zero, theme.quiet)
     return cells

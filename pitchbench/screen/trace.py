@@ -162,11 +162,11 @@ def trace_lines(state: State, theme: Theme, width: int, height: int) -> list[Tex
             words = f"nothing to draw: {shown[0].reason.replace('_', ' ')}"
         return [fitted(Text(words, theme.quiet), width)] + [Text()] * (height - 1)
     plot_width = width - _LABEL_WIDTH
-    ends = _range(course, state.log.tolerance_cents)
+    ends = _range(course, state.log.string.tolerance_cents)
     span_s = max(3.0, math.ceil(float(course.time_s[-1])))
     canvas = _Canvas((plot_width, height), span_s, ends, theme)
-    _draw(canvas, course, state.log.tolerance_cents, theme)
-    labels = _labels(canvas, course, state.log.tolerance_cents, theme)
+    _draw(canvas, course, state.log.string.tolerance_cents, theme)
+    labels = _labels(canvas, course, state.log.string.tolerance_cents, theme)
     return [Text.assemble(label, line) for label, line in zip(labels, canvas.lines(), strict=True)]
 
 

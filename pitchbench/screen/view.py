@@ -153,7 +153,7 @@ def _header(state: State, theme: Theme, width: int) -> Text:
             (f"string {state.log.current}{of} {g.dot} {string.note} {g.dot} ", theme.plain),
             (step_words(state), theme.number),
         )
-    tolerance = f"{g.plus_minus}{state.log.tolerance_cents:g}"
+    tolerance = f"{g.plus_minus}{state.log.string.tolerance_cents:g}"
     right = Text(tolerance if width < 60 else f"tolerance {tolerance} cents", theme.quiet)
     if state.setting:
         what, _, who = state.setting.partition(", ")

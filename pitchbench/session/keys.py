@@ -129,11 +129,14 @@ def _previous(state: State, _: KeyPressed) -> State:
 
 def _tolerance(state: State, step_cents: float) -> State:
     low, high = TOLERANCE_RANGE_CENTS
-    before_cents = state.log.tolerance_cents
+    number, before_cents = state.log.current, state.log.string.tolerance_cents
     cents = min(high, max(low, before_cents + step_cents))
     if cents == before_cents:
         return state
-    state = state.kept(ToleranceEntry(state.at_s, cents), says=f"The tolerance is {cents:g} cents.")
+    own = state.setup.instrument.string(number).tolerance_cents is not None
+    entry = ToleranceEntry(state.at_s, cents, number if own else None)
+    of = f" of string {number}" if own else ""
+    state = state.kept(entry, says=f"The tolerance{of} is {cents:g} cents.")
     for string in state.log.strings:
         if string.now is not None:
             state = steps.judged_anew(state, string.number)
@@ -178,8 +181,8 @@ def useful(state: State) -> frozenset[Command]:
         Command.STRIKE: bool(log.string.accepted),
         Command.NEXT: not log.finished,
         Command.PREVIOUS: log.finished or len(log.setup.order) > 1,
-        Command.TOLERANCE_UP: log.tolerance_cents < TOLERANCE_RANGE_CENTS[1],
-        Command.TOLERANCE_DOWN: log.tolerance_cents > TOLERANCE_RANGE_CENTS[0],
+        Command.TOLERANCE_UP: log.string.tolerance_cents < TOLERANCE_RANGE_CENTS[1],
+        Command.TOLERANCE_DOWN: log.string.tolerance_cents > TOLERANCE_RANGE_CENTS[0],
         Command.LESS: moving,
         Command.MORE: moving,
         Command.UNDO: bool(state.marks),

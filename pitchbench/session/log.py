@@ -69,8 +69,8 @@ class Setup:
     """The start of a session: it does not change while the session runs.
 
     ``strings`` are the strings to be set, in the order of work; empty for all, lowest first.
-    ``tolerance_cents`` is the one to start with, ``person`` what is known of whoever plays, and
-    ``prior`` what a survey of the neck believes of their scatter.
+    ``tolerance_cents`` is the one to start with of strings with none of their own, ``person`` what
+    is known of whoever plays, and ``prior`` what a survey of the neck believes of their scatter.
     """
 
     instrument: Instrument
@@ -87,6 +87,11 @@ class Setup:
     def order(self) -> tuple[int, ...]:
         """The strings in the order of work."""
         return self.strings or tuple(range(len(self.instrument.strings), 0, -1))
+
+    @property
+    def judged(self) -> Instrument:
+        """The instrument with the tolerance that this session started with."""
+        return replace(self.instrument, tolerance_cents=self.tolerance_cents)
 
     def open_hz(self, string: int) -> float:
         """The pitch that an open string is tuned to."""
@@ -211,10 +216,11 @@ class StepEntry:
 
 @dataclass(frozen=True)
 class ToleranceEntry:
-    """The tolerance was changed."""
+    """The tolerance was changed: of ``string``, or of all that have none of their own."""
 
     at_s: float
     cents: float
+    string: int | None = None
 
 
 @dataclass(frozen=True)
@@ -267,6 +273,7 @@ class StringState:
     advice : the move that is advised and not yet found made.
     said_mm : how far the person says that it was made.
     tuning : how many times the string was found in tune.
+    tolerance_cents : how far off it may be left.
     """
 
     number: int
@@ -279,6 +286,7 @@ class StringState:
     said_mm: float | None = None
     outcome: Outcome | None = None
     tuning: int = 0
+    tolerance_cents: float = 2.0
 
     @property
     def round(self) -> int:
@@ -309,6 +317,7 @@ class Log:
     ----------
     strings : string 1 first.
     current : the string being worked on.
+    tolerance_cents : of strings that have none of their own.
     wanted_fret : what is asked to be played, 0 for the open string, None for nothing in
         particular.
     tuned : whether the current string has been found in tune since work on it (re)started.
@@ -369,7 +378,10 @@ class Log:
 
 def empty_log(setup: Setup) -> Log:
     """The log before anything is heard."""
-    strings = tuple(StringState(number + 1) for number in range(len(setup.instrument.strings)))
+    strings = tuple(
+        StringState(number, tolerance_cents=spec.tolerance_cents or setup.tolerance_cents)
+        for number, spec in enumerate(setup.instrument.strings, start=1)
+    )
     return Log(setup, strings, setup.order[0], setup.tolerance_cents)
 
 
@@ -425,7 +437,7 @@ def evolve(log: Log, entry: Entry) -> Log:  # noqa: PLR0911  # one per kind of e
         case StepEntry():
             return _stepped(log, entry)
         case ToleranceEntry():
-            return replace(log, tolerance_cents=entry.cents)
+            return _tolerated(log, entry)
         case NoteEntry():
             return log
 
@@ -440,6 +452,17 @@ def _taken_back(log: Log, undo: UndoEntry) -> Log:
             standing.append((index, entry))
     before = read_log(log.setup, (entry for _, entry in standing))
     return replace(before, entries=(*log.entries, undo), at_s=max(log.at_s, undo.at_s))
+
+
+def _tolerated(log: Log, entry: ToleranceEntry) -> Log:
+    if entry.string is not None:
+        return _with(log, entry.string, tolerance_cents=entry.cents)
+    specs = log.setup.instrument.strings
+    strings = tuple(
+        replace(state, tolerance_cents=entry.cents) if spec.tolerance_cents is None else state
+        for state, spec in zip(log.strings, specs, strict=True)
+    )
+    return replace(log, tolerance_cents=entry.cents, strings=strings)
 
 
 def _with(log: Log, number: int, **changes: object) -> Log:

@@ -233,7 +233,7 @@ def _beside(log: Log, string: StringState) -> Density | None:
 def p_within(log: Log, string: StringState) -> float:
     """Probability that the string's own offset is within the tolerance; 0 where none is known."""
     own = known(log, string).offset
-    return 0.0 if own is None else own.within(-log.tolerance_cents, log.tolerance_cents)
+    return 0.0 if own is None else own.within(-string.tolerance_cents, string.tolerance_cents)
 
 
 # ------------------------------------------------------------------------------ where it goes
@@ -243,7 +243,7 @@ def verdict(log: Log, string: StringState) -> Verdict | None:
     """The verdict on the string's saddle; None until both notes were played."""
     return judge(
         known(log, string),
-        tolerance_cents=log.tolerance_cents,
+        tolerance_cents=string.tolerance_cents,
         sure=SURE_AT_LAST if log.step is Step.LAST_ROUND else SURE,
         turning=_turning(log, string),
         beside=_beside(log, string),
@@ -298,6 +298,6 @@ def _within_travel(log: Log, string: StringState, offset_cents: float, move: Mov
     if not move.out_of_travel or room_mm * move.mm <= 0.0:
         return move
     left_cents = abs(offset_cents) * (1.0 - room_mm / move.mm)
-    if left_cents > log.tolerance_cents:
+    if left_cents > string.tolerance_cents:
         return move
     return replace(move, mm=room_mm, ends95_cents=None)

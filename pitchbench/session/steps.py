@@ -141,7 +141,7 @@ def doubted(state: State) -> State | None:
     text = f"string {string.number} does not settle: {evidence}"
     state = state.kept(NoteEntry(state.at_s, string.number, text))
     outcome = Outcome.DOES_NOT_SETTLE
-    says = words.outcome_words(string, outcome, state.log.tolerance_cents)
+    says = words.outcome_words(string, outcome)
     return replace(finish_string(state, outcome), says=f"{says} {evidence.capitalize()}.")
 
 
@@ -189,7 +189,7 @@ def _after_move(state: State) -> str:
         return ""
     response = saddles.learned(log, but=log.current)
     instrument = log.setup.instrument
-    found = effect(made, instrument, response, tolerance_cents=log.tolerance_cents)
+    found = effect(made, instrument, response, tolerance_cents=log.string.tolerance_cents)
     return words.effect_words(made, found, inferred_mm(made, instrument, response))
 
 
@@ -230,7 +230,7 @@ def _done(state: State, outcome: Outcome, number: int) -> State:
 def finish_string(state: State, outcome: Outcome) -> State:
     """Done with the current string: say how it was left and go on to the next."""
     state = _done(state, outcome, state.log.current)
-    says = words.outcome_words(state.log.string, outcome, state.log.tolerance_cents)
+    says = words.outcome_words(state.log.string, outcome)
     return replace(_go_on(state), says=says)
 
 

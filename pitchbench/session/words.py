@@ -118,7 +118,7 @@ def border_words(log: Log, verdict: Verdict) -> str:
     now = log.string.now
     if now is None or verdict.p_moved is None:
         return ""
-    within = f"Within {log.tolerance_cents:g} cents"
+    within = f"Within {log.string.tolerance_cents:g} cents"
     where = "On the border, neither is sure" if verdict.border else "Good now"
     return (
         f"{where}: {offset_words(now)}. {within} if you leave it: "
@@ -324,13 +324,13 @@ def _how_sure(string: StringState) -> str:
     return "" if string.verdict is None else f" ({percent(string.verdict.p_within)} sure)"
 
 
-def outcome_words(string: StringState, outcome: Outcome, tolerance_cents: float) -> str:
+def outcome_words(string: StringState, outcome: Outcome) -> str:
     """How a string was left, in one sentence."""
     value = "not measured" if string.now is None else offset_words(string.now)
     match outcome:
         case Outcome.LEAVE:
             sure = _how_sure(string)
-            return f"String {string.number}: leave it, {value}, within {tolerance_cents:g}{sure}."
+            return f"String {string.number}: leave it, {value}, within {string.tolerance_cents:g}{sure}."
         case Outcome.BORDER:
             return f"String {string.number}: left on the border, {value}{_how_sure(string)}."
         case Outcome.COMPROMISE:
