@@ -68,11 +68,11 @@ def test_suggestions_need_to_know_the_strings() -> None:
 
 
 def test_each_string_is_judged_by_its_own() -> None:
-    """3 cents flat is left on string 5 and moved on string 3."""
-    story = Story.begin(BASS, strings=(5, 3)).play(5).takes(-3.0)
+    """The same takes, 2 cents flat, leave string 5 and move string 3."""
+    story = Story.begin(BASS, strings=(5, 3)).play(5).takes(-2.0)
     assert story.outcomes()[5] is Outcome.LEAVE
     assert "within 4" in story.state.says
-    assert story.play(3).takes(-3.0).state.log.step is Step.MOVE
+    assert story.play(3).takes(-2.0).state.log.step is Step.MOVE
 
 
 def test_a_key_changes_the_tolerance_of_the_string_that_has_its_own() -> None:
