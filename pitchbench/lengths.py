@@ -27,11 +27,13 @@ _MM_PER: Final = {
 _LENGTH: Final = re.compile(
     r"(?P<sign>-?)(?:(?P<number>\d+\.?\d*|\.\d+)|(?:(?P<whole>\d{1,4})[- ])?"
     r"(?P<top>\d{1,4})/(?P<bottom>\d{1,4}))\s*(?P<unit>[a-z\"″]*)",
-    re.IGNORECASE,
+    re.IGNORECASE | re.ASCII,
 )
 
-#: A thousandth of an inch is a fortieth of a millimetre: inches need two more digits.
+#: A thousandth of an inch is a fortieth of a millimetre: inches need two more digits, and no more
+#: than three.
 _MORE_DIGITS: Final = 2
+_MOST_DIGITS: Final = 3
 
 
 class LengthUnit(StrEnum):
@@ -89,10 +91,22 @@ def length_words(mm: float, digits: int | None = 1, *, sign: bool = False) -> st
 
     Parameters
     ----------
-    digits : after the point of millimetres, two more for inches; None for as many as it has.
+    digits : after the point of millimetres, two more for inches, three at most; None for as many as
+        it has.
     sign : whether + stands before what is above zero.
     """
     return f"{length_figures(mm, digits, sign=sign)} {_Preferred.unit}"
+
+
+def diameter_words(mm: float) -> str:
+    """The diameter of a string: "0.254 mm", or "0.010 in"."""
+    return f"{diameter_figures(mm)} {_Preferred.unit}"
+
+
+def diameter_figures(mm: float) -> str:
+    """The same without its unit."""
+    inches = _Preferred.unit is LengthUnit.INCH
+    return f"{mm / MM_PER_INCH:.3f}" if inches else f"{mm:.3g}"
 
 
 def span_words(lengths_mm: Sequence[float]) -> str:
@@ -110,5 +124,5 @@ def length_figures(mm: float, digits: int | None = 1, *, sign: bool = False) -> 
     if digits is None:
         return f"{mm / MM_PER_INCH:{plus}.5g}" if inches else f"{mm:{plus}g}"
     if inches:
-        return f"{mm / MM_PER_INCH:{plus}.{digits + _MORE_DIGITS}f}"
-    return f"{mm:{plus}.{digits}f}"
+        return f"{mm / MM_PER_INCH:{plus}z.{min(digits + _MORE_DIGITS, _MOST_DIGITS)}f}"
+    return f"{mm:{plus}z.{digits}f}"

@@ -17,6 +17,7 @@ from pitchbench import __version__
 from pitchbench.commands.defaults import default_map
 from pitchbench.commands.help_page import GroupWithExamples, meant, on_record, start_page
 from pitchbench.errors import ExitCode, PitchbenchError, printable
+from pitchbench.lengths import LengthUnit, show_lengths_in
 
 #: Every command and what it is for, in the order of --help. The module is commands/NAME.py and
 #: holds a click command called ``command``.
@@ -108,9 +109,22 @@ class LazyGroup(GroupWithExamples):
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 @click.version_option(__version__, prog_name=_PROGRAM)
+@click.option(
+    "--units",
+    metavar="|".join(LengthUnit),
+    default=str(LengthUnit.MM),
+    envvar="PITCHBENCH_UNITS",
+    help="Show lengths in millimetres or inches [mm, or PITCHBENCH_UNITS].",
+)
 @click.pass_context
-def cli(ctx: click.Context) -> None:
+def cli(ctx: click.Context, units: str) -> None:
     """Set the intonation of a guitar or bass with a microphone."""
+    if units not in list(LengthUnit):
+        raise PitchbenchError(
+            f"{units!r} is no unit that lengths can be shown in.",
+            "Write mm or in after --units, or in PITCHBENCH_UNITS.",
+        )
+    show_lengths_in(LengthUnit(units))
     if ctx.invoked_subcommand is not None:
         return
     start_page(

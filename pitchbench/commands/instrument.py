@@ -43,7 +43,7 @@ from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.response import Response
 from pitchbench.intonation.tolerance import tolerance_words
-from pitchbench.lengths import length_words, span_words
+from pitchbench.lengths import diameter_words, length_figures, length_unit, length_words, span_words
 from pitchbench.notes import ordinal
 from pitchbench.presets import (
     PRESETS,
@@ -424,7 +424,7 @@ def described(instrument: Instrument) -> list[tuple[str, str]]:
         ("saddle travel left toward the nut", _mm(bridge.travel_toward_nut_mm)),
         ("saddle travel left away from it", _mm(bridge.travel_away_mm)),
         ("strings sharing a saddle", " ".join(f"{one}-{other}" for one, other in bridge.pairs)),
-        ("setback, string 1 first", " ".join(f"{mm:g}" for mm in instrument.setback_mm)),
+        ("setback, string 1 first", _setback(instrument)),
         (
             "temperature",
             None if instrument.temperature_c is None else f"{instrument.temperature_c:g} °C",
@@ -451,12 +451,13 @@ def described(instrument: Instrument) -> list[tuple[str, str]]:
 
 
 def _string_in_words(spec: StringSpec) -> str:
-    core = f", core {spec.core_mm:g} mm" if spec.core_mm else ""
+    core = f", core {diameter_words(spec.core_mm)}" if spec.core_mm else ""
     sort = "wound" if spec.wound else "plain"
     own = f", scale {length_words(spec.scale_mm, None)}" if spec.scale_mm else ""
     left = f", may be {spec.tolerance_cents:g} cents off" if spec.tolerance_cents else ""
     short = f", begins at the {ordinal(spec.nut_fret)} fret" if spec.nut_fret else ""
-    return f"{spec.note}, {spec.diameter_mm:.3g} mm {sort}, {spec.material}{core}{own}{short}{left}"
+    wire = f"{diameter_words(spec.diameter_mm)} {sort}, {spec.material}{core}"
+    return f"{spec.note}, {wire}{own}{short}{left}"
 
 
 def _in_a_line(instrument: Instrument) -> str:
@@ -464,6 +465,11 @@ def _in_a_line(instrument: Instrument) -> str:
         f"{printable(instrument.kind)}, {instrument.tuning}, {span_words(instrument.scales_mm)}, "
         f"{instrument.bridge.kind}"
     )
+
+
+def _setback(instrument: Instrument) -> str:
+    figures = " ".join(length_figures(mm, None) for mm in instrument.setback_mm)
+    return figures and f"{figures} {length_unit()}"
 
 
 def _scales(instrument: Instrument) -> str:
@@ -481,4 +487,4 @@ def _gauges(instrument: Instrument) -> str:
 
 
 def _mm(value: float | None) -> str | None:
-    return None if value is None else f"{value:g} mm"
+    return None if value is None else length_words(value, None)

@@ -11,6 +11,7 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads
 from pitchbench.intonation import geometry
 from pitchbench.intonation.offset import Offset
+from pitchbench.lengths import length_figures, length_words
 from pitchbench.notes import ordinal
 
 
@@ -272,7 +273,7 @@ def rotation(bridge: Bridge, *, away: bool) -> Rotation | None:
 
 def move_words(move: Move) -> str:
     """ "1.9 mm away from the nut, 3.8 turns clockwise"."""
-    text = f"{move.size_mm:.1f} mm {DIRECTION_WORDS[move.direction]}"
+    text = f"{length_words(move.size_mm)} {DIRECTION_WORDS[move.direction]}"
     if move.turns is None:
         return text
     text += f", {move.turns:.1f} {'turn' if f'{move.turns:.1f}' == '1.0' else 'turns'}"
@@ -284,9 +285,9 @@ def move_interval_words(move: Move, digits: int = 1, *, between: str = " to ") -
     the other way: "0.3 mm toward the nut to 1.1 mm away from the nut"."""
     low, high = (round(mm, digits) for mm in move.onward95_mm)
     if low >= 0.0:
-        return f"{abs(low):.{digits}f}{between}{high:.{digits}f} mm"
+        return f"{length_figures(abs(low), digits)}{between}{length_words(high, digits)}"
     return between.join(
-        f"{abs(mm):.{digits}f} mm {DIRECTION_WORDS[_direction(round(mm, digits))]}"
+        f"{length_words(abs(mm), digits)} {DIRECTION_WORDS[_direction(round(mm, digits))]}"
         for mm in move.interval95_mm
     )
 

@@ -15,7 +15,13 @@ from itertools import pairwise
 from typing import Final
 
 from pitchbench.instrument import Instrument, StringSpec
-from pitchbench.lengths import span_words
+from pitchbench.lengths import (
+    diameter_figures,
+    diameter_words,
+    length_figures,
+    length_words,
+    span_words,
+)
 from pitchbench.records.model import SessionRecord
 from pitchbench.session.log import Outcome, StringState
 
@@ -88,7 +94,7 @@ def _string_changes(number: int, old: StringSpec, new: StringSpec) -> list[str]:
         found.append(f"string {number} {sorts[0]} → {sorts[1]}, expect another offset")
     elif abs(new.diameter_mm - old.diameter_mm) > _GAUGE_CHANGE_MM:
         way = _SHARPER if new.diameter_mm > old.diameter_mm else _FLATTER
-        gauges = f"{old.diameter_mm:.3g} → {new.diameter_mm:.3g} mm"
+        gauges = f"{diameter_figures(old.diameter_mm)} → {diameter_words(new.diameter_mm)}"
         found.append(f"string {number} gauge {gauges}, {way}")
     return found
 
@@ -97,7 +103,8 @@ def _push(what: str, old: float | None, new: float | None, least: float) -> list
     """A height whose rise makes every fretted note sharper."""
     if old is None or new is None or abs(new - old) < least - 1e-9:
         return []
-    return [f"{what} {old:g} → {new:g} mm, {_SHARPER if new > old else _FLATTER}"]
+    heights = f"{length_figures(old, None)} → {length_words(new, None)}"
+    return [f"{what} {heights}, {_SHARPER if new > old else _FLATTER}"]
 
 
 def season_words(before: date, after: date) -> str | None:

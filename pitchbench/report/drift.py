@@ -10,6 +10,7 @@ from msgspec import UNSET, UnsetType
 
 from pitchbench.analysis.drift import FARTHEST_PLUCK_MM, DriftPluck, DriftResult, Flag
 from pitchbench.intonation.drift import Drift, MagnetPull, Strength
+from pitchbench.lengths import length_words
 from pitchbench.pitch.reading import Partial, Rejected
 from pitchbench.report.document import NonNegative, Positive, fill
 from pitchbench.report.readings import (
@@ -98,8 +99,8 @@ def drift_sentences(result: DriftResult) -> list[str]:
     sentences += list(dict.fromkeys(drift.uneven for drift in result.drifts if drift.uneven))
     if Flag.TOO_SHARP in flags:
         sentences.append(
-            f"An attack is sharper than a pluck of {FARTHEST_PLUCK_MM:g} mm makes it: the string "
-            "slips or is not the one named."
+            f"An attack is sharper than a pluck of {length_words(FARTHEST_PLUCK_MM, None)} makes "
+            "it: the string slips or is not the one named."
         )
     if Flag.STIFF in flags:
         sentences.append(
@@ -218,7 +219,7 @@ def _words(pluck: DriftPluck, result: DriftResult) -> list[str]:
     if drift is not None and drift.decay_s is not None:
         words.append(f"decay {drift.decay_s:.2f} s")
     if pluck.pluck_mm is not None:
-        words.append(f"as a pluck of {pluck.pluck_mm:.1f} mm")
+        words.append(f"as a pluck of {length_words(pluck.pluck_mm)}")
     if pluck.stiffness_to_theory is not None:
         words.append(f"stiffness {pluck.stiffness_to_theory:.2f} of theory")
     return words + [flag.replace("_", " ") for flag in pluck.flags]

@@ -16,7 +16,7 @@ from pitchbench.intonation.bridge import move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.tolerance import tolerance_words
 from pitchbench.intonation.verdict import percent
-from pitchbench.lengths import length_figures, length_unit, span_words
+from pitchbench.lengths import length_figures, length_unit, length_words, span_words
 from pitchbench.records.model import SessionRecord
 from pitchbench.report.neck_words import offset_words, term_words
 from pitchbench.report.on_record import neck_on_record
@@ -281,7 +281,7 @@ def _facts(record: SessionRecord, tolerance: str, technician: str) -> tuple[tupl
         ("strings", _set_words(instrument)),
         ("bridge", _bridge_words(instrument)),
         ("action, relief", _heights(instrument)),
-        ("temperature", _with_unit(instrument.temperature_c, "°C")),
+        ("temperature", _degrees(instrument.temperature_c)),
         ("tolerance", f"±{tolerance} at {places(setup)}"),
         ("tolerances", _tolerances_words(record.log)),
         ("listened to", meta.source),
@@ -326,27 +326,27 @@ def _set_words(instrument: Instrument) -> str:
 
 def _bridge_words(instrument: Instrument) -> str:
     bridge = instrument.bridge
-    screw = (
-        f", {bridge.screw_pitch_mm:g} mm per turn, heads on the {bridge.screw_heads} side"
-        if bridge.screw_pitch_mm and bridge.screw_heads
-        else ""
-    )
-    return f"{bridge.kind}{screw}"
+    if not bridge.screw_pitch_mm or not bridge.screw_heads:
+        return str(bridge.kind)
+    pitch = length_words(bridge.screw_pitch_mm, None)
+    return f"{bridge.kind}, {pitch} per turn, heads on the {bridge.screw_heads} side"
 
 
 def _heights(instrument: Instrument) -> str:
-    action = _with_unit(instrument.action_mm, "mm at the 12th fret")
-    relief = _with_unit(instrument.relief_mm, "mm")
+    action, relief = (
+        "" if mm is None else length_words(mm, None)
+        for mm in (instrument.action_mm, instrument.relief_mm)
+    )
     said = [
         words
-        for what, words in (("action", action), ("relief", relief))
+        for what, words in (("action", action and f"{action} at the 12th fret"), ("relief", relief))
         if words and _is_said(instrument, what)
     ]
     return ", ".join(said)
 
 
-def _with_unit(value: float | None, unit: str) -> str:
-    return "" if value is None else f"{value:g} {unit}"
+def _degrees(celsius: float | None) -> str:
+    return "" if celsius is None else f"{celsius:g} °C"
 
 
 def _row(setup: Setup, result: StringState) -> Row:
@@ -377,7 +377,7 @@ def _wire(instrument: Instrument, number: int) -> str:
     if not _is_said(instrument, "strings"):
         return ""
     spec = instrument.string(number)
-    return f"{spec.diameter_mm:.2f} mm {'wound' if spec.wound else 'plain'}"
+    return f"{length_words(spec.diameter_mm, 2)} {'wound' if spec.wound else 'plain'}"
 
 
 def interval_words(offset: Offset | None) -> str:
@@ -390,11 +390,11 @@ def interval_words(offset: Offset | None) -> str:
 
 def _saddle(instrument: Instrument, result: StringState) -> str:
     """Net travel, and the setback that results where the one at the start is known."""
-    travel = f"{result.travel_mm:+.1f} mm".replace("-", "−") if result.moves else "0 mm"
+    travel = length_words(result.travel_mm, sign=True) if result.moves else length_words(0.0, 0)
     if not instrument.setback_mm:
         return travel
     setback_mm = instrument.setback_mm[result.number - 1] + result.travel_mm
-    return f"{travel}, setback {setback_mm:.1f} mm".replace("-", "−")
+    return f"{travel}, setback {length_words(setback_mm)}".replace("-", "−")
 
 
 def _takes_rows(result: StringState) -> list[TakesRow]:

@@ -11,6 +11,7 @@ from pitchbench.belief import half95
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision, choice_words, sure_words
+from pitchbench.lengths import length_words
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
 from pitchbench.screen.reference import (
@@ -199,11 +200,12 @@ def _offset_large(state: State, offset: Offset, theme: Theme) -> Large:
 
 def move_large(move: Move) -> Large:
     """The move as the large number, for large print."""
-    way = DIRECTION_WORDS[move.direction]
+    way, size = DIRECTION_WORDS[move.direction], length_words(move.size_mm)
     if move.turns is None:
-        return Large(f"{move.size_mm:.1f}", "mm", "", "slacken the string first", way)
+        figure, unit = size.split()
+        return Large(figure, unit, "", "slacken the string first", way)
     return Large(
-        f"{move.turns:.1f}", "turns", "", f"{move.size_mm:.1f} mm {way}; slacken the string first",
+        f"{move.turns:.1f}", "turns", "", f"{size} {way}; slacken the string first",
         str(move.rotation),
     )  # fmt: skip
 

@@ -13,6 +13,7 @@ from typing import Final
 from pitchbench.intonation.bridge import move_interval_words, move_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Verdict, explain
+from pitchbench.lengths import length_words
 from pitchbench.pitch.reading import Reading
 from pitchbench.screen.input import input_told
 from pitchbench.session.heard import LIVE_NEAR_CENTS
@@ -123,7 +124,7 @@ class PlainView:
         if advice.ends95_cents is not None:
             low, high = advice.ends95_cents
             self._line("offset after it, 95 % interval", f"{low:+z.1f} to {high:+z.1f} cents")
-        self._line("travel so far", f"{new.log.string.travel_mm:+z.1f} mm")
+        self._line("travel so far", length_words(new.log.string.travel_mm, sign=True))
         for caution in advice.cautions:
             self._line("caution", caution)
 
@@ -161,9 +162,11 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # o
             words = f"string {entry.string}, {offset_words(offset)}, {decision}"
             return "verdict", f"{words}: {explain(offset, verdict)}"
         case SaidEntry():
-            return "said", f"string {entry.string}, moved {entry.mm:+z.2f} mm (+ is away from nut)"
+            far = length_words(entry.mm, 2, sign=True)
+            return "said", f"string {entry.string}, moved {far} (+ is away from nut)"
         case MoveEntry():
-            return "moved", f"string {entry.string}, {entry.made_mm:+z.1f} mm (+ is away from nut)"
+            far = length_words(entry.made_mm, sign=True)
+            return "moved", f"string {entry.string}, {far} (+ is away from nut)"
         case OutcomeEntry():
             string = log.strings[entry.string - 1]
             return "done", outcome_words(string, entry.outcome)
@@ -213,7 +216,8 @@ def result_lines(state: State) -> list[str]:
         moves = len(string.moves)
         lines.append(
             f"result: string {number} ({note}), found {found}, now {now}, {outcome}, "
-            f"{moves} move{'' if moves == 1 else 's'}, saddle travel {string.travel_mm:+z.1f} mm"
+            f"{moves} move{'' if moves == 1 else 's'}, saddle travel "
+            f"{length_words(string.travel_mm, sign=True)}"
         )
     response = learned(state.log)
     return [*lines, f"bridge: {learned_words(response)}"] if response.moves else lines

@@ -9,6 +9,7 @@ from rich.text import Text
 
 from pitchbench.instrument import ScrewHeads
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Direction, Move, move_interval_words
+from pitchbench.lengths import length_words
 from pitchbench.notes import ordinal
 from pitchbench.screen.number import word_rows
 from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
@@ -110,7 +111,7 @@ def _label_text(labels: list[str]) -> str:
 
 def _amount(state: State, move: Move, theme: Theme, width: int) -> list[Text]:
     """How far: turns (or millimetres where there is no screw) large, the rest beside it."""
-    large = f"{move.turns:.1f} turns" if move.turns is not None else f"{move.size_mm:.1f} mm"
+    large = f"{move.turns:.1f} turns" if move.turns is not None else length_words(move.size_mm)
     rows = word_rows(large, theme, width - 30, 5 if not theme.glyphs.unicode else 3)
     if rows is None:
         return _amount_words(state, move, theme, width)
@@ -127,7 +128,9 @@ def _amount_words(
     if move.turns is not None:
         turns = "" if turns_said else f"{move.turns:.1f} turns "
         words.append((turns + _rotation_words(state, move), theme.number))
-    words.append((f"{move.size_mm:.2f} mm {DIRECTION_WORDS[move.direction]}", theme.number))
+    words.append(
+        (f"{length_words(move.size_mm, 2)} {DIRECTION_WORDS[move.direction]}", theme.number)
+    )
     if _to_the_end(move):
         words.append(("to the end of its travel; called for:", theme.quiet))
     words.append((f"(95 %: {move_interval_words(move, 2)})", theme.quiet))
@@ -159,7 +162,7 @@ def travel_words(string: StringState, width: int) -> str:
         forms = [f"{short}, after {moves}" if string.moves else short, short]
     else:
         way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if travel_mm > 0 else Direction.TOWARD_NUT]
-        amount = f"{abs(travel_mm):.2f} mm {way}"
+        amount = f"{length_words(abs(travel_mm), 2)} {way}"
         so_far = f"saddle so far: {amount} from where it was found, {moves}"
         forms = [so_far, f"saddle: {amount}, {moves}", f"saddle: {amount}"]
     return next((words for words in forms if len(words) <= width), forms[-1])

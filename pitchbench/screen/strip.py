@@ -9,7 +9,16 @@ from rich.text import Text
 
 from pitchbench.intonation.offset import Offset
 from pitchbench.screen.saddle import travel_words
-from pitchbench.screen.text import cell, fitted, printable, side_by_side, signed, title, wrapped
+from pitchbench.screen.text import (
+    cell,
+    fitted,
+    printable,
+    side_by_side,
+    signed,
+    signed_length,
+    title,
+    wrapped,
+)
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import Outcome, Step, StringState
 from pitchbench.session.state import State
@@ -166,7 +175,7 @@ def _pair(state: State, string: StringState, theme: Theme) -> Text:
 
 def _travel(string: StringState, theme: Theme) -> str:
     moves = f"{string.round} move{'s' if string.round > 1 else ''}"
-    return f"{moves}, saddle {signed(string.travel_mm, digits=2, theme=theme)} mm"
+    return f"{moves}, saddle {signed_length(string.travel_mm, theme)}"
 
 
 def _short_result(state: State, string: StringState, theme: Theme, width: int) -> Text:

@@ -12,6 +12,7 @@ from typing import Final
 from rich.cells import cell_len, set_cell_size
 from rich.text import Text
 
+from pitchbench.lengths import length_words
 from pitchbench.screen.theme import Theme
 
 #: A minus of a number as sentences are written, unlike the hyphen within a word or a range.
@@ -100,3 +101,11 @@ def signed(value: float, *, digits: int = 1, theme: Theme) -> str:
         return f"{0:.{digits}f}"
     sign = "+" if rounded > 0 else theme.glyphs.minus
     return f"{sign}{abs(rounded):.{digits}f}"
+
+
+def signed_length(mm: float, theme: Theme) -> str:
+    """A travel with its sign and unit; zero has none."""
+    words = length_words(abs(mm), 2)
+    if not float(words.split()[0]):
+        return words
+    return f"{'+' if mm > 0 else theme.glyphs.minus}{words}"

@@ -16,6 +16,7 @@ from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
 from pitchbench.intonation.verdict import Verdict, percent
+from pitchbench.lengths import length_figures, length_words
 from pitchbench.notes import Note, ordinal
 from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.session.log import Log, Outcome, Setup, Step, StringState
@@ -137,7 +138,7 @@ def rests_words(offset: Offset) -> str:
 
 def effect_words(move: MadeMove, effect: Effect, inferred_mm: float) -> str:
     """What a move did where it was not what it should have been; nothing where it was."""
-    which, far = f"string {move.string}", f"{abs(inferred_mm):.1f} mm"
+    which, far = f"string {move.string}", length_words(abs(inferred_mm))
     values = f"{cents_words(move.before)} before, {cents_words(move.after)} now"
     match effect:
         case Effect.AS_EXPECTED:
@@ -160,8 +161,8 @@ def learned_words(response: Response) -> str:
     moves = f"{response.moves} move{'' if response.moves == 1 else 's'}"
     return (
         f"its saddles go {response.factor:.2f} ± {half95(response.factor_u):.2f} of what "
-        f"the screws are turned, slack {response.slack_mm:.2f} ± "
-        f"{half95(response.slack_u_mm):.2f} mm, learned from {moves}"
+        f"the screws are turned, slack {length_figures(response.slack_mm, 2)} ± "
+        f"{length_words(half95(response.slack_u_mm), 2)}, learned from {moves}"
     )
 
 

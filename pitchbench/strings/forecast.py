@@ -19,6 +19,7 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import BridgeKind, Instrument, Material, StringSpec
 from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Move, setback_mm
 from pitchbench.intonation.geometry import saddle_move_mm
+from pitchbench.lengths import length_words
 from pitchbench.notes import A4_HZ
 from pitchbench.strings.materials import breaking_tension_n, string_properties
 from pitchbench.strings.physics import (
@@ -427,7 +428,7 @@ def _warnings_of_string(string: StringForecast) -> list[Warned]:
             )
         )
     elif string.move.out_of_travel:
-        far = f"{string.move.size_mm:.1f} mm"
+        far = length_words(string.move.size_mm)
         warnings.append(
             Warned(
                 Hazard.TRAVEL,
