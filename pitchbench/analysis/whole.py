@@ -85,7 +85,6 @@ def decide_strings(
     *,
     fret: int = 12,
     a4_hz: float,
-    tolerance_cents: float | None = None,
     assumed: tuple[str, ...] = (),
 ) -> WholeInstrument:
     """Each string by itself, from what `strings_in` found."""
@@ -95,7 +94,7 @@ def decide_strings(
             plucks, result, lacks = heard.get(string, ()), None, None
             try:
                 comparison = compare_plucks(plucks, string=spec.note, fret=fret, a4_hz=a4_hz)
-                result = decide(comparison, instrument, tolerance_cents=tolerance_cents)
+                result = decide(comparison, instrument)
             except PitchbenchError as error:
                 lacks = error.what if plucks else "It was not heard."
             yield StringOffset(string, spec.note, plucks, result, lacks)

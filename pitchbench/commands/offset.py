@@ -96,7 +96,7 @@ def command(
     refuse_twice(paths)
     roles = [*[None] * len(files), *[Role.OPEN] * len(opens), *[Role.FRETTED] * len(fretteds)]
     sounds = tuple(listen(paths, channel=channel, jobs=jobs, plain=plain))
-    asked = _Asked(fret, a4, tolerance)
+    asked = _Asked(fret, a4)
     whole = _whole(sounds, roles, instrument, said, asked) if string is None else None
     if whole is not None:
         show_result(
@@ -126,7 +126,6 @@ def command(
 class _Asked(NamedTuple):
     fret: int
     a4_hz: float
-    tolerance_cents: float | None
 
 
 def _whole(
@@ -139,7 +138,7 @@ def _whole(
     """The strings of a known instrument; None where not more than one of them was heard."""
     if instrument is None:
         return None
-    fret, a4_hz, tolerance_cents = asked
+    fret, a4_hz = asked
     heard = strings_in(sounds, roles, instrument, fret=fret, a4_hz=a4_hz)
     if len(heard.keys() - {None}) < 2:
         return None
@@ -149,7 +148,6 @@ def _whole(
         known.instrument,
         fret=fret,
         a4_hz=a4_hz,
-        tolerance_cents=tolerance_cents,
         assumed=known.assumed,
     )
     if not any(each.result for each in whole.strings):

@@ -330,8 +330,8 @@ def outcome_words(string: StringState, outcome: Outcome) -> str:
     value = "not measured" if string.now is None else offset_words(string.now)
     match outcome:
         case Outcome.LEAVE:
-            sure = _how_sure(string)
-            return f"String {string.number}: leave it, {value}, within {string.tolerance_cents:g}{sure}."
+            within = f"within {string.tolerance_cents:g}{_how_sure(string)}"
+            return f"String {string.number}: leave it, {value}, {within}."
         case Outcome.BORDER:
             return f"String {string.number}: left on the border, {value}{_how_sure(string)}."
         case Outcome.COMPROMISE:
