@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pitchbench.pitch.follow import Followed
 from pitchbench.pitch.partials import Array, Bands
@@ -28,6 +29,14 @@ _SINGLE_SHARES: Final = 4
 #: is heard of it by a factor of two) and of the pace of the whole (natural logarithm).
 _SHARE_SIGMA: Final = 0.7
 _PACE_SIGMA: Final = 0.2
+#: How much more a partial takes of its own part of the glide than all others do: a half where it
+#: swings in a plane, for its own stretch comes and goes in step with it; nothing where it whirls
+#: (K. Legge and N. Fletcher, J. Acoust. Soc. Am. 76(1) 5 (1984); the numbers from memory). Half way
+#: between, with the standard deviation that this and the shares leave it; the two lowest each, the
+#: rest as one.
+_OWN_MORE: Final = 0.25
+_OWN_SIGMA: Final = 0.3
+_SINGLE_OWN: Final = 2
 #: The step over which the change with the pace is taken.
 _PACE_STEP: Final = 0.1
 #: How far the time constant of a single exponential may lie from the energy's pace (natural
@@ -46,20 +55,37 @@ class Glides:
     ----------
     tau_s : all time constants, shape (n,).
     mix : each column's mixture of them, shape (columns, n): first one for each of ``TAU_S``, then
-        the glide predicted, what each group of shares adds to it, what a slower pace does.
+        the glide predicted; the same with what each partial takes of its own; what each group of
+        shares adds, what a slower pace does, and how much more or less partials take of their own.
+    own_tau_s : of the part that each of the lowest partials adds to the glide, shape (P,).
+    own : how much of that part the partial itself takes beyond ``mix``, shape (columns, P).
     unit : of the predicted glide and its changes, the standard deviations for a glide of size 1,
-        shape (columns - len(TAU_S),).
+        shape (columns - len(TAU_S),); ``of_own`` is true for what partials take of their own.
+    predicted : the columns of a glide that is the same for all, and of one that is not.
     likely : prior probability of each of ``TAU_S`` for a glide of one exponential, sum 1.
     """
 
     tau_s: Array
     mix: Array
+    own_tau_s: Array
+    own: Array
     unit: Array
+    of_own: NDArray[np.bool_]
+    predicted: tuple[NDArray[np.intp], NDArray[np.intp]]
     likely: Array
 
     def integral(self, t: Array) -> Array:
         """Integral of every column from 0 to ``t``, shape (columns, M)."""
         integral: Array = self.mix @ (self.tau_s[:, None] * -np.expm1(-t / self.tau_s[:, None]))
+        return integral
+
+    def integral_of(self, number: NDArray[np.int64], t: Array) -> Array:
+        """The same for partials (K,), with what each takes of its own; shape (K, columns, M)."""
+        integral = np.repeat(self.integral(t)[None], len(number), axis=0)
+        low = number <= len(self.own_tau_s)
+        tau = self.own_tau_s[number[low] - 1, None]
+        part = tau * -np.expm1(-t / tau)
+        integral[low] += self.own.T[number[low] - 1][:, :, None] * part[:, None]
         return integral
 
 
@@ -71,17 +97,26 @@ def glides_of(bands: Bands, followed: Followed) -> Glides:
     paces = np.exp((0.0, -_PACE_STEP, _PACE_STEP))
     tau_s = np.concatenate((TAU_S, np.outer(paces, decay_s / 2.0).ravel()))
     own, slower, faster = (n + partials * j + np.arange(partials) for j in range(3))
-    mix = np.zeros((n + groups[-1] + 3, len(tau_s)))
+    shares = n + 2 + np.arange(groups[-1] + 1)
+    pace_column = shares[-1] + 1
+    of_own = pace_column + 1 + np.minimum(np.arange(partials), _SINGLE_OWN)
+    mix = np.zeros((of_own[-1] + 1, len(tau_s)))
+    own_more = np.zeros((len(mix), partials))
     mix[:n, :n] = np.eye(n)
-    mix[n, own] = share
-    mix[n + 1 + groups, own] = share
-    mix[-1, slower], mix[-1, faster] = -share / (2.0 * _PACE_STEP), share / (2.0 * _PACE_STEP)
+    mix[n, own] = mix[n + 1, own] = mix[shares[groups], own] = share
+    mix[pace_column, slower] = -share / (2.0 * _PACE_STEP)
+    mix[pace_column, faster] = share / (2.0 * _PACE_STEP)
+    own_more[n + 1], own_more[of_own, np.arange(partials)] = _OWN_MORE * share, share
     unit = np.full(len(mix) - n, _SHARE_SIGMA)
-    unit[0], unit[-1] = 1.0, _PACE_SIGMA
+    unit[:2], unit[pace_column - n], unit[of_own - n] = 1.0, _PACE_SIGMA, _OWN_SIGMA
+    alike = np.concatenate(([n], shares, [pace_column]))
+    unlike = np.arange(n + 1, len(mix))
     # The slowest part of a glide keeps about the pace of the energy, whatever its exact shape.
     pace = float(np.exp(share @ np.log(decay_s / 2.0)))
     likely = np.exp(-0.5 * (np.log(TAU_S / pace) / _TAU_SIGMA) ** 2) + _TAU_FLOOR
-    return Glides(tau_s, mix, unit, likely / likely.sum())
+    likely /= likely.sum()
+    is_own = np.arange(n, len(mix)) > pace_column
+    return Glides(tau_s, mix, decay_s / 2.0, own_more, unit, is_own, (alike, unlike), likely)
 
 
 def _energy_of(bands: Bands, followed: Followed) -> tuple[Array, Array]:

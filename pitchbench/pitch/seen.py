@@ -88,7 +88,9 @@ def seen_of(
     frequency_hz = f1_hz * stiff_ratio(bands.number, stiffness_b)
     turn = 2.0 * np.pi * frequency_hz[:, None]
     shift = followed.phase / turn - (1.0 - (bands.centre_hz / frequency_hz)[:, None]) * t
-    columns = held_back(bands.number, stiffness_b)[:, None, None] * glides.integral(t)
+    columns = held_back(bands.number, stiffness_b)[:, None, None] * glides.integral_of(
+        bands.number, t
+    )
     pitch = np.broadcast_to(t, (len(turn), 1, len(t)))
     mean = Stretches(followed.weight)
     heard = mean.total > 0

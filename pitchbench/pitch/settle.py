@@ -120,7 +120,8 @@ def _settled(
     f1_hz = float(seen.frequency_hz[0]) / ratio
     band = bands.half_width_hz / seen.frequency_hz
     off = np.clip(off, -band, band)
-    residual = _phase(bands, followed, seen, eps @ seen.glides.integral(bands.time_s))
+    glide = eps @ seen.glides.integral_of(bands.number, bands.time_s)
+    residual = _phase(bands, followed, seen, glide)
     residual = residual - 2.0 * np.pi * (seen.frequency_hz * off)[:, None] * bands.time_s
     total = followed.weight.sum(axis=1, keepdims=True)
     residual = residual - (followed.weight * residual).sum(axis=1, keepdims=True) / total
@@ -130,6 +131,8 @@ def _settled(
         stiffness_b=float(np.clip(seen.stiffness_b + delta_b, 0.0, _LARGEST_B)),
         glide_eps=eps @ seen.glides.mix,
         glide_tau_s=seen.glides.tau_s,
+        own_eps=eps @ seen.glides.own,
+        own_tau_s=seen.glides.own_tau_s,
         bands=bands,
         frequency_hz=seen.frequency_hz * (1.0 + off),
         u_partial=np.sqrt(off_variance),
@@ -142,7 +145,7 @@ def _settled(
 
 
 def _phase(bands: Bands, followed: Followed, seen: Seen, glide: Array) -> Array:
-    """Phase (K, M) about what was assumed and a ``glide``, its integral over time (M,)."""
+    """Phase (K, M) about what was assumed and the ``glide`` of each, its integral, (K, M)."""
     away = (seen.frequency_hz - bands.centre_hz)[:, None] * bands.time_s
     warped = (seen.frequency_hz * held_back(seen.number, seen.stiffness_b))[:, None] * glide
     phase: Array = followed.phase - 2.0 * np.pi * (away + warped)
@@ -154,16 +157,15 @@ def _leftover(bands: Bands, followed: Followed, seen: Seen, before: Settled) -> 
     pitch, B and three pieces of glide (the one found, the one predicted, a quick one) to be fitted
     anew. Partials that stray by far more than the noise count less."""
     t, weight = bands.time_s, followed.weight
-    tau = before.glide_tau_s[:, None]
-    glide = before.glide_eps @ (tau * -np.expm1(-t / tau))
+    glide = before.glide_integral(seen.number, t)
     phase = _phase(bands, followed, seen, glide)
     total = weight.sum(axis=1, keepdims=True)
     straight = phase - slope_of(t, phase, weight)[:, None] * t
     straight = straight - (weight * straight).sum(axis=1, keepdims=True) / total
     turn = 2.0 * np.pi * seen.frequency_hz[:, None]
-    integral = seen.glides.integral(t)
+    integral = seen.glides.integral_of(seen.number, t)
     found = glide / max(1e-9, float(np.abs(before.glide_eps).sum()))
-    pieces = np.stack((found, integral[len(TAU_S)], integral[_QUICK]))
+    pieces = np.stack((found, integral[:, len(TAU_S)], integral[:, _QUICK]), axis=1)
     share = (turn * held_back(seen.number, seen.stiffness_b)[:, None])[:, None]
     pitch = turn * t
     law = law_gradient(seen.number, seen.stiffness_b)[:, None] * pitch

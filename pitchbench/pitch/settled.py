@@ -15,7 +15,8 @@ from pitchbench.units import CENTS_PER_NEPER
 class Settled:
     """What the fit found, all from the first sample analysed on.
 
-    ``glide_eps`` and ``glide_tau_s`` (shape (J,)) are the mean glide as a sum of exponentials;
+    ``glide_eps`` and ``glide_tau_s`` (shape (J,)) are the mean glide that all share as a sum of
+    exponentials, ``own_eps`` and ``own_tau_s`` (P,) what the lowest partials each add to it;
     ``frequency_hz`` and ``u_partial`` (relative) of every partial in ``bands``, shape (K,);
     ``u_own`` (K,) what of that is its alone, with what it may do by itself late in the note;
     ``vote`` (K,) how much less than the steadiest a partial says of the pitch's course, 0 to 1;
@@ -28,6 +29,8 @@ class Settled:
     stiffness_b: float
     glide_eps: Array
     glide_tau_s: Array
+    own_eps: Array
+    own_tau_s: Array
     bands: Bands
     frequency_hz: Array
     u_partial: Array
@@ -38,18 +41,27 @@ class Settled:
     decay_rate: Array
 
     def glide_cents(self, time_s: Array) -> Array:
-        """How sharp the note is at ``time_s`` (any shape) above its settled pitch."""
+        """How sharp the first partial is at ``time_s`` (any shape) above its settled pitch."""
         t = np.asarray(time_s, dtype=np.float64)
         relative = (self.glide_eps * np.exp(-t[..., None] / self.glide_tau_s)).sum(axis=-1)
+        relative = relative + self.own_eps[0] * np.exp(-t / self.own_tau_s[0])
         cents: Array = CENTS_PER_NEPER * np.log1p(relative)
         return cents
+
+    def glide_integral(self, number: NDArray[np.int64], t: Array) -> Array:
+        """Integral of the glide of partials ``number`` (K,) from 0 to ``t`` (M,), shape (K, M)."""
+        tau = self.glide_tau_s[:, None]
+        shared = self.glide_eps @ (tau * -np.expm1(-t / tau))
+        own = np.append(self.own_eps * self.own_tau_s, 0.0)
+        rate = np.append(1.0 / self.own_tau_s, 0.0)
+        place = np.minimum(number - 1, len(self.own_tau_s))[:, None]
+        integral: Array = shared + own[place] * -np.expm1(-t * rate[place])
+        return integral
 
     def phase_in(self, bands: Bands, t: Array) -> Array:
         """Phase at ``t`` (M,) to be expected in ``bands``, a constant apart; shape (K, M)."""
         f = self.f1_hz * stiff_ratio(bands.number, self.stiffness_b)
-        tau = self.glide_tau_s[:, None]
-        glide = self.glide_eps @ (tau * -np.expm1(-t / tau))
         share = (1.0 + self.stiffness_b) / (1.0 + self.stiffness_b * bands.number**2.0)
-        warped = (f * share)[:, None] * glide
+        warped = (f * share)[:, None] * self.glide_integral(bands.number, t)
         model: Array = 2.0 * np.pi * ((f - bands.centre_hz)[:, None] * t + warped)
         return model

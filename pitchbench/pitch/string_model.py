@@ -94,7 +94,7 @@ def solve(
     said = _partials(seen, strengths, beat)
     sigma = _sigma_of(seen, beat, seems, *(g[1::2] if coarse else g for g in (_OFF_LAW, _COMMON)))
     base = _base_of(seen, said, sigma)
-    p, pitch, variance, eps, delta_b, log_all = _over_glides(seen.glides, base)
+    p, pitch, variance, eps, delta_b, log_all = _over_glides(seen.glides, base, seems)
     best = p.sum(axis=(1, 2))
     mean = np.einsum("m,mkp->kp", best, said.pitch)
     slope = 1.0 / np.maximum(mean[:, 0], 1e-300)
@@ -341,7 +341,9 @@ def _base_of(seen: Seen, said: _Said, sigma: Array) -> _Base:
     )
 
 
-def _over_glides(glides: Glides, base: _Base) -> tuple[Array, float, float, Array, float, float]:
+def _over_glides(
+    glides: Glides, base: _Base, seems: float
+) -> tuple[Array, float, float, Array, float, float]:
     """Average over the kinds of glide: probabilities of the strengths (m, D, S); pitch and its
     variance with what the first partial does late; mean eps of each column; B's correction; and
     the log evidence."""
@@ -349,7 +351,7 @@ def _over_glides(glides: Glides, base: _Base) -> tuple[Array, float, float, Arra
     kinds = [
         (np.array([[0]]), none, none[..., None], base.log_p[..., None] + np.log(_PRIOR["none"])),
         _one_exponential(glides, base),
-        _predicted(glides, base),
+        *(_predicted(glides, base, columns, seems) for columns in glides.predicted),
     ]
     log_p = np.concatenate([kind[3] for kind in kinds], axis=-1)
     p = np.exp(log_p - log_p.max())
@@ -413,16 +415,23 @@ def _one_exponential(glides: Glides, base: _Base) -> _Kind:
     )
 
 
-def _predicted(glides: Glides, base: _Base) -> _Kind:
-    """The glide that the decays predict, with shares and pace somewhat free, of every size."""
-    columns = np.arange(len(TAU_S), len(glides.mix))
-    sigma = _GLIDE[:, None] * glides.unit
+def _predicted(glides: Glides, base: _Base, columns: NDArray[np.intp], seems: float) -> _Kind:
+    """The glide that the decays predict, with shares and pace somewhat free, of every size.
+
+    What partials take of their own is no more than goes with the glide as it seems so far.
+    """
+    column = columns - len(TAU_S)
+    own_size = np.minimum(_GLIDE, np.clip(seems, *_SEEMS))[:, None]
+    size = np.where(glides.of_own[column], own_size, _GLIDE[:, None])
+    sigma = size * glides.unit[column]
     information = base.information[..., None, columns[:, None], columns]
     information = information + np.eye(len(columns)) * (sigma**-2)[:, None]
     covariance = np.linalg.inv(information)
     right = base.right[..., None, columns]
     mean = (covariance @ right[..., None])[..., 0]
-    log_p = base.log_p[..., None] + np.log(2.0 * _PRIOR["predicted"] / len(_GLIDE))
+    log_p = base.log_p[..., None] + np.log(
+        2.0 * _PRIOR["predicted"] / len(glides.predicted) / len(_GLIDE)
+    )
     log_p = log_p + 0.5 * (mean * right).sum(axis=-1) - 0.5 * np.linalg.slogdet(information)[1]
     # How large the glide is at the beginning, to which the pace adds nothing: never negative. What
     # is left of a normal distribution on that side:

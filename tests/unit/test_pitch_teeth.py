@@ -11,8 +11,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from string_sound import cents, note
+from string_sound import CENT, cents, note
 
+import pitchbench.pitch.glide as glide_room
 import pitchbench.pitch.listener as listener_room
 import pitchbench.pitch.note as note_room
 import pitchbench.pitch.reading as reading_room
@@ -111,6 +112,26 @@ def test_a_partial_louder_than_all_others_is_not_taken_for_the_note(loudest, mon
     assert abs(error_cents(sound, 130.81)) < 0.1
     monkeypatch.setattr(note_room, "_lower", lambda *a: None)
     assert error_cents(sound, 130.81) > 1200.0
+
+
+def test_what_a_partial_takes_of_its_own_of_the_glide(monkeypatch):
+    """Each adds to the tension, and feels half as much again of its own part: it is in step."""
+    rng = np.random.default_rng(3)
+    t = np.arange(round(1.6 * RATE_HZ)) / RATE_HZ
+    number = np.arange(1, 13)
+    rate = (1.0 + 0.2 * (number - 1)) / 2.0
+    share = 1.0 / number**2 / np.sum(1.0 / number**2)
+    part = share[:, None] * -np.expm1(-2.0 * rate[:, None] * t) / (2.0 * rate[:, None])
+    warped = t + 12.0 * CENT * (part.sum(axis=0) + 0.5 * part)
+    f_hz = 82.4069 * number * np.sqrt((1.0 + 1e-4 * number**2) / (1.0 + 1e-4))
+    phase = 2.0 * np.pi * f_hz[:, None] * warped + rng.uniform(0.0, 6.28, (12, 1))
+    string = (0.2 / number[:, None] * np.exp(-rate[:, None] * t) * np.cos(phase)).sum(axis=0)
+    sound = np.concatenate((np.zeros(ONSET), string)) + rng.normal(0.0, 1e-4, ONSET + t.size)
+    sound = sound.astype(np.float32)
+    assert abs(error_cents(sound, 82.4069, ring_s=1.2)) < 0.4
+    monkeypatch.setattr(glide_room, "_OWN_MORE", 0.0)
+    monkeypatch.setattr(glide_room, "_OWN_SIGMA", 1e-6)
+    assert abs(error_cents(sound, 82.4069, ring_s=1.2)) > 1.0
 
 
 def test_an_octave_below_that_only_rings_along_is_not_taken():
