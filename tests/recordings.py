@@ -14,7 +14,7 @@ from documents import parsed
 from numpy.typing import NDArray
 
 from pitchbench.commands import main
-from pitchbench.strings.virtual import VirtualInstrument
+from pitchbench.strings.virtual import TOUCHED_DB, VirtualInstrument
 from pitchbench.units import shifted_hz
 
 RATE_HZ = 48_000
@@ -25,13 +25,15 @@ _PAUSE_S = 0.5
 @dataclass(frozen=True)
 class Note:
     """One note to be played: ``detune_cents`` is what the finger adds to the true pitch,
-    ``touched`` the harmonic that it touches instead of pressing the string down."""
+    ``touched`` the harmonic that it touches instead of pressing the string down, ``left_db`` what
+    the touch leaves of the open string's other partials."""
 
     string: int
     fret: int = 0
     detune_cents: float = 0.0
     ring_s: float = 2.0
     touched: int = 1
+    left_db: float = TOUCHED_DB
 
 
 def play(virtual: VirtualInstrument, notes: Sequence[Note]) -> NDArray[np.float32]:
@@ -45,6 +47,7 @@ def play(virtual: VirtualInstrument, notes: Sequence[Note]) -> NDArray[np.float3
             ring_s=note.ring_s,
             detune_cents=note.detune_cents,
             touched=note.touched,
+            left_db=note.left_db,
         )
         pieces += [pluck, pause]
     sound = np.concatenate(pieces)

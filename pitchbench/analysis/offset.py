@@ -21,7 +21,7 @@ from pitchbench.intonation.classify import (
     tell_apart,
 )
 from pitchbench.intonation.deciding import judge
-from pitchbench.intonation.harmonics import HARMONIC_AT_FRET, TOUCHED, touched_harmonic
+from pitchbench.intonation.harmonics import touched_takes
 from pitchbench.intonation.knowledge import Knowledge, from_takes
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, estimate_offset
 from pitchbench.intonation.pairs import compare_partials
@@ -254,18 +254,15 @@ def _without_harmonics(
     settled = [each for each in heard if isinstance(each, ComparedPluck)]
     takes = [each.reading for each in settled if each.role is Role.FRETTED]
     opens = [each.reading for each in settled if each.role is Role.OPEN]
-    if fret not in HARMONIC_AT_FRET or not takes or not opens:
-        return heard, 0.0
-    found = touched_harmonic(takes, opens, number=HARMONIC_AT_FRET[fret])
-    p_touched = 0.0 if found is None else found.probability
-    if p_touched >= TOUCHED:
-        heard = tuple(
-            replace(each, role=Role.OTHER, left_out=LeftOut.TOUCHED_HARMONIC)
-            if isinstance(each, ComparedPluck) and each.role is Role.FRETTED
-            else each
-            for each in heard
-        )
-    return heard, p_touched
+    found = touched_takes(takes, opens, fret=fret)
+    left_out = {id(takes[k]) for k in found.which}
+    heard = tuple(
+        replace(each, role=Role.OTHER, left_out=LeftOut.TOUCHED_HARMONIC)
+        if isinstance(each, ComparedPluck) and id(each.reading) in left_out
+        else each
+        for each in heard
+    )
+    return heard, found.probability
 
 
 def _said_open_hz(said: Sequence[ComparedPluck], fret: int) -> float | None:

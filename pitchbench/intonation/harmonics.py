@@ -10,6 +10,7 @@ however wrong the saddle stands. What gives it away:
   that pulls at single partials does. A fretted note has another length, so other such errors.
 - takes agree with each other as open takes do, since no finger stretches the string.
 - its partials die as the open string's 2k do; a fingertip and a fret take more.
+- the open string's odd partials are stopped by the touch, but seldom wholly: some are left, faint.
 
 The same with every third partial at the 7th or 19th fret, every fourth at the 5th or 24th. There
 just and equal temperament part as well: partial 3 lies 1.955 cents above the note at the 19th fret.
@@ -20,6 +21,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import Final
 
 import numpy as np
@@ -31,6 +33,8 @@ from pitchbench.units import cents_between
 #: Partial of the open string that sounds where it is touched at this fret, and how it lies to the
 #: note fretted there.
 HARMONIC_AT_FRET: Final = {12: 2, 19: 3, 24: 4}
+#: The fret nearest to the nut at which each partial is commonly touched: what it is called by.
+TOUCHED_AT_FRET: Final = {2: 12, 3: 7, 4: 5}
 
 #: Takes this likely to be touched are left out; above the other, one should ask.
 TOUCHED: Final = 0.999
@@ -42,10 +46,10 @@ _MOST_PAIRS: Final = 4
 #: and its partials besides; the latter and what follows in no source.
 _PLUCK_CENTS: Final = 0.15
 _PARTIAL_CENTS: Final = 0.1
-#: Offsets that saddles are found with, and how a careful player's frettings differ. (Players differ
-#: by 2 cents in Mottola's trial, his abstract; half of that makes us slower to suspect.)
-_OFFSET_CENTS: Final = 5.0
-_REFRETTING_CENTS: Final = 1.0
+#: Offsets that saddles are found with and left with, how frettings differ (by 2 cents in Mottola's
+#: trial, his abstract; a steady hand makes us slower to suspect). One is as likely as the other.
+_OFFSET_CENTS: Final = (1.0, 5.0)
+_REFRETTING_CENTS: Final = (0.3, 1.0)
 #: How single partials lie off the law on another length: 0 on a perfect string, 5 on a real one.
 _ANOTHER_LENGTH_CENTS: Final = 0.5
 #: Logarithm of a ratio of decay times: as it is measured, and between two lengths of a string.
@@ -53,8 +57,18 @@ _SAME_DECAY: Final = 0.2
 _OTHER_DECAY: Final = 0.5
 #: Decays are measured roughly: they may shift the odds by no more than this factor.
 _DECAYS_SAY_AT_MOST: Final = 5.0
-#: Before anything is heard: one in ten of those who are asked to fret may touch instead.
-_BEFOREHAND: Final = 0.1
+#: Faint partials of the open string are left in half of all touched notes (our guess), and in one
+#: in a thousand fretted ones: none of 97 real and sampled notes had any, and a string that is
+#: pressed down has nothing there, so what is left to chance is a neighbour or two that ring along.
+_UNDERTONES_TOUCHED: Final = 0.5
+_UNDERTONES_FRETTED: Final = 0.001
+#: What is uncertain of a pluck is mostly its glide, which all its partials share: so much of the
+#: variance of the most certain one, by our judgement.
+_SHARED: Final = 0.75
+#: Before anything is heard: one in ten of those who are asked to fret may touch instead; of those
+#: who were told the difference, and have fretted since, one in five hundred.
+BEFOREHAND: Final = 0.1
+ONCE_TOLD: Final = 0.002
 
 Array = NDArray[np.float64]
 
@@ -78,15 +92,20 @@ class TouchedHarmonic:
 
 
 def touched_harmonic(
-    takes: Sequence[Reading], opens: Sequence[Reading], *, number: int = 2
+    takes: Sequence[Reading],
+    opens: Sequence[Reading],
+    *,
+    number: int = 2,
+    beforehand: float = BEFOREHAND,
 ) -> TouchedHarmonic | None:
-    """Whether ``takes`` are open partial ``number`` and its multiples, sounded by a light touch.
+    """Whether all ``takes`` are open partial ``number`` and its multiples, lightly touched.
 
     Parameters
     ----------
     takes : settled readings of what should be one fretted note.
     opens : settled readings of the open string.
     number : of the partial that sounds, see `HARMONIC_AT_FRET`.
+    beforehand : the probability of it before anything of ``takes`` is known.
 
     Returns
     -------
@@ -98,7 +117,7 @@ def touched_harmonic(
     Two Gaussian descriptions of all distances are compared, and their odds turned into a
     probability (Bayes). Touched: zero, with the readings' own uncertainties and what plucks of an
     open string differ by. Fretted: any offset, another for every fretting, another for every
-    partial.
+    partial, in the mean of several sizes of each.
     """
     references = {
         k: found
@@ -114,23 +133,32 @@ def touched_harmonic(
     if not pairs:
         return None
     off = np.array([_off_cents(p, references[p.number]) for _, p in pairs])
-    own = np.array([p.u_cents**2 + _u2_of_mean(references[p.number]) for _, p in pairs])
     take = np.array([t for t, _ in pairs])
+    u2 = np.array([p.u_cents**2 for _, p in pairs])
+    shared = _SHARED * np.array([u2[take == t].min() for t in take])
+    of_open = np.array([_u2_of_mean(references[p.number]) for _, p in pairs])
+    own = u2 - shared + of_open - of_open.min()
     partial = np.array([p.number for _, p in pairs])
     same_take = (take[:, None] == take).astype(float)
     same_partial = (partial[:, None] == partial).astype(float)
-    touched = np.diag(own + _PARTIAL_CENTS**2) + _PLUCK_CENTS**2 * same_take
+    touched = np.diag(own + _PARTIAL_CENTS**2) + of_open.min()
+    touched += (_PLUCK_CENTS**2 + shared) * same_take
     # Equal temperament puts the fretted note there, the harmonic is just.
     just_cents = 1200.0 * math.log2(number) - 100.0 * round(12.0 * math.log2(number))
-    fretted = (
-        touched
-        + _OFFSET_CENTS**2
-        + _REFRETTING_CENTS**2 * same_take
-        + _ANOTHER_LENGTH_CENTS**2 * same_partial
-    )
-    log_odds = math.log(_BEFOREHAND / (1.0 - _BEFOREHAND))
-    log_odds += _log_density(off, touched) - _log_density(off + just_cents, fretted)
+    fretted = [
+        _log_density(
+            off + just_cents,
+            touched
+            + offset**2
+            + refretting**2 * same_take
+            + _ANOTHER_LENGTH_CENTS**2 * same_partial,
+        )
+        for offset, refretting in product(_OFFSET_CENTS, _REFRETTING_CENTS)
+    ]
+    log_odds = math.log(beforehand / (1.0 - beforehand))
+    log_odds += _log_density(off, touched) - _log_mean(fretted)
     log_odds += _said_by_decays([p for _, p in pairs], references)
+    log_odds += _said_by_undertones(takes, number)
     weight = np.linalg.solve(touched, np.ones(len(off)))
     return TouchedHarmonic(
         probability=1.0 / (1.0 + math.exp(-max(-700.0, log_odds))),
@@ -138,6 +166,44 @@ def touched_harmonic(
         u_cents=float(1.0 / math.sqrt(weight.sum())),
         pairs=len(off),
     )
+
+
+@dataclass(frozen=True)
+class Touched:
+    """Which of some fretted takes are touched harmonics.
+
+    Parameters
+    ----------
+    probability : that all of them are, 0 to 1.
+    which : indices of those that may not count.
+    """
+
+    probability: float
+    which: frozenset[int]
+
+
+def touched_takes(
+    takes: Sequence[Reading],
+    opens: Sequence[Reading],
+    *,
+    fret: int,
+    beforehand: float = BEFOREHAND,
+) -> Touched:
+    """Which of ``takes``, heard at ``fret``, are harmonics touched there: all of them, or those
+    that are beyond doubt each by itself."""
+    number = HARMONIC_AT_FRET.get(fret)
+    if number is None or not takes or not opens:
+        return Touched(0.0, frozenset())
+
+    def probability(of: Sequence[Reading]) -> float:
+        found = touched_harmonic(of, opens, number=number, beforehand=beforehand)
+        return 0.0 if found is None else found.probability
+
+    all_of_them = probability(takes)
+    # A take among many that were touched is none itself where it alone speaks against it.
+    least = beforehand if all_of_them >= TOUCHED else TOUCHED
+    which = (k for k, take in enumerate(takes) if probability([take]) >= least)
+    return Touched(all_of_them, frozenset(which))
 
 
 def _off_cents(partial: Partial, references: Sequence[Partial]) -> float:
@@ -159,6 +225,16 @@ def _log_density(off: Array, covariance: Array) -> float:
     return -0.5 * float(log_det + off @ np.linalg.solve(covariance, off))
 
 
+def _log_mean(logarithms: Sequence[float]) -> float:
+    """Logarithm of the mean of numbers whose logarithms are given."""
+    most = max(logarithms)
+    return (
+        most
+        + math.log(math.fsum(math.exp(each - most) for each in logarithms))
+        - math.log(len(logarithms))
+    )
+
+
 def _said_by_decays(partials: Sequence[Partial], references: dict[int, list[Partial]]) -> float:
     """What the decay times add to the logarithm of the odds: the mean of what each pair says."""
     said = []
@@ -172,3 +248,11 @@ def _said_by_decays(partials: Sequence[Partial], references: dict[int, list[Part
             )
     most = math.log(_DECAYS_SAY_AT_MOST)
     return min(most, max(-most, float(np.mean(said)))) if said else 0.0
+
+
+def _said_by_undertones(takes: Sequence[Reading], number: int) -> float:
+    """What faint partials of the open string add to the logarithm of the odds, in the mean of all
+    takes: one hand leaves them in all of its touches, or in none."""
+    heard = math.log(_UNDERTONES_TOUCHED / _UNDERTONES_FRETTED)
+    not_heard = math.log((1.0 - _UNDERTONES_TOUCHED) / (1.0 - _UNDERTONES_FRETTED))
+    return float(np.mean([heard if number in t.undertones else not_heard for t in takes]))

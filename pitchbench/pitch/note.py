@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitchbench.pitch.partials import Comb, LineSpectrum, comb, stiff_ratio
+from pitchbench.pitch.undertones import undertones
 from pitchbench.pitch.yin import F_MIN_HZ, track
 
 #: The tracker judges this part of a pluck: past the pick, before the note is lost in hum.
@@ -143,9 +144,11 @@ def _level_db(samples: NDArray[np.float32], rate_hz: int) -> NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class Found(Comb):
-    """The partials of a note; ``two_notes`` if another note sounds with it."""
+    """The partials of a note; ``two_notes`` if another note sounds with it, ``undertones`` the
+    longer strings that it seems to be part of."""
 
     two_notes: bool
+    undertones: tuple[int, ...]
 
 
 def find_partials(sound: NDArray[np.float32], rate_hz: int, period_hz: float) -> Found | None:
@@ -173,7 +176,11 @@ def find_partials(sound: NDArray[np.float32], rate_hz: int, period_hz: float) ->
         found, lower = lower, _lower(spectrum, lower.f1_hz, rate_hz)
     if found is None:
         return None
-    return Found(**vars(found), two_notes=_two_notes(found) or _strange_line(early, rate_hz, found))
+    return Found(
+        **vars(found),
+        two_notes=_two_notes(found) or _strange_line(early, rate_hz, found),
+        undertones=undertones(spectrum, found),
+    )
 
 
 def _two_notes(found: Comb) -> bool:

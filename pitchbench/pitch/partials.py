@@ -88,6 +88,14 @@ class LineSpectrum:
         floor: Array = np.median(self.power[index], axis=1) / np.log(2.0)
         return np.maximum(floor, 1e-30)
 
+    def top_hz(self, peak: NDArray[np.intp]) -> Array:
+        """Where the lines that peak in these bins lie, by a parabola through three logarithms."""
+        left, here, right = (np.log(self.power[peak + step] + 1e-30) for step in (-1, 0, 1))
+        bend = left - 2 * here + right
+        shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
+        frequency: Array = (peak + np.clip(shift, -1, 1)) * self.bin_hz
+        return frequency
+
     def within(self, frequency_hz: Array, half_width_hz: float) -> Array:
         """Variance per sample of white noise that would bring as much power into each band."""
         half = max(1, int(half_width_hz / self.bin_hz))
@@ -152,10 +160,7 @@ def _sharpen(
     bins = np.clip(bins, 5, len(spectrum.power) - 6)
     window = spectrum.power[bins[:, None] + reach]
     peak = bins + reach[np.argmax(window, axis=1)]
-    left, here, right = (np.log(spectrum.power[peak + s] + 1e-30) for s in (-1, 0, 1))
-    bend = left - 2 * here + right
-    shift = np.where(bend < 0, 0.5 * (left - right) / np.where(bend < 0, bend, -1.0), 0.0)
-    peak_hz = (peak + np.clip(shift, -1, 1)) * spectrum.bin_hz
+    peak_hz = spectrum.top_hz(peak)
     power = spectrum.power[peak]
     f1, b = fit_law(number, peak_hz, np.where(power > _STANDS_OUT * noise, number, 0.0), f1, b)
     return f1, b, power

@@ -89,6 +89,8 @@ class Reading:
         was not heard.
     trace : pitch against time.
     partials : the partials used, lowest first.
+    undertones : how many times as long the strings are of which the note seems to be a part, as a
+        touched harmonic is; mostly empty.
     """
 
     onset_s: float
@@ -103,6 +105,7 @@ class Reading:
     snr_db: float | None
     trace: Trace
     partials: tuple[Partial, ...]
+    undertones: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,6 +129,7 @@ class Rejected:
     snr_db: float | None = None
     trace: Trace = NO_TRACE
     partials: tuple[Partial, ...] = ()
+    undertones: tuple[int, ...] = ()
 
 
 #: The first moments hold the noise of the pick.
@@ -218,6 +222,7 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     if settled is None:
         return replace(too_quiet, reason=_or_hum(Reason.TOO_QUIET, pluck, found.f1_hz))
     reading = _report(pluck, settled, cut / pluck.rate_hz)
+    reading = replace(reading, undertones=found.undertones)
     strayed = abs(cents_between(settled.f1_hz, found.f1_hz)) > _STRAYED_CENTS
     reason = Reason.NEVER_SETTLED if strayed else _reason(pluck, settled)
     return reading if reason is None else Rejected(reason=reason, **vars(reading))

@@ -229,8 +229,7 @@ def _take_words(log: Log, take: SessionTake) -> str:
     if take.fate is TakeFate.ACCEPTED and isinstance(reading, Reading) and take.fret is not None:
         note = log.setup.instrument.string(take.string).note.up(take.fret)
         off_cents = cents_between(reading.pitch_hz, note.hz(log.setup.a4_hz))
-        return (
-            f"accepted, {label}, {reading.pitch_hz:.2f} Hz, "
-            f"{reading_words(reading, off_cents, note)}"
-        )
+        words = reading_words(reading, off_cents, note)
+        asked = f". {take.why}" if take.why else ""
+        return f"accepted, {label}, {reading.pitch_hz:.2f} Hz, {words}{asked}"
     return f"{take.fate}, {label}: {take.why}"

@@ -8,13 +8,13 @@ from typing import Final
 from rich.text import Text
 
 from pitchbench.belief import half95
-from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.pitch.reading import Reading
 from pitchbench.screen.reference import cents_from_open, current_takes, fret_words
 from pitchbench.screen.text import fitted, printable, row_of, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import SessionTake, TakeFate
 from pitchbench.session.state import State
-from pitchbench.session.words import rests_words
+from pitchbench.session.words import cause_words, rests_words
 
 _NAME_WIDTH: Final = 13
 _VALUE_WIDTH: Final = 15
@@ -241,7 +241,4 @@ def _apart_words(state: State, take: SessionTake, theme: Theme) -> str:
     words = f"{take.number:>3} {theme.glyphs.rejected} {take.fate}"
     if take.fret is not None:
         words += f", {fret_words(state, take.fret)}"
-    reading, why = take.reading, take.why
-    if isinstance(reading, Rejected):
-        why = reading.reason.replace("_", " ")
-    return f"{words}: {why}" if why else words
+    return f"{words}: {cause_words(take.why)}" if take.why else words

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
 
+from pitchbench.intonation.frets import BETWEEN_FRETS_CENTS
+from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.session.log import Log, Step, StringState
+from pitchbench.session.log import Ignored, Log, Step, StringState
 from pitchbench.session.takes import in_this_tuning, open_mean_hz
-from pitchbench.session.words import note_label, place
+from pitchbench.session.words import place
 from pitchbench.units import cents_between, fret_ratio
 
 #: How far from its place a note may lie and still be that note: offsets of badly set saddles are
@@ -45,11 +47,13 @@ class Kind(StrEnum):
 
 @dataclass(frozen=True)
 class Match:
-    """What a pluck is taken for; ``string`` is the string it fits, ``why`` says why it does not."""
+    """What a pluck is taken for; ``string`` is the string it fits, ``why`` and ``cause`` say why it
+    does not."""
 
     kind: Kind
     string: int
     why: str = ""
+    cause: Ignored | None = None
 
 
 def fit(log: Log, reading: Reading | Rejected) -> Match:
@@ -82,17 +86,15 @@ def fit_tuning(log: Log, pitch_hz: float) -> Match:
     if other is not None:
         return Match(Kind.OTHER, other)
     if abs(off_cents - 100.0 * log.setup.fret) <= _near_cents(log.setup.fret):
-        return Match(
-            Kind.NOTHING,
-            number,
-            f"it fits {note_label(log.setup, number, log.setup.fret)}, and the open string is "
-            "asked for",
-        )
+        played = place(log.setup, number)
+        why = f"{played} instead of the open string: bring the open string in tune first"
+        return Match(Kind.NOTHING, number, why, Ignored.FRETTED_TOO_EARLY)
     lowest = _AS_FOUND_CENTS if log.step is Step.BEFORE else _SLACK_CENTS
     highest = _AS_FOUND_CENTS if log.step is Step.BEFORE else _OVER_CENTS
     if -lowest <= off_cents <= highest:
         return Match(Kind.OPEN, number)
-    return Match(Kind.NOTHING, number, f"{pitch_hz:.1f} Hz fits no string of this instrument")
+    why = f"no note of this instrument: pluck string {number} alone"
+    return Match(Kind.NOTHING, number, why, Ignored.NO_NOTE_OF_IT)
 
 
 def _fit_tuned(log: Log, pitch_hz: float, stiffness_b: float | None) -> Match:
@@ -108,11 +110,21 @@ def _fit_tuned(log: Log, pitch_hz: float, stiffness_b: float | None) -> Match:
         return Match(Kind.FRETTED, number)
     if other is not None:
         return Match(Kind.OTHER, other)
-    return Match(
-        Kind.NOTHING,
-        number,
-        f"{pitch_hz:.1f} Hz is neither string {number} open nor at {place(log.setup, number)}",
-    )
+    return _no_note_asked_for(log, cents_between(pitch_hz, open_hz))
+
+
+def _no_note_asked_for(log: Log, cents: float) -> Match:
+    """A note ``cents`` above the open string that is neither of its two: which fret is it of?"""
+    number, setup = log.current, log.setup
+    fret = round(cents / 100.0)
+    if not 0 < fret <= setup.instrument.frets or abs(cents - 100.0 * fret) > BETWEEN_FRETS_CENTS:
+        why = f"no note of this string: pluck string {number} alone"
+        return Match(Kind.NOTHING, number, why, Ignored.NO_NOTE_OF_IT)
+    neck_fret = setup.instrument.neck_fret(number, setup.fret)
+    asked = "open string" if log.wanted_fret == 0 else ordinal(neck_fret)
+    remedy = "pluck it open" if log.wanted_fret == 0 else "count the frets once more"
+    why = f"{place(setup, number, fret)} instead of the {asked}: {remedy}"
+    return Match(Kind.NOTHING, number, why, Ignored.ANOTHER_FRET)
 
 
 def _near_cents(fret: int) -> float:

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING, Final
 
 from pitchbench.pitch.listener import LivePitch
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.session import steps, takes, words
+from pitchbench.session import steps, takes, touched, words
 from pitchbench.session.fit import Kind, Match, fit, fit_tuning
 from pitchbench.session.log import (
     READING_STEPS,
+    Ignored,
     SessionTake,
     Step,
+    StrikeEntry,
     TakeEntry,
     TakeFate,
 )
@@ -96,11 +98,13 @@ def pluck(state: State, reading: Reading | Rejected) -> State:
     match found.kind:
         case Kind.OPEN | Kind.FRETTED:
             return _own(state, reading, found)
+        case Kind.OTHER | Kind.NOTHING if harmonic := touched.of_the_open(state.log, reading):
+            return _ignored(state, reading, Ignored.TOUCHED_HARMONIC, harmonic)
         case Kind.OTHER:
             return _elsewhere(state, reading, found)
-        case Kind.NOTHING:
-            state = _logged(state, reading, TakeFate.IGNORED, why=found.why)
-            return replace(state, says=f"Ignored: {found.why}.")
+        case _:
+            assert found.cause is not None
+            return _ignored(state, reading, found.cause, found.why)
 
 
 def _logged(
@@ -111,6 +115,7 @@ def _logged(
     fret: int | None = None,
     string: int | None = None,
     why: str = "",
+    cause: Ignored | None = None,
 ) -> State:
     """Keep a pluck, whatever became of it."""
     log = state.log
@@ -118,8 +123,24 @@ def _logged(
     number = log.next_take
     # In the last round the take that shows a string in tune begins its tuning.
     tuning = owner.tuning + (fate is TakeFate.ACCEPTED and not log.tuned)
-    take = SessionTake(number, owner.number, fret, owner.round, reading, fate, why, tuning)
+    take = SessionTake(number, owner.number, fret, owner.round, reading, fate, why, tuning, cause)
     return state.kept(TakeEntry(reading.onset_s, take))
+
+
+def _ignored(
+    state: State,
+    reading: Reading,
+    cause: Ignored,
+    why: str,
+    *,
+    fret: int | None = None,
+    string: int | None = None,
+) -> State:
+    """Keep a pluck that could be read and does not count, and say why."""
+    state = _logged(
+        state, reading, TakeFate.IGNORED, fret=fret, string=string, why=why, cause=cause
+    )
+    return replace(state, says=f"Ignored: {why}.")
 
 
 def _rejected(state: State, reading: Rejected) -> State:
@@ -152,10 +173,9 @@ def _elsewhere(state: State, reading: Reading, found: Match) -> State:
         return _while_tuning(steps.go_to(state, found.string), reading)
     if last is not None and last.string == found.string:
         return _while_tuning(steps.go_to(state, found.string), reading)
-    label = words.note_label(state.log.setup, found.string, 0)
-    why = f"it fits string {found.string}, {label}; play it once more to go there"
-    state = _logged(state, reading, TakeFate.IGNORED, fret=0, string=found.string, why=why)
-    return replace(state, says=f"Ignored: {why}.")
+    note = state.setup.instrument.string(found.string).note
+    why = f"another string ({found.string}, {note}): play it once more to go there"
+    return _ignored(state, reading, Ignored.ANOTHER_STRING, why, fret=0, string=found.string)
 
 
 def _while_tuning(state: State, reading: Reading) -> State:
@@ -164,8 +184,8 @@ def _while_tuning(state: State, reading: Reading) -> State:
     off_cents = cents_between(reading.pitch_hz, setup.open_hz(number))
     if abs(off_cents) > TUNED_WITHIN_CENTS:
         note = setup.instrument.string(number).note
-        why = f"not in tune yet, {words.reading_words(reading, off_cents, note)}"
-        state = _logged(state, reading, TakeFate.IGNORED, fret=0, why=why)
+        why = f"not in tune yet: {words.reading_words(reading, off_cents, note)}"
+        state = _ignored(state, reading, Ignored.NOT_IN_TUNE, why, fret=0)
         return replace(state, says=_tuning_words(state, off_cents))
     return _take(steps.found_in_tune(state), reading, 0)
 
@@ -182,8 +202,8 @@ def _at_move(state: State, reading: Reading) -> State:
     last = state.log.just_ignored
     asked_again = last is not None and (last.string, last.fret) == (string.number, 0)
     if same and not asked_again:
-        why = "it sounds as before the move; pluck it once more if the saddle has been moved"
-        state = _logged(state, reading, TakeFate.IGNORED, fret=0, why=why)
+        why = "as before the move: pluck it once more if the saddle has been moved"
+        state = _ignored(state, reading, Ignored.AS_BEFORE_THE_MOVE, why, fret=0)
         return replace(state, says=f"String {string.number}: {why}.")
     return _while_tuning(steps.enter(state, Step.RETUNE, fret=0), reading)
 
@@ -194,12 +214,21 @@ def _take(state: State, reading: Reading, fret: int) -> State:
     note = setup.instrument.string(number).note
     off_cents = cents_between(reading.pitch_hz, setup.open_hz(number)) - 100.0 * fret
     if fret == 0 and abs(off_cents) > OUT_OF_TUNE_CENTS:
-        why = f"gone out of tune, {words.reading_words(reading, off_cents, note)}"
-        state = _logged(state, reading, TakeFate.IGNORED, fret=0, why=why)
+        why = f"gone out of tune: {words.reading_words(reading, off_cents, note)}"
+        state = _ignored(state, reading, Ignored.NOT_IN_TUNE, why, fret=0)
         step = Step.RETUNE if state.log.step is Step.BORDER else Step.TUNE
         state = steps.enter(state, step, fret=0)
         return replace(state, says=_tuning_words(state, off_cents))
-    state = _logged(state, reading, TakeFate.ACCEPTED, fret=fret)
+    doubt = touched.doubt(state.log, reading, fret)
+    if doubt.cause is not None and not doubt.counts:
+        state = _ignored(state, reading, doubt.cause, doubt.why, fret=fret)
+        says = state.says
+        for number in doubt.struck:
+            state = state.kept(StrikeEntry(state.at_s, state.log.current, number))
+        return replace(steps.decided(state) if doubt.struck else state, says=says)
+    state = _logged(state, reading, TakeFate.ACCEPTED, fret=fret, why=doubt.why, cause=doubt.cause)
     heard = f"{words.note_label(setup, number, fret)}: "
     heard += f"{words.reading_words(reading, off_cents, note.up(fret))}."
+    if doubt.why:
+        heard += f" {doubt.why}."
     return steps.decided(replace(state, says=heard[0].upper() + heard[1:]))

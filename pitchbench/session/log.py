@@ -22,7 +22,7 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, ScatterPrior
 from pitchbench.intonation.response import BY_GEOMETRY, Response
 from pitchbench.intonation.verdict import Verdict
 from pitchbench.notes import A4_HZ
-from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.pitch.reading import Reading, Reason, Rejected
 
 
 class Step(StrEnum):
@@ -64,6 +64,19 @@ class TakeFate(StrEnum):
     STRUCK = "struck out"
 
 
+class Ignored(StrEnum):
+    """The cause for which a pluck that could be read does not count, as programs know it."""
+
+    ANOTHER_STRING = "another_string"
+    ANOTHER_FRET = "another_fret"
+    FRETTED_TOO_EARLY = "fretted_too_early"
+    TOUCHED_HARMONIC = "touched_harmonic"
+    PRESSED_HARDER = "pressed_harder"
+    NO_NOTE_OF_IT = "no_note_of_it"
+    NOT_IN_TUNE = "not_in_tune"
+    AS_BEFORE_THE_MOVE = "as_before_the_move"
+
+
 @dataclass(frozen=True)
 class Setup:
     """The start of a session: it does not change while the session runs.
@@ -103,7 +116,9 @@ class SessionTake:
     """One pluck of the session. ``number`` counts from 1 over the whole session; ``round`` is how
     many times the string's saddle had been moved, ``tuning`` how many times it had been found in
     tune; ``fret`` is None where it fitted nothing; ``why`` says in words why it was rejected or
-    ignored. The reading's onset is on the session's time line."""
+    ignored, the cause first and after a colon what to do; ``ignored`` is that cause for programs,
+    None where the reading's own reason says it. A take that counts may carry the cause that it was
+    doubted for. The reading's onset is on the session's time line."""
 
     number: int
     string: int
@@ -113,6 +128,12 @@ class SessionTake:
     fate: TakeFate
     why: str = ""
     tuning: int = 0
+    ignored: Ignored | None = None
+
+    @property
+    def cause(self) -> Reason | Ignored | None:
+        """Why it does not count; None where it does, or where an older log does not tell."""
+        return self.reading.reason if isinstance(self.reading, Rejected) else self.ignored
 
 
 # ------------------------------------------------------------------------------ the entries

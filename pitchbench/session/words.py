@@ -46,16 +46,18 @@ _REMEDIES: Final = {
     Reason.TOO_SHORT: "too short: let it ring longer",
     Reason.TOO_QUIET: "too quiet: pluck a little harder or go nearer",
     Reason.GAP: "samples were lost in the middle of it",
-    Reason.TWO_STRINGS: "two strings rang: damp the others",
+    Reason.TWO_STRINGS: "two strings at once: damp the others",
     Reason.HUM: "hum lies on the note: move away from transformers and lamps",
     Reason.NEVER_SETTLED: "its pitch never settled",
 }
 
 
-def place(setup: Setup, string: int) -> str:
-    """Where the fretted note is stopped: "the 12th fret", or the mark where there is no fret."""
+def place(setup: Setup, string: int, fret: int | None = None) -> str:
+    """Where a note is stopped, the one asked for unless said: "the 12th fret", or the mark where
+    there is no fret."""
     what = "fret mark" if setup.instrument.fretless else "fret"
-    return f"the {ordinal(setup.instrument.neck_fret(string, setup.fret))} {what}"
+    number = setup.instrument.neck_fret(string, setup.fret if fret is None else fret)
+    return f"the {ordinal(number)} {what}"
 
 
 def places(setup: Setup) -> str:
@@ -102,8 +104,13 @@ def cents_words(cents: Belief) -> str:
 
 
 def rejected_words(reason: Reason) -> str:
-    """Why a pluck was rejected, and what to do about it."""
+    """Why a pluck was rejected, and after a colon what to do about it."""
     return _REMEDIES[reason]
+
+
+def cause_words(why: str) -> str:
+    """The cause alone of why a pluck does not count: what stands before the colon."""
+    return why.partition(": ")[0]
 
 
 def ends_words(move: Move) -> str:

@@ -47,8 +47,8 @@ _INAUDIBLE: Final = 3e-6
 #: The string is plucked at this fraction of the scale from the saddle, wherever it is fretted.
 _PLUCK_POSITION: Final = 0.125
 
-#: What a light touch at a node leaves of the partials that have none there.
-_TOUCHED_DB: Final = -36.0
+#: What a light touch at a node, soon lifted, leaves of the partials that have none there.
+TOUCHED_DB: Final = -36.0
 
 #: Rms level, re full scale, of a note plucked with an amplitude of 1.5 mm.
 _LEVEL_RMS: Final = 0.08
@@ -236,6 +236,7 @@ class VirtualInstrument:
         ring_s: float = 3.0,
         detune_cents: float = 0.0,
         touched: int = 1,
+        left_db: float = TOUCHED_DB,
     ) -> Samples:
         """The sound of one note from its onset until it is damped, without the room.
 
@@ -246,6 +247,7 @@ class VirtualInstrument:
         detune_cents : what this fretting adds to the true pitch (pressure, sideways pull).
         touched : a finger that does not press touches the string at a node of the partial of this
             number (2 at the 12th fret, 3 at the 7th, 4 at the 5th) and leaves its multiples alone.
+        left_db : what it leaves of the others: the less, the longer it stays.
 
         Returns
         -------
@@ -264,6 +266,7 @@ class VirtualInstrument:
             amplitude_mm=amplitude_mm,
             fretted=fret > 0,
             touched=touched,
+            left_db=left_db,
         )
         glide = float(glide_cents(kappa, amplitude_mm, length_mm, plucked_at=plucked_at))
 
@@ -418,6 +421,7 @@ class VirtualInstrument:
         amplitude_mm: float,
         fretted: bool,
         touched: int,
+        left_db: float,
     ) -> _Partials:
         """The polarisation that carries the true pitch, loudness set by the pluck."""
         k = np.arange(1, _MOST_PARTIALS + 1)
@@ -427,7 +431,7 @@ class VirtualInstrument:
         # microphone round off the top, the microphone's distance the bottom.
         amplitude = np.abs(np.sin(math.pi * k * plucked_at)) / k * state.colour
         amplitude *= f_hz / np.hypot(f_hz, 60.0) / np.hypot(1.0, f_hz / 3500.0)
-        amplitude[k % touched != 0] *= 10.0 ** (_TOUCHED_DB / 20.0)
+        amplitude[k % touched != 0] *= 10.0 ** (left_db / 20.0)
         amplitude *= math.sqrt(2.0) * _LEVEL_RMS / float(np.linalg.norm(amplitude))
         amplitude *= amplitude_mm / _LEVEL_AMPLITUDE_MM
         # Losses grow with frequency; a fingertip takes a little more than a nut.

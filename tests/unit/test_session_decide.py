@@ -21,6 +21,7 @@ from pitchbench.session.heard import TUNED_WITHIN_CENTS
 from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.learning import learned_person
 from pitchbench.session.log import (
+    Ignored,
     MoveEntry,
     Outcome,
     Step,
@@ -31,6 +32,7 @@ from pitchbench.session.log import (
     VerdictEntry,
 )
 from pitchbench.session.saddles import known, p_within
+from pitchbench.session.words import cause_words
 
 # ------------------------------------------------------------------------------ before and tuning
 
@@ -95,7 +97,8 @@ def test_the_fretted_note_is_no_answer_while_the_open_one_is_tuned() -> None:
     story = Story.begin().play(6, 0, -30.0).play(6, 12)
     assert story.state.log.step is Step.TUNE
     assert story.last_fate is TakeFate.IGNORED
-    assert "open string is asked for" in story.state.says
+    assert "the 12th fret instead of the open string" in story.state.says
+    assert story.state.log.last_take.cause is Ignored.FRETTED_TOO_EARLY
 
 
 def test_a_preliminary_reading_is_only_shown() -> None:
@@ -392,12 +395,33 @@ def test_a_hopeless_spread_puts_the_string_in_doubt() -> None:
 # ------------------------------------------------------------------------------ what fits
 
 
-def test_a_pluck_that_fits_nothing_is_kept_with_the_reason() -> None:
-    story = Story.begin().play(6).play(6, 3)
+@pytest.mark.parametrize(
+    ("fret", "cents", "cause", "words"),
+    [
+        (11, 8.0, Ignored.ANOTHER_FRET, "the 11th fret instead of the 12th"),
+        (13, -15.0, Ignored.ANOTHER_FRET, "the 13th fret instead of the 12th"),
+        (3, 0.0, Ignored.ANOTHER_FRET, "the 3rd fret instead of the 12th"),
+        (3, 50.0, Ignored.NO_NOTE_OF_IT, "no note of this string"),
+        (5, 0.0, Ignored.ANOTHER_STRING, "another string (5, A2)"),
+    ],
+)
+def test_a_pluck_that_was_not_asked_for_is_kept_with_its_cause(
+    fret: int, cents: float, cause: Ignored, words: str
+) -> None:
+    story = Story.begin().play(6).play(6, fret, cents)
     take = story.state.log.last_take
     assert take is not None
-    assert (take.fate, take.fret) == (TakeFate.IGNORED, None)
-    assert "neither string 6 open nor at the 12th fret" in take.why
+    assert (take.fate, take.cause) == (TakeFate.IGNORED, cause)
+    assert cause_words(take.why) == words
+    assert words in story.state.says
+    assert "Hz" not in story.state.says
+
+
+def test_a_fret_played_while_the_open_string_is_asked_for_is_named() -> None:
+    story = Story.begin().key(Command.ACCEPT).key(Command.ACCEPT).play(6, 7)
+    take = story.state.log.last_take
+    assert take is not None
+    assert cause_words(take.why) == "the 7th fret instead of the open string"
 
 
 @pytest.mark.parametrize("reason", list(Reason))

@@ -53,7 +53,7 @@ def test_everything_the_screen_tells_is_told() -> None:
     for part in (
         "heard: String 6 is 30.0 cents flat of E2: bring it up slowly.",
         "rejected, string 6 at the 12th fret: too loud",
-        "ignored, a pluck: 98.0 Hz is neither",
+        "ignored, a pluck: the 3rd fret instead of the 12th",
         "accepted, string 6 at the 12th fret, 165.",
         "verdict: string 6, 5.",
         "move: string 6, 2.",

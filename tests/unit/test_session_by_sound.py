@@ -1,0 +1,144 @@
+"""What a session makes of what is no fretted pluck: from samples, through the listener, to the log.
+
+Played on the virtual instrument, our own invention; sounds of the room come from `other_sounds.py`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from pitchbench.pitch.listener import Listener
+from pitchbench.presets import preset
+from pitchbench.session.log import Ignored, SessionTake, Setup, Step, TakeFate
+from pitchbench.session.state import begin
+from pitchbench.session.words import cause_words
+from pitchbench.sound.source import Block
+from pitchbench.strings.virtual import VirtualInstrument
+
+RATE_HZ = 48_000
+_BLOCK = 1024
+
+
+class Sitting:
+    """A session that hears one virtual instrument; ``seed`` draws what is wrong with it."""
+
+    def __init__(self, *, string: int = 6, seed: int = 3, name: str = "six-string") -> None:
+        self.string = string
+        self.state = begin(Setup(preset(name), strings=(string,)))
+        self.instrument = VirtualInstrument(preset(name), seed=seed, rate_hz=RATE_HZ)
+        self.instrument.tune(string)
+        self._listener = Listener(RATE_HZ, offer_early=True)
+        self._heard = 0
+        self.sound(np.zeros(RATE_HZ))
+
+    def sound(self, sound: NDArray[np.float32]) -> None:
+        """Let this be heard in the room, and a second after it."""
+        whole = np.concatenate((sound, np.zeros(RATE_HZ))).astype(np.float32)
+        whole = np.clip(whole + self.instrument.room(len(whole)), -1.0, 1.0)
+        for first in range(0, len(whole), _BLOCK):
+            block = Block(whole[first : first + _BLOCK], self._heard, RATE_HZ)
+            self._heard += len(block.samples)
+            for event in self._listener.feed(block):
+                self.state = self.state.advance(event)
+
+    def pluck(self, fret: int = 0, *, string: int | None = None, **how: float) -> SessionTake:
+        """Pluck a note and damp it after two seconds: the take that it becomes."""
+        self.sound(self.instrument.pluck(string or self.string, fret, ring_s=2.2, **how))
+        assert self.state.log.last_take is not None
+        return self.state.log.last_take
+
+    @property
+    def counted(self) -> list[int | None]:
+        """The frets of the takes that count."""
+        return [take.fret for take in self.state.log.strings[self.string - 1].accepted]
+
+
+def set_to(sitting: Sitting, cents: float) -> None:
+    """Turn the saddle until the true offset is ``cents``."""
+    instrument, string = sitting.instrument, sitting.string
+    for _ in range(4):
+        error = instrument.true_offset_cents(string) - cents
+        instrument.move_saddle(string, error * instrument.instrument.scale_mm / 1731.2)
+        instrument.tune(string)
+    assert abs(instrument.true_offset_cents(string) - cents) < 0.05
+
+
+@pytest.mark.parametrize(
+    ("name", "string"), [("six-string", 6), ("six-string", 3), ("six-string", 1), ("bass-five", 4)]
+)
+def test_a_harmonic_touched_at_the_12th_fret_is_never_good_advice(name: str, string: int) -> None:
+    """The saddle is 3 cents or more off; seven touched harmonics would all say "leave it"."""
+    sitting = Sitting(name=name, string=string)
+    set_to(sitting, 4.0)
+    sitting.pluck()
+    for _ in range(7):
+        sitting.pluck(touched=2)
+    log = sitting.state.log
+    assert sitting.counted == [0]
+    assert log.string.outcome is None
+    assert log.step is Step.FRETTED
+    assert log.last_take.cause is Ignored.TOUCHED_HARMONIC
+    assert cause_words(log.last_take.why) == "a harmonic touched instead of fretted"
+    # Told the difference, the player frets: sharp, so it is believed, and then counted.
+    assert sitting.pluck(12).cause is Ignored.PRESSED_HARDER
+    assert [sitting.pluck(12, detune_cents=d).fate for d in (-0.3, 0.4)] == [TakeFate.ACCEPTED] * 2
+    assert sitting.state.log.string.now is not None
+    assert abs(sitting.state.log.string.now.offset_cents - 4.0) < 1.0
+
+
+def test_a_touch_that_leaves_nothing_of_the_open_string_is_asked_about_once() -> None:
+    sitting = Sitting()
+    set_to(sitting, 4.0)
+    sitting.pluck()
+    takes = [sitting.pluck(touched=2, left_db=-90.0) for _ in range(4)]
+    doubted = [take for take in takes if take.why.startswith("Is that fretted")]
+    assert len(doubted) == 1
+    assert doubted[0].fate is TakeFate.ACCEPTED
+    assert doubted[0].cause is Ignored.TOUCHED_HARMONIC
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_a_string_that_is_fretted_and_found_off_is_not_suspected(seed: int) -> None:
+    sitting = Sitting(seed=seed)
+    set_to(sitting, -2.0)
+    sitting.pluck()
+    takes = [sitting.pluck(12, detune_cents=d) for d in (-0.5, 0.5, 0.2)]
+    assert [(take.fate, take.cause) for take in takes] == [(TakeFate.ACCEPTED, None)] * 3
+
+
+@pytest.mark.parametrize(("number", "fret"), [(3, "7th"), (4, "5th")])
+@pytest.mark.parametrize("in_tune", [True, False])
+def test_a_harmonic_touched_elsewhere_is_no_other_string(
+    number: int, fret: str, in_tune: bool
+) -> None:
+    """Two plucks of another string lead there: B3 is three times E2, and E4 four times."""
+    sitting = Sitting()
+    sitting.instrument.tune(6, 0.0 if in_tune else -8.0)
+    sitting.pluck()
+    for _ in range(2):
+        take = sitting.pluck(touched=number)
+        assert (take.fate, take.cause) == (TakeFate.IGNORED, Ignored.TOUCHED_HARMONIC)
+        assert take.why.startswith(f"a harmonic touched at the {fret} fret of string 6")
+    assert sitting.state.log.current == 6
+
+
+def test_the_other_string_itself_is_still_known() -> None:
+    """Open B3 of string 2, 3 cents off three times E2: equal temperament, and a tuner."""
+    sitting = Sitting()
+    sitting.instrument.tune(2, -1.0)
+    sitting.pluck()
+    take = sitting.pluck(string=2)
+    assert take.cause is Ignored.ANOTHER_STRING
+    assert cause_words(take.why) == "another string (2, B3)"
+    sitting.pluck(string=2)
+    assert sitting.state.log.current == 2
+
+
+def test_the_wrong_fret_is_named() -> None:
+    sitting = Sitting()
+    sitting.pluck()
+    take = sitting.pluck(11)
+    assert take.cause is Ignored.ANOTHER_FRET
+    assert cause_words(take.why) == "the 11th fret instead of the 12th"
