@@ -105,11 +105,7 @@ def of_the_open(log: Log, reading: Reading) -> str:
             continue
         found = touched_harmonic([reading], opens, number=number)
         if number in reading.undertones or (found and found.probability >= IN_DOUBT):
-            asked = (
-                f"press it at {place(log.setup, log.current)}"
-                if log.wanted_fret
-                else "pluck it open"
-            )
+            asked = f"press it at {_asked_place(log)}" if log.wanted_fret else "pluck it open"
             where = f"{place(log.setup, log.current, fret)} of string {log.current}"
             return f"a harmonic touched at {where}: {asked}"
     return ""
@@ -129,8 +125,12 @@ def _sharper(reading: Reading, touched: SessionTake) -> bool:
     return cents_between(reading.pitch_hz, touched_hz) > _PRESSED_CENTS
 
 
+def _asked_place(log: Log) -> str:
+    return place(log.setup, log.current)
+
+
 def _refused_words(log: Log, again: bool) -> str:
-    what = f"a harmonic touched instead of fretted: press the string down at {place(log.setup, log.current)}"
+    what = f"a harmonic touched instead of fretted: press the string down at {_asked_place(log)}"
     if not again:
         return what
     return f"{what}; if you do, press harder once, for a fretted note goes sharp then"
@@ -139,5 +139,5 @@ def _refused_words(log: Log, again: bool) -> str:
 def _question(log: Log) -> str:
     return (
         "Is that fretted, or a harmonic touched? It sounds as the open string's own would: press "
-        f"the string down at {place(log.setup, log.current)}"
+        f"the string down at {_asked_place(log)}"
     )

@@ -69,7 +69,7 @@ def set_to(sitting: Sitting, cents: float) -> None:
     ("name", "string"), [("six-string", 6), ("six-string", 3), ("six-string", 1), ("bass-five", 4)]
 )
 def test_a_harmonic_touched_at_the_12th_fret_is_never_good_advice(name: str, string: int) -> None:
-    """The saddle is 3 cents or more off; seven touched harmonics would all say "leave it"."""
+    """The saddle is 4 cents off; seven touched harmonics would all say "leave it"."""
     sitting = Sitting(name=name, string=string)
     set_to(sitting, 4.0)
     sitting.pluck()
