@@ -132,6 +132,13 @@ def readings_in(blocks: Iterable[Block], rate_hz: int) -> Iterator[Reading | Rej
     return (each.reading for each in heard if isinstance(each, ReadingReady) and each.final)
 
 
+def offers_in(recording: Recording) -> Iterator[Reading | Rejected]:
+    """Every reading of every pluck as a session hears it, those offered while it rings too."""
+    listener = Listener(recording.rate_hz, offer_early=True)
+    heard = chain(chain.from_iterable(map(listener.feed, recording.blocks())), listener.finish())
+    return (each.reading for each in heard if isinstance(each, ReadingReady))
+
+
 def _end_when_interrupted() -> None:
     """Ctrl-C reaches every process of a terminal; the first of them is the one to speak of it."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)

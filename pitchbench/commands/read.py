@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from pitchbench.analysis.heard import Heard, Listened
+from pitchbench.analysis.listening import offers_in
 from pitchbench.analysis.second_opinion import METHOD, load_aubio, second_opinions
 from pitchbench.belief import half95
 from pitchbench.commands import completion
@@ -21,6 +22,8 @@ from pitchbench.commands.listening import listen, listening_options, recordings_
 from pitchbench.errors import NoReadingError, PitchbenchError, RecordsError
 from pitchbench.notes import nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.records.model import SessionRecord
+from pitchbench.report.again import AgainDocument, again_lines, compared
 from pitchbench.report.document import fill
 from pitchbench.report.readings import (
     OpinedReading,
@@ -31,10 +34,14 @@ from pitchbench.report.readings import (
     value,
 )
 from pitchbench.session.words import rejected_words, sharp_or_flat
+from pitchbench.sound.recording import Recording
 from pitchbench.units import cents_between
 
 #: The narrowest terminal in which the attack is shown.
 _ATTACK_FROM_WIDTH = 70
+
+#: As a microphone hands it on: what is offered early depends on where a block ends.
+_SESSION_BLOCK = 512
 
 EXAMPLES = """\
   pitchbench read low-e.wav                      every pluck in a recording
@@ -81,8 +88,9 @@ def command(
     """
     if opinion:
         load_aubio()
-    if again is not None:
-        files = (*files, _kept_sound(again, store))
+    kept = None if again is None else _kept(again, store)
+    if kept is not None:
+        files = (*files, _sound_of(kept))
     if not files:
         raise PitchbenchError("No recording was named.", "Give one or more sound files.")
     documents: list[OpinedReading] = []
@@ -105,8 +113,12 @@ def command(
             _show(listened, opined, a4=a4, opinion=opinion, plain=is_plain(plain))
     if documents and output_format == "text" and not is_plain(plain):
         _print_legend(a4, opinion)
+    result = None if kept is None else _read_again(kept, channel)
     if output_format == "json":
-        echo_json(fill(ReadingsDocument, a4_hz=a4, readings=documents, sounds=sounds))
+        echo_json(fill(ReadingsDocument, a4_hz=a4, readings=documents, sounds=sounds, again=result))
+    elif result is not None:
+        for label, words in again_lines(result):
+            click.echo(printable(f"again, {label}: {words}"))
     if not any(each.status == "settled" for each in documents):
         raise NoReadingError(
             "There is no usable reading in what was heard." if documents else "No pluck was heard.",
@@ -115,18 +127,29 @@ def command(
         )
 
 
-def _kept_sound(session: str, store: str | None) -> Path:
-    """The recording that a session on record kept."""
+def _kept(session: str, store: str | None) -> SessionRecord:
+    """The session on record whose sound is to be read again."""
     from pitchbench.records.repository import Repository  # noqa: PLC0415  # rarely needed, slow
 
     with Repository.open(store) as repository:
-        meta = repository.session(repository.find_session(session), traces_too=False).meta
+        return repository.session(repository.find_session(session), traces_too=False)
+
+
+def _sound_of(kept: SessionRecord) -> Path:
+    """The recording that it kept."""
+    meta = kept.meta
     if meta.audio is None or not meta.audio.exists():
         raise RecordsError(
             f"The sound of session {meta.short_id} is not here.",
             "Its takes are on record all the same: see `pitchbench sheet`.",
         )
     return meta.audio
+
+
+def _read_again(kept: SessionRecord, channel: int | None) -> AgainDocument:
+    """What this version hears in the sound that a session kept, against what was heard then."""
+    recording = Recording(_sound_of(kept), channel=channel, block_size=_SESSION_BLOCK)
+    return compared(kept, offers_in(recording))
 
 
 def _apart_cents(reading: Reading | Rejected, pitch_hz: float | None) -> float | None:

@@ -11,6 +11,7 @@ from pitchbench.analysis.heard import Heard
 from pitchbench.intonation.bridge import Direction, Move, Rotation
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading, Reason, Rejected
+from pitchbench.report.again import AgainDocument
 from pitchbench.report.document import NonNegative, Positive, fill
 
 
@@ -76,6 +77,7 @@ class ReadingsDocument:
     a4_hz: Positive
     readings: tuple[Annotated[OpinedReading, EITHER], ...]
     sounds: tuple[SoundDocument, ...]
+    again: AgainDocument | None = None
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -14,7 +15,9 @@ from recordings import RATE_HZ, Note, Ran, play, record
 
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
-from pitchbench.session.log import Setup
+from pitchbench.session.log import Entry, Setup, TakeEntry
+from pitchbench.session.rehearsal import rehearse
+from pitchbench.session.state import State
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import cents_between
 
@@ -225,3 +228,66 @@ def test_what_is_wrong_is_broken_at_spaces_on_a_terminal(columns: int) -> None:
         "Give the pitch of A4 in Hz, a number from 380 to 480."
     )
     assert len(lines) == {80: 2, 40: 4}[columns]
+
+
+@pytest.fixture(scope="module")
+def kept_with_sound(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, State]:
+    """A rehearsal of one string, kept with its sound, in a store."""
+    folder = tmp_path_factory.mktemp("kept")
+    setup = Setup(preset("six-string"), strings=(6,), tolerance_cents=3.0)
+    done = rehearse(setup, seed=4, record=folder / "session.flac").state
+    with Repository.open(folder / "records.sqlite") as repository:
+        session = repository.begin_session(setup, at=datetime(2026, 3, 1, tzinfo=UTC))
+        for entry in done.entries:
+            repository.append(session, entry)
+        repository.keep_audio(session, folder / "session.flac")
+    return folder / "records.sqlite", done
+
+
+def test_what_is_read_again_as_it_was_does_not_matter(
+    capsys: Capsys, kept_with_sound: tuple[Path, State]
+) -> None:
+    store, done = kept_with_sound
+    words = ("read", "--again", "last", "--store", store)
+    again = Ran(capsys, *words, "--format", "json").document["again"]
+    assert again["takes"] == sum(len(string.accepted) for string in done.log.strings)
+    assert again["takes"] > 4
+    assert again["otherwise"] == []
+    (string,) = again["strings"]
+    assert not string["matters"]
+    assert abs(string["change_cents"]) < 0.05
+    lines = Ran(capsys, *words, "--plain").out.splitlines()
+    assert any(line.startswith("again, string 6 E2: offset ") for line in lines)
+    assert "does not matter: it changed by less than the ± that it had" in lines[-1]
+
+
+def test_what_is_read_otherwise_is_told_take_by_take_and_whether_it_matters(
+    capsys: Capsys, kept_with_sound: tuple[Path, State], tmp_path: Path
+) -> None:
+    """As if an earlier version had read the last fretted takes 20 cents flat."""
+    store, done = kept_with_sound
+    place = tmp_path / "wrong.sqlite"
+    accepted = done.log.strings[5].accepted
+    last = max(take.round for take in accepted)
+    bent = [take.number for take in accepted if (take.fret, take.round) == (12, last)]
+
+    def earlier(entry: Entry) -> Entry:
+        if not isinstance(entry, TakeEntry) or entry.take.number not in bent:
+            return entry
+        reading = entry.take.reading
+        flat = replace(reading, pitch_hz=reading.pitch_hz * 2 ** (-20 / 1200))
+        return replace(entry, take=replace(entry.take, reading=flat))
+
+    with Repository.open(store) as old, Repository.open(place) as new:
+        kept = old.session(old.find_session("last"))
+        new.add_session(kept._replace(entries=tuple(map(earlier, kept.entries))))
+        new.keep_audio(kept.meta.id, kept.meta.audio)
+    ran = Ran(capsys, "read", "--again", "last", "--store", place, "--format", "json")
+    again = ran.document["again"]
+    assert [each["take"] for each in again["otherwise"]] == bent
+    assert [each["change_cents"] for each in again["otherwise"]] == pytest.approx(
+        [20.0] * len(bent), abs=0.05
+    )
+    (string,) = again["strings"]
+    assert string["matters"]
+    assert string["change_cents"] == pytest.approx(20.0, abs=0.1)
