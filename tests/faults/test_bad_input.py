@@ -12,10 +12,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+import stores
 from absurd import hold_to_promises, little_memory, run
 from recordings import RATE_HZ, Note, Ran, play
 
 from pitchbench.presets import preset
+from pitchbench.records.model import SessionMeta, SessionRecord
+from pitchbench.report.export import export_json
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import cents_between
 
@@ -297,3 +300,26 @@ def test_a_reader_that_goes_away_is_no_error(tmp_path: Path) -> None:
         )
         assert done.stderr == ""
         assert done.stdout.splitlines()[-1] == "ended with 0"
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs Linux to measure")
+def test_an_import_is_not_held_in_memory(tmp_path: Path) -> None:
+    """It is read session by session: held whole, it took six times its size."""
+    setup, log = stores.a_setup(), stores.a_log(frames=400)
+    peak_mb, size_mb = {}, {}
+    for sessions in (2, 30):
+        ids = (f"20260314-{number:032x}" for number in range(sessions))
+        records = (
+            SessionRecord(setup, log, SessionMeta(each, None, stores.NOON, None, "0.1.0"))
+            for each in ids
+        )
+        path = tmp_path / f"{sessions}.json"
+        path.write_text("".join(export_json([], records)))
+        size_mb[sessions] = path.stat().st_size / 1e6
+        words = ["import", str(path), "--store", str(tmp_path / f"{sessions}.sqlite")]
+        done = subprocess.run(
+            [sys.executable, "-c", _MEASURED, *words], capture_output=True, text=True, check=True
+        )
+        peak_mb[sessions] = int(done.stderr.split()[-1]) / 1024
+    # What remains is the file as the system maps it, which it drops when it needs the room.
+    assert peak_mb[30] - peak_mb[2] < 1.5 * size_mb[30]

@@ -11,6 +11,7 @@ import os
 import shutil
 import sys
 import tempfile
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -60,6 +61,30 @@ def installed(folder: Path, built: Built) -> Environment:
 @pytest.fixture
 def home(tmp_path: Path) -> Path:
     return tmp_path
+
+
+def test_two_builds_are_the_same_to_the_byte(folder: Path, monkeypatch: pytest.MonkeyPatch):
+    """At another time, in another folder, by another user's habits: so anybody can hold what was
+    published against its source."""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1767225600")  # the first day of 2026
+    here = build(folder / "one")
+    copy = folder / "elsewhere" / "copy"
+    passed_over = shutil.ignore_patterns(".git", ".venv", ".*_cache", "__pycache__", ".hypothesis")
+    shutil.copytree(ROOT, copy, ignore=passed_over)
+    for path in copy.rglob("*"):
+        os.utime(path, (1e9, 1e9))
+        path.chmod(0o700 if path.is_dir() else 0o600)
+    there = build(folder / "other", copy)
+    assert here.wheel.read_bytes() == there.wheel.read_bytes()
+
+
+def test_the_wheel_says_what_it_needs(built: Built):
+    """Where PEP 770 puts it, so that an audit finds it in an installed copy too."""
+    with zipfile.ZipFile(built.wheel) as wheel:
+        (name,) = [name for name in wheel.namelist() if name.endswith("sboms/sbom.cdx.json")]
+        bill = json.loads(wheel.read(name))
+    assert (bill["bomFormat"], bill["specVersion"]) == ("CycloneDX", "1.5")
+    assert "numpy" in {component["name"] for component in bill["components"]}
 
 
 def test_the_sdist_holds_the_whole_and_the_wheel_the_package_alone(folder: Path, built: Built):

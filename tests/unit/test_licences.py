@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import tomllib
 from importlib.metadata import Distribution, PackageNotFoundError, distribution
@@ -96,3 +97,44 @@ def test_what_an_extra_brings_is_listed_with_its_licence(requirement: str) -> No
     except PackageNotFoundError:
         pytest.skip(f"{name} is not installed")
     assert of_metadata(package) <= on_page(name)
+
+
+# -- what it is made of, and tested with: tests/install/supply.py makes both ---------------------
+
+BILL = json.loads((ROOT / "docs" / "sbom.cdx.json").read_text(encoding="utf-8"))
+LOCK = (ROOT / ".ci" / "tested-versions.txt").read_text(encoding="utf-8")
+LOCKED = {
+    (name, version)
+    for name, version in re.findall(r"^([\w.-]+)(?:\[[^\]]*\])?==([^ ;]+)", LOCK, re.MULTILINE)
+}
+
+
+def test_the_bill_of_materials_names_all_that_is_needed_with_its_licence() -> None:
+    named = {component["name"] for component in BILL["components"]}
+    here = {name for name in REQUIRED if name not in OLDER_ONES_BRING}
+    assert here <= named
+    for component in BILL["components"]:
+        assert component["purl"].startswith(f"pkg:pypi/{component['name']}@"), component
+        (licence,) = component["licenses"]
+        assert families(licence["license"]["name"]) <= on_page(component["name"])
+
+
+#: What only versions before those of the lock need (docs/licences.md).
+OLDER_ONES_BRING = {"greenlet", "six"}
+
+
+def test_the_bill_and_the_lock_are_of_the_same_versions() -> None:
+    assert {(each["name"], each["version"]) for each in BILL["components"]} <= LOCKED
+
+
+@pytest.mark.parametrize(
+    "requirement",
+    sorted({*PROJECT["dependencies"], *(r for extra in EXTRAS.values() for r in extra)}),
+)
+def test_the_lock_holds_what_is_asked_for_by_its_hashes(requirement: str) -> None:
+    asked = Requirement(requirement)
+    versions = [version for name, version in LOCKED if name == asked.name]
+    assert versions
+    assert all(asked.specifier.contains(version) for version in versions)
+    version = rf"(?m)^{re.escape(asked.name)}(?:\[[^\]]*\])?==[^-]*--hash=sha256:"
+    assert re.search(version, LOCK)
