@@ -22,6 +22,7 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 
 # What whoever runs the tests has set for themselves is none of theirs.
 os.environ["PITCHBENCH_CONFIG"] = os.devnull
+os.environ["PAGER"] = ""
 
 # Programs that the tests start are those of this checkout, whichever one is installed.
 os.environ["PYTHONPATH"] = os.pathsep.join(

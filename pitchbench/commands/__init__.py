@@ -16,6 +16,7 @@ import click
 from pitchbench import __version__
 from pitchbench.commands.defaults import default_map
 from pitchbench.commands.help_page import GroupWithExamples, meant, on_record, start_page
+from pitchbench.commands.paging import PAGED, paged
 from pitchbench.errors import ExitCode, PitchbenchError, printable
 from pitchbench.lengths import LengthUnit, show_lengths_in
 
@@ -116,8 +117,13 @@ class LazyGroup(GroupWithExamples):
     envvar="PITCHBENCH_UNITS",
     help="Show lengths in millimetres or inches [mm, or PITCHBENCH_UNITS].",
 )
+@click.option(
+    "--pager/--no-pager",
+    default=True,
+    help="Show what is longer than the terminal through PAGER, less or more [yes].",
+)
 @click.pass_context
-def cli(ctx: click.Context, units: str) -> None:
+def cli(ctx: click.Context, units: str, pager: bool) -> None:
     """Set the intonation of a guitar or bass with a microphone."""
     if units not in list(LengthUnit):
         raise PitchbenchError(
@@ -126,6 +132,8 @@ def cli(ctx: click.Context, units: str) -> None:
         )
     show_lengths_in(LengthUnit(units))
     if ctx.invoked_subcommand is not None:
+        if pager and ctx.invoked_subcommand in PAGED:
+            ctx.with_resource(paged())
         return
     start_page(
         "pitchbench helps to set the intonation of a guitar or bass. It listens to each string, "

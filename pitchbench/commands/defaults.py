@@ -71,6 +71,9 @@ SETTINGS: Final = {
     "tolerance": Setting(
         "offset in cents that may be left, of what is not on record", "tolerance", TOLERANCE
     ),
+    "units": Setting("how lengths are shown", "units", ("mm", "in")),
+    "large": Setting("whether guided work begins in large print", "large", _YES_NO),
+    "pager": Setting("whether long output goes through a pager", "pager", _YES_NO),
     "technician": Setting("who did the work, on the setup sheet"),
     "paper": Setting("paper of the setup sheet", None, ("A4", "letter")),
     "workshop.name": Setting("whose sheet it is"),

@@ -6,8 +6,9 @@ from __future__ import annotations
 
 import codecs
 import mmap
+import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from typing import Final
 
@@ -15,6 +16,7 @@ import click
 
 from pitchbench.commands.common import ExamplesFirst, store_option
 from pitchbench.errors import PitchbenchError, RecordsError
+from pitchbench.records.model import SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import open_export
 
@@ -33,12 +35,26 @@ def command(file: str, store: str | None) -> None:
     """Take FILE, made by `pitchbench export`, into the store. What is here already stays as it is;
     a session that grew since is completed."""
     with _spooled(file) as content, Repository.open(store) as repository:
-        taken = repository.take_in(*open_export(content))
+        instruments, sessions = open_export(content)
+        with _counted(sessions) as counted:
+            taken = repository.take_in(instruments, counted)
     click.echo(
         f"Taken in: {taken.instruments} of {taken.of_instruments} instruments, {taken.sessions} of "
         f"{taken.of_sessions} sessions; the others were here already.",
         err=True,
     )
+
+
+@contextmanager
+def _counted(sessions: Iterable[SessionRecord]) -> Iterator[Iterable[SessionRecord]]:
+    """The sessions, counted on the terminal while they are taken in."""
+    if not sys.stderr.isatty():
+        yield sessions
+        return
+    with click.progressbar(
+        sessions, label="Taking in sessions", show_pos=True, file=sys.stderr
+    ) as counted:
+        yield counted
 
 
 @contextmanager
