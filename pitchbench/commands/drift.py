@@ -23,6 +23,7 @@ from pitchbench.commands.instrument_options import instrument_options, named_ins
 from pitchbench.commands.listening import ManyFiles, listen, listening_options, recordings_meant
 from pitchbench.commands.live import input_options, listening_to
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
+from pitchbench.commands.telling import telling, telling_options
 from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.pitch.reading import Rejected
 from pitchbench.report.drift import drift_document, drift_lines, drift_sentences
@@ -63,6 +64,7 @@ _PATHS: Final = click.Path(path_type=Path)
 @click.option("--partials", is_flag=True, help="Partial by partial, too.")
 @click.option("--plucks", "enough", type=PLUCKS, help="By ear: end after so many [key q].")
 @input_options
+@telling_options
 @picture_options
 @listening_options
 def command(
@@ -79,6 +81,9 @@ def command(
     device: str | None,
     rate: int,
     record: Path | None,
+    speak: bool,
+    cue: bool,
+    headphones: bool,
     out: Path | None,
     force: bool,
     channel: int | None,
@@ -112,12 +117,17 @@ def command(
             )
     else:
         with contextlib.ExitStack() as stack:
+            teller = stack.enter_context(
+                telling(OVERLAY, speak=speak, cue=cue, headphones=headphones)
+            )
             source, hearing = stack.enter_context(
-                listening_to(device, rate=rate, channel=channel, record=record)
+                listening_to(device, rate=rate, channel=channel, record=record, teller=teller)
             )
             view = stack.enter_context(shown(OVERLAY, output_format, plain))
             overlay = Overlay(a4_hz=a4, enough=enough)
-            overlay = run(source, overlay, views=view.views, keys=view.keys, hearing=hearing)
+            overlay = run(
+                source, overlay, views=view.views, keys=view.keys, hearing=hearing, teller=teller
+            )
         heard = [DriftPluck(source.name, each.reading, each.drift) for each in overlay.plucks]
     result = lay_over(heard, string, magnet=magnet, a4_hz=a4)
     show_result(

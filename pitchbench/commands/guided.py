@@ -28,6 +28,7 @@ from pitchbench.sound.source import Source
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
+    from pitchbench.session.teller import Teller
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 _J = TypeVar("_J", bound=Job)
@@ -126,15 +127,6 @@ class Shown(Generic[_J]):
     stays: bool = False
 
 
-def cue_option(function: _Function) -> _Function:
-    """``--cue``, handed on as ``cue``: off unless asked for."""
-    return click.option(
-        "--cue",
-        is_flag=True,
-        help="Ring the terminal's bell: once for a take accepted, twice rejected, 3 times done.",
-    )(function)
-
-
 def large_option(function: _Function) -> _Function:
     """``--large``, handed on as ``large``."""
     return click.option("--large", is_flag=True, help="Begin in large print (key l).")(function)
@@ -145,13 +137,11 @@ def shown(
     picture: Picture[_J],
     output_format: str,
     plain: bool,
-    *,
-    cue: bool = False,
 ) -> Iterator[Shown[_J]]:
     """The screen where there is a terminal; else plain lines, on stderr if stdout is for JSON."""
     json = output_format == "json"
     if not json and not is_plain(plain):
-        with LiveScreen(cue=cue, picture=picture) as screen:
+        with LiveScreen(picture=picture) as screen:
 
             def notice(trouble: PitchbenchError | None) -> None:
                 screen.show_notice("" if trouble is None else _records_words(trouble))
@@ -333,11 +323,12 @@ def worked(
     store: str | None,
     views: Sequence[View[_J]] = (),
     hearing: Hearing | None = None,
+    teller: Teller[_J] | None = None,
 ) -> _J:
     """The job as it ended; whatever ended it, it is said where what was heard is kept.
 
     ``go_on`` is the command that goes on with one that is not finished; ``views`` look on as well;
-    ``hearing`` says how the input stands.
+    ``hearing`` says how the input stands, ``teller`` tells it to the ear.
     """
     try:
         job = run(
@@ -349,6 +340,7 @@ def worked(
             tell_records=shown.tell_records,
             stays=shown.stays,
             hearing=hearing,
+            teller=teller,
         )
         if keeping is not None:
             keeping.end(job)

@@ -30,7 +30,7 @@ SECTIONS: Final[dict[str, str]] = {
     "--pluck",
     "Records": "--resume --session --keep --store --with-sessions --for-good --save",
     "Output": "--hear --out --force --remarks --recommend --next-check --partials "
-    "--second-opinion --lbf --cue --large --plain "
+    "--second-opinion --lbf --speak --cue --headphones --large --plain "
     "--format --help",
 }
 _SECTION_OF: Final = {flag: name for name, flags in SECTIONS.items() for flag in flags.split()}

@@ -5,17 +5,22 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from pitchbench.commands import completion
+from pitchbench.commands.telling import DEAF
+from pitchbench.errors import PitchbenchError
 from pitchbench.sound.elsewhere import listen_elsewhere
 from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.microphone import Microphone
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.recording import Recording
 from pitchbench.sound.source import Source
+
+if TYPE_CHECKING:
+    from pitchbench.session.teller import Teller
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
@@ -50,14 +55,33 @@ def listening_to(
     channel: int | None,
     record: Path | None,
     recording: Path | None = None,
+    teller: Teller[Any] | None = None,
 ) -> Iterator[tuple[Source, Hearing | None]]:
     """The input that the options name, kept in a file where that was asked for, and what says how
-    it stands; ``recording`` is listened to instead."""
+    it stands; ``recording`` is listened to instead.
+
+    While ``teller`` sounds from a loudspeaker nothing is heard.
+
+    Raises
+    ------
+    PitchbenchError
+        If a recording is to be listened to and something told: it goes by faster than it is told.
+    """
     source: Source
     if recording is not None:
+        if teller is not None:
+            raise PitchbenchError(
+                "A recording goes by faster than anything can be told of it.",
+                "Leave out --speak and --cue, or --recording.",
+            )
         source, hearing = Recording(recording, channel=channel), None
     else:
-        microphone = Microphone(device, rate_hz=rate, channel=channel or 1)
+        loudspeaker = None
+        if teller is not None:
+            loudspeaker = teller.loudspeaker
+            if not loudspeaker.headphones:
+                click.echo(DEAF, err=True)
+        microphone = Microphone(device, rate_hz=rate, channel=channel or 1, loudspeaker=loudspeaker)
         source, hearing = microphone, _hearing_of(microphone)
     if record is None:
         yield source, hearing

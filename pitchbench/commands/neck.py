@@ -20,7 +20,7 @@ from pitchbench.commands.common import (
     open_records,
     show_result,
 )
-from pitchbench.commands.guided import cue_option, shown, worked
+from pitchbench.commands.guided import shown, worked
 from pitchbench.commands.instrument_options import (
     KnownInstrument,
     Said,
@@ -46,6 +46,7 @@ from pitchbench.commands.neck_options import (
     string_number,
 )
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
+from pitchbench.commands.telling import telling, telling_options
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import parse_shape
@@ -120,7 +121,7 @@ _PATH: Final = click.Path(path_type=Path)
               help="The chords as they sound, before and after: .wav or .flac.")  # fmt: skip
 @click.option("--spread", type=SPREAD, help="Spread of your frettings, if known [2, or as heard].")
 @picture_options
-@cue_option
+@telling_options
 @listening_options
 def command(
     *,
@@ -268,10 +269,13 @@ def _by_ear(
     device: str | None,
     rate: int,
     record: Path | None,
+    speak: bool,
     cue: bool,
+    headphones: bool,
 ) -> NeckResult:
     """A survey with the microphone."""
     with contextlib.ExitStack() as stack:
+        teller = stack.enter_context(telling(SURVEY, speak=speak, cue=cue, headphones=headphones))
         repository = stack.enter_context(open_records(said.store)) if keep or resumed else None
         if resumed is not None:
             assert repository is not None
@@ -292,12 +296,12 @@ def _by_ear(
             start = fresh(plan_for(setup, asked.weights, takes))
         asked.check_shapes(known.instrument)
         source, hearing = stack.enter_context(
-            listening_to(device, rate=rate, channel=asked.channel, record=record)
+            listening_to(device, rate=rate, channel=asked.channel, record=record, teller=teller)
         )
         keeping = begin_keeping(repository, start, source) if repository is not None else None
         if keeping is not None and record is not None:
             keeping.repository.keep_audio(keeping.session_id, record)
-        screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain, cue=cue))
+        screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain))
         survey = worked(
             source,
             start.job,
@@ -306,6 +310,7 @@ def _by_ear(
             go_on="neck",
             store=said.store,
             hearing=hearing,
+            teller=teller,
         )
     return judge_neck(
         heard_in_survey(known.instrument, survey.takes, source.name),

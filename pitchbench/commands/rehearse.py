@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -21,13 +22,13 @@ from pitchbench.commands.common import (
 )
 from pitchbench.commands.guided import (
     Keeping,
-    cue_option,
     guided_instrument,
     shown,
     work_on,
     work_options,
 )
 from pitchbench.commands.instrument_options import with_details
+from pitchbench.commands.telling import cue_option, speak_option, telling
 from pitchbench.errors import UnfinishedError
 from pitchbench.presets import preset
 from pitchbench.report.session import rehearsal_document
@@ -59,6 +60,7 @@ EXAMPLES = """\
 @click.option("--keep", is_flag=True, help="Put the rehearsal on record, marked as one.")
 @store_option
 @plain_option
+@speak_option
 @cue_option
 @format_option
 def command(
@@ -74,6 +76,7 @@ def command(
     keep: bool,
     store: str | None,
     plain: bool,
+    speak: bool,
     cue: bool,
     output_format: str,
     **details: Any,
@@ -93,6 +96,7 @@ def command(
         "explain": explain,
         "record": record,
         "plain": plain,
+        "speak": speak,
         "cue": cue,
         "output_format": output_format,
     }
@@ -131,11 +135,16 @@ def _run(
     explain: bool,
     record: Path | None,
     plain: bool,
+    speak: bool,
     cue: bool,
     output_format: str,
     keeping: Keeping | None,
 ) -> Rehearsal:
-    with shown(REHEARSAL, output_format, plain, cue=cue) as view:
+    with contextlib.ExitStack() as stack:
+        teller = stack.enter_context(telling(REHEARSAL, speak=speak, cue=cue))
+        if teller is not None:
+            stack.enter_context(teller.loudspeaker.opened())
+        view = stack.enter_context(shown(REHEARSAL, output_format, plain))
         if view.live:
             speed = speed or WATCHING_SPEED
             # Something to look at while the instrument is built.
@@ -153,6 +162,7 @@ def _run(
             record=record,
             live=view.live,
             stays=view.stays,
+            teller=teller,
         )
     if not view.live:
         for line in result_lines(rehearsal.state):

@@ -24,7 +24,6 @@ from pitchbench.commands.guided import (
     Keeping,
     Start,
     broken_off,
-    cue_option,
     guided_instrument,
     keeping_of,
     large_option,
@@ -35,6 +34,7 @@ from pitchbench.commands.guided import (
 )
 from pitchbench.commands.instrument_options import instrument_options, with_details
 from pitchbench.commands.live import input_options, listening_to
+from pitchbench.commands.telling import telling, telling_options
 from pitchbench.errors import PitchbenchError
 from pitchbench.presets import preset
 from pitchbench.records.history import opening_words
@@ -85,7 +85,7 @@ EXAMPLES = """\
 @store_option
 @plain_option
 @large_option
-@cue_option
+@telling_options
 @format_option
 def command(
     *,
@@ -105,7 +105,9 @@ def command(
     store: str | None,
     plain: bool,
     large: bool,
+    speak: bool,
     cue: bool,
+    headphones: bool,
     output_format: str,
     **details: Any,
 ) -> None:
@@ -124,6 +126,7 @@ def command(
     player = None if player is None else checked_text(player)
     keep = recording is None if keep is None else keep
     with contextlib.ExitStack() as stack:
+        teller = stack.enter_context(telling(SESSION, speak=speak, cue=cue, headphones=headphones))
         repository = None
         if name is not None or resumed is not None or player is not None:
             repository = stack.enter_context(open_records(store))
@@ -139,7 +142,14 @@ def command(
         if large:
             start = replace(start, job=start.job.advance(KeyPressed(Command.LARGE_PRINT)))
         source, hearing = stack.enter_context(
-            listening_to(device, rate=rate, channel=channel, record=record, recording=recording)
+            listening_to(
+                device,
+                rate=rate,
+                channel=channel,
+                record=record,
+                recording=recording,
+                teller=teller,
+            )
         )
 
         def begin_keeping() -> Keeping | None:
@@ -152,7 +162,7 @@ def command(
                 records.keep_audio(begun.session_id, record)
             return begun
 
-        with shown(SESSION, output_format, plain, cue=cue) as view:
+        with shown(SESSION, output_format, plain) as view:
             if view.live:
                 # Something to look at while the records are opened.
                 for show in view.views:
@@ -168,6 +178,7 @@ def command(
                 store=store,
                 views=views,
                 hearing=hearing,
+                teller=teller,
             )
         if not view.live:
             for line in result_lines(state):

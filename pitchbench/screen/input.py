@@ -23,10 +23,14 @@ _LOWEST_DBFS: Final = -60.0
 
 def input_line(job: Job, theme: Theme, width: int, height: int) -> Text | None:
     """How the input of ``job`` stands; None where it has none, or there is no room to say so."""
-    heard = job.input
-    if heard is None or (heard.fault is None and height < _LEAST_HEIGHT):
+    heard, speaking = job.input, job.speaking
+    if heard is None or not (heard.fault or speaking or height >= _LEAST_HEIGHT):
         return None
     line = Text.assemble(("input ", theme.quiet))
+    if speaking is not None:
+        words = "speaking" if speaking.listening else "speaking, not listening"
+        line.append(words, theme.caution)
+        return fitted(line, width)
     if not job.display.frozen and heard.level_dbfs is not None:
         line.append(_bar(heard.level_dbfs, theme) + " ")
     style = theme.quiet if heard.fault is None else theme.caution
@@ -42,7 +46,10 @@ def _bar(level_dbfs: float, theme: Theme) -> str:
 
 
 def input_told(write: Callable[[str], None], old: Job, new: Job) -> None:
-    """Write a line where the input stands otherwise than before, its level apart."""
+    """Write a line where the input stands otherwise than before, its level apart, and one for what
+    is spoken."""
+    if new.speaking is not None and new.speaking is not old.speaking:
+        write(f"spoken: {new.speaking.text}")
     if new.input is not None and _stands(old.input) != _stands(new.input):
         write(f"input: {_stands(new.input)}")
 

@@ -26,13 +26,9 @@ from pitchbench.screen.pictures import Picture
 from pitchbench.screen.text import printable, wrapped
 from pitchbench.screen.theme import Palette, Theme, choose_theme
 from pitchbench.session.job import Job, KeyPressed
-from pitchbench.session.log import OutcomeEntry, TakeEntry, TakeFate
 
 #: At most this often is the screen drawn.
 FRAMES_PER_S: Final = 15.0
-
-#: Bells closer than this would be heard as one.
-_BELL_GAP_S: Final = 0.3
 
 #: Alternate screen, cursor hidden, no wrapping at the right edge; and all that undone (xterm's
 #: control sequences, which tmux, ssh sessions and the consoles of the day all know).
@@ -41,10 +37,6 @@ _LEAVE: Final = "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l"
 
 #: At most so many lines at the foot of the screen are covered by a notice.
 _NOTICE_LINES: Final = 2
-
-#: How many bells say what.
-_BELLS: Final = {TakeFate.ACCEPTED: 1, TakeFate.REJECTED: 2}
-_BELLS_DONE: Final = 3
 
 
 #: A character and how it looks.
@@ -65,8 +57,6 @@ class LiveScreen(Generic[_J]):
     ----------
     theme : characters and colours; chosen from the environment if None.
     picture : how the job is shown.
-    cue : whether to ring the terminal's bell: once for a take accepted, twice for one rejected,
-        three times for a string done; never while a note rings.
     stream : the terminal to draw on, standard output if None.
     clock : seconds on a monotonic clock.
     """
@@ -76,7 +66,6 @@ class LiveScreen(Generic[_J]):
         theme: Theme | None = None,
         *,
         picture: Picture[_J],
-        cue: bool = False,
         stream: TextIO | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -85,7 +74,6 @@ class LiveScreen(Generic[_J]):
         self._theme = theme or choose_theme(os.environ, self._stream.encoding)
         self._descriptor = self._stream.fileno()
         self._clock = clock
-        self._cue = cue
         self._keys = KeyReader(own=picture.keys)
         self._console = Console(width=200, file=self._stream)
         self._colours = _colour_system(self._theme)
@@ -96,8 +84,6 @@ class LiveScreen(Generic[_J]):
         self._drawn_at = -1.0
         self._due = False
         self._notice = ""
-        self._bells = 0
-        self._rang_at = -1.0
         self._up = False
         self._signals_before: dict[int, Any] = {}
         self._errors: IO[bytes] | None = None
@@ -197,7 +183,6 @@ class LiveScreen(Generic[_J]):
             self._held = old
         elif not new.display.frozen:
             self._held = None
-        self._note_cues(old, new)
         # A note's first pitch follows its start at once, and must not wait for the next frame.
         first = new.live is not None and (self._job is None or self._job.live is None)
         self._job = new
@@ -208,7 +193,6 @@ class LiveScreen(Generic[_J]):
         """Keys pressed since the last call; draws what is due meanwhile."""
         pressed = self._keys.poll()
         self._draw_if_due()
-        self._ring_if_due()
         return pressed
 
     def show_notice(self, text: str) -> None:
@@ -296,25 +280,7 @@ class LiveScreen(Generic[_J]):
             # The terminal is gone; the hang-up signal that goes with it ends the session.
             return
 
-    # -------------------------------------------------------------------------- cues, receipt
-
-    def _note_cues(self, old: _J, new: _J) -> None:
-        if not self._cue:
-            return
-        for entry in new.entries[len(old.entries) :]:
-            if isinstance(entry, OutcomeEntry):
-                self._bells = _BELLS_DONE
-            elif isinstance(entry, TakeEntry):
-                self._bells = _BELLS.get(entry.take.fate, 0)
-        if new.ringing:
-            self._bells = 0
-
-    def _ring_if_due(self) -> None:
-        now = self._clock()
-        if self._bells and now - self._rang_at >= _BELL_GAP_S:
-            self._bells -= 1
-            self._rang_at = now
-            self._write("\a")
+    # -------------------------------------------------------------------------- receipt
 
     def _print_receipt(self, job: _J) -> None:
         width = min(self._size()[0], 100)

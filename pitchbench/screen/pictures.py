@@ -13,6 +13,7 @@ from pitchbench.screen.keyhelp import WATCHING_COMMANDS
 from pitchbench.screen.theme import Theme
 from pitchbench.session.job import Command, Job
 from pitchbench.session.overlay import Overlay
+from pitchbench.session.spoken import OverlaySays, SessionSays, Spoken, SurveySays
 from pitchbench.session.state import State
 from pitchbench.session.survey import Survey
 from pitchbench.session.teaching import Taught
@@ -29,6 +30,7 @@ class Picture(Generic[_J]):
     draw : its screen, from the job, width, height, theme and the figures typed so far.
     lines : given a function that writes a line, the view that shows the job in plain lines.
     receipt : what stays in the scrollback, from job, theme and width.
+    spoken : makes what is spoken of it, as it goes on.
     stays : whether the screen of a finished job stands until a key is pressed.
     keys : what a terminal sends for keys that only this job has.
     """
@@ -36,6 +38,7 @@ class Picture(Generic[_J]):
     draw: Callable[[_J, int, int, Theme, str], list[Text]]
     lines: Callable[[Callable[[str], None]], Callable[[_J, _J], None]]
     receipt: Callable[[_J, Theme, int], list[Text]]
+    spoken: Callable[[], Callable[[_J, _J], str]]
     stays: bool
     keys: Mapping[str, Command] = field(default_factory=dict)
 
@@ -45,9 +48,20 @@ def _nothing(_job: Job, _theme: Theme, _width: int) -> list[Text]:
     return []
 
 
-SESSION: Final = Picture[State](view.render, plain.PlainView, strip.receipt, stays=True)
-REHEARSAL: Final = Picture[Taught](
-    view.render, plain.PlainView, strip.receipt, stays=True, keys=WATCHING_COMMANDS
+SESSION: Final = Picture[State](
+    view.render, plain.PlainView, strip.receipt, lambda: Spoken(SessionSays()), stays=True
 )
-SURVEY: Final = Picture[Survey](survey.render, survey_lines.SurveyLines, _nothing, stays=True)
-OVERLAY: Final = Picture[Overlay](overlay.render, overlay.OverlayLines, _nothing, stays=False)
+REHEARSAL: Final = Picture[Taught](
+    view.render,
+    plain.PlainView,
+    strip.receipt,
+    lambda: Spoken(SessionSays()),
+    stays=True,
+    keys=WATCHING_COMMANDS,
+)
+SURVEY: Final = Picture[Survey](
+    survey.render, survey_lines.SurveyLines, _nothing, lambda: Spoken(SurveySays()), stays=True
+)
+OVERLAY: Final = Picture[Overlay](
+    overlay.render, overlay.OverlayLines, _nothing, lambda: Spoken(OverlaySays()), stays=False
+)

@@ -13,7 +13,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from typing import Any, Final, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.pitch.listener import Listener
@@ -22,6 +22,9 @@ from pitchbench.session.log import Entry
 from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.microphone import InputLostError
 from pitchbench.sound.source import Block, Source
+
+if TYPE_CHECKING:
+    from pitchbench.session.teller import Teller
 
 _J = TypeVar("_J", bound=Job)
 
@@ -144,6 +147,7 @@ def run(
     tell_records: TellRecords | None = None,
     stays: bool = False,
     hearing: Hearing | None = None,
+    teller: Teller[_J] | None = None,
 ) -> _J:
     """Run a job until it is over, or the source ends; return it as it stands then.
 
@@ -157,6 +161,7 @@ def run(
     tell_records : told when entries cannot be kept, and when all of them are.
     stays : whether a finished job stands until a key leaves it, since nobody sits at the keys.
     hearing : says how the input stands, if that is to be known.
+    teller : tells it to the ear, if that is asked for; what it says at the end is heard out.
 
     Raises
     ------
@@ -168,7 +173,7 @@ def run(
         Whatever the source raises, such as a device that cannot be opened.
     """
     waiting = None if keep is None else _Waiting(keep, tell_records)
-    runner = Runner(job, views=views, keep=waiting)
+    runner = Runner(job, views=views if teller is None else (*views, teller), keep=waiting)
     heard: queue.SimpleQueue[Any] = queue.SimpleQueue()
     stop = threading.Event()
     listening = threading.Thread(
@@ -180,12 +185,14 @@ def run(
     with _signals_interrupt():
         try:
             listening.start()
-            _attend(runner, heard, keys, waiting, stays=stays)
+            _attend(runner, heard, keys, waiting, teller, stays=stays)
         except KeyboardInterrupt:
             if not (stays and runner.job.finished):  # else it is one more way to leave
                 raise
         finally:
             stop.set()
+            if teller is not None:
+                teller.loudspeaker.end()
             listening.join(_RELEASE_S)
             if waiting:
                 waiting.try_now()
@@ -199,22 +206,22 @@ def _attend(
     heard: queue.SimpleQueue[Any],
     keys: Keys | None,
     waiting: _Waiting | None,
+    teller: Teller[Any] | None,
     *,
     stays: bool,
 ) -> None:
     """The main loop: one event after the other, until it is over."""
-    while not runner.job.over or (stays and not runner.job.quit):
+    while not runner.job.over or (not runner.job.quit and (stays or (teller and teller.busy))):
         if waiting is not None:
             waiting.try_if_due()
-        for key in keys() if keys is not None else ():
-            runner.take(key)
+        attend(runner, keys, teller)
         try:
             event = heard.get(timeout=_KEY_POLL_S)
         except queue.Empty:
             continue
         if event is _END:
             if stays:
-                stand(runner, keys)
+                stand(runner, keys, teller)
             return
         if isinstance(event, BaseException):
             raise event
@@ -222,12 +229,26 @@ def _attend(
             runner.take(event)
 
 
-def stand(runner: Runner[Any], keys: Keys | None) -> None:
+def attend(runner: Runner[Any], keys: Keys | None, teller: Teller[Any] | None) -> None:
+    """See to the keys, and to what is to be told to the ear."""
+    for key in keys() if keys is not None else ():
+        runner.take(key)
+    for spoken in teller.attend() if teller is not None else ():
+        runner.take(spoken)
+
+
+def hear_out(runner: Runner[Any], keys: Keys | None, teller: Teller[Any]) -> None:
+    """Let what is being told be told."""
+    while teller.busy and not runner.job.quit:
+        attend(runner, keys, teller)
+        time.sleep(_KEY_POLL_S)
+
+
+def stand(runner: Runner[Any], keys: Keys | None, teller: Teller[Any] | None = None) -> None:
     """Let a finished job stand, nothing being heard, until a key leaves it or takes it up again."""
     with suppress(KeyboardInterrupt):  # all is done, so it is one more way to leave
         while runner.job.finished and not runner.job.quit:
-            for key in keys() if keys is not None else ():
-                runner.take(key)
+            attend(runner, keys, teller)
             time.sleep(_KEY_POLL_S)
 
 

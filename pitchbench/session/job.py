@@ -61,7 +61,25 @@ class InputBack:
     """Sound is coming: for the first time, or again after a loss."""
 
 
-Event = PluckStarted | LivePitch | ReadingReady | KeyPressed | InputHeard | InputLost | InputBack
+@dataclass(frozen=True)
+class Speaking:
+    """The program speaks ``text``, empty once that has died away; ``listening`` whether it listens
+    meanwhile."""
+
+    text: str
+    listening: bool
+
+
+Event = (
+    PluckStarted
+    | LivePitch
+    | ReadingReady
+    | KeyPressed
+    | InputHeard
+    | InputLost
+    | InputBack
+    | Speaking
+)
 
 #: Events that each job answers in its own way.
 Followed = KeyPressed | LivePitch | ReadingReady | InputBack
@@ -100,6 +118,7 @@ class Job(ABC):
         ``offered`` the reading offered before it has ended.
     input_lost : why there is no sound; None where there is.
     input : how the input stands; None where there is none, or none that could be wrong.
+    speaking : what is being spoken; None where nothing is.
     """
 
     says: str = ""
@@ -111,6 +130,7 @@ class Job(ABC):
     offered: Reading | None = None
     input_lost: str | None = None
     input: InputHeard | None = None
+    speaking: Speaking | None = None
     quit: bool = False
     display: Display = field(default_factory=Display)
 
@@ -159,6 +179,8 @@ class Job(ABC):
                 return self._key(event)
             case InputHeard():
                 return replace(self, input=event)
+            case Speaking():
+                return replace(self, speaking=event if event.text else None)
             case InputLost(reason=reason):
                 lost = replace(
                     self, input_lost=reason, input=None, ringing=False, live=None, offered=None

@@ -11,14 +11,14 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pitchbench.intonation.bridge import Move
 from pitchbench.pitch.listener import Listener
-from pitchbench.session.engine import Keep, Keys, Runner, View, releasing, stand
+from pitchbench.session.engine import Keep, Keys, Runner, View, hear_out, releasing, stand
 from pitchbench.session.job import Command
 from pitchbench.session.log import Setup, Step, TakeFate
 from pitchbench.session.pacing import Pace, Reader
@@ -28,6 +28,9 @@ from pitchbench.session.words import ORDER_OF_WORK
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.source import Block, Source
 from pitchbench.strings.virtual import VirtualInstrument
+
+if TYPE_CHECKING:
+    from pitchbench.session.teller import Teller
 
 _BLOCK: Final = 1024
 
@@ -203,6 +206,7 @@ def rehearse(
     record: Path | None = None,
     live: bool = False,
     stays: bool = False,
+    teller: Teller[Taught] | None = None,
     **room: Any,
 ) -> Rehearsal:
     """Do the whole job on a virtual instrument, from the first pluck to the last string.
@@ -217,6 +221,7 @@ def rehearse(
     live : whether each note is followed while it rings, as a screen wants; the readings are the
         same, but it takes several times as long.
     stays : whether the end stands until a key leaves it.
+    teller : tells it to the ear; the player waits until it has finished.
     room : handed on to `VirtualInstrument`, such as ``noise_db``.
     """
     instrument = VirtualInstrument(setup.instrument, seed=seed, a4_hz=setup.a4_hz, **room)
@@ -227,9 +232,13 @@ def rehearse(
             if key.command is Command.STEP and pace is not None:
                 pace.step()
             runner.take(key)
+        for spoken in teller.attend() if teller is not None else ():
+            runner.take(spoken)
         return None if runner.job.over else runner.job.paused
 
     def ready() -> None:
+        if teller is not None:
+            hear_out(runner, keys, teller)
         if pace is not None:
             pace.reading(words_to_read(runner.job, reader), attend)
 
@@ -239,6 +248,7 @@ def rehearse(
         source: Source = player
         if record is not None:
             source = stack.enter_context(Recorder(player, record))
+        views = views if teller is None else (*views, teller)
         runner = Runner(begin_taught(setup, explain=explain), views=views, keep=keep)
         blocks = stack.enter_context(releasing(source))
         listener = Listener(source.rate_hz, offer_early=live)
@@ -248,7 +258,7 @@ def rehearse(
                     runner.take(heard)
             attend()
             if stays:
-                stand(runner, keys)
+                stand(runner, keys, teller)
             if runner.job.over:
                 break
             if pace is not None:

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import queue
 import time
-from collections.abc import Generator
+from collections.abc import Callable, Generator
+from contextlib import nullcontext
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitchbench.errors import DeviceError
+from pitchbench.sound.loudspeaker import Loudspeaker
 from pitchbench.sound.portaudio import (
     InputDevice,
     choose_input,
@@ -60,7 +62,7 @@ class InputLostError(DeviceError):
 @dataclass(frozen=True, eq=False)
 class _Heard:
     """The yield of one callback: samples, their index, whether some are missing before them, and
-    when it came (``_now_s``)."""
+    when it came (``_now_s``). There are none where they are left out."""
 
     samples: NDArray[np.float32]
     start: int
@@ -78,6 +80,7 @@ class Microphone:
         own rate are tried in this order.
     block_size : frames per block.
     channel : which of the device's channels to listen to, counted from 1.
+    loudspeaker : opened and closed with the input. While it is heard the input is not listened to.
 
     Raises
     ------
@@ -93,7 +96,9 @@ class Microphone:
         rate_hz: int = 48_000,
         block_size: int = 512,
         channel: int = 1,
+        loudspeaker: Loudspeaker | None = None,
     ) -> None:
+        self._loudspeaker = loudspeaker
         self.block_size = block_size
         self.channel = channel
         with own_stderr():
@@ -126,6 +131,7 @@ class Microphone:
         A block has ``gap=True`` where the device reported an overflow (how much was lost is not
         known), where the listener fell behind by ``QUEUE_S``, and where the device was opened
         again; in the last two ``start`` counts what was lost, by the clock while it was closed.
+        What is heard while the loudspeaker plays is left out like samples that were lost.
         Where the stream stood still, as it does while the machine sleeps, the input counts as lost.
         """
         with own_stderr():
@@ -134,7 +140,12 @@ class Microphone:
             if again:
                 refresh(portaudio)
                 self.device = _same_input(inputs_of(portaudio), self.device)
-            inbox = _Inbox(self.channel - 1, round(QUEUE_S * self._rate_hz / self.block_size))
+            speaker = self._loudspeaker
+            inbox = _Inbox(
+                self.channel - 1,
+                round(QUEUE_S * self._rate_hz / self.block_size),
+                None if speaker is None else lambda: speaker.deafens,
+            )
             try:
                 stream = portaudio.InputStream(
                     device=self.device.number,
@@ -153,7 +164,8 @@ class Microphone:
                 ) from error
             try:
                 stream.start()
-                yield from self._listen(stream, inbox)
+                with nullcontext() if speaker is None else speaker.opened():
+                    yield from self._listen(stream, inbox)
             except portaudio.PortAudioError as error:
                 raise InputLostError(self.name, error_words(error)) from error
             finally:
@@ -173,6 +185,8 @@ class Microphone:
             if stood_s > patience_s:
                 raise InputLostError(self.name, f"it stood still for {stood_s:.0f} s")
             self._heard_at = heard.at_s
+            if not len(heard.samples):
+                continue
             size, gap = len(heard.samples), heard.gap
             patience_s = max(_STALLED_S, _STALLED_BLOCKS * size / self._rate_hz)
             if closed_at is not None:
@@ -187,19 +201,23 @@ class Microphone:
 class _Inbox:
     """Where PortAudio's thread leaves what was heard; it must never wait, so a full queue loses."""
 
-    def __init__(self, column: int, most_blocks: int) -> None:
+    def __init__(
+        self, column: int, most_blocks: int, deaf: Callable[[], bool] | None = None
+    ) -> None:
         self.queue: queue.Queue[_Heard] = queue.Queue(max(most_blocks, 8))
         self._column = column
         self._position = 0
         self._gap = False
+        self._deaf = deaf
 
     def take(self, frames: NDArray[np.float32], count: int, _time: Any, status: Any) -> None:
         """PortAudio's callback: copy, stamp, hand over, return."""
         self._gap = self._gap or bool(status.input_overflow)
+        left_out = self._deaf is not None and self._deaf()
         try:
-            samples = frames[:, self._column].copy()
+            samples = frames[: 0 if left_out else count, self._column].copy()
             self.queue.put_nowait(_Heard(samples, self._position, self._gap, _now_s()))
-            self._gap = False
+            self._gap = left_out
         except queue.Full:
             self._gap = True
         self._position += count

@@ -45,7 +45,8 @@ class VirtualMic:
 
     def play(self, path: Path) -> None:
         """Play a sound file into the microphone; returns when it has been played."""
-        subprocess.run(["paplay", str(path)], env=self.env, check=True, timeout=120)
+        command = ["paplay", "--device=cable", str(path)]
+        subprocess.run(command, env=self.env, check=True, timeout=120)
 
     def start_playing(self, path: Path, sink: str = "cable") -> subprocess.Popen[bytes]:
         """Play a sound file into the microphone, or another input, without waiting for its end."""
@@ -57,6 +58,19 @@ class VirtualMic:
         entry = f'type pulse\n device "{name}.monitor"\n hint {{ show on description "{name}" }}'
         with Path(self.env["HOME"], ".asoundrc").open("a", encoding="ascii") as file:
             file.write(f"pcm.{name} {{\n {entry}\n}}\n")
+
+    def add_loudspeaker(self, level_db: float) -> None:
+        """Let programs play to a loudspeaker that the microphone hears, so much quieter."""
+        self._pactl("load-module", *self._sink.replace("=cable", "=speaker").split())
+        self._pactl("set-default-sink", "speaker")
+        way = ("source=speaker.monitor", "sink=cable", "latency_msec=20")
+        self._pactl("load-module", "module-loopback", *way, "source_dont_move=1")
+        listed = subprocess.run(
+            ["pactl", "list", "short", "sink-inputs"],
+            env=self.env, capture_output=True, text=True, check=True,
+        )  # fmt: skip
+        number = next(line.split()[0] for line in listed.stdout.splitlines() if "loopback" in line)
+        self._pactl("set-sink-input-volume", number, f"{level_db}dB")
 
     def remove_device(self) -> None:
         """Unplug it."""

@@ -8,7 +8,7 @@ from session_story import setup_of
 
 from pitchbench.screen import plain, view
 from pitchbench.screen.theme import Palette, make_theme
-from pitchbench.session.job import Command, InputLost, KeyPressed
+from pitchbench.session.job import Command, InputLost, KeyPressed, Speaking
 from pitchbench.session.state import State, begin
 from pitchbench.sound.hearing import Fault, InputHeard, OtherInput
 
@@ -78,6 +78,16 @@ def test_what_has_to_be_done_first_is_the_request(
         assert asked in text
     # A note that rings is let ring, whatever was wrong before.
     assert heard(-3.0, Fault.LOUD).asks == begin(setup_of()).asks
+
+
+def test_it_says_that_it_speaks_and_whether_it_listens() -> None:
+    spoken = heard().advance(Speaking("Fret twelve.", listening=False))
+    assert "input speaking, not listening" in shown(spoken)
+    assert "input speaking, not listening" in shown(spoken, 40, 12)
+    listening = heard().advance(Speaking("Fret twelve.", listening=True))
+    assert shown(listening).splitlines()[-2] == "input speaking"
+    silent = spoken.advance(Speaking("", listening=True))
+    assert f"heard · {NAME}" in shown(silent)
 
 
 def test_plain_lines_say_it_when_it_changes_and_not_with_every_level() -> None:

@@ -6,18 +6,15 @@ import os
 import pty
 from collections.abc import Iterator
 from dataclasses import replace
-from itertools import pairwise
 
 import pytest
-from states import STATES, worked
+from states import STATES
 
-from pitchbench.pitch.reading import Reason
 from pitchbench.screen.keys import KeyParser
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.theme import Palette, choose_theme, make_theme
 from pitchbench.session.job import Command, Display, KeyPressed
-from pitchbench.session.log import OutcomeEntry
 from pitchbench.session.state import State
 
 
@@ -54,9 +51,9 @@ def terminal() -> Iterator[Pty]:
     os.close(terminal.master)
 
 
-def make(terminal: Pty, clock: Clock, *, cue: bool = False) -> LiveScreen[State]:
+def make(terminal: Pty, clock: Clock) -> LiveScreen[State]:
     theme = make_theme(Palette.MONOCHROME)
-    return LiveScreen(theme, picture=SESSION, stream=terminal.stream, clock=clock, cue=cue)
+    return LiveScreen(theme, picture=SESSION, stream=terminal.stream, clock=clock)
 
 
 def test_at_most_fifteen_frames_a_second_and_the_last_one_always(terminal: Pty) -> None:
@@ -134,34 +131,6 @@ def test_a_notice_stands_at_the_foot_until_it_is_taken_away(terminal: Pty) -> No
         clock.now_s += 1
         screen.show_notice("")
         assert foot.split(b"\x1b")[1] in terminal.written()
-
-
-def test_bells_only_if_asked_and_never_while_a_note_rings(terminal: Pty) -> None:
-    clock = Clock()
-    story = worked()
-    quiet = story.state
-    taken = story.play(4).state
-    rejected = story.copy().play(4, 12, reason=Reason.TOO_SHORT).state
-    done = story.takes(0.2).state
-    assert any(isinstance(e, OutcomeEntry) for e in done.entries[len(taken.entries) :])
-
-    def bells(screen: LiveScreen[State], *states: State) -> int:
-        for old, following in pairwise(states):
-            screen(old, following)
-        count = 0
-        for _ in range(40):
-            clock.now_s += 0.1
-            screen.keys()
-            count += terminal.written().count(b"\a")
-        return count
-
-    with make(terminal, clock) as screen:
-        assert bells(screen, quiet, taken, done) == 0
-    with make(terminal, clock, cue=True) as screen:
-        assert bells(screen, quiet, taken) == 1
-        assert bells(screen, taken, rejected) == 2
-        assert bells(screen, taken, done) == 3
-        assert bells(screen, quiet, replace(taken, ringing=True)) == 0
 
 
 def test_the_receipt_stays_after_leaving(terminal: Pty) -> None:

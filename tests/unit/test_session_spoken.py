@@ -1,0 +1,224 @@
+"""What is spoken, as text: the screen's own requests and numbers, in full at first, short after."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+
+import pytest
+from overlay_story import heard
+from session_story import Story
+from survey_story import Played, plan
+
+from pitchbench.pitch.reading import Reason
+from pitchbench.session.job import InputLost
+from pitchbench.session.log import Step
+from pitchbench.session.overlay import Overlay
+from pitchbench.session.spoken import (
+    OverlaySays,
+    SessionSays,
+    Spoken,
+    SurveySays,
+    cents,
+    number,
+    ordinal,
+    spelled,
+    turns,
+)
+from pitchbench.session.state import State
+from pitchbench.session.survey import Survey, begin
+from pitchbench.sound.hearing import Fault, InputHeard
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "words"),
+    [
+        (0.0, 1, "zero"), (4.2, 1, "four point two"), (-4.2, 1, "four point two"),
+        (3.04, 1, "three"), (0.05, 2, "zero point zero five"), (12.0, 1, "twelve"),
+        (21.5, 1, "twenty one point five"), (170.0, 0, "one hundred seventy"),
+        (100.0, 0, "one hundred"), (9.96, 1, "ten"), (1200.0, 0, "one two zero zero"),
+    ],
+)  # fmt: skip
+def test_numbers(value: float, digits: int, words: str) -> None:
+    assert number(value, digits) == words
+
+
+def test_ordinals_of_every_fret() -> None:
+    said = [ordinal(n) for n in range(1, 25)]
+    assert said[:5] == ["first", "second", "third", "fourth", "fifth"]
+    assert said[11] == "twelfth"
+    assert said[19:] == ["twentieth", "twenty first", "twenty second", "twenty third",
+                         "twenty fourth"]  # fmt: skip
+    assert len(set(said)) == 24
+
+
+@pytest.mark.parametrize(
+    ("value", "words"),
+    [
+        (0.5, "half a turn"), (1.0, "one turn"), (1.5, "one and a half turns"),
+        (4.0, "four turns"), (3.1, "three point one turns"), (2.46, "two and a half turns"),
+    ],
+)  # fmt: skip
+def test_turns(value: float, words: str) -> None:
+    assert turns(value) == words
+
+
+def test_cents_are_told_to_a_tenth_while_that_means_something() -> None:
+    assert cents(4.2) == "four point two sharp"
+    assert cents(-0.04) == "zero"
+    assert cents(-181.1) == "one hundred eighty one flat"
+
+
+@pytest.mark.parametrize(
+    ("shown", "words"),
+    [
+        ("Tune string 6 to E2.", "Tune string six to E two."),
+        ("Open F#3: 0.3 ± 0.1 cents flat of Bb1.",
+         "Open F sharp three: zero point three plus or minus zero point one cents flat of B flat "
+         "one."),
+        ("Stop string 5 at the 12th fret mark.", "Stop string five at the twelfth fret mark."),
+        ("2.0 mm away, 79 % within 2 cents", "two millimetres away, seventy nine per cent within "
+         "two cents"),
+        ("−1.5 to +2.5", "minus one point five to two point five"),
+        ("choose USB Audio with --device 3", "choose USB Audio with device three"),
+    ],
+)  # fmt: skip
+def test_a_sentence_of_the_screen_for_the_ear(shown: str, words: str) -> None:
+    assert spelled(shown) == words
+
+
+@dataclass
+class Told(Story):
+    """A story that is told as it goes on."""
+
+    def __post_init__(self) -> None:
+        self.said: list[str] = []
+        self._spoken = Spoken[State](SessionSays())
+        self._tell(self.state, self.state)
+
+    def _tell(self, old: State, new: State) -> None:
+        text = self._spoken(old, new)
+        self.said += [text] if text else []
+
+    def event(self, event: object) -> Told:
+        old = self.state
+        super().event(event)  # type: ignore[arg-type]
+        self._tell(old, self.state)
+        return self
+
+
+def test_a_string_from_the_first_pluck_to_the_last() -> None:
+    told = Told.begin(strings=(6, 5))
+    assert told.said == ["Pluck string six open to begin."]
+    told.play(6, 0, -14.0)
+    assert told.said[-1] == (
+        "String six is fourteen flat. Tune string six to E two, coming up from below."
+    )
+    told.play(6, 0, -5.2)
+    assert told.said[-1] == "Five point two flat. Tune E two."
+    told.play(6)
+    assert told.said[-1].startswith("That was taken. Fret string six lightly at the twelfth fret")
+    told.takes(6.0)
+    move = told.state.log.string.advice
+    assert told.state.log.step is Step.MOVE
+    assert move is not None
+    assert move.turns is not None
+    # In full, it is the sentence on the screen.
+    assert told.said[-1].endswith(spelled(told.state.asks))
+    assert turns(move.turns).replace(" and a half", " point five") in told.said[-1]
+    told.move_and_retune(6)
+    told.takes(0.1)
+    assert re.fullmatch(
+        r"String six, zero( point one (sharp|flat))?: leave it\. String five, tune A two\.",
+        told.said[-1],
+    )
+    told.play(5).takes(6.0)
+    assert re.fullmatch(
+        r"\w+( point \w+)? sharp\. Slacken, [\w ]+ turns? (counter)?clockwise\.", told.said[-1]
+    )
+
+
+def test_a_take_says_where_the_offset_stands_and_how_many_more() -> None:
+    told = Told.begin(strings=(6,))
+    told.play(6).play(6, 12, 2.5).play(6, 12, 2.1)
+    now, verdict = told.state.log.string.now, told.state.log.string.verdict
+    assert now is not None
+    assert verdict is not None
+    more = verdict.more_takes
+    assert more is not None
+    told.play(6, 12, 2.3)
+    now, verdict = told.state.log.string.now, told.state.log.string.verdict
+    assert now is not None
+    assert verdict is not None
+    expected = cents(now.offset_cents).capitalize()
+    if verdict.more_takes is not None:
+        expected += f", {number(verdict.more_takes.open + verdict.more_takes.fretted, 0)} more"
+    assert told.said[-1].startswith(f"{expected}. ")
+
+
+def test_a_rejected_pluck_says_why_in_full_once() -> None:
+    told = Told.begin(strings=(6,)).play(6)
+    told.play(6, 12, reason=Reason.TWO_STRINGS)
+    assert told.said[-1].startswith("Rejected: two strings rang: damp the others. Fret")
+    told.play(6, 12, reason=Reason.TWO_STRINGS)
+    assert told.said[-1] == "Rejected: two strings rang. Fret twelve."
+
+
+def test_nothing_is_spoken_while_a_note_rings_and_a_string_done_is_not_forgotten() -> None:
+    told = Told.begin(strings=(6,)).play(6)
+    count = len(told.said)
+    told.offered(told.target_hz(6, 12))
+    assert told.state.ringing
+    assert len(told.said) == count
+
+
+def test_what_is_wrong_with_the_input_is_spoken() -> None:
+    told = Told.begin(strings=(6,))
+    told.event(InputHeard("line in", None, Fault.SILENT))
+    assert told.said[-1] == "Unmute the input line in, or plug it in: it is dead silent."
+    told.event(InputHeard("line in", -40.0))
+    assert told.said[-1] == "Open."
+    told.event(InputLost("unplugged"))
+    assert told.said[-1] == "Connect the sound input again."
+
+
+def test_no_figure_and_no_sign_is_left_for_the_voice_to_guess() -> None:
+    told = Told.begin(strings=(6, 5)).play(6, 0, -14.0).play(6).takes(6.0).move_and_retune(6)
+    told.takes(0.1).play(5, reason=Reason.CLIPPED).string(-4.0)
+    assert len(told.said) > 10
+    for text in told.said:
+        assert not re.search(r"[0-9±+−%#]", text), text
+
+
+def test_a_survey_asks_for_one_note_after_the_other() -> None:
+    played = Played(begin(plan()))
+    spoken = Spoken[Survey](SurveySays())
+    said = [spoken(played.survey, played.survey)]
+    for string, fret, off in ((6, 0, 1.0), (6, 5, 3.0), (6, 12, 2.2), (5, 0, 0.0), (5, 5, -3.1)):
+        before = played.survey
+        played.note(string, fret, off)
+        said.append(spoken(before, played.survey))
+    assert said == [
+        "Pluck string six (E two) open.",
+        "One sharp. String six: fret the fifth and pluck it.",
+        "Two sharp. Fret twelve.",
+        "One point two sharp. String five, open.",
+        "Zero. Fret five.",
+        "Three point one flat. Fret twelve.",
+    ]
+
+
+def test_plucks_laid_over_each_other_are_told_one_by_one() -> None:
+    spoken = Spoken[Overlay](OverlaySays())
+    overlay = Overlay()
+    said = [spoken(overlay, overlay)]
+    for event in heard():
+        old, overlay = overlay, overlay.advance(event)
+        said.append(spoken(old, overlay))
+    told = [text for text in said if text]
+    assert told[0] == "Pluck a string and let it ring."
+    assert re.fullmatch(
+        r"Pluck one: the attack [\w ]+ sharp, settled after [\w ]+ seconds\.", told[1]
+    )
+    assert re.fullmatch(r"Pluck three: [\w ]+ sharp, [\w ]+ seconds\.", told[3])
+    assert len(told) == 4
