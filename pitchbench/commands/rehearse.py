@@ -141,7 +141,10 @@ def _run(
     keeping: Keeping | None,
 ) -> Rehearsal:
     with contextlib.ExitStack() as stack:
-        teller = stack.enter_context(telling(REHEARSAL, speak=speak, cue=cue))
+        # The virtual player hears nothing but the request.
+        teller = stack.enter_context(
+            telling(REHEARSAL, speak=speak, cue=cue, headphones=speak or cue)
+        )
         if teller is not None:
             stack.enter_context(teller.loudspeaker.opened())
         view = stack.enter_context(shown(REHEARSAL, output_format, plain))
