@@ -8,9 +8,9 @@ from typing import Literal, TypeVar
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision
 from pitchbench.notes import Note
-from pitchbench.report.document import Count, Positive, Probability, Thousandths, fill
+from pitchbench.report.document import Count, NonNegative, Positive, Probability, Thousandths, fill
 from pitchbench.report.readings import MoveDocument, move_document
-from pitchbench.session.log import MoveEntry, Step
+from pitchbench.session.log import MoveEntry, Step, TakeFate
 from pitchbench.session.rehearsal import Rehearsal
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import State
@@ -26,6 +26,17 @@ class RestsOn:
     open: Count
     fretted: Count
     carried_over: bool
+
+
+@dataclass(frozen=True)
+class LeftOutPluck:
+    """A pluck that does not count: its number, where it began on the session's time line, the cause
+    as programs know it (null where an older record does not tell) and in words."""
+
+    take: int
+    at_s: NonNegative
+    cause: str | None
+    why: str
 
 
 @dataclass(frozen=True)
@@ -51,6 +62,7 @@ class SessionString:
     travel_mm: Thousandths
     tolerance_cents: Positive
     plucks: Count
+    left_out: tuple[LeftOutPluck, ...]
 
 
 @dataclass(frozen=True)
@@ -187,6 +199,11 @@ def _string(kind: type[_String], state: State, number: int, **truth: float) -> _
         outcome=string.outcome and string.outcome.name.lower(),
         moves=len(string.moves),
         plucks=len(string.takes),
+        left_out=[
+            LeftOutPluck(take.number, take.reading.onset_s, take.cause, take.why)
+            for take in string.takes
+            if take.fate in (TakeFate.REJECTED, TakeFate.IGNORED)
+        ],
         **truth,
     )
 

@@ -30,6 +30,7 @@ from pitchbench.session.job import (
 from pitchbench.session.log import (
     ClearedEntry,
     Entry,
+    Ignored,
     SessionTake,
     Setup,
     Step,
@@ -220,11 +221,12 @@ def _logged(
     fret: int | None = None,
     why: str = "",
     tuning: int | None = None,
+    ignored: Ignored | None = None,
 ) -> Survey:
     """Keep a pluck, whatever became of it."""
     string = string or survey.current
     tuning = _tuning(survey, string) if tuning is None else tuning
-    take = SessionTake(survey.log.next_take, string, fret, 0, reading, fate, why, tuning)
+    take = SessionTake(survey.log.next_take, string, fret, 0, reading, fate, why, tuning, ignored)
     return survey.kept(TakeEntry(reading.onset_s, take))
 
 
@@ -315,13 +317,24 @@ def _elsewhere(survey: Survey, reading: Reading) -> Survey:
     """No note of this string. Another string's open note, twice in a row, leads there."""
     other = _other_open(survey, reading.pitch_hz)
     if other is None:
-        why = f"{reading.pitch_hz:.1f} Hz is no note of string {survey.current}"
-        return replace(_logged(survey, reading, TakeFate.IGNORED, why=why), says=f"Ignored: {why}.")
+        why = f"no note of this string: pluck string {survey.current} alone, at a fret"
+        ignored = Ignored.NO_NOTE_OF_IT
+        survey = _logged(survey, reading, TakeFate.IGNORED, why=why, ignored=ignored)
+        return replace(survey, says=f"Ignored: {why}.")
     last = survey.log.just_ignored
     if last is not None and last.string == other:
         return _take(_go_to(survey, other), reading, 0)
-    why = f"it fits string {other} open; play it once more to go there"
-    survey = _logged(survey, reading, TakeFate.IGNORED, string=other, fret=0, why=why)
+    note = survey.setup.instrument.string(other).note
+    why = f"another string ({other}, {note}): play it once more to go there"
+    survey = _logged(
+        survey,
+        reading,
+        TakeFate.IGNORED,
+        string=other,
+        fret=0,
+        why=why,
+        ignored=Ignored.ANOTHER_STRING,
+    )
     return replace(survey, says=f"Ignored: {why}.")
 
 

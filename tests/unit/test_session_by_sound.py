@@ -8,9 +8,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from other_sounds import beep, hummed, knock, over, silence, sung, talk
 
 from pitchbench.pitch.listener import Listener
+from pitchbench.pitch.reading import Reason
 from pitchbench.presets import preset
+from pitchbench.report.session import session_document
 from pitchbench.session.log import Ignored, SessionTake, Setup, Step, TakeFate
 from pitchbench.session.state import begin
 from pitchbench.session.words import cause_words
@@ -142,3 +145,62 @@ def test_the_wrong_fret_is_named() -> None:
     take = sitting.pluck(11)
     assert take.cause is Ignored.ANOTHER_FRET
     assert cause_words(take.why) == "the 11th fret instead of the 12th"
+
+
+# -- what is no pluck, and what is two -----------------------------------------------------------
+
+
+@pytest.mark.parametrize("f0_hz", [82.4, 164.8, 246.9, 329.6])
+def test_voices_and_telephones_on_the_note_that_is_asked_for_are_no_takes(f0_hz: float) -> None:
+    sitting = Sitting()
+    sitting.pluck()
+    for sound in (hummed(f0_hz), sung(f0_hz), beep(f0_hz), beep(f0_hz, seconds=0.3)):
+        sitting.sound(sound)
+    assert sitting.counted == [0]
+    assert len(sitting.state.log.string.takes) == 1
+
+
+def test_talk_and_knocks_are_no_takes() -> None:
+    sitting = Sitting()
+    sitting.pluck()
+    sitting.sound(np.concatenate((talk(8.0), silence(0.5), knock())))
+    assert sitting.counted == [0]
+
+
+@pytest.mark.parametrize(("string", "fret"), [(6, 12), (5, 0), (4, 2)])
+def test_a_note_plucked_over_the_ringing_open_string_does_not_count(string: int, fret: int) -> None:
+    """The first second, the open string alone, is a take; what comes over it is two strings."""
+    sitting = Sitting()
+    low = sitting.instrument.pluck(6, 0, ring_s=4.0)
+    sitting.sound(over(low, sitting.instrument.pluck(string, fret, ring_s=3.0), 1.0))
+    assert sitting.counted == [0]
+    last = sitting.state.log.last_take
+    assert last is not None
+    assert last.cause is Reason.TWO_STRINGS
+    assert cause_words(last.why) == "two strings at once"
+
+
+@pytest.mark.parametrize("by_cents", [100.0, 20.0, -30.0])
+def test_a_machine_turned_while_the_string_rings_is_no_open_take(by_cents: float) -> None:
+    """The machine comes to rest on the note itself, and the note rings on for a second."""
+    t = np.arange(3 * RATE_HZ) / RATE_HZ
+    cents = by_cents * (np.clip((t - 0.3) / 1.7, 0.0, 1.0) - 1.0)
+    phase = 2.0 * np.pi * np.cumsum(82.4069 * 2.0 ** (cents / 1200.0)) / RATE_HZ
+    sound = sum(
+        0.2 / k * np.exp(-t * (1.0 + 0.1 * (k - 1)) / 1.5)
+        * np.cos(k * phase * np.sqrt(1.0 + 1e-4 * k * k) + k)
+        for k in range(1, 13)
+    )  # fmt: skip
+    sitting = Sitting()
+    sitting.sound(sound)
+    assert sitting.counted == []
+
+
+def test_screen_and_document_name_the_same_cause() -> None:
+    sitting = Sitting()
+    sitting.pluck()
+    take = sitting.pluck(11)
+    document = session_document(sitting.state, session=None, source="virtual")
+    (left_out,) = document.strings[0].left_out
+    assert (left_out.take, left_out.cause, left_out.why) == (take.number, take.cause, take.why)
+    assert take.why in sitting.state.says

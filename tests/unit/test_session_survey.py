@@ -112,7 +112,7 @@ def test_another_string_twice_in_a_row_goes_there() -> None:
 def test_what_fits_nothing_is_kept_and_does_not_count() -> None:
     story = playing().note(6).note(6, 3, 50.0)
     assert story.last.fate is TakeFate.IGNORED
-    assert "no note of string 6" in story.survey.says
+    assert "no note of this string: pluck string 6 alone" in story.survey.says
     story.hz(110.0, Reason.TOO_QUIET)
     assert story.last.fate is TakeFate.REJECTED
     assert len([e for e in story.survey.entries if isinstance(e, TakeEntry)]) == 3
