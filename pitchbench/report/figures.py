@@ -296,7 +296,9 @@ def neck_figure(
     strings : label and survey of each, from the highest string, which is drawn on top.
     """
     frets = sorted({fret.fret for _, neck in strings for fret in neck.frets})
-    farthest = max(abs(fret.offset_cents) + fret.u_cents for _, n in strings for fret in n.frets)
+    farthest = max(
+        abs(fret.offset_cents) + fret.belief.half() for _, n in strings for fret in n.frets
+    )
     room = max(_LEAST_ROOM_CENTS, 1.6 * farthest)  # for the numbers too
     heights = [-2.0 * room * place for place in range(len(strings))]
     end = _along_neck(frets[-1]) + _BEYOND
@@ -357,13 +359,15 @@ def _draw_offsets(axes: Any, height: float, neck: StringNeck) -> None:
         axes.plot([x, x], [y - half, y + half], color="#8c8c8c")
         axes.plot([x, x], [height, y], color=colour, linewidth=4.0, solid_capstyle="butt")
         axes.plot([x], [y], "s" if star else "o", ms=8, mec=colour, mfc=face, mew=2)
+        sharp = fret.offset_cents >= 0
+        # Beyond the end of the interval, which it would cover, and beyond the mark.
         axes.annotate(
-            f"{round(fret.offset_cents, 1) + 0.0:+.1f}{star}",
-            (x, y),
-            xytext=(5, 9 if fret.offset_cents >= 0 else -9),
+            f"{fret.offset_cents:+z.1f}{star}",
+            (x, y + half if sharp else y - half),
+            xytext=(5, 7 if sharp else -7),
             textcoords="offset points",
             ha="right",
-            va="bottom" if fret.offset_cents >= 0 else "top",
+            va="bottom" if sharp else "top",
             fontweight="bold" if star else "normal",
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
         )

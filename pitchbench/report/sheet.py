@@ -385,7 +385,7 @@ def interval_words(offset: Offset | None) -> str:
     if offset is None:
         return NOT_MEASURED
     low, high = offset.interval95_cents
-    return f"{offset.offset_cents:+.1f} [{low:+.1f}, {high:+.1f}]".replace("-", "−")
+    return f"{offset.offset_cents:+z.1f} [{low:+z.1f}, {high:+z.1f}]".replace("-", "−")
 
 
 def _saddle(instrument: Instrument, result: StringState) -> str:
@@ -406,7 +406,7 @@ def _takes_rows(result: StringState) -> list[TakesRow]:
 
 
 def _takes_row(string: int, when: str, takes: RoundTakes) -> TakesRow:
-    offsets = " ".join(f"{cents:+.1f}" for cents in takes.offsets_cents).replace("-", "−")
+    offsets = " ".join(f"{cents:+z.1f}" for cents in takes.offsets_cents).replace("-", "−")
     judged = interval_words(takes.offset)
     if takes.offset is not None and takes.offset.carried_over:
         judged += ", with what was known before the move"

@@ -105,7 +105,7 @@ class LiveScreen(Generic[_J]):
         with _signals_wait():
             self._lower()
             self._signals(on=False)
-        if self._job is not None and self._job.entries:
+        if self._job is not None:
             self._print_receipt(self._job)
 
     def _raise(self) -> None:

@@ -6,7 +6,6 @@ on colour; below it, in words, how sharp each began, when it had settled and how
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -21,7 +20,7 @@ from pitchbench.pitch.reading import Rejected
 from pitchbench.screen.frame import Keys, ask_lines, framed, header
 from pitchbench.screen.input import input_told
 from pitchbench.screen.keyhelp import Key
-from pitchbench.screen.text import fitted, printable, row_of, signed, wrapped
+from pitchbench.screen.text import fitted, printable, row_of, signed, time_axis, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.overlay import LaidPluck, Overlay
 from pitchbench.session.words import rejected_words
@@ -45,6 +44,10 @@ _KEYS_WHEN_NARROW: Final = 4
 _DAMPING_S: Final = 0.15
 
 _LABEL_WIDTH: Final = 6
+
+#: How high the picture is that stays after leaving.
+_RECEIPT_LINES: Final = 14
+
 #: The least that the plot spans, in seconds and in cents.
 _LEAST_SPAN_S: Final = 3.0
 _LEAST_TOP_CENTS: Final = 4.0
@@ -161,26 +164,27 @@ def _plot(overlay: Overlay, theme: Theme, width: int, height: int) -> list[Text]
     for cents in (bottom, top, 0.0):
         labels[row(cents)] = f"{signed(cents, theme=theme):>{_LABEL_WIDTH - 1}} "
     lines = [Text.assemble(labels[n], row_of(line)) for n, line in enumerate(cells)]
-    return [*lines, _time_axis(span_s, columns, theme)]
+    return [*lines, Text(time_axis(span_s, columns, _LABEL_WIDTH), theme.quiet)]
 
 
 def _highest(course: _Course) -> float:
-    return float(np.percentile(course.cents, 99.0)) if len(course.cents) else 0.0
+    """What the plot must reach up to: the whole of a pluck that has ended, so that its attack is
+    not cut off; of one that rings, which may be mistaken at first, most."""
+    if not len(course.cents):
+        return 0.0
+    ended = course.settle_s is not None
+    return float(course.cents.max() if ended else np.percentile(course.cents, 97.0))
 
 
 def _lowest(course: _Course) -> float:
     return float(np.percentile(course.cents, 2.0)) if len(course.cents) else 0.0
 
 
-def _time_axis(span_s: float, columns: int, theme: Theme) -> Text:
-    """Whole seconds below the plot."""
-    line = [" "] * (columns + _LABEL_WIDTH)
-    step_s = max(1, math.ceil(span_s / max(1, columns // 8)))
-    for second in range(0, math.floor(span_s) + 1, step_s):
-        at = _LABEL_WIDTH + min(columns - 1, int(second / span_s * columns))
-        text = f"{second} s" if second else "0"
-        line[at : at + len(text)] = text
-    return Text("".join(line)[: columns + _LABEL_WIDTH].rstrip(), theme.quiet)
+def receipt(overlay: Overlay, theme: Theme, width: int) -> list[Text]:
+    """The picture, to stay in the scrollback: a teacher goes on talking about it."""
+    if not overlay.settled:
+        return []
+    return [*_plot(overlay, theme, width, _RECEIPT_LINES), Text()]
 
 
 # ------------------------------------------------------------------------------ the words

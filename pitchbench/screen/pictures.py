@@ -63,5 +63,9 @@ SURVEY: Final = Picture[Survey](
     survey.render, survey_lines.SurveyLines, _nothing, lambda: Spoken(SurveySays()), stays=True
 )
 OVERLAY: Final = Picture[Overlay](
-    overlay.render, overlay.OverlayLines, _nothing, lambda: Spoken(OverlaySays()), stays=False
+    overlay.render,
+    overlay.OverlayLines,
+    overlay.receipt,
+    lambda: Spoken(OverlaySays()),
+    stays=False,
 )

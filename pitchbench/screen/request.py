@@ -89,7 +89,8 @@ def request_lines(
     left = width - field - _GAP
     if height >= 10 and left >= _FIGURE * 2:
         return side_by_side(block, _column(large, theme, left, height), field, _GAP)
-    caption = _first_line(large.whole_caption, theme, width)
+    whole = printable(large.whole_caption, theme)
+    caption = _first_line(whole if len(whole) <= width else large.about, theme, width)
     if scale is None:
         beside = _figure(large, theme, left, None) if large.figure else []
         lines = side_by_side(block, beside, field, _GAP)

@@ -153,18 +153,19 @@ def _caution_lines(caution: str, theme: Theme, width: int) -> list[Text]:
     return [Text.assemble(mark if n == 0 else "   ", " ", line) for n, line in enumerate(lines)]
 
 
-def travel_words(string: StringState, width: int) -> str:
+def travel_words(string: StringState, width: int, *, so_far: bool = True) -> str:
     """Where the saddle stands against where it was found, shorter where that would not fit."""
     moves = f"{string.round} move{'s' if string.round != 1 else ''}"
     travel_mm = round(string.travel_mm, 2)
+    saddle = "saddle so far" if so_far else "saddle"
     if travel_mm == 0:
-        short = "saddle so far: where it was found"
+        short = f"{saddle}: where it was found"
         forms = [f"{short}, after {moves}" if string.moves else short, short]
     else:
         way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if travel_mm > 0 else Direction.TOWARD_NUT]
         amount = f"{length_words(abs(travel_mm), 2)} {way}"
-        so_far = f"saddle so far: {amount} from where it was found, {moves}"
-        forms = [so_far, f"saddle: {amount}, {moves}", f"saddle: {amount}"]
+        whole = f"{saddle}: {amount} from where it was found, {moves}"
+        forms = [whole, f"saddle: {amount}, {moves}", f"saddle: {amount}"]
     return next((words for words in forms if len(words) <= width), forms[-1])
 
 

@@ -8,6 +8,7 @@ from typing import Final
 from rich.text import Text
 
 from pitchbench.intonation.offset import Offset
+from pitchbench.intonation.verdict import percent
 from pitchbench.screen.saddle import travel_words
 from pitchbench.screen.text import (
     cell,
@@ -22,6 +23,7 @@ from pitchbench.screen.text import (
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import Outcome, Step, StringState
 from pitchbench.session.state import State
+from pitchbench.session.words import BORDER_MEANS, BORDER_SHORT
 
 _LABEL_WIDTH: Final = 11
 
@@ -153,19 +155,34 @@ def result_lines(state: State, theme: Theme, width: int, height: int) -> list[Te
         return side_by_side(short[:half], short[half:], 19, 1)
     lines = []
     for string in reversed(asked):
-        left = string.now
-        head = f"string {string.number:>2} {_note(state, string):<4}"
-        found = _cents(string.found, theme) or "not read"
-        words = f"found {found:>6} {_sure(string.found, theme):<5}"
-        if left is not None:
-            words += f"  left {_cents(left, theme):>6} {_sure(left, theme):<5}"
-        outcome = str(string.outcome) if string.outcome else "not finished"
-        line = Text.assemble((head, theme.number), words, ("  " + outcome, theme.number))
+        line = _result(state, string, theme)
         travel = "" if not string.moves else _travel(string, theme)
         if travel and line.cell_len + 2 + len(travel) <= width:
             line.append("  " + travel, theme.quiet)
         lines.append(line if line.cell_len <= width else _short_result(state, string, theme, width))
+    if len(lines) < height and any(string.outcome is Outcome.BORDER for string in asked):
+        means = BORDER_MEANS if len(BORDER_MEANS) <= width else f"border: {BORDER_SHORT}"
+        lines.append(Text(printable(means, theme), theme.quiet))
     return lines
+
+
+def _result(state: State, string: StringState, theme: Theme) -> Text:
+    """A string's result in columns that are the same for all."""
+    cells = [
+        f"{word} {_cents(offset, theme):>6} {_sure(offset, theme):<5}" if offset else ""
+        for word, offset in (("found", string.found), ("left", string.now))
+    ]
+    if string.found is None:
+        cells[0] = "not measured"
+    sure = ""
+    if string.now is not None and string.verdict is not None:
+        sure = percent(string.verdict.p_within).replace("over ", ">").replace("under ", "<")
+    outcome = str(string.outcome) if string.outcome else "not finished"
+    return Text.assemble(
+        (f"string {string.number:>2} {_note(state, string):<4}", theme.number),
+        f"{cells[0]:<18}  {cells[1]:<17} {sure:>5}",
+        (f"  {outcome:<15}", theme.number),
+    )
 
 
 def _pair(state: State, string: StringState, theme: Theme) -> Text:
@@ -189,17 +206,19 @@ def _short_result(state: State, string: StringState, theme: Theme, width: int) -
 
 
 def receipt(state: State, theme: Theme, width: int) -> list[Text]:
-    """What stays in the scrollback after the screen is left."""
+    """What stays in the scrollback after the screen is left; nothing if nothing was heard."""
+    if not state.entries:
+        return []
     name = printable(state.setup.instrument.name, theme)
     fret = state.setup.fret
     heading = f"{name}: cents at fret {fret} against the open string"
     lines = [
         title(heading if len(heading) + 4 <= width else name, width, theme),
-        *result_lines(state, theme, width, len(state.log.strings)),
+        *result_lines(state, theme, width, len(state.log.strings) + 1),
     ]
     for string in reversed(state.log.strings):
         if string.moves:
             head = f"string {string.number:>2}: "
-            words = head + travel_words(string, 2 * width)
+            words = head + travel_words(string, 2 * width, so_far=not state.finished)
             lines += wrapped(words, width, indent="  ")
     return lines

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import textwrap
 from collections.abc import Iterable
@@ -79,6 +80,17 @@ def side_by_side(left: list[Text], right: list[Text], left_width: int, gap: int)
         Text.assemble(padded(a, left_width), " " * gap, b) if b.cell_len else fitted(a, left_width)
         for a, b in zip(left, right, strict=True)
     ]
+
+
+def time_axis(span_s: float, columns: int, left: int) -> str:
+    """Whole seconds below a plot of ``columns`` cells that begins after ``left`` cells."""
+    line = [" "] * (columns + left)
+    step_s = max(1, math.ceil(span_s / max(1, columns // 8)))
+    for second in range(0, math.floor(span_s) + 1, step_s):
+        words = f"{second} s" if second else "0"
+        at = left + min(columns - len(words), int(second / span_s * columns))
+        line[at : at + len(words)] = words
+    return "".join(line).rstrip()
 
 
 def row_of(cells: Iterable[tuple[str, str]]) -> Text:

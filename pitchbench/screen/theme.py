@@ -14,6 +14,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from pitchbench.errors import PitchbenchError, printable
+
 
 class Palette(StrEnum):
     """How many colours are used."""
@@ -68,7 +70,7 @@ UNICODE = Glyphs(
 
 ASCII = Glyphs(
     unicode=False, ink="#", rule="-", string="=", nut="|", fret="+", saddle="A",
-    to_right=">", to_left="<", shaft="=", attack=".", tail="*", settled="-", band=".", zero="|",
+    to_right=">", to_left="<", shaft="=", attack="+", tail="*", settled="-", band=".", zero="|",
     open="o", fretted="@", mean="M", left_end="[", right_end="]", bar="-", rejected="x",
     current=">", done="#", todo="_", warning="!", dot="|", minus="-", plus_minus="+-", beyond="^",
 )  # fmt: skip
@@ -121,7 +123,12 @@ def choose_theme(environ: Mapping[str, str], encoding: str | None) -> Theme:
     ascii_only = wanted.endswith("ascii") or "utf" not in (encoding or "").lower()
     term = environ.get("TERM", "")
     name = wanted.removesuffix("ascii").removesuffix("-")
-    if name in set(Palette):
+    if name and name not in set(Palette):
+        raise PitchbenchError(
+            f"PITCHBENCH_THEME is {printable(wanted)!r}, which is no theme.",
+            "Give colour, sixteen or monochrome, with -ascii after it for ASCII.",
+        )
+    if name:
         palette = Palette(name)
     elif environ.get("NO_COLOR") or term in ("dumb", "vt100", "vt220"):
         palette = Palette.MONOCHROME

@@ -18,7 +18,7 @@ from pitchbench.screen.reference import (
     reference_hz,
     shown_reading,
 )
-from pitchbench.screen.text import fitted, row_of, signed
+from pitchbench.screen.text import fitted, row_of, signed, time_axis
 from pitchbench.screen.theme import Theme
 from pitchbench.session.state import State
 from pitchbench.units import CENTS_PER_NEPER
@@ -28,6 +28,8 @@ _LEAST_HALF_CENTS: Final = 2.0
 #: The tolerance band is brought into the picture if the note is no farther from it than this.
 _BAND_REACH_CENTS: Final = 12.0
 _LABEL_WIDTH: Final = 7
+#: From this height on the last line is the axis of time.
+_LEAST_WITH_AXIS: Final = 4
 #: Bit of each dot of a braille character, by row and column (Unicode chart U+2800).
 _BRAILLE: Final = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 
@@ -162,12 +164,15 @@ def trace_lines(state: State, theme: Theme, width: int, height: int) -> list[Tex
             words = f"nothing to draw: {shown[0].reason.replace('_', ' ')}"
         return [fitted(Text(words, theme.quiet), width)] + [Text()] * (height - 1)
     plot_width = width - _LABEL_WIDTH
+    rows = height - 1 if height >= _LEAST_WITH_AXIS else height
     ends = _range(course, state.log.string.tolerance_cents)
     span_s = max(3.0, math.ceil(float(course.time_s[-1])))
-    canvas = _Canvas((plot_width, height), span_s, ends, theme)
+    canvas = _Canvas((plot_width, rows), span_s, ends, theme)
     _draw(canvas, course, state.log.string.tolerance_cents, theme)
     labels = _labels(canvas, course, state.log.string.tolerance_cents, theme)
-    return [Text.assemble(label, line) for label, line in zip(labels, canvas.lines(), strict=True)]
+    lines = [Text.assemble(*pair) for pair in zip(labels, canvas.lines(), strict=True)]
+    axis = Text(time_axis(span_s, plot_width, _LABEL_WIDTH), theme.quiet)
+    return [*lines, axis][:height]
 
 
 def _range(course: _Course, tolerance_cents: float) -> tuple[float, float]:

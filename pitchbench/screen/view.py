@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from typing import Final
 
 from rich.text import Text
@@ -43,6 +44,7 @@ from pitchbench.screen.saddle import move_lines, shown_move, travel_line
 from pitchbench.screen.strip import result_lines, strip_lines
 from pitchbench.screen.takes import takes_lines
 from pitchbench.screen.text import (
+    fitted,
     padded,
     printable,
     side_by_side,
@@ -241,7 +243,11 @@ def _panes(
         ),
         _Pane("travel", (1,), lambda _: [travel_line(state.log.string, theme, width)]),
         _Pane("checks", range(1, 8), lambda h: _check_lines(theme, width, h)),
-        _Pane("results", (min(count, room),), lambda h: result_lines(state, theme, width, h)),
+        _Pane(
+            "results",
+            (min(count, room), min(count + 1, room)),
+            lambda h: result_lines(state, theme, width, h),
+        ),
     ]
     if state.log.string.advice is not None:
         panes.append(_Pane("move", (move_height,), _titled(move, theme, width)))
@@ -291,13 +297,21 @@ def _takes_title(state: State) -> str:
 
 
 def _check_lines(theme: Theme, width: int, height: int) -> list[Text]:
-    """What has to be right first, and how to play; the second is given up first."""
+    """What has to be right first, and how to play; how much of it there is no room for is said."""
     mark = theme.glyphs.todo
-    return [
-        line
+    checks = [
+        wrapped(printable(f"{mark} {check}", theme), width, indent="  ")
         for check in (*ORDER_OF_WORK, *HOW_TO_PLAY)
-        for line in wrapped(printable(f"{mark} {check}", theme), width, indent="  ")
-    ][:height]
+    ]
+    if sum(map(len, checks)) <= height:
+        return list(chain(*checks))
+    lines: list[Text] = []
+    shown = 0
+    while len(lines) + len(checks[shown]) < height:
+        lines += checks[shown]
+        shown += 1
+    more = f"{theme.glyphs.todo} {len(checks) - shown} more: make the window taller"
+    return [*lines, fitted(Text(more, theme.quiet), width)][:height]
 
 
 def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text]:

@@ -322,9 +322,8 @@ _ASKS: Final[dict[Step, Callable[[State], str]]] = {
 
 
 #: What is said where a string is on the border, so that nobody has to look it up.
-BORDER_MEANS: Final = (
-    f"on the border: less than {100 * SURE:.0f} % sure that it is within the tolerance"
-)
+BORDER_SHORT: Final = f"less than {100 * SURE:.0f} % sure"
+BORDER_MEANS: Final = f"on the border: {BORDER_SHORT} that it is within the tolerance"
 
 
 def _how_sure(string: StringState) -> str:

@@ -10,6 +10,7 @@ from dataclasses import replace
 import pytest
 from states import STATES
 
+from pitchbench.errors import PitchbenchError
 from pitchbench.screen.keys import KeyParser
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.pictures import SESSION
@@ -142,7 +143,7 @@ def test_the_receipt_stays_after_leaving(terminal: Pty) -> None:
     for words in (
         "found   +5.9 ±3.0   left   −0.2 ±1.6",
         "out of travel",
-        "saddle so far: 1.23 mm away from the nut from where",
+        "saddle: 1.23 mm away from the nut from where",
     ):
         assert words in after
 
@@ -214,6 +215,13 @@ def test_the_theme_follows_the_terminal(
     theme = choose_theme(environ, encoding)
     assert theme.palette is palette
     assert theme.glyphs.unicode is not is_ascii
+
+
+def test_a_theme_that_there_is_not_is_said() -> None:
+    for wrong in ("bogus", "bogus-ascii", "colour-asci"):
+        with pytest.raises(PitchbenchError, match="PITCHBENCH_THEME is .*no theme"):
+            choose_theme({"PITCHBENCH_THEME": wrong}, "utf-8")
+    assert not choose_theme({"PITCHBENCH_THEME": "ascii"}, "utf-8").glyphs.unicode
 
 
 def test_monochrome_uses_no_colour() -> None:
