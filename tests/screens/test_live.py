@@ -219,7 +219,7 @@ def test_the_theme_follows_the_terminal(
 
 def test_a_theme_that_there_is_not_is_said() -> None:
     for wrong in ("bogus", "bogus-ascii", "colour-asci"):
-        with pytest.raises(PitchbenchError, match="PITCHBENCH_THEME is .*no theme"):
+        with pytest.raises(PitchbenchError, match=r"PITCHBENCH_THEME is .*no theme"):
             choose_theme({"PITCHBENCH_THEME": wrong}, "utf-8")
     assert not choose_theme({"PITCHBENCH_THEME": "ascii"}, "utf-8").glyphs.unicode
 
