@@ -13,11 +13,11 @@ from pitchbench.commands.common import (
     ExamplesFirst,
     Quantity,
     a4_option,
-    echo_json,
     format_option,
     open_records,
     plain_option,
     seed_option,
+    show_result,
     store_option,
 )
 from pitchbench.commands.guided import (
@@ -27,23 +27,32 @@ from pitchbench.commands.guided import (
     work_on,
     work_options,
 )
-from pitchbench.commands.instrument_options import with_details
+from pitchbench.commands.instrument_options import (
+    instrument_options,
+    named_instrument,
+    with_details,
+)
 from pitchbench.commands.telling import cue_option, speak_option, telling
 from pitchbench.errors import UnfinishedError
 from pitchbench.presets import preset
+from pitchbench.report.rehearsed import COLUMNS, fault_lines, found_in, truth_lines, truth_rows
 from pitchbench.report.session import rehearsal_document
 from pitchbench.screen.pictures import REHEARSAL
 from pitchbench.screen.plain import result_lines
+from pitchbench.screen.tables import Column, Page
 from pitchbench.session.log import Setup
 from pitchbench.session.pacing import WATCHING_SPEED, Pace
 from pitchbench.session.rehearsal import Rehearsal, rehearse
+from pitchbench.session.rehearsed_survey import rehearse_survey
 from pitchbench.session.teaching import begin_taught
+from pitchbench.strings.faults import Fault
 
 SPEED = Quantity("TIMES", 0.1, 1000.0, "how many times faster than life")
 
 EXAMPLES = """\
   pitchbench rehearse                               watch a whole setup of a guitar
   pitchbench rehearse --seed 7 --strings 6,5        two strings of another guitar
+  pitchbench rehearse --fault wrong-way             is the mistake found?
   pitchbench rehearse --preset bass-five --plain    as lines, as fast as it goes
   pitchbench rehearse --format json                 results with the truth beside them
 """
@@ -51,11 +60,17 @@ EXAMPLES = """\
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
 @guided_instrument
+@instrument_options("name")
 @work_options
 @a4_option
 @seed_option
 @click.option("--speed", type=SPEED, help="Times faster than life [2.5 on a screen, else no wait].")
 @click.option("--explain", is_flag=True, help="Say why each time, not only the first.")
+@click.option(
+    "--fault",
+    type=click.Choice([each.value for each in Fault]),
+    help="Practise this fault: is it found?",
+)
 @click.option("--record", type=click.Path(path_type=Path), help="Keep the sound in this file.")
 @click.option("--keep", is_flag=True, help="Put the rehearsal on record, marked as one.")
 @store_option
@@ -66,12 +81,14 @@ EXAMPLES = """\
 def command(
     *,
     preset_name: str | None,
+    name: str | None,
     strings: tuple[int, ...] | None,
     fret: int,
     a4: float,
     seed: int,
     speed: float | None,
     explain: bool,
+    fault: str | None,
     record: Path | None,
     keep: bool,
     store: str | None,
@@ -87,13 +104,16 @@ def command(
     player with a human scatter does what the screen asks. Nothing about it is measured from a real
     instrument.
     """
-    instrument = with_details(preset(preset_name or "six-string"), details)
+    practised = None if fault is None else Fault(fault)
+    known = named_instrument(preset_name, name, store) or preset("six-string")
+    instrument = with_details(known, details)
     setup = Setup(instrument=instrument, a4_hz=a4, fret=fret)
     setup = work_on(setup, strings)
     how: dict[str, Any] = {
         "seed": seed,
         "speed": speed,
         "explain": explain,
+        "fault": practised,
         "record": record,
         "plain": plain,
         "speak": speak,
@@ -117,8 +137,19 @@ def command(
                 keeping.end(rehearsal.state)
             finally:
                 click.echo(keeping.words(), err=True)
-    if output_format == "json":
-        echo_json(rehearsal_document(rehearsal, seed=seed))
+    survey = None
+    if practised is not None and rehearsal.state.finished:
+        # Some faults show over the neck alone; which one it is must not be known here.
+        click.echo("Listening to the neck as well ...", err=True)
+        survey = rehearse_survey(rehearsal.instrument, setup, seed=seed)
+    found = found_in(rehearsal, survey)
+    show_result(
+        output_format,
+        plain,
+        document=lambda: rehearsal_document(rehearsal, seed=seed, fault=practised, findings=found),
+        lines=lambda: [*truth_lines(rehearsal), *fault_lines(practised, found)],
+        page=lambda: _page(rehearsal, fault_lines(practised, found)),
+    )
     if not rehearsal.state.over:
         raise UnfinishedError(
             f"The rehearsal did not finish: the player gave up at string "
@@ -133,6 +164,7 @@ def _run(
     seed: int,
     speed: float | None,
     explain: bool,
+    fault: Fault | None,
     record: Path | None,
     plain: bool,
     speak: bool,
@@ -162,6 +194,7 @@ def _run(
             keep=keeping,
             pace=None if speed is None else Pace(speed),
             explain=explain,
+            fault=fault,
             record=record,
             live=view.live,
             stays=view.stays,
@@ -170,10 +203,16 @@ def _run(
     if not view.live:
         for line in result_lines(rehearsal.state):
             click.echo(line, err=output_format == "json")
-    for string in setup.order:
-        click.echo(
-            f"truth: string {string}, found {rehearsal.true_found_cents[string]:+.1f} cents, "
-            f"left {rehearsal.true_left_cents[string]:+.1f} cents",
-            err=output_format == "json",
-        )
     return rehearsal
+
+
+def _page(rehearsal: Rehearsal, faults: list[tuple[str, str]]) -> None:
+    """What was right, beside the truth, for a teacher to show."""
+    page = Page()
+    page.gap()
+    page.say("What was said, and what is so, in cents", strong=True)
+    # Words break, numbers do not.
+    columns = [Column(name, right=0 < n < 6) for n, name in enumerate(COLUMNS)]
+    page.table(columns, truth_rows(rehearsal))
+    for label, words in faults:
+        page.say(f"{label}: {words}", hanging=2)

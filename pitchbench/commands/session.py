@@ -39,10 +39,12 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.presets import preset
 from pitchbench.records.history import opening_words
 from pitchbench.records.model import SessionKind, SessionRecord, checked_text
+from pitchbench.report.rehearsed import fault_lines
 from pitchbench.report.session import session_document
 from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.plain import result_lines
 from pitchbench.session.engine import View
+from pitchbench.session.findings import findings
 from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.learning import LEARN_FROM, learned_person, learned_response
 from pitchbench.session.log import Setup
@@ -183,6 +185,8 @@ def command(
         if not view.live:
             for line in result_lines(state):
                 click.echo(line, err=output_format == "json")
+    for label, words in fault_lines(None, findings(state.log)):
+        click.echo(printable(f"{label}: {words}"), err=output_format == "json")
     if output_format == "json":
         session_id = None if keeping is None else keeping.session_id
         echo_json(session_document(state, session=session_id, source=source.name))

@@ -153,6 +153,15 @@ def inferred_mm(move: MadeMove, instrument: Instrument, response: Response) -> f
     return told + weight * (heard - told)
 
 
+def fell_short_mm(move: MadeMove, instrument: Instrument) -> Belief:
+    """How much less far than told the saddle went, by what was heard; negative if farther."""
+    per_mm = _cents_per_mm(move, instrument)
+    heard_mm = math.copysign(move.change_cents / per_mm, -move.change_cents * move.screw_mm)
+    told_u_mm = _turning_error(move) * move.screw_mm
+    u_mm = math.hypot(move.before.u / per_mm, move.after.u / per_mm, told_u_mm)
+    return Belief.normal(abs(move.screw_mm) - heard_mm, u_mm)
+
+
 def advise(
     offset: Offset,
     instrument: Instrument,

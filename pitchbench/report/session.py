@@ -10,10 +10,12 @@ from pitchbench.intonation.verdict import Decision
 from pitchbench.notes import Note
 from pitchbench.report.document import Count, NonNegative, Positive, Probability, Thousandths, fill
 from pitchbench.report.readings import MoveDocument, move_document
+from pitchbench.session.findings import Finding
 from pitchbench.session.log import MoveEntry, Step, TakeFate
 from pitchbench.session.rehearsal import Rehearsal
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import State
+from pitchbench.strings.faults import Fault
 
 _Interval = tuple[Thousandths, Thousandths]
 
@@ -135,6 +137,8 @@ class RehearsalDocument:
     finished: bool
     strings: tuple[RehearsedString, ...]
     moves: tuple[RehearsedMove, ...]
+    fault: Fault | None
+    findings: tuple[Finding, ...]
 
 
 _String = TypeVar("_String", bound=SessionString)
@@ -160,8 +164,10 @@ def session_document(state: State, *, session: str | None, source: str) -> Sessi
     )
 
 
-def rehearsal_document(rehearsal: Rehearsal, *, seed: int) -> RehearsalDocument:
-    """The whole rehearsal, the truth beside each result."""
+def rehearsal_document(
+    rehearsal: Rehearsal, *, seed: int, fault: Fault | None, findings: tuple[Finding, ...]
+) -> RehearsalDocument:
+    """The whole rehearsal, the truth beside each result, and what was practised and found."""
     state = rehearsal.state
     strings = [
         _string(
@@ -182,6 +188,8 @@ def rehearsal_document(rehearsal: Rehearsal, *, seed: int) -> RehearsalDocument:
         instrument=state.setup.instrument.name,
         finished=state.log.step is Step.FINISHED,
         strings=strings,
+        fault=fault,
+        findings=findings,
     )
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -27,6 +27,7 @@ from pitchbench.session.teaching import Taught, begin_taught
 from pitchbench.session.words import ORDER_OF_WORK
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.source import Block, Source
+from pitchbench.strings.faults import Fault, FaultyInstrument
 from pitchbench.strings.virtual import VirtualInstrument
 
 if TYPE_CHECKING:
@@ -47,7 +48,8 @@ class Habits:
     """How a player plays; standard deviations in cents unless the name says otherwise.
 
     Refretting spreads by about 2 cents, 1 sigma (Mottola, abstract; docs/definitions.md, section
-    2). The rest is our own invention of a likely size.
+    2). The rest is our own invention of a likely size. ``wrong_way`` is whether the first saddle is
+    moved the other way than told.
     """
 
     open_cents: float = 0.3
@@ -55,6 +57,7 @@ class Habits:
     tuning_cents: float = 1.0
     screw_share: float = 0.04
     bad_pluck_share: float = 0.05
+    wrong_way: bool = False
     ring_s: tuple[float, float] = (1.6, 2.5)
     amplitude_mm: tuple[float, float] = (0.9, 1.6)
 
@@ -78,6 +81,11 @@ class Rehearsal:
     true_found_cents: dict[int, float]
     true_left_cents: dict[int, float]
     moves: tuple[TrueMove, ...]
+    instrument: VirtualInstrument
+
+    def moves_of(self, string: int) -> list[TrueMove]:
+        """The moves of one string's saddle."""
+        return [move for move in self.moves if move.string == string]
 
 
 class VirtualPlayer:
@@ -162,6 +170,8 @@ class VirtualPlayer:
         for slackened in (number,) if beside is None else (number, beside):
             self.instrument.tune(slackened, -300.0)
         turned_mm = advice.screw_mm * (1.0 + self._habits.screw_share * self._normal())
+        if self._habits.wrong_way and not self.moves:
+            turned_mm = -turned_mm
         made_mm = self.instrument.move_saddle(number, turned_mm)
         if beside is not None:
             self._tune(beside)
@@ -203,6 +213,7 @@ def rehearse(
     keep: Keep | None = None,
     pace: Pace | None = None,
     explain: bool = False,
+    fault: Fault | None = None,
     record: Path | None = None,
     live: bool = False,
     stays: bool = False,
@@ -217,6 +228,7 @@ def rehearse(
     views, keys, keep : as for `engine.run`.
     pace : how fast it goes on; as fast as it can if None.
     explain : whether each thing is explained every time it is asked.
+    fault : what is wrong, with the first string to be set where it is of a string.
     record : file to keep the sound in.
     live : whether each note is followed while it rings, as a screen wants; the readings are the
         same, but it takes several times as long.
@@ -224,7 +236,16 @@ def rehearse(
     teller : tells it to the ear; the player waits until it has finished.
     room : handed on to `VirtualInstrument`, such as ``noise_db``.
     """
-    instrument = VirtualInstrument(setup.instrument, seed=seed, a4_hz=setup.a4_hz, **room)
+    instrument = FaultyInstrument(
+        setup.instrument,
+        seed=seed,
+        fault=fault,
+        string=setup.order[0],
+        fret=setup.fret,
+        a4_hz=setup.a4_hz,
+        **room,
+    )
+    habits = replace(habits or Habits(), wrong_way=fault is Fault.WRONG_WAY)
     reader = Reader()
 
     def attend() -> bool | None:
@@ -263,7 +284,7 @@ def rehearse(
                 break
             if pace is not None:
                 pace.sound(block, attend)
-    return Rehearsal(runner.job, found, _truth(instrument, setup), tuple(player.moves))
+    return Rehearsal(runner.job, found, _truth(instrument, setup), tuple(player.moves), instrument)
 
 
 def words_to_read(state: Taught, reader: Reader) -> int:

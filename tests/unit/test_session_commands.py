@@ -74,7 +74,7 @@ def test_plain_lines_are_the_data_of_text_format(capsys: pytest.CaptureFixture[s
     ran = Ran(capsys, "rehearse", "--seed", "2", *QUICK)
     assert (ran.code, ran.err) == (0, "")
     lines = ran.out.splitlines()
-    assert lines[0] == "instrument: six-string"
+    assert lines[:2] == ["this is: rehearsal, virtual player", "instrument: six-string"]
     assert all(": " in line and "\x1b" not in line for line in lines)
     assert [line.split(":")[0] for line in lines[-2:]] == ["result", "truth"]
 
