@@ -134,17 +134,30 @@ def recordings_meant(
 
 
 def _meant(path: Path) -> list[Path]:
-    if path.is_dir():
+    try:
+        if not path.is_dir():
+            return _fitting(path)
         held = [each for each in path.iterdir() if each.suffix.lower() in _ENDINGS]
-        held = [each for each in held if each.is_file() and not each.name.startswith(".")]
-        if not held:
-            raise PitchbenchError(
-                f"There is no recording in {str(path)!r}.",
-                "Name a folder that holds sound files, or the files themselves.",
-            )
-    elif path.exists() or not glob.has_magic(str(path)):
+    except PermissionError as error:
+        raise PitchbenchError(
+            f"{str(path)!r} cannot be opened: {error.strerror}.", "Check who may read it."
+        ) from error
+    except OSError:  # no name that the system knows: whoever opens it says so
         return [path]
-    elif not (held := [Path(each) for each in glob.glob(str(path))]):
+    held = [each for each in held if each.is_file() and not each.name.startswith(".")]
+    if not held:
+        raise PitchbenchError(
+            f"There is no recording in {str(path)!r}.",
+            "Name a folder that holds sound files, or the files themselves.",
+        )
+    return sorted(held, key=_by_number)
+
+
+def _fitting(path: Path) -> list[Path]:
+    """What fits a pattern; a file of that very name, and what is no pattern, is meant itself."""
+    if path.exists() or not glob.has_magic(str(path)):
+        return [path]
+    if not (held := [Path(each) for each in glob.glob(str(path))]):
         raise PitchbenchError(f"Nothing fits {str(path)!r}.", "Check the name and the folder.")
     return sorted(held, key=_by_number)
 
