@@ -50,6 +50,7 @@ class Bridge:
     screw_heads : side of the heads; None where there is no screw.
     travel_toward_nut_mm, travel_away_mm : travel left each way; None if not known.
     pairs : strings that share one saddle, as pairs of string numbers.
+    locking_nut : whether clamps hold the strings at the nut, fine tuners then tuning them.
     """
 
     kind: BridgeKind
@@ -58,10 +59,15 @@ class Bridge:
     travel_toward_nut_mm: float | None = None
     travel_away_mm: float | None = None
     pairs: tuple[tuple[int, int], ...] = ()
+    locking_nut: bool = False
 
     def beside(self, string: int) -> int | None:
         """The string that shares the saddle of ``string``; None where each has its own."""
-        return next((sum(pair) - string for pair in self.pairs if string in pair), None)
+        return _other(self.pairs, string)
+
+
+def _other(pairs: tuple[tuple[int, int], ...], string: int) -> int | None:
+    return next((sum(pair) - string for pair in pairs if string in pair), None)
 
 
 @dataclass(frozen=True)
@@ -95,7 +101,9 @@ class Instrument:
     ``scale_mm`` is the longest of the strings' scales; ``action_mm`` the clearance of the outer
     strings' mean over the 12th fret; ``setback_mm`` the saddle setback already there per string,
     string 1 first, empty if not known. ``confirmed`` names what somebody said of it and not a
-    preset alone ("strings", "action", "relief"); None in records that do not tell.
+    preset alone ("strings", "action", "relief"); None in records that do not tell. ``courses`` are
+    pairs of strings that lie side by side and are played as one. ``capo`` is the fret at which a
+    capo is the nut of all strings, whose notes and nuts are those under it; 0 where there is none.
 
     A fret is counted from the nut of its string everywhere in the program, so that 12 is the
     octave; `neck_fret` says where that is on the neck.
@@ -119,6 +127,12 @@ class Instrument:
     temperature_c: float | None = None
     notes: str = ""
     confirmed: tuple[str, ...] | None = None
+    courses: tuple[tuple[int, int], ...] = ()
+    capo: int = 0
+
+    def partner(self, string: int) -> int | None:
+        """The other string of the course of ``string``; None where it is in none."""
+        return _other(self.courses, string)
 
     @property
     def tuning(self) -> str:

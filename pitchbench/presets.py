@@ -149,6 +149,7 @@ _ALL: Final = (
             BridgeKind.PAIRED_SADDLES, 0.5, ScrewHeads.TAIL, 6.0, 6.0, pairs=_courses(12)
         ),
         string_set="010-046 nickel-wound, octaves from 008",
+        courses=_courses(12),
     ),
     replace(
         _SIX_STRING,
@@ -168,7 +169,7 @@ _ALL: Final = (
         name="clamped-tremolo",
         frets=24,
         strings=_strings(_STANDARD, "9 11 16 24w 32w 42w"),
-        bridge=Bridge(BridgeKind.CLAMPED_TREMOLO, None, None, 6.0, 6.0),
+        bridge=Bridge(BridgeKind.CLAMPED_TREMOLO, None, None, 6.0, 6.0, locking_nut=True),
         string_set="009-042 nickel-wound",
     ),
     replace(
@@ -213,6 +214,7 @@ _ALL: Final = (
         frets=20,
         action_mm=1.6,
         string_set="011-040 bronze-wound",
+        courses=_courses(8),
     ),
     Instrument(
         name="banjo-five",

@@ -22,6 +22,8 @@ from pitchbench.units import MM_PER_INCH
 #: Scales beyond these are taken for a slip of the keyboard (ukulele to long-scale bass).
 SCALE_RANGE_MM: Final = (300.0, 1100.0)
 
+_OCTAVE: Final = 12
+
 _DIAMETER_RANGE_MM: Final = (0.15, 5.0)
 _GAUGE: Final = re.compile(r"(\d*\.?\d+)\s*(mm|in|\"|″)?(w?)")
 
@@ -216,6 +218,43 @@ def with_tolerance(instrument: Instrument, *cents: float) -> Instrument:
     return replace(instrument, tolerance_cents=least, strings=strings)
 
 
+def with_capo(instrument: Instrument, fret: int) -> Instrument:
+    """``instrument`` with a capo at ``fret``, which is then the nut of every string.
+
+    Raises
+    ------
+    PitchbenchError
+        If that leaves no octave above it.
+
+    Examples
+    --------
+    >>> from pitchbench.presets import preset
+    >>> with_capo(preset("six-string"), 2).tuning
+    'F#2 B2 E3 A3 C#4 F#4'
+    """
+    numbers = range(1, len(instrument.strings) + 1)
+    if any(instrument.highest_fret(n) - fret < _OCTAVE for n in numbers):
+        raise PitchbenchError(
+            f"With a capo at fret {fret} the neck has no octave of every open string.",
+            f"Put it lower: {instrument.name or 'the neck'} has {instrument.frets} frets.",
+        )
+    strings = tuple(
+        replace(spec, note=spec.note.up(fret), nut_fret=spec.nut_fret + fret)
+        for spec in instrument.strings
+    )
+    return replace(instrument, strings=strings, capo=instrument.capo + fret)
+
+
+def without_capo(instrument: Instrument) -> Instrument:
+    """``instrument`` with its capo taken off."""
+    fret = instrument.capo
+    strings = tuple(
+        replace(spec, note=spec.note.up(-fret), nut_fret=spec.nut_fret - fret)
+        for spec in instrument.strings
+    )
+    return replace(instrument, strings=strings, capo=0)
+
+
 def with_bridge(
     instrument: Instrument,
     *,
@@ -238,7 +277,9 @@ def with_bridge(
     bridge = instrument.bridge
     if kind is not None and kind is not bridge.kind:
         bridge = Bridge(
-            kind, pairs=_neighbours(instrument) if kind is BridgeKind.PAIRED_SADDLES else ()
+            kind,
+            pairs=_neighbours(instrument) if kind is BridgeKind.PAIRED_SADDLES else (),
+            locking_nut=kind is BridgeKind.CLAMPED_TREMOLO,
         )
     return replace(
         instrument,

@@ -55,7 +55,7 @@ _WRAPPED: Final = TextWrapper(width=92, initial_indent="  - ", subsequent_indent
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
 @instrument_options(
-    "preset_name", "name", "tuning", "gauges", "action", "scale", gauges="--strings"
+    "preset_name", "name", "tuning", "gauges", "action", "scale", "capo", gauges="--strings"
 )
 @click.option(
     "--measured",

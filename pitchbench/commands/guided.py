@@ -70,6 +70,8 @@ guided_instrument: Final = instrument_options(
     "screw_heads",
     "left_handed",
     "tolerance",
+    "locking_nut",
+    "capo",
 )
 
 

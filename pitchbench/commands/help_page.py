@@ -17,7 +17,8 @@ from pitchbench.records.glance import glance
 SECTIONS: Final[dict[str, str]] = {
     "Instrument": (
         "--instrument --preset --tuning --gauges --cores --materials --scale --nut-frets --bridge "
-        "--screw-pitch --screw-heads --travel --pairs --setback --frets --left-handed --fretless "
+        "--screw-pitch --screw-heads --travel --pairs --courses --locking-nut --capo --setback "
+        "--frets --left-handed --fretless "
         "--tolerance --action --relief --temperature --kind --owner-mark --string-set "
         "--strings-fitted --notes --like --presets --rename --forget --undo --earlier"
     ),

@@ -424,6 +424,8 @@ def described(instrument: Instrument) -> list[tuple[str, str]]:
         ("saddle travel left toward the nut", _mm(bridge.travel_toward_nut_mm)),
         ("saddle travel left away from it", _mm(bridge.travel_away_mm)),
         ("strings sharing a saddle", " ".join(f"{one}-{other}" for one, other in bridge.pairs)),
+        ("courses", " ".join(f"{one}-{other}" for one, other in instrument.courses)),
+        ("at the nut", "clamps, and fine tuners at the bridge" if bridge.locking_nut else ""),
         ("setback, string 1 first", _setback(instrument)),
         (
             "temperature",

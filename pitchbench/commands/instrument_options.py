@@ -23,6 +23,7 @@ from pitchbench.refit import (
     parse_gauges,
     parse_tuning,
     with_bridge,
+    with_capo,
     with_gauges,
     with_scale,
     with_tolerance,
@@ -156,7 +157,10 @@ _OPTIONS: Final = {
         "--travel", "Saddle travel left: toward nut, away from it.", type=TRAVEL, nargs=2
     ),
     "pairs": _flag("--pairs", 'Strings on one saddle: "1-2 3-4 5-6".', metavar="PAIRS"),
+    "courses": _flag("--courses", 'Strings played as one: "1-2 3-4 5-6".', metavar="PAIRS"),
+    "locking_nut": _flag("--locking-nut/--no-locking-nut", "Clamped at the nut?", default=None),
     "setback": _flag("--setback", "Saddle setback of string 1, 2, ... in mm.", metavar="MM"),
+    "capo": _flag("--capo", "Fret with a capo: it is the nut.", type=click.IntRange(1, 12)),
     "frets": _flag("--frets", "How many frets.", type=click.IntRange(12, 36)),
     "left_handed": _flag(
         "--left-handed/--right-handed", "How it is held: pictures are mirrored.", default=None
@@ -173,7 +177,7 @@ _OPTIONS: Final = {
     "notes": _flag("--notes", "Anything else."),
 }
 #: What there is to say of an instrument that is called something already.
-DETAILS: Final = tuple(_OPTIONS)[2:]
+DETAILS: Final = tuple(name for name in _OPTIONS if name not in ("preset_name", "name", "capo"))
 
 
 class _Option(click.Option):
@@ -219,6 +223,7 @@ class Said:
     screw_heads: str | None
     tuning: str | None = None
     tolerance: tuple[float, ...] | None = None
+    capo: int | None = None
 
     def instrument(self) -> Instrument | None:
         """The instrument that is named, or has the tuning that is said; None where none is."""
@@ -323,6 +328,11 @@ def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
         bridge = replace(bridge, travel_toward_nut_mm=toward_mm, travel_away_mm=away_mm)
     if given("pairs") is not None:
         bridge = replace(bridge, pairs=_pairs(given("pairs"), len(instrument.strings)))
+    if given("courses") is not None:
+        courses = _pairs(given("courses"), len(instrument.strings))
+        instrument = replace(instrument, courses=courses)
+    if given("locking_nut") is not None:
+        bridge = replace(bridge, locking_nut=given("locking_nut"))
     if given("setback") is not None:
         setback_mm = _numbers(given("setback"), "setback", instrument, low=-20.0, high=50.0)
         instrument = replace(instrument, setback_mm=setback_mm)
@@ -346,7 +356,8 @@ def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
     if confirmed is not None:
         said = {_CONFIRMS[option] for option in _CONFIRMS if given(option)}
         confirmed = tuple(sorted(said.union(confirmed)))
-    return replace(instrument, bridge=bridge, confirmed=confirmed, **changes)
+    instrument = replace(instrument, bridge=bridge, confirmed=confirmed, **changes)
+    return instrument if given("capo") is None else with_capo(instrument, given("capo"))
 
 
 #: What an option says of an instrument, as `Instrument.confirmed` names it.
@@ -373,6 +384,7 @@ def _with_strings(instrument: Instrument, tuning: str | None, gauges: str | None
                 instrument,
                 strings=strings,
                 setback_mm=(),
+                courses=tuple(pair for pair in instrument.courses if max(pair) <= len(notes)),
                 bridge=replace(instrument.bridge, pairs=pairs),
             )
     if tuning is not None:

@@ -98,7 +98,7 @@ _PATH: Final = click.Path(path_type=Path)
 @click.option("--string", "strings", multiple=True, metavar="NOTE [FILE]...",
               help="Open note of a string, such as E2, and its recordings.")  # fmt: skip
 @click.option("--of", "of_string", nargs=2, type=(str, _PATH), multiple=True, hidden=True)
-@known_options("tuning", "tolerance")
+@known_options("tuning", "tolerance", "capo")
 @click.option("--frets", metavar="N,N,...",
               help="Frets that you use; by ear they are asked for [1,3,5,7,9,12,15,17; in "
               "recordings all that were heard].")  # fmt: skip

@@ -65,7 +65,7 @@ _PATHS: Final = click.Path(path_type=Path)
               help="Recordings of the fretted note alone.")  # fmt: skip
 @click.option("--string", "string", metavar="NOTE", help="Open note, such as E2 [inferred].")
 @click.option("--fret", type=FRET, default=12, show_default=True, help="Fret that was played.")
-@known_options("tolerance", "tuning")
+@known_options("tolerance", "tuning", "capo")
 @listening_options
 def command(
     *,

@@ -59,6 +59,7 @@ EXAMPLES = """\
   pitchbench session --instrument "Blue bass"         an instrument on record
   pitchbench session --preset bass-five --device 2    another input, by number or name
   pitchbench session --strings 6,5 --tolerance 1      two strings, more strictly
+  pitchbench session --capo 2                         the capo is the nut
   pitchbench session --player Anna                    how Anna plays is known from before
   pitchbench session --resume                         go on with the last one broken off
   pitchbench session --recording evening.flac         the same session again from its sound

@@ -64,12 +64,17 @@ MOVE: Final[dict[BridgeKind, tuple[str, ...]]] = {
         "Tune both and measure both; what remains is shared between them.",
     ),
     BridgeKind.CLAMPED_TREMOLO: (
+        "Where clamps hold the strings at the nut: unlock them, and set every fine tuner to the "
+        "middle of its travel, so that it can go both ways in the end.",
         "Note how level the bridge floats; it should come back to that.",
         "Slacken the string until it is loose, unclamp the saddle, slide it by the distance "
         "given (there is no lead screw: mark where its edge stands), clamp it again.",
         "Retune that string, then all the others: every retuning shifts the float.",
         "When all strings are done, tune them lowest first, round after round, until a whole round "
         "needs no turning; two or three rounds are usual.",
+        "Lock the nut again, firmly but without force; bring each string back by its fine tuner, "
+        "and check every string open and fretted once more. A fine tuner at its end means: unlock, "
+        "centre it, tune, lock again.",
     ),
     BridgeKind.BASS: (
         "Slacken the string until it can be lifted off its saddle.",
@@ -92,6 +97,14 @@ MOVE: Final[dict[BridgeKind, tuple[str, ...]]] = {
         "what is filed away cannot be put back.",
     ),
 }
+
+#: What to mind where clamps hold the strings at the nut; common practice, no source.
+LOCKING_NUT: Final = (
+    "Never turn a tuner while the nut is locked: the string behind it tightens unheard and may "
+    "snap.",
+    "Loosen the clamps of the nut with the strings at pitch or lower; a clamp screw that is forced "
+    "strips, or cuts the string.",
+)
 
 FRETLESS: Final = (
     "A fretless instrument has no 12th fret: compare with the octave mark, and put the finger "
@@ -118,9 +131,13 @@ def sections(kind: BridgeKind) -> tuple[tuple[str, tuple[str, ...]], ...]:
         ("Before", BEFORE),
         ("Measure", MEASURE),
         ("Move", MOVE[kind]),
-        ("Mind", (*CAUTIONS[kind], FRETLESS)),
+        ("Mind", (*CAUTIONS[kind], *_at_the_nut(kind), FRETLESS)),
         ("If the saddle runs out of travel", out_of_travel_advice(kind)),
     )
+
+
+def _at_the_nut(kind: BridgeKind) -> tuple[str, ...]:
+    return LOCKING_NUT if kind is BridgeKind.CLAMPED_TREMOLO else ()
 
 
 def markdown() -> str:

@@ -23,6 +23,7 @@ from pitchbench.lengths import (
     span_words,
 )
 from pitchbench.records.model import SessionRecord
+from pitchbench.refit import without_capo
 from pitchbench.session.log import Outcome, StringState
 
 OLD_STRINGS_DAYS: Final = 180
@@ -55,7 +56,9 @@ class Trend:
 
 
 def changes(before: Instrument, after: Instrument) -> tuple[str, ...]:
-    """What differs between two states of one instrument, each with what to expect of it."""
+    """What differs between two states of one instrument, each with what to expect of it. A capo
+    changes nothing for good."""
+    before, after = without_capo(before), without_capo(after)
     if len(before.strings) != len(after.strings):
         return (f"{len(after.strings)} strings instead of {len(before.strings)}, start afresh",)
     found = [

@@ -221,6 +221,10 @@ def _check_instrument(instrument: Instrument) -> None:
     _check(all(low <= mm <= high for mm in scales_mm), "the scale of an instrument")
     tolerances = (instrument.tolerance_cents, *instrument.tolerances_cents)
     _check(min(tolerances) > 0, "the tolerance of an instrument")
+    named = [number for pair in instrument.courses for number in pair]
+    numbers = range(1, len(instrument.strings) + 1)
+    _check(len(set(named)) == len(named) and set(named) <= set(numbers), "a course")
+    _check(0 <= instrument.capo <= min(s.nut_fret for s in instrument.strings), "the capo")
     nuts = [spec.nut_fret for spec in instrument.strings]
     _check(all(0 <= nut < instrument.frets for nut in nuts), "the nut of a string")
     _check(all(spec.diameter_mm > 0 for spec in instrument.strings), "the strings of an instrument")

@@ -98,6 +98,7 @@ class SessionDocument:
     instrument: str
     a4_hz: Positive
     fret: int
+    capo: Count
     tolerance_cents: Positive
     finished: bool
     strings: tuple[SessionString, ...]
@@ -153,6 +154,7 @@ def session_document(state: State, *, session: str | None, source: str) -> Sessi
         session=session,
         source=source,
         instrument=state.setup.instrument.name,
+        capo=state.setup.instrument.capo,
         finished=state.complete,
         strings=[_string(SessionString, state, number) for number in state.setup.order],
         moves=[

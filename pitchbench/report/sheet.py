@@ -277,6 +277,7 @@ def _facts(record: SessionRecord, tolerance: str, technician: str) -> tuple[tupl
         ("technician", technician),
         ("instrument", _instrument_words(instrument)),
         ("scales", _scales_words(instrument)),
+        ("capo", f"fret {instrument.capo}, which is the nut" if instrument.capo else ""),
         ("tuning", f"{instrument.tuning}, A4 = {setup.a4_hz:g} Hz"),
         ("strings", _set_words(instrument)),
         ("bridge", _bridge_words(instrument)),

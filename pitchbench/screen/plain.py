@@ -41,7 +41,7 @@ from pitchbench.session.saddles import learned
 from pitchbench.session.state import State
 from pitchbench.session.words import (
     HOW_TO_PLAY,
-    ORDER_OF_WORK,
+    before_work,
     learned_words,
     note_label,
     offset_words,
@@ -95,7 +95,7 @@ class PlainView:
         self._line("instrument", setup.instrument.name)
         self._line("tolerance", f"{state.log.string.tolerance_cents:g} cents")
         if state.log.step is Step.BEFORE:
-            self._line("before", "; ".join(ORDER_OF_WORK))
+            self._line("before", "; ".join(before_work(setup.instrument)))
             self._line("playing", "; ".join(HOW_TO_PLAY))
 
     def _say(self, state: State, entries: tuple[Entry, ...]) -> None:

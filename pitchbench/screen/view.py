@@ -58,7 +58,7 @@ from pitchbench.session.keys import useful
 from pitchbench.session.log import Step
 from pitchbench.session.state import State
 from pitchbench.session.teaching import Taught
-from pitchbench.session.words import HOW_TO_PLAY, ORDER_OF_WORK
+from pitchbench.session.words import HOW_TO_PLAY, before_work
 
 #: From this width on, trace and takes stand beside each other.
 _WIDE: Final = 110
@@ -242,7 +242,7 @@ def _panes(
             "strip", (1, 3, 5) if tall else (1, 3), lambda h: strip_lines(state, theme, width, h)
         ),
         _Pane("travel", (1,), lambda _: [travel_line(state.log.string, theme, width)]),
-        _Pane("checks", range(1, 8), lambda h: _check_lines(theme, width, h)),
+        _Pane("checks", range(1, 8), lambda h: _check_lines(state, theme, width, h)),
         _Pane(
             "results",
             (min(count, room), min(count + 1, room)),
@@ -296,12 +296,12 @@ def _takes_title(state: State) -> str:
     return f"takes since move {state.log.string.round}"
 
 
-def _check_lines(theme: Theme, width: int, height: int) -> list[Text]:
+def _check_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
     """What has to be right first, and how to play; how much of it there is no room for is said."""
     mark = theme.glyphs.todo
     checks = [
         wrapped(printable(f"{mark} {check}", theme), width, indent="  ")
-        for check in (*ORDER_OF_WORK, *HOW_TO_PLAY)
+        for check in (*before_work(state.setup.instrument), *HOW_TO_PLAY)
     ]
     if sum(map(len, checks)) <= height:
         return list(chain(*checks))

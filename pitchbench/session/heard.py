@@ -146,7 +146,8 @@ def _ignored(
 def _rejected(state: State, reading: Rejected) -> State:
     frets = {Kind.OPEN: 0, Kind.FRETTED: state.log.setup.fret}
     fret = frets.get(fit(state.log, reading).kind)
-    why = words.rejected_words(reading.reason)
+    partner = state.setup.instrument.partner(state.log.current)
+    why = words.rejected_words(reading.reason, partner)
     state = _logged(state, reading, TakeFate.REJECTED, fret=fret, why=why)
     state = replace(state, says=f"Rejected: {why}.")
     if state.log.tuned and state.log.step in READING_STEPS:

@@ -28,10 +28,11 @@ def learned_response(logs: Iterable[Log], setup: Setup) -> Response:
     """What this instrument's earlier sessions, oldest first, say of its bridge.
 
     ``setup`` is that of the session to come, in whose terms the logs are read again; a log of
-    another number of strings says nothing.
+    another number of strings, or with another capo, says nothing.
     """
     response = setup.response
     for log in logs:
-        if len(log.strings) == len(setup.instrument.strings):
+        alike = len(log.strings) == len(setup.instrument.strings)
+        if alike and log.setup.instrument.capo == setup.instrument.capo:
             response = learned(read_log(replace(setup, response=response), log.entries))
     return response

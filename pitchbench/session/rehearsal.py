@@ -24,7 +24,7 @@ from pitchbench.session.log import Setup, Step, TakeFate
 from pitchbench.session.pacing import Pace, Reader
 from pitchbench.session.state import State
 from pitchbench.session.teaching import Taught, begin_taught
-from pitchbench.session.words import ORDER_OF_WORK
+from pitchbench.session.words import before_work
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.source import Block, Source
 from pitchbench.strings.faults import Fault, FaultyInstrument
@@ -291,7 +291,7 @@ def words_to_read(state: Taught, reader: Reader) -> int:
     """How many words of what stands on the screen the person in front of it has not read yet."""
     sentences = [state.why, state.says]
     if state.log.step is Step.BEFORE:
-        sentences += ORDER_OF_WORK
+        sentences += before_work(state.setup.instrument)
     advice = state.log.string.advice
     if advice is None or state.log.step not in (Step.MOVE, Step.BORDER, Step.RETUNE):
         return reader.words([state.asks, *sentences])

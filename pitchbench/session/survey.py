@@ -284,7 +284,8 @@ def fret_of(survey: Survey, pitch_hz: float) -> int | None:
 def _pluck(survey: Survey, reading: Reading | Rejected) -> Survey:
     """A pluck has ended: what was it, and what follows from it?"""
     if isinstance(reading, Rejected):
-        why = words.rejected_words(reading.reason)
+        partner = survey.setup.instrument.partner(survey.current)
+        why = words.rejected_words(reading.reason, partner)
         survey = _logged(survey, reading, TakeFate.REJECTED, why=why)
         return replace(survey, says=f"Rejected: {why}.")
     off_cents = cents_between(reading.pitch_hz, open_hz(survey))

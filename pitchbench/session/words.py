@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final
 
 from pitchbench.belief import Belief, half95
-from pitchbench.instrument import BridgeKind
+from pitchbench.instrument import BridgeKind, Instrument
 from pitchbench.intonation.bridge import Move, move_words
 from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.offset import Offset
@@ -33,6 +33,17 @@ ORDER_OF_WORK: Final = (
     "floating bridge level",
     "action set: intonation comes last",
 )
+
+#: The same where the strings are clamped at the nut: tuners turn nothing while it is locked.
+LOCKING_NUT: Final = "nut unlocked, every fine tuner in the middle of its travel"
+
+
+def before_work(instrument: Instrument) -> tuple[str, ...]:
+    """What has to be right on this instrument before its intonation is set."""
+    locked = (LOCKING_NUT,) if instrument.bridge.locking_nut else ()
+    capo = (f"capo on the {ordinal(instrument.capo)} fret",) if instrument.capo else ()
+    return (*ORDER_OF_WORK, *locked, *capo)
+
 
 #: How to hold and play, so that takes agree with each other (common practice, no source).
 HOW_TO_PLAY: Final = (
@@ -103,8 +114,11 @@ def cents_words(cents: Belief) -> str:
     return sharp_or_flat(cents.centre, cents.half())
 
 
-def rejected_words(reason: Reason) -> str:
-    """Why a pluck was rejected, and after a colon what to do about it."""
+def rejected_words(reason: Reason, partner: int | None = None) -> str:
+    """Why a pluck was rejected, and after a colon what to do about it; ``partner`` is the other
+    string of its course."""
+    if reason is Reason.TWO_STRINGS and partner is not None:
+        return f"two strings rang: mute string {partner}, its partner"
     return _REMEDIES[reason]
 
 
@@ -216,7 +230,11 @@ def asks(state: State) -> str:
         return request
     if state.ringing and state.log.tuned and state.log.step is not Step.BORDER:
         return "Let it ring." if state.offered is None else "Damp the string."
-    return _ASKS[state.log.step](state)
+    asked = _ASKS[state.log.step](state)
+    partner = state.setup.instrument.partner(state.log.current)
+    if partner is None or state.log.step not in _PLAYED_ALONE:
+        return asked
+    return f"{asked[:-1]}, string {partner} muted."
 
 
 def _note(state: State) -> Note:
@@ -300,6 +318,11 @@ def _ask_finished(state: State) -> str:
             f"{strings_words(passed).capitalize()} {were} passed over: key p goes back, "
             "--resume goes on later."
         )
+    if state.setup.instrument.bridge.locking_nut:
+        return (
+            "Tune all strings, lowest first, until a whole round needs no turning; lock the nut, "
+            "bring each string back by its fine tuner, and check it open and fretted."
+        )
     if state.setup.instrument.bridge.kind is not BridgeKind.CLAMPED_TREMOLO:
         return "Tune the instrument once more and play it."
     return (
@@ -308,8 +331,18 @@ def _ask_finished(state: State) -> str:
     )
 
 
+def _ask_begin(state: State) -> str:
+    pluck = f"pluck string {state.log.current} open to begin."
+    if state.setup.instrument.bridge.locking_nut:
+        return f"Unlock the nut and centre the fine tuners; {pluck}"
+    return pluck.capitalize()
+
+
+#: Where a string of a course is to sound without its partner.
+_PLAYED_ALONE: Final = frozenset(Step) - {Step.MOVE, Step.BORDER, Step.FINISHED}
+
 _ASKS: Final[dict[Step, Callable[[State], str]]] = {
-    Step.BEFORE: lambda s: f"Pluck string {s.log.current} open to begin.",
+    Step.BEFORE: _ask_begin,
     Step.TUNE: lambda s: f"Tune string {s.log.current} to {_note(s)}, coming up from below.",
     Step.OPEN: lambda s: f"Pluck string {s.log.current} open and let it ring.",
     Step.FRETTED: _ask_fretted,

@@ -1,0 +1,170 @@
+"""A capo as the nut, strings that are played as one, clamps at the nut."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from recordings import Ran
+from session_story import Story
+
+from pitchbench.commands.instrument_options import with_details
+from pitchbench.errors import PitchbenchError
+from pitchbench.intonation.guide import page
+from pitchbench.pitch.reading import Reason
+from pitchbench.presets import preset
+from pitchbench.records.history import changes
+from pitchbench.refit import with_bridge, with_capo, without_capo
+from pitchbench.session.log import Outcome, Step
+from pitchbench.strings.forecast import condition
+from pitchbench.strings.virtual import VirtualInstrument
+
+GUITAR = preset("six-string")
+TWELVE = preset("twelve-string")
+Capsys = pytest.CaptureFixture[str]
+
+
+# ------------------------------------------------------------------------------ capo
+
+
+def test_a_capo_is_the_nut_of_every_string() -> None:
+    made = with_capo(GUITAR, 3)
+    assert made.tuning == "G2 C3 F3 A#3 D4 G4"
+    assert made.scale_of(6) == pytest.approx(648.0 * 2 ** (-3 / 12))
+    assert (made.neck_fret(6, 12), made.highest_fret(6)) == (15, 19)
+    assert without_capo(made) == GUITAR
+
+
+def test_a_capo_leaves_the_tension_as_it_was() -> None:
+    """Shorter by 2^(N/12) and higher by as much: T = 4 L^2 f^2 mu is the same."""
+    for number in range(1, 7):
+        tensions = [condition(each, number).tension_n for each in (GUITAR, with_capo(GUITAR, 5))]
+        assert tensions[1] == pytest.approx(tensions[0], rel=1e-9)
+
+
+def test_the_short_string_of_a_banjo_moves_up_with_the_capo() -> None:
+    banjo = with_capo(preset("banjo-five"), 2)
+    assert banjo.tuning == "A4 E3 A3 C#4 E4"
+    assert (banjo.neck_fret(5, 12), banjo.neck_fret(4, 12)) == (19, 14)
+
+
+@pytest.mark.parametrize("name", ["steel-acoustic", "banjo-five"])
+def test_a_capo_that_leaves_no_octave_is_refused(name: str) -> None:
+    with pytest.raises(PitchbenchError, match="no octave"):
+        with_capo(preset(name), 9)
+
+
+def test_a_session_with_a_capo_asks_for_the_octave_above_it() -> None:
+    story = Story.begin(with_capo(GUITAR, 2), strings=(6,)).play(6)
+    assert story.state.log.step is Step.FRETTED
+    assert "14th fret" in story.state.asks
+    story.takes(0.2)
+    assert story.outcomes()[6] is Outcome.LEAVE
+
+
+def test_a_capo_is_no_change_of_the_instrument() -> None:
+    assert changes(with_capo(GUITAR, 2), GUITAR) == ()
+
+
+def test_a_virtual_instrument_sounds_from_its_capo() -> None:
+    """The same seed makes the same strings: 2 frets are 200 cents, but for setbacks and how far
+    the strings as found are out of tune, some cents."""
+    plain, capoed = (VirtualInstrument(each, seed=2) for each in (GUITAR, with_capo(GUITAR, 2)))
+    for virtual in (plain, capoed):
+        virtual.tune(6)
+    assert capoed.true_open_hz(6) == pytest.approx(plain.true_open_hz(6) * 2 ** (2 / 12))
+    assert abs(capoed.true_offset_cents(6)) <= 15.01
+
+
+def test_forecast_and_help_know_it(capsys: Capsys) -> None:
+    out = Ran(capsys, "forecast", "--capo", "2", "--plain").out
+    assert "string 6 note: E2 to F#2" in out
+    assert Ran(capsys, "forecast", "--capo", "0").code == 2
+    assert "--capo" not in Ran(capsys, "instrument", "edit", "--help").out
+
+
+# ------------------------------------------------------------------------------ courses
+
+
+def test_the_strings_of_a_course_lie_side_by_side() -> None:
+    assert [TWELVE.partner(n) for n in (1, 2, 11, 12)] == [2, 1, 12, 11]
+    assert GUITAR.partner(3) is None
+    greek = with_details(
+        preset("mandolin"),
+        {
+            "tuning": "C3 C4 F3 F4 A3 A3 D4 D4",
+            "gauges": "10 10 16 16 12 24w 18 32w",
+            "courses": "1-2 3-4 5-6 7-8",
+            "scale": (670.0,),
+        },
+    )
+    assert [str(greek.string(n).note) for n in (7, 8)] == ["C4", "C3"]
+    assert (greek.partner(7), greek.bridge.beside(7)) == (8, 8)
+
+
+def test_the_partner_is_muted_wherever_a_string_is_to_sound() -> None:
+    story = Story.begin(TWELVE, strings=(12, 11))
+    assert story.state.asks == "Pluck string 12 open to begin, string 11 muted."
+    story.play(12, 0, -40.0)
+    assert story.state.log.step is Step.TUNE
+    assert story.state.asks.endswith(", string 11 muted.")
+    story.play(12)
+    assert story.state.log.step is Step.FRETTED
+    assert story.state.asks.endswith("and pluck it, string 11 muted.")
+
+
+def test_two_strings_at_once_are_told_to_mute_the_partner() -> None:
+    story = Story.begin(TWELVE, strings=(12, 11)).play(12)
+    story.play(12, 12, 3.0, reason=Reason.TWO_STRINGS)
+    assert "mute string 11, its partner" in story.state.says
+    single = Story.begin(GUITAR, strings=(6,)).play(6).play(6, 12, reason=Reason.TWO_STRINGS)
+    assert "damp the others" in single.state.says
+
+
+def test_the_octave_of_a_string_is_not_taken_for_its_partner() -> None:
+    """E2 at the 12th fret and the open E3 beside it are one pitch: what is asked for counts."""
+    story = Story.begin(TWELVE, strings=(11,)).play(11).play(11, 12, 2.0)
+    assert story.accepted()[-1] == (11, 12, 0)
+
+
+def test_both_strings_of_a_course_are_set_and_left_for_their_mean() -> None:
+    story = Story.begin(TWELVE, strings=(12, 11)).play(12).takes(8.0)
+    assert "lies on the same saddle" in story.state.says
+    story.play(11).takes(4.0)
+    assert story.state.log.step is Step.MOVE
+    advice = story.state.log.string.advice
+    assert advice is not None
+    alone = Story.begin(replace(TWELVE, bridge=replace(TWELVE.bridge, pairs=())), strings=(11,))
+    alone.play(11).takes(6.0)
+    by_mean = alone.state.log.string.advice
+    assert by_mean is not None
+    # Half a cent of the two beliefs' shrinking towards nought is 0.3 mm here.
+    assert advice.mm == pytest.approx(by_mean.mm, abs=0.3)
+
+
+# ------------------------------------------------------------------------------ locking nut
+
+
+def test_the_nut_is_unlocked_first_and_locked_at_last() -> None:
+    story = Story.begin("clamped-tremolo", strings=(1,))
+    assert story.state.asks.startswith("Unlock the nut and centre the fine tuners; pluck string 1")
+    story.play(1).takes(0.1)
+    assert story.state.log.step is Step.FINISHED
+    for word in ("lock the nut", "fine tuner", "check it open and fretted"):
+        assert word in story.state.asks
+
+
+def test_without_clamps_nothing_is_said_of_them() -> None:
+    floating = preset("clamped-tremolo")
+    plain = replace(floating, bridge=replace(floating.bridge, locking_nut=False))
+    story = Story.begin(plain, strings=(1,))
+    assert story.state.asks == "Pluck string 1 open to begin."
+    assert "nut" not in story.play(1).takes(0.1).state.asks
+    assert with_bridge(GUITAR, kind=floating.bridge.kind).bridge.locking_nut
+
+
+def test_the_guide_has_its_steps_and_what_to_mind() -> None:
+    text = " ".join(page(preset("clamped-tremolo").bridge.kind).split())
+    for words in ("middle of its travel", "Lock the nut again", "Never turn a tuner while"):
+        assert words in text
+    assert "locked" not in page(GUITAR.bridge.kind)
