@@ -118,7 +118,7 @@ def rejected_words(reason: Reason, partner: int | None = None) -> str:
     """Why a pluck was rejected, and after a colon what to do about it; ``partner`` is the other
     string of its course."""
     if reason is Reason.TWO_STRINGS and partner is not None:
-        return f"two strings rang: mute string {partner}, its partner"
+        return f"two strings at once: mute string {partner}, its partner"
     return _REMEDIES[reason]
 
 
