@@ -43,7 +43,7 @@ EXAMPLES = """\
   pitchbench forecast --tuning "D2 G2 C3 F3 A3 D4"          a whole tone down, same strings
   pitchbench forecast --gauges "11 14 18 28w 38w 49w"      a heavier set
   pitchbench forecast --instrument "Blue bass" --action 2.0  lower action on one on record
-  pitchbench forecast --preset seven-string --scale "648 654 660 667 673 680 686"
+  pitchbench forecast --preset bass-four --scale "838 846 855 864"
   pitchbench forecast --tuning "C2 G2 C3 F3 A3 D4" --measured 6=1.2
 """
 
