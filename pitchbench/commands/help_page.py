@@ -32,7 +32,7 @@ SECTIONS: Final[dict[str, str]] = {
     "Records": "--resume --session --keep --store --with-sessions --for-good --save",
     "Output": "--hear --out --force --remarks --recommend --next-check --partials "
     "--second-opinion --lbf --units --speak --cue --headphones --large --plain "
-    "--format --help",
+    "--pager --format --help",
 }
 _SECTION_OF: Final = {flag: name for name, flags in SECTIONS.items() for flag in flags.split()}
 
