@@ -43,7 +43,7 @@ def printed(arguments: str) -> str:
         ["-c", "from pitchbench.commands import main; main()", *arguments.split()],
         dimensions=(24, 80),
         cwd=str(ROOT),
-        env={"TERM": "xterm", "LC_ALL": "C.UTF-8", "PATH": os.environ["PATH"]},
+        env={"TERM": "xterm", "LC_ALL": "C.UTF-8", "PATH": os.environ["PATH"], "PAGER": ""},
         encoding="utf-8",
         timeout=60,
     )
