@@ -7,13 +7,22 @@ import numpy as np
 import pytest
 from invented import a_reading
 from recordings import RATE_HZ, Note, play
+from sampler import GUITARS, render_note, require_sampler
 
-from pitchbench.intonation.harmonics import HARMONIC_AT_FRET, TOUCHED, touched_harmonic
+from pitchbench.intonation.harmonics import (
+    HARMONIC_AT_FRET,
+    IN_DOUBT,
+    TOUCHED,
+    Array,
+    touched_harmonic,
+    touched_takes,
+)
 from pitchbench.pitch.listener import Listener, ReadingReady
 from pitchbench.pitch.reading import Partial, Reading
 from pitchbench.presets import preset
 from pitchbench.sound.source import Block
 from pitchbench.strings.virtual import VirtualInstrument
+from pitchbench.units import cents_between
 
 
 def read(virtual: VirtualInstrument, notes: list[Note]) -> list[Reading]:
@@ -103,6 +112,68 @@ def test_equal_temperament_is_two_cents_off_the_just_twelfth() -> None:
     assert equal is not None
     assert just.probability > TOUCHED
     assert equal.probability < 0.01
+
+
+def five_takes(rng: np.random.Generator, *, scatter: float, touched: bool) -> list[float]:
+    """The probabilities after one to five takes of one string, 1 where a take is refused.
+
+    Its partials lie off the law by half a cent, each length its own way, and its saddle is set
+    exactly: the hardest case for telling the two apart.
+    """
+
+    def take(f1_hz: float, off: float, shifts: Array, decay_s: float) -> Reading:
+        partials = tuple(
+            Partial(k, k * f1_hz * 2.0 ** (cents / 1200.0), 0.05, -20.0, decay_s / k, 0.0)
+            for k, cents in enumerate(off + shifts + rng.normal(0.0, 0.05, shifts.size), start=1)
+        )
+        return a_reading(f1_hz, u_cents=0.05, partials=partials)
+
+    open_shifts = rng.normal(0.0, 0.5, 8)
+    shifts = open_shifts[1::2] if touched else rng.normal(0.0, 0.5, 4)
+    opens = [take(110.0, rng.normal(0.0, 0.1), open_shifts, 2.0) for _ in range(2)]
+    takes = [
+        take(220.0, rng.normal(0.0, 0.1 if touched else scatter), shifts, 1.0 if touched else 0.8)
+        for _ in range(5)
+    ]
+    found = [touched_takes(takes[:n], opens, fret=12) for n in range(1, 6)]
+    return [1.0 if each.which else min(each.probability, 0.998) for each in found]
+
+
+@pytest.mark.parametrize("scatter", [0.3, 1.0])
+def test_who_frets_a_string_that_is_set_perfectly_is_hardly_ever_asked(scatter: float) -> None:
+    rng = np.random.default_rng(5)
+    most = [max(five_takes(rng, scatter=scatter, touched=False)) for _ in range(60)]
+    assert sum(p >= IN_DOUBT for p in most) <= 1
+    assert max(most) < TOUCHED
+
+
+def test_who_touches_is_told_or_asked_by_pitch_alone() -> None:
+    rng = np.random.default_rng(5)
+    most = [max(five_takes(rng, scatter=0.0, touched=True)) for _ in range(60)]
+    assert sum(p >= TOUCHED for p in most) > 50
+    assert min(most) >= IN_DOUBT
+
+
+@pytest.mark.sampler
+@pytest.mark.parametrize("name", ["steel guitar", "clean guitar", "finger bass"])
+def test_sampled_strings_set_perfectly_are_not_refused(name: str) -> None:
+    """The note an octave up, tuned to twice the open one: a saddle that is exactly right."""
+    require_sampler()
+    program, lowest = GUITARS[name]
+
+    def sampled(number: int, cents: float = 0.0, velocity: int = 80) -> Reading:
+        sound, rate_hz = render_note(program, number, cents=cents, seconds=2.5, velocity=velocity)
+        listener = Listener(rate_hz)
+        events = [*listener.feed(Block(sound, 0, rate_hz)), *listener.finish()]
+        (found,) = [e.reading for e in events if isinstance(e, ReadingReady)]
+        assert isinstance(found, Reading)
+        return found
+
+    opens = [sampled(lowest + 5, velocity=v) for v in (70, 95)]
+    off = cents_between(sampled(lowest + 17).pitch_hz, 2.0 * opens[0].pitch_hz)
+    takes = [sampled(lowest + 17, d - off, v) for d, v in ((0.2, 70), (-0.3, 80), (0.1, 90))]
+    assert not any(take.undertones for take in takes)
+    assert not touched_takes(takes, opens, fret=12).which
 
 
 def test_nothing_to_compare() -> None:
