@@ -75,11 +75,13 @@ _SUDDEN: Final = 4.0
 #: Words follow one another within this.
 _AMONG_S: Final = 0.6
 #: Ages at which a note that still rings is read, seconds; with how many readings before it one must
-#: agree, and how closely, to be offered; and from which age on it is offered as it is: the partials
+#: agree, how many times as far as it moved since them it may move on, how closely all that must be
+#: known for it to be offered; and from which age on it is offered as it is: the partials
 #: of a real string wander by themselves, and ringing longer hardly tells more. What is certain of
 #: the sound so far may yet be left by what is still to sound (docs/accuracy.md, "While it rings").
 _OFFERS_S: Final = (0.6, 0.9, 1.3, 1.8, 2.5, 3.5, 5.0, 7.0, 9.0)
 _AGREEING: Final = 2
+_STILL_TO_MOVE: Final = 2.0
 _OFFERED_CENTS: Final = 0.5
 _OFFERED_ANYHOW_S: Final = 2.5
 #: The background of a pluck is up to this much of what came before it, clear of its onset and of
@@ -304,7 +306,7 @@ def _offered(note: _Note, reading: Reading, age_s: float) -> Iterator[ReadingRea
     if len(before) < _AGREEING:
         return
     moved_cents = max(abs(cents_between(reading.pitch_hz, hz)) for hz in before)
-    u_cents = max(reading.u_cents, moved_cents)
+    u_cents = math.hypot(reading.u_cents, _STILL_TO_MOVE * moved_cents)
     if u_cents <= _OFFERED_CENTS or age_s >= _OFFERED_ANYHOW_S:
         yield ReadingReady(replace(reading, u_cents=u_cents), final=False)
 
