@@ -111,7 +111,15 @@ def add_instrument(connection: Connection, record: InstrumentRecord) -> bool:
 def put_away(
     connection: Connection, record: InstrumentRecord, its: ColumnElement[bool], at: datetime
 ) -> None:
-    """Take an instrument and ``its`` sessions off the record into one row that can be put back."""
+    """Take an instrument and ``its`` sessions off the record into one row that can be put back.
+
+    One that was removed before, and came again from elsewhere, is one with what is there already.
+    """
+    there = select(removed.c.id).where(removed.c.id == record.id)
+    if connection.execute(there).first() is not None:
+        put_back(connection, record.id)
+        row = connection.execute(select(instruments).where(instruments.c.id == record.id)).one()
+        record = instrument_record(row)
     rows = connection.execute(select(sessions).where(its).order_by(sessions.c.started_at)).all()
     kept = [session_document(whole_session(connection, row)) for row in rows]
     connection.execute(

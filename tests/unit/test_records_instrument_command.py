@@ -57,7 +57,7 @@ def test_two_answers_are_enough_even_if_the_dialogue_is_left_then():
 
 def test_the_details_can_be_gone_through():
     answers = (
-        "Mine\n1\ny\nD2 A2 D3 G3 B3 E4\n\nnot a day\n2026-02-01\n640\n\nneck\n0.7\n2.1\n\nAnna\n"
+        "Mine\n1\ny\nD2 A2 D3 G3 B3 E4\n\nnot a day\n2026-02-01\n640\n\nneck\n0.7\n2.1\n\n\nAnna\n"
     )
     run("add", answers=answers)
     guitar = kept("Mine")

@@ -173,6 +173,21 @@ def test_a_removed_instrument_comes_back_beside_another_one_of_its_name(reposito
     assert repository.instrument("Bench guitar").instrument.action_mm == 2.0
 
 
+def test_what_was_removed_and_came_again_is_removed_again_with_all_its_sessions(repository):
+    """It was taken in anew from another bench, which knew one session of it."""
+    repository.add_instrument(stores.an_instrument())
+    ids = [repository.begin_session(stores.a_setup(), at=NOON) for _ in range(2)]
+    (line,), session = repository.instruments(), repository.session(ids[0])
+    repository.remove_instrument("Bench guitar")
+    repository.take_in([line.record], [session])
+    assert repository.session_ids("Bench guitar") == [ids[0]]
+    repository.remove_instrument("Bench guitar")
+    (gone,) = repository.removed_instruments()
+    assert gone.sessions == 2
+    repository.restore_instrument(gone.id)
+    assert sorted(repository.session_ids("Bench guitar")) == sorted(ids)
+
+
 def test_what_an_instrument_was_before_each_change_is_kept(repository, store_place):
     guitar = stores.an_instrument()
     repository.add_instrument(guitar, at=NOON)
