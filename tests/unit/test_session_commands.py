@@ -212,7 +212,7 @@ def test_bad_input_is_two_sentences_and_an_exit_code(
 @pytest.mark.parametrize("command", ["rehearse", "session"])
 def test_help_opens_with_examples(capsys: pytest.CaptureFixture[str], command: str) -> None:
     ran = Ran(capsys, command, "--help")
-    assert ran.out.startswith(f"Examples:\n  pitchbench {command} ")
+    assert ran.out.startswith(f"Examples:\n  pitchbench {command}")
 
 
 def test_a_rehearsal_that_does_not_finish_says_so(
