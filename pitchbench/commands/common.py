@@ -80,7 +80,10 @@ class Length(Quantity):
         """Read ``value`` into mm; PitchbenchError if it is no length or out of range."""
         if isinstance(value, str):
             with contextlib.suppress(PitchbenchError):
-                value = parse_length(value)
+                length_mm = parse_length(value)
+                if self.fits(length_mm):
+                    return length_mm
+        # What makes no sense is said as it was typed.
         return super().convert(value, param, ctx)
 
 
