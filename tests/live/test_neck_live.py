@@ -13,8 +13,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import soundfile
 from documents import parsed
-from guided_bench import PITCHBENCH, Hands, Session
+from guided_bench import PITCHBENCH, RATE_HZ, Hands, Session, room_noise
 from test_session_screen import TmuxScreen
 from virtual_mic import VirtualMic
 
@@ -40,8 +41,23 @@ class Surveyor:
         for string in (6, 5):
             instrument.tune(string)
         self.hands = Hands(vmic, folder, instrument)
+        self._room = folder / "room.wav"
+        soundfile.write(self._room, room_noise(150), RATE_HZ, subtype="FLOAT")
+        self._noise: subprocess.Popen[bytes] | None = None
+        self.make_room()
         with Repository.open(self.store) as repository:
             repository.add_instrument(preset("six-string"))
+
+    def make_room(self) -> None:
+        """Let the room be heard from now on: where there is none, an input counts as muted."""
+        self.leave_room()
+        self._noise = self.vmic.start_playing(self._room)
+
+    def leave_room(self) -> None:
+        """Let nothing be heard but what is played."""
+        if self._noise is not None:
+            self._noise.kill()
+            self._noise.wait()
 
     def command(self, *options: str) -> list[str]:
         return [*PITCHBENCH, "neck", *options, "--store", str(self.store)]
@@ -93,8 +109,10 @@ class Surveyor:
 
 
 @pytest.fixture
-def surveyor(vmic: VirtualMic, tmp_path: Path) -> Surveyor:
-    return Surveyor(vmic, tmp_path)
+def surveyor(vmic: VirtualMic, tmp_path: Path) -> Iterator[Surveyor]:
+    at_work = Surveyor(vmic, tmp_path)
+    yield at_work
+    at_work.leave_room()
 
 
 @pytest.fixture
@@ -118,6 +136,7 @@ def test_a_neck_is_surveyed_killed_and_gone_on_with(
     surveyor.vmic.remove_device()
     first.wait_for("^note: input lost")
     surveyor.vmic.restore_device()
+    surveyor.make_room()
     first.wait_for("^note: input back")
     asked = surveyor.play_until(
         first, "^do: Pluck string 5", first.wait_for("^do: String 6: fret the 12th")
