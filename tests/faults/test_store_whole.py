@@ -35,7 +35,7 @@ FROZEN = Path(__file__).parents[1] / "unit" / "data" / "store-form-3.sqlite.gz"
 SEED = 11
 
 #: How often each command is killed; .ci/run asks for more.
-KILLS = int(os.environ.get("PITCHBENCH_KILLS", "20")) // 2
+KILLS = max(8, int(os.environ.get("PITCHBENCH_KILLS", "20")) // 8)
 
 Said = dict[str, Any]
 
