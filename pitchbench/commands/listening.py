@@ -148,7 +148,7 @@ def _meant(path: Path) -> list[Path]:
     if not held:
         raise PitchbenchError(
             f"There is no recording in {str(path)!r}.",
-            "Name a folder that holds sound files, or the files themselves.",
+            "Give a folder that holds sound files, or the files themselves.",
         )
     return sorted(held, key=_by_number)
 
