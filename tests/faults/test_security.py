@@ -94,7 +94,7 @@ def test_in_json(store: Path, words: list[str]) -> None:
 def test_in_what_is_typed(store: Path) -> None:
     """What is not known comes back in the error, whole but harmless."""
     for words in (
-        ["sheet", ALL_AT_ONCE],
+        ["sheet", f"{ALL_AT_ONCE}x"],
         ["read", ALL_AT_ONCE],
         ["guide", ALL_AT_ONCE],
         ["import", ALL_AT_ONCE],
@@ -241,6 +241,7 @@ WRITING: dict[tuple[str, str], list[tuple[list[str | Path], str]]] = {
         (["sheet", "last"], ending) for ending in (".html", ".csv", ".json", ".pdf")
     ],
     ("export", "--out"): [(["export"], ".json")],
+    ("records check", "--save"): [(["records", "check"], ".json")],
     ("drift", "--out"): [(["drift", PLUCKS], ending) for ending in (".svg", ".png", ".pdf")],
     ("neck", "--out"): [(["neck", SAMPLES / "g3-neck-low-frets.flac", "--string", "G3"], ".svg")],
     ("repeatability", "--out"): [(["repeatability", PLUCKS], ".svg")],
@@ -259,7 +260,7 @@ def test_every_option_that_writes_is_known_here() -> None:
         for name, command in COMMANDS.items()
         for parameter in command.params
         for option in parameter.opts
-        if isinstance(parameter.type, click.Path) and option in {"--out", "--record"}
+        if isinstance(parameter.type, click.Path) and option in {"--out", "--record", "--save"}
     }
     reading = {
         (name, option)
