@@ -210,6 +210,14 @@ def move_large(move: Move) -> Large:
     )  # fmt: skip
 
 
+def move_in_brief(move: Move) -> Large:
+    """The move beside the word that asks for it, with the caution that there is room for."""
+    mind = "Wear eye protection: it can snap."
+    if move.turns is None:
+        return Large(f"{move.size_mm:.1f}", f"mm {DIRECTION_WORDS[move.direction]}", "", mind)
+    return Large(f"{move.turns:.1f}", f"turns {move.rotation}", "", mind)
+
+
 def _last_note(state: State, theme: Theme) -> Large:
     """No offset yet: the last good note of this string, else that there is none."""
     return _shown_large(state, theme) or Large("", "", "", "no note of this string yet")

@@ -30,6 +30,7 @@ from pitchbench.screen.number import (
     Scale,
     figure_scale,
     large_of,
+    move_in_brief,
     move_large,
     number_lines,
 )
@@ -201,6 +202,10 @@ def _bench(state: State, theme: Theme, width: int, room: int, scales: _Scales) -
 def _number(state: State, theme: Theme, width: int, scales: _Scales) -> list[Text]:
     """What to do in block letters with the number beside it; at the end the number alone."""
     word, large = request_word(state), large_of(state, theme)
+    move = shown_move(state)
+    if scales.request is None and state.log.step is Step.MOVE and move is not None:
+        # There is no room for the move's own picture, and cents beside MOVE pass for turns.
+        large = move_in_brief(move)
     if not word:
         return number_lines(large, theme, width, scales.figure)
     return request_lines(word, large, theme, width, scales.request)
