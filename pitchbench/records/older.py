@@ -30,7 +30,9 @@ def current_entry(document: Document) -> Document:
     if document.get("said_mm") is not None:
         return {"kind": "said", **common, "mm": document["said_mm"]}
     if document.get("tolerance_cents") is not None:
-        return {"kind": "tolerance", **common, "cents": document["tolerance_cents"]}
+        # It was that of all strings; the note stood at the one at work.
+        at_s = document["at_s"]
+        return {"kind": "tolerance", "at_s": at_s, "cents": document["tolerance_cents"]}
     if document.get("step") is not None and document["string"] is not None:
         fret = 0 if document["step"] in _OPEN_STEPS else None
         return {"kind": "step", **common, "step": document["step"], "fret": fret}
