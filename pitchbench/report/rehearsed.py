@@ -37,8 +37,11 @@ COLUMNS: Final = ("string", "found", "in truth", "moves", "left", "in truth", "r
 
 def found_in(rehearsal: Rehearsal, survey: Survey | None) -> tuple[Finding, ...]:
     """Every sign of a fault, in the session and in a survey of the neck; from what was heard."""
+    found = findings(rehearsal.state.log)
+    uneven = {each.string for each in found if each.fault is Fault.OLD_STRING}
     nut = [] if survey is None else _nut(survey)
-    return (*findings(rehearsal.state.log), *nut)
+    # An uneven string's first frets say nothing of the nut: another string comes first.
+    return (*found, *(each for each in nut if each.string not in uneven))
 
 
 def _nut(survey: Survey) -> list[Finding]:

@@ -69,7 +69,7 @@ def test_at_most_fifteen_frames_a_second_and_the_last_one_always(terminal: Pty) 
         for n in range(1000):
             # A second in a thousand steps, a new pitch in each.
             clock.now_s += 0.001
-            pitch_hz = live.pitch_hz * (1 + 1e-4 * n)
+            pitch_hz = live.pitch_hz * (1 + 3e-5 * n)
             screen(ringing, replace(ringing, live=replace(live, pitch_hz=pitch_hz)))
             frames += bool(terminal.written())
         assert 13 <= frames <= 16

@@ -25,7 +25,7 @@ def shown(*arguments: str, lines: int = 12, **environment: str) -> str:
         sys.executable,
         ["-c", "from pitchbench.commands import main; main()", *arguments],
         dimensions=(lines, 80),
-        env={**os.environ, "TERM": "xterm", "NO_COLOR": "1", **environment},
+        env={**os.environ, "TERM": "xterm", "NO_COLOR": "1", "LINES": str(lines), **environment},
         encoding="utf-8",
         timeout=60,
     )

@@ -6,6 +6,7 @@ is the reading of the untouched recording; what was done to it may widen the ±,
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import NamedTuple
 
@@ -27,6 +28,9 @@ import phone_files
 from phone_files import AAC, AAC_16K, OPUS, Form
 
 Sound = NDArray[np.float32]
+
+#: A note that is only just read, its u near the five cents from which none is, may be lost.
+_HARDLY_READ_CENTS = 4.0
 
 #: Standard uncertainties: what stands after ± is 1.96 of them.
 _WITHIN = 1.96
@@ -74,9 +78,12 @@ def _sounds() -> list[tuple[str, Sound, int]]:
 def test_lossy_codecs(tmp_path: Path, plucks: list[Plucked], form: Form) -> None:
     for one in plucks:
         here = read(phone_files.write(tmp_path / "a", one.sound, one.rate_hz, form))
+        if not here and one.reading.u_cents > _HARDLY_READ_CENTS:
+            continue
         assert len(here) == 1, one.name
         apart = cents_between(here[0].pitch_hz, one.reading.pitch_hz)
-        assert abs(apart) < _WITHIN * here[0].u_cents, one.name
+        # A codec makes another draw of the noise: both readings err.
+        assert abs(apart) < _WITHIN * math.hypot(here[0].u_cents, one.reading.u_cents), one.name
 
 
 def ridden(sound: Sound, rate_hz: int) -> Sound:
