@@ -35,10 +35,8 @@ _numbers = itertools.count()
 _REQUIRED = os.environ.get("PITCHBENCH_REQUIRE_LIVE") == "1"
 
 
-@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Live tests run in real time: under xdist, one after another on one worker. (Before xdist's own
-    turn, when it looks for the mark.)"""
+    """Live tests run in real time: under xdist, one after another on one worker."""
     for item in items:
         if item.get_closest_marker("live"):
             item.add_marker(pytest.mark.xdist_group("live"))

@@ -167,7 +167,7 @@ def test_a_lost_input_is_found_under_its_new_number(vmic: VirtualMic, tmp_path: 
 def numbers(env: dict[str, str]) -> dict[str, int]:
     """What PortAudio calls each input, asked anew."""
     code = """
-from pitchbench.sound.microphone import list_inputs
+from pitchbench.sound.portaudio import list_inputs
 for device in list_inputs():
     print(device.name, device.number)
 """
