@@ -74,8 +74,7 @@ _PRIORITY: Final[dict[Step, tuple[str, ...]]] = {
     Step.TUNE: ("number", "says", "strip", "trace"),
     Step.OPEN: ("number", "strip", "says", "takes", "trace"),
     Step.FRETTED: ("number", "strip", "says", "takes", "trace"),
-    # What is said repeats the move, whose cautions must not make way for it.
-    Step.MOVE: ("number", "move", "says", "strip", "takes"),
+    Step.MOVE: ("number", "says", "move", "strip", "takes"),
     # A string is retuned after its saddle was moved, or slackened with the move still to be made.
     Step.RETUNE: ("number", "says", "move", "strip", "trace"),
     Step.BORDER: ("number", "says", "move", "strip", "takes", "trace"),
@@ -240,8 +239,7 @@ def _panes(
     count = len(state.log.strings)
     move = ("the move", lambda w, h: move_lines(state, theme, w, h))
     # The move is what the hands do next: it comes as complete as it fits, before all the rest.
-    before_it = len(number) + (0 if state.log.step is Step.MOVE else len(says))
-    free = max(4, room - before_it)
+    free = max(4, room - len(number) - len(says))
     move_height = 1 + len(move_lines(state, theme, width, free - 1))
     panes = [
         _Pane("number", (len(number),), lambda _: number),

@@ -293,8 +293,8 @@ def _ask_retune(state: State) -> str:
     if state.log.string.advice is None:
         return f"Tune string {state.log.current} up to {_note(state)} again and pluck it."
     # Asked twice, a move is made twice: what is done already must not seem to be asked again.
-    move = f"If not done yet, {what_to_move(state.setup, 'the')}{_how_far(state)}"
-    return f"{move}. Then tune string {state.log.current} up to {_note(state)} and pluck it."
+    move = f"{what_to_move(state.setup, 'the').capitalize()}{_how_far(state)}, if not done"
+    return f"{move}; then tune string {state.log.current} up to {_note(state)} and pluck it."
 
 
 def _ask_check(state: State) -> str:

@@ -92,7 +92,6 @@ def test_a_word_stands_beside_the_number_in_every_verdict() -> None:
         "fretted": "more takes",
         "last-round-open": "more takes",
         "border-good": "leave it",
-        "move": "sharp",
         "border": "border",
     }
     for name, word in words.items():
@@ -100,6 +99,16 @@ def test_a_word_stands_beside_the_number_in_every_verdict() -> None:
             text = " ".join(line.plain for line in render(STATES[name], 40, 12, theme))
             assert f", {word}" in text or f" {word}" in text
             assert "12th fret against open" in text or not theme.glyphs.unicode
+
+
+def test_beside_move_in_a_small_window_stand_its_turns_and_no_cents() -> None:
+    """Cents in its place would be taken for turns."""
+    for theme in THEMES:
+        text = " ".join(line.plain for line in render(STATES["move"], 40, 12, theme))
+        if theme.glyphs.unicode:
+            assert "turns clockwise" in text
+            assert "Wear eye protection" in text
+        assert "12th fret against open" not in text
 
 
 def test_one_note_is_this_note_and_the_offset_is_named() -> None:
