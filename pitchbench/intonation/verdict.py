@@ -110,7 +110,7 @@ def progress_words(verdict: Verdict) -> str:
 
 def sure_words(verdict: Verdict) -> str:
     """How sure it is which way it goes, and how many more plucks that usually takes: "82 % sure:
-    leave it; some 3 more plucks"."""
+    leave it; about 3 more plucks"."""
     leaving = verdict.p_within >= 0.5
     p, what = (verdict.p_within, "leave") if leaving else (1.0 - verdict.p_within, "move")
     words = f"{percent(p)} sure: {what} it"
@@ -118,7 +118,7 @@ def sure_words(verdict: Verdict) -> str:
     if more is None:
         return words
     count = more.open + more.fretted
-    return f"{words}; {f'some {count} more plucks' if count > 1 else '1 more pluck'}"
+    return f"{words}; {f'about {count} more plucks' if count > 1 else '1 more pluck'}"
 
 
 def choice_words(verdict: Verdict) -> str:

@@ -72,6 +72,8 @@ def truth_rows(rehearsal: Rehearsal) -> list[tuple[str, ...]]:
     for number in log.setup.order:
         string = log.strings[number - 1]
         right = [m.advised_mm * m.true_before_cents > 0.0 for m in rehearsal.moves_of(number)]
+        # The player moves a saddle; the log knows of it once the string is heard again.
+        unheard = len(right) > len(string.moves)
         moves = f"{len(right)}" if all(right) else f"{len(right)}, {right.count(False)} wrong"
         true_left = rehearsal.true_left_cents[number]
         rows.append(
@@ -80,9 +82,9 @@ def truth_rows(rehearsal: Rehearsal) -> list[tuple[str, ...]]:
                 _said(string.found),
                 f"{rehearsal.true_found_cents[number]:+z.1f}",
                 moves,
-                _said(string.now),
+                _said(None if unheard else string.now),
                 f"{true_left:+z.1f}",
-                _right(log, number, true_left),
+                "moved, not heard since" if unheard else _right(log, number, true_left),
             )
         )
     return rows

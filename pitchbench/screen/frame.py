@@ -78,8 +78,10 @@ def header(left: Text, right: Text, job: Job, theme: Theme, width: int) -> Text:
     """The first line: ``left``, and ``right`` unless the picture is frozen or the sound lost."""
     paused = isinstance(job, Taught) and job.paused
     states = (("no sound", job.input_lost), ("frozen", job.display.frozen), ("paused", paused))
-    words = ", ".join(word for word, applies in states if applies)
-    return spread(left, Text(f" {words} ", theme.caution) if words else right, width)
+    apply = [word for word, applies in states if applies]
+    if len(", ".join(apply)) + 3 + left.cell_len > width:
+        apply = apply[:1]
+    return spread(left, Text(f" {', '.join(apply)} ", theme.caution) if apply else right, width)
 
 
 def ask_lines(asks: str, theme: Theme, width: int) -> list[Text]:

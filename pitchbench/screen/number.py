@@ -173,7 +173,9 @@ def _shown_large(state: State, theme: Theme) -> Large | None:
             cents = cents_off(state, reading.pitch_hz, fret)
             sure = _plus_minus(half95(reading.u_cents), theme)
             about = _against(state, fret)
-            return Large(figure_of(cents, theme), "settled", sure, about, caption=_NOTE)
+            # Which note it is stands beside the number: what is asked for next may be another.
+            word = about.partition(" against")[0]
+            return Large(figure_of(cents, theme), word, sure, about, caption=_NOTE)
     return None
 
 

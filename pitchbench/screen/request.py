@@ -42,7 +42,7 @@ def request_word(state: State) -> str:
     if state.input_lost is not None or log.finished:
         return ""
     if state.ringing and log.tuned and log.step is not Step.BORDER:
-        return "WAIT" if state.offered is None else "DAMP"
+        return "RING" if state.offered is None else "DAMP"
     if log.step is Step.TUNE and _has_just_turned_to(state):
         return "NEXT"
     if log.step is Step.LAST_ROUND and not log.tuned:

@@ -151,7 +151,10 @@ def _header(state: State, theme: Theme, width: int) -> Text:
         name = printable(state.setup.instrument.name, theme)
         left = Text.assemble((f"{step_words(state)}  ", theme.number), name)
     else:
-        of = "" if width < 60 else f" of {len(state.log.strings)}"
+        order = state.setup.order
+        of = ""
+        if width >= 60 and state.log.current in order:
+            of = f" ({order.index(state.log.current) + 1} of {len(order)})"
         left = Text.assemble(
             (f"string {state.log.current}{of} {g.dot} {string.note} {g.dot} ", theme.plain),
             (step_words(state), theme.number),

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from pitchbench.intonation.bridge import Move, move_words
+from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.pairs import disagreement_words
 from pitchbench.intonation.response import effect, inferred_mm
@@ -165,12 +165,9 @@ def _advise(state: State, move: Move) -> State:
     if state.log.step is not Step.MOVE:
         state = enter(state, Step.MOVE)
     state = _advised(state, move)
-    setup, now = state.log.setup, state.log.string.now
+    now = state.log.string.now
     off = "off" if now is None else words.offset_words(now)
-    says = (
-        f"String {state.log.current} is {off} at {words.place(setup, state.log.current)}: "
-        f"{words.what_to_move(setup, 'its')} {move_words(move)}.{words.ends_words(move)}"
-    )
+    says = f"String {state.log.current} is {off}.{words.ends_words(move)}"
     return replace(state, says=f"{remark} {says}".strip())
 
 

@@ -63,7 +63,7 @@ def test_what_to_do_stands_in_block_letters_in_every_window() -> None:
     """Of the smallest window too, and the number beside it: they are the last to be given up."""
     words = {
         "before": "OPEN", "tune": "NEXT", "tune-flat": "TUNE", "open": "OPEN", "fretted": "12TH",
-        "settling": "WAIT", "settled": "DAMP", "move": "MOVE", "retune": "TUNE", "border": "NEXT",
+        "settling": "RING", "settled": "DAMP", "move": "MOVE", "retune": "TUNE", "border": "NEXT",
         "last-round": "TUNE", "last-round-open": "12TH", "finished": "", "no-sound": "",
     }  # fmt: skip
     for name, word in words.items():

@@ -73,7 +73,9 @@ def test_what_is_decided_needs_no_more_takes(decision: Decision) -> None:
 
 def test_how_sure_it_is_which_way_it_goes() -> None:
     said = {
-        Verdict(TAKE_MORE, 2.0, 0.829, plucks_to_go=2.2): "82 % sure: leave it; some 3 more plucks",
+        Verdict(
+            TAKE_MORE, 2.0, 0.829, plucks_to_go=2.2
+        ): "82 % sure: leave it; about 3 more plucks",
         Verdict(TAKE_MORE, 2.0, 0.26, plucks_to_go=1.0): "74 % sure: move it; 1 more pluck",
         Verdict(LEAVE, 2.0, 0.951): "95 % sure: leave it",
         Verdict(MOVE, 2.0, 0.001): "over 99 % sure: move it",
