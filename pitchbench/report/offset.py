@@ -17,6 +17,7 @@ from pitchbench.intonation.verdict import (
     Decision,
     MoreTakes,
     Notice,
+    choice_words,
     explain,
     notice_words,
     percent,
@@ -111,13 +112,13 @@ def offset_document(result: OffsetResult) -> OffsetDocument:
 
 def what_to_do(result: OffsetResult) -> str:
     """The one sentence that the whole command is for."""
+    if result.verdict.border:
+        return f"On the border: {choice_words(result.verdict)}; more takes would hardly decide it."
     if result.move is not None:
         seen = ", seen from the screw head" if result.move.rotation else ""
         return f"Move the saddle {move_words(result.move)}{seen}."
     if result.verdict.decision is Decision.LEAVE:
         return "Leave the saddle where it is."
-    if result.verdict.border:
-        return "On the border: more takes would hardly decide it."
     return "Take more before you touch the saddle."
 
 

@@ -73,14 +73,15 @@ def offsets_document(whole: WholeInstrument) -> OffsetsDocument:
 
 def in_short(whole: WholeInstrument) -> str:
     """What there is to do, in a sentence: "Move 2 saddles, leave 3 where they are."."""
-    decided = [each.result.verdict.decision for each in whole.strings if each.result]
-    count = Counter(decided)
+    judged = [each.result.verdict for each in whole.strings if each.result]
+    count = Counter("border" if verdict.border else verdict.decision for verdict in judged)
     unheard = sum(not each.plucks for each in whole.strings)
-    unclear = len(whole.strings) - len(decided) - unheard
+    unclear = len(whole.strings) - len(judged) - unheard
     parts = [
         _many(count[Decision.MOVE], "move 1 saddle", "move {} saddles"),
         _many(count[Decision.LEAVE], "leave 1 where it is", "leave {} where they are"),
         _many(count[Decision.TAKE_MORE], "take more of 1 string", "take more of {} strings"),
+        _many(count["border"], "1 is on the border", "{} are on the border"),
         _many(unclear, "1 string could not be judged", "{} strings could not be judged"),
         _many(unheard, "1 was not heard", "{} were not heard"),
     ]
@@ -106,7 +107,9 @@ def row(each: StringOffset) -> list[str]:
 def _to_do(each: StringOffset) -> str:
     result = each.result
     assert result is not None
-    return f"move {move_words(result.move)}" if result.move else what_to_do(result)
+    if result.move is None or result.verdict.border:
+        return what_to_do(result)
+    return f"move {move_words(result.move)}"
 
 
 def lines(whole: WholeInstrument) -> list[tuple[str, str]]:
