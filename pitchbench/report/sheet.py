@@ -146,7 +146,7 @@ def build_sheet(record: SessionRecord, words: Words = NOTHING_SAID) -> Sheet:
         workshop=words.workshop,
         title=f"Setup sheet: {instrument.name}",
         warning=_REHEARSAL if meta.rehearsal else "",
-        summary=summary_words(record),
+        summary=_summary(record, tolerance),
         facts=_facts(record, tolerance, words.workshop.technician),
         rows=tuple(_row(setup, string) for string in log.strings),
         takes=tuple(row for string in log.strings for row in _takes_rows(string)),
@@ -156,20 +156,18 @@ def build_sheet(record: SessionRecord, words: Words = NOTHING_SAID) -> Sheet:
     )
 
 
-def summary_words(record: SessionRecord) -> str:
-    """ "Worst string 14.9 → 0.4 cents; 6 of 6 within ±2": what came of it, in one line."""
-    log, order = record.log, record.setup.order
-    strings = [string for string in log.strings if string.number in order]
-    found = [s for s in strings if s.found is not None and s.now is not None]
+def _summary(record: SessionRecord, tolerance: str) -> str:
+    """ "Worst string 14.9 ± 1.2 → 0.4 ± 1.6 cents; 6 of 6 within ±2 cents": what came of it."""
+    order = record.setup.order
+    strings = [string for string in record.log.strings if string.number in order]
     within = sum(string.outcome is Outcome.LEAVE for string in strings)
-    counted = f"{within} of {len(strings)} within ±{log.tolerance_cents:g}"
-    if not found:
-        return f"{counted} cents"
-    worst = max(found, key=lambda s: abs(s.found.offset_cents) if s.found else 0.0)
-    assert worst.found is not None
-    assert worst.now is not None
-    before, after = (abs(offset.offset_cents) for offset in (worst.found, worst.now))
-    return f"Worst string {before:.1f} → {after:.1f} cents; {counted}"
+    counted = f"{within} of {len(strings)} within ±{tolerance}"
+    pairs = [(s.found, s.now) for s in strings if s.found is not None and s.now is not None]
+    if not pairs:
+        return counted
+    worst = max(pairs, key=lambda pair: abs(pair[0].offset_cents))
+    before, after = (f"{abs(o.offset_cents):.1f} ± {o.belief.half():.1f}" for o in worst)
+    return f"Worst string {before} → {after} cents; {counted}"
 
 
 def _said(record: SessionRecord, words: Words) -> tuple[tuple[str, str], ...]:
@@ -386,16 +384,21 @@ def interval_words(offset: Offset | None) -> str:
     if offset is None:
         return NOT_MEASURED
     low, high = offset.interval95_cents
-    return f"{offset.offset_cents:+z.1f} [{low:+z.1f}, {high:+z.1f}]".replace("-", "−")
+    return _printed(f"{offset.offset_cents:+z.1f} [{low:+z.1f}, {high:+z.1f}]")
+
+
+def _printed(figures: str) -> str:
+    """With the minus sign of print."""
+    return figures.replace("-", "−")
 
 
 def _saddle(instrument: Instrument, result: StringState) -> str:
     """Net travel, and the setback that results where the one at the start is known."""
     travel = length_words(result.travel_mm, sign=True) if result.moves else length_words(0.0, 0)
     if not instrument.setback_mm:
-        return travel
+        return _printed(travel)
     setback_mm = instrument.setback_mm[result.number - 1] + result.travel_mm
-    return f"{travel}, setback {length_words(setback_mm)}".replace("-", "−")
+    return _printed(f"{travel}, setback {length_words(setback_mm)}")
 
 
 def _takes_rows(result: StringState) -> list[TakesRow]:
@@ -407,7 +410,7 @@ def _takes_rows(result: StringState) -> list[TakesRow]:
 
 
 def _takes_row(string: int, when: str, takes: RoundTakes) -> TakesRow:
-    offsets = " ".join(f"{cents:+z.1f}" for cents in takes.offsets_cents).replace("-", "−")
+    offsets = _printed(" ".join(f"{cents:+z.1f}" for cents in takes.offsets_cents))
     judged = interval_words(takes.offset)
     if takes.offset is not None and takes.offset.carried_over:
         judged += ", with what was known before the move"

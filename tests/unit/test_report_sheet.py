@@ -139,9 +139,9 @@ def test_a_plain_summary_comes_first():
     strings = [string for string in record.log.strings if string.found is not None]
     worst = max(abs(string.found.offset_cents) for string in strings)
     lines = sheet_lines(record)
-    assert lines[1].startswith(f"Worst string {worst:.1f} → ")
+    assert lines[1].startswith(f"Worst string {worst:.1f} ± ")
     set_right = sum(string.outcome is Outcome.LEAVE for string in record.log.strings)
-    assert f"{set_right} of {len(record.setup.order)} within ±2" in lines[1]
+    assert f"{set_right} of {len(record.setup.order)} within ±2 cents" in lines[1]
     assert lines[1] in Page(sheet_html(record)).words
 
 
