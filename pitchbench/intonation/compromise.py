@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -22,7 +23,7 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import setback_mm
-from pitchbench.intonation.neck import LARGEST_MOVE_MM, StringNeck, believed_offsets
+from pitchbench.intonation.neck import LARGEST_MOVE_MM, StringNeck, believed_offsets, bound95_cents
 from pitchbench.intonation.played import Place, Played
 from pitchbench.units import CENTS_PER_NEPER, fret_ratio
 
@@ -50,9 +51,11 @@ class StringSetting:
 class Left:
     """What a setting leaves of what is played, root mean squares: error in cents, and beats a
     second of the chords' octaves, fifths and unisons; of each note against one in tune where there
-    are no chords."""
+    are no chords. ``most95_cents`` is what the error that truly is left lies below with at least
+    95 % probability."""
 
     cents: float
+    most95_cents: float
     beats_hz: float
 
 
@@ -164,9 +167,12 @@ class _Task:
         else:
             beats = [self._hz(place) * error[place] / CENTS_PER_NEPER for place in self.notes]
             beat_weights = weights
-        return Left(_rms(off, weights), _rms(beats, beat_weights))
+        played = [row for row, place in enumerate(places) if place in self.notes]
+        bound = bound95_cents(np.array(off), self._covariance[np.ix_(played, played)], weights)
+        left = _rms(off, weights)
+        return Left(left, max(left, bound), _rms(beats, beat_weights))
 
-    @property
+    @cached_property
     def _places(self) -> list[Place]:
         """Every note that counts: those played, and the rest of the neck a little."""
         elsewhere = [
@@ -177,7 +183,7 @@ class _Task:
         ]
         return [*self.notes, *elsewhere]
 
-    @property
+    @cached_property
     def _inverse(self) -> Array:
         """Pseudo-inverse of the weighted design, shape (columns, places)."""
         places = self._places
@@ -206,7 +212,7 @@ class _Task:
             cents[rows] = mean - (0.0 if nut else neck.nut.centre)
         return cents
 
-    @property
+    @cached_property
     def _covariance(self) -> Array:
         covariance = np.zeros((len(self._places),) * 2)
         for rows, neck, frets in self._by_string():

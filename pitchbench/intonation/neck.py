@@ -401,14 +401,22 @@ def _most_left_cents(
     remaining, covariance = believed_offsets(neck, list(weights))
     remaining = remaining + change
     covariance = covariance + np.outer(change, change) * BY_GEOMETRY.factor_u**2
-    weight = np.array(list(weights.values())) / sum(weights.values())
+    return max(bound95_cents(remaining, covariance, list(weights.values())), left_cents)
+
+
+def bound95_cents(
+    remaining: NDArray[np.float64], covariance: NDArray[np.float64], weights: Sequence[float]
+) -> float:
+    """What the weighted root mean square of errors of this mean and covariance lies below with at
+    least 95 % probability: its square is taken for a gamma variable of the same mean and variance.
+    """
+    weight = np.array(weights) / sum(weights)
     weighted = weight[:, None] * covariance
     mean = float(weight @ np.square(remaining) + np.trace(weighted))
     square = 4.0 * float((weight * remaining) @ covariance @ (weight * remaining))
     square += 2.0 * float(np.trace(weighted @ weighted))
     shape = mean**2 / square
-    bound = math.sqrt(float(special.gammaincinv(shape, 0.95)) * mean / shape)
-    return max(bound, left_cents)
+    return math.sqrt(float(special.gammaincinv(shape, 0.95)) * mean / shape)
 
 
 def believed_offsets(

@@ -10,7 +10,7 @@ from pitchbench.analysis.neck import HeardChord, HeardString, NeckResult, Survey
 from pitchbench.belief import half95
 from pitchbench.intonation.bridge import Move, move_interval_words, move_words
 from pitchbench.intonation.chords import Chord, Interval
-from pitchbench.intonation.compromise import StringSetting
+from pitchbench.intonation.compromise import Left, StringSetting
 from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
 from pitchbench.intonation.take import Take
 from pitchbench.notes import ordinal
@@ -169,17 +169,25 @@ def compromise_words(result: NeckResult) -> list[str]:
         return []
     names = {string.number: string.name for string in result.strings}
     gained = best.at_the_12th.cents - best.best.cents
-    return [
-        f"What you play is {best.now.cents:.1f} cents off (rms) now, {best.at_the_12th.cents:.1f} "
-        f"with every 12th fret right, {best.best.cents:.1f} with what follows; it beats "
-        f"{best.now.beats_hz:.2f}, {best.at_the_12th.beats_hz:.2f} and {best.best.beats_hz:.2f} "
-        "times a second."
+    now, at_the_12th, with_this = map(_left_words, (best.now, best.at_the_12th, best.best))
+    lines = [
+        f"What you play is {now} off (rms) now, {at_the_12th} with every 12th fret right, "
+        f"{with_this} with what follows; it beats {best.now.beats_hz:.2f}, "
+        f"{best.at_the_12th.beats_hz:.2f} and {best.best.beats_hz:.2f} times a second."
         + " Hardly better than every 12th fret right: set it so."
-        * (gained < _HARDLY_CENTS),
-        f"A nut put right as well would leave {best.with_the_nut.cents:.1f} cents and "
-        f"{best.with_the_nut.beats_hz:.2f} beats: work for a qualified repairer.",
-        *(f"{names[each.string]}: {_setting_words(each)}" for each in best.strings),
+        * (gained < _HARDLY_CENTS)
     ]
+    if any(abs(neck.nut.centre) > neck.nut.half() for _, neck in result.necks):
+        lines.append(
+            f"A nut put right as well would leave {_left_words(best.with_the_nut)} and "
+            f"{best.with_the_nut.beats_hz:.2f} beats: work for a qualified repairer."
+        )
+    return lines + [f"{names[each.string]}: {_setting_words(each)}" for each in best.strings]
+
+
+def _left_words(left: Left) -> str:
+    """ "1.1 cents (95 %: at most 2.3)"."""
+    return f"{left.cents:.1f} cents (95 %: at most {left.most95_cents:.1f})"
 
 
 def _setting_words(setting: StringSetting) -> str:
