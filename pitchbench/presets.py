@@ -21,7 +21,7 @@ from pitchbench.instrument import (
     StringSpec,
 )
 from pitchbench.notes import Note
-from pitchbench.refit import parse_gauge, with_scale
+from pitchbench.refit import neighbours, parse_gauge, with_scale
 
 
 def _string(note: str, gauge: str, wrap: Material = Material.NICKEL_WOUND) -> StringSpec:
@@ -75,14 +75,7 @@ def _nylon_strings() -> tuple[StringSpec, ...]:
 
 
 def _plain_nylon(tuning: str, gauges: str) -> tuple[StringSpec, ...]:
-    return tuple(
-        replace(spec, material=Material.NYLON, wound=False) for spec in _strings(tuning, gauges)
-    )
-
-
-def _courses(strings: int) -> tuple[tuple[int, int], ...]:
-    """Strings 1 and 2, 3 and 4, ...: those that lie side by side and are played as one."""
-    return tuple((n, n + 1) for n in range(1, strings, 2))
+    return tuple(replace(spec, material=Material.NYLON) for spec in _strings(tuning, gauges))
 
 
 _SEVEN_STRING: Final = replace(
@@ -146,10 +139,10 @@ _ALL: Final = (
         name="twelve-string",
         strings=_strings(_TWELVE, "10 10 13 13 17 8 26w 12 36w 18 46w 26w"),
         bridge=Bridge(
-            BridgeKind.PAIRED_SADDLES, 0.5, ScrewHeads.TAIL, 6.0, 6.0, pairs=_courses(12)
+            BridgeKind.PAIRED_SADDLES, 0.5, ScrewHeads.TAIL, 6.0, 6.0, pairs=neighbours(12)
         ),
         string_set="010-046 nickel-wound, octaves from 008",
-        courses=_courses(12),
+        courses=neighbours(12),
     ),
     replace(
         _SIX_STRING,
@@ -160,9 +153,7 @@ _ALL: Final = (
     replace(
         _SIX_STRING,
         name="paired-saddles",
-        bridge=Bridge(
-            BridgeKind.PAIRED_SADDLES, 0.5, ScrewHeads.TAIL, 6.0, 6.0, ((1, 2), (3, 4), (5, 6))
-        ),
+        bridge=Bridge(BridgeKind.PAIRED_SADDLES, 0.5, ScrewHeads.TAIL, 6.0, 6.0, neighbours(6)),
     ),
     replace(
         _SIX_STRING,
@@ -210,11 +201,11 @@ _ALL: Final = (
         strings=_strings(
             "E5 E5 A4 A4 D4 D4 G3 G3", "11 11 15 15 26w 26w 40w 40w", Material.BRONZE_WOUND
         ),
-        bridge=Bridge(BridgeKind.SLIDING_WOOD, pairs=_courses(8)),
+        bridge=Bridge(BridgeKind.SLIDING_WOOD, pairs=neighbours(8)),
         frets=20,
         action_mm=1.6,
         string_set="011-040 bronze-wound",
-        courses=_courses(8),
+        courses=neighbours(8),
     ),
     Instrument(
         name="banjo-five",

@@ -22,6 +22,9 @@ from pitchbench.units import MM_PER_INCH
 #: Scales beyond these are taken for a slip of the keyboard (ukulele to long-scale bass).
 SCALE_RANGE_MM: Final = (300.0, 1100.0)
 
+#: Travel per turn of the screws of bridges, generously.
+SCREW_PITCH_RANGE_MM: Final = (0.2, 2.0)
+
 _OCTAVE: Final = 12
 
 _DIAMETER_RANGE_MM: Final = (0.15, 5.0)
@@ -269,7 +272,8 @@ def with_bridge(
     PitchbenchError
         If the screw's pitch is not between 0.2 and 2 mm per turn.
     """
-    if screw_pitch_mm is not None and not 0.2 <= screw_pitch_mm <= 2.0:
+    low, high = SCREW_PITCH_RANGE_MM
+    if screw_pitch_mm is not None and not low <= screw_pitch_mm <= high:
         raise PitchbenchError(
             f"A screw of {screw_pitch_mm:g} mm per turn is out of the question.",
             "Give the travel per turn, such as 0.5 for an M3 screw.",
@@ -278,7 +282,7 @@ def with_bridge(
     if kind is not None and kind is not bridge.kind:
         bridge = Bridge(
             kind,
-            pairs=_neighbours(instrument) if kind is BridgeKind.PAIRED_SADDLES else (),
+            pairs=neighbours(len(instrument.strings)) if kind is BridgeKind.PAIRED_SADDLES else (),
             locking_nut=kind is BridgeKind.CLAMPED_TREMOLO,
         )
     return replace(
@@ -291,9 +295,9 @@ def with_bridge(
     )
 
 
-def _neighbours(instrument: Instrument) -> tuple[tuple[int, int], ...]:
-    """Strings 1 and 2, 3 and 4, ...: those that share a saddle on a bridge of paired saddles."""
-    return tuple((n, n + 1) for n in range(1, len(instrument.strings), 2))
+def neighbours(strings: int) -> tuple[tuple[int, int], ...]:
+    """Strings 1 and 2, 3 and 4, ...: those that share a saddle or are played as one."""
+    return tuple((n, n + 1) for n in range(1, strings, 2))
 
 
 def _check_count(given: int, instrument: Instrument, what: str, item: str) -> None:

@@ -99,6 +99,11 @@ class WholeQuantity(Quantity):
         return super().fits(number) and number == int(number)
 
 
+def words_of(text: str) -> list[str]:
+    """A list as people write it, with blanks or commas between."""
+    return text.replace(",", " ").split()
+
+
 def whole_number(text: str) -> int | None:
     """The whole number that ``text`` is; None if it is none, or longer than any that makes sense
     (and so longer than Python reads)."""

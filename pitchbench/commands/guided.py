@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 import click
 
-from pitchbench.commands.common import is_plain, printable, whole_number
+from pitchbench.commands.common import is_plain, printable, whole_number, words_of
 from pitchbench.commands.instrument_options import instrument_options
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
@@ -50,7 +50,7 @@ class Strings(click.ParamType):  # type: ignore[type-arg]  # generic only in new
         """Read ``value``; PitchbenchError if it is no list of different numbers."""
         if isinstance(value, tuple):
             return value
-        words = str(value).replace(",", " ").split()
+        words = words_of(str(value))
         numbers = tuple(n for word in words if (n := whole_number(word)) is not None)
         if not words or len(numbers) != len(words) or len(set(numbers)) != len(numbers):
             raise PitchbenchError(

@@ -34,8 +34,8 @@ from pitchbench.commands.instrument_options import (
     RELIEF,
     SCALE,
     SCREW_PITCH,
+    TOLERANCES,
     Day,
-    Tolerances,
     instrument_options,
     with_details,
 )
@@ -363,7 +363,7 @@ def _ask_details(instrument: Instrument) -> Instrument:
         (
             "Tolerance in cents: one, string 1, 2, ..., or suggested?",
             "tolerance",
-            Tolerances(),
+            TOLERANCES,
             " ".join(f"{cents:g}" for cents in _in_short(instrument.tolerances_cents)),
         ),
         ("Whose is it?", "owner_mark", click.STRING, None),

@@ -10,7 +10,14 @@ from typing import Any, Final, TypeVar
 import click
 
 from pitchbench.commands import completion
-from pitchbench.commands.common import TOLERANCE, Length, Quantity, open_records, whole_number
+from pitchbench.commands.common import (
+    TOLERANCE,
+    Length,
+    Quantity,
+    open_records,
+    whole_number,
+    words_of,
+)
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, Material, ScrewHeads
 from pitchbench.intonation.tolerance import with_suggested_tolerance
@@ -20,6 +27,7 @@ from pitchbench.presets import PRESETS, preset
 from pitchbench.records.model import checked_text
 from pitchbench.refit import (
     SCALE_RANGE_MM,
+    SCREW_PITCH_RANGE_MM,
     parse_gauges,
     parse_tuning,
     with_bridge,
@@ -32,7 +40,7 @@ from pitchbench.refit import (
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
-SCREW_PITCH = Length("MM", 0.2, 2.0, "the saddle's travel per turn of the screw in mm")
+SCREW_PITCH = Length("MM", *SCREW_PITCH_RANGE_MM, "the saddle's travel per turn of the screw in mm")
 _SCALE: Final = Length("MM", *SCALE_RANGE_MM, "the scale in mm (or 25.5in)")
 TRAVEL = Length("MM", 0.0, 50.0, "the travel left in mm")
 ACTION = Length("MM", 0.1, 15.0, "the string's height over the 12th fret in mm")
@@ -57,36 +65,34 @@ _MOST_FRETS: Final = 24
 _HIGHEST_NUT: Final = 12
 
 
-class Scales(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
-    """One scale, or one for each string, string 1 first: "648 654 660 667 673 680 686"."""
+class PerString(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
+    """One quantity for all, or one for each string, string 1 first: "648 654 660 667".
 
-    name = "MM"
+    Parameters
+    ----------
+    each : what one of them is.
+    nothing : the word that stands for none at all.
+    """
 
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, ...]:
-        """Read ``value`` into mm; PitchbenchError if one of them is no scale."""
-        if isinstance(value, tuple):
-            return value
-        words = str(value).replace(",", " ").split() or [""]
-        return tuple(_SCALE.convert(word, param, ctx) for word in words)
-
-
-class Tolerances(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
-    """One tolerance, one for each string, or "suggested" (read as none at all)."""
-
-    name = "CENTS"
+    def __init__(self, each: Quantity, *, nothing: str | None = None) -> None:
+        self.name = each.name
+        self._each = each
+        self._nothing = nothing
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
     ) -> tuple[float, ...]:
-        """Read ``value`` into cents; PitchbenchError if one of them makes no sense."""
+        """Read ``value``; PitchbenchError if one of them makes no sense."""
         if isinstance(value, tuple):
             return value
-        words = str(value).replace(",", " ").split() or [""]
-        if words == [SUGGESTED]:
+        words = words_of(str(value)) or [""]
+        if words == [self._nothing]:
             return ()
-        return tuple(TOLERANCE.convert(word, param, ctx) for word in words)
+        return tuple(self._each.convert(word, param, ctx) for word in words)
+
+
+#: Tolerances of strings, or the word for those that are suggested, which is read as none.
+TOLERANCES: Final = PerString(TOLERANCE, nothing=SUGGESTED)
 
 
 class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
@@ -113,7 +119,7 @@ class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer c
             ) from None
 
 
-SCALE: Final = Scales()
+SCALE: Final = PerString(_SCALE)
 
 
 def _flag(flag: str, words: str = "", **attributes: Any) -> tuple[str, dict[str, Any]]:
@@ -166,7 +172,7 @@ _OPTIONS: Final = {
         "--left-handed/--right-handed", "How it is held: pictures are mirrored.", default=None
     ),
     "fretless": _flag("--fretless/--fretted", default=None),
-    "tolerance": _flag("--tolerance", "Offset that may be left alone [2].", type=Tolerances()),
+    "tolerance": _flag("--tolerance", "Offset that may be left alone [2].", type=TOLERANCES),
     "action": _flag("--action", "Mean string height over the 12th fret.", type=ACTION),
     "relief": _flag("--relief", "Relief of the neck.", type=RELIEF),
     "temperature": _flag("--temperature", "Where it is kept and set.", type=TEMPERATURE),
@@ -327,9 +333,11 @@ def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
         toward_mm, away_mm = given("travel")
         bridge = replace(bridge, travel_toward_nut_mm=toward_mm, travel_away_mm=away_mm)
     if given("pairs") is not None:
-        bridge = replace(bridge, pairs=_pairs(given("pairs"), len(instrument.strings)))
+        bridge = replace(
+            bridge, pairs=_pairs(given("pairs"), len(instrument.strings), "share a saddle")
+        )
     if given("courses") is not None:
-        courses = _pairs(given("courses"), len(instrument.strings))
+        courses = _pairs(given("courses"), len(instrument.strings), "are played as one")
         instrument = replace(instrument, courses=courses)
     if given("locking_nut") is not None:
         bridge = replace(bridge, locking_nut=given("locking_nut"))
@@ -377,7 +385,7 @@ def _with_strings(instrument: Instrument, tuning: str | None, gauges: str | None
     if tuning is not None and gauges is not None:
         notes, wires = parse_tuning(tuning), parse_gauges(gauges)
         if len(notes) == len(wires) != len(instrument.strings):
-            blank = replace(instrument.strings[0], scale_mm=None, nut_fret=0)
+            blank = replace(instrument.strings[0], scale_mm=None, nut_fret=0, tolerance_cents=None)
             strings = tuple(replace(blank, note=note) for note in notes)
             pairs = tuple(pair for pair in instrument.bridge.pairs if max(pair) <= len(notes))
             instrument = replace(
@@ -414,7 +422,7 @@ def _with_tolerance(instrument: Instrument, cents: tuple[float, ...]) -> Instrum
 
 def _with_nut_frets(instrument: Instrument, text: str) -> Instrument:
     frets = [whole_number(word) for word in _words(text, "nut-frets", instrument)]
-    for word, fret in zip(text.replace(",", " ").split(), frets, strict=True):
+    for word, fret in zip(words_of(text), frets, strict=True):
         if fret is None or fret > _HIGHEST_NUT:
             raise PitchbenchError(
                 f"{word!r} is no fret at which a string begins.",
@@ -447,7 +455,7 @@ def _with_materials(instrument: Instrument, text: str) -> Instrument:
     return replace(instrument, strings=strings)
 
 
-def _pairs(text: str, strings: int) -> tuple[tuple[int, int], ...]:
+def _pairs(text: str, strings: int, together: str) -> tuple[tuple[int, int], ...]:
     pairs = []
     for word in text.split():
         one, dash, other = word.partition("-")
@@ -455,13 +463,13 @@ def _pairs(text: str, strings: int) -> tuple[tuple[int, int], ...]:
         if not dash or len(numbers) != 2 or not 1 <= numbers[0] < numbers[1] <= strings:
             raise PitchbenchError(
                 f"{word!r} is not a pair of strings.",
-                'Write the strings that share a saddle as "1-2 3-4 5-6".',
+                f'Write the strings that {together} as "1-2 3-4 5-6".',
             )
         pairs.append((numbers[0], numbers[1]))
     named = [number for pair in pairs for number in pair]
     if len(set(named)) != len(named):
         raise PitchbenchError(
-            "A string is named in two pairs.", "Each string sits on one saddle only."
+            "A string is named in two pairs.", f"Write each that {together} once: 1-2 3-4 5-6."
         )
     return tuple(pairs)
 
@@ -477,7 +485,7 @@ def _number(word: str, option: str, low: float, high: float) -> float:
 
 
 def _words(text: str, option: str, instrument: Instrument) -> list[str]:
-    words = text.replace(",", " ").split()
+    words = words_of(text)
     _check_count(len(words), option, instrument)
     return words
 

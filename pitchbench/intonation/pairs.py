@@ -21,12 +21,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.intonation.chords import BEATING
 from pitchbench.intonation.take import Take
 from pitchbench.units import cents_between, fret_ratio, shifted_hz
 
 #: The lowest partials of the open and of the fretted note that nearly coincide, by fret; multiples
-#: of them do as well. Fourth, fifth, octave, twelfth, double octave: where there are at least two.
-COINCIDE: Final = {5: (4, 3), 7: (3, 2), 12: (2, 1), 19: (3, 1), 24: (4, 1)}
+#: of them do as well: those that beat in chords, and the fourth, where there are at least two.
+COINCIDE: Final = {5: (4, 3)} | {
+    semitones: (low, high) for semitones, (_, low, high) in BEATING.items() if semitones
+}
 
 #: The ear hears single partials up to about the eighth (Plomp, J. Acoust. Soc. Am. 36, 1628 (1964),
 #: from memory: five to eight).
@@ -297,6 +300,8 @@ def _u_of_choice(offset_cents: Array, variance: Array, weight: Array) -> float:
     """Standard uncertainty of the weighted mean for the pairs' differing beyond their own."""
     off = offset_cents - weight @ offset_cents
     many = 1.0 / float(weight @ weight)
+    # Where one pair outweighs all others the rest hardly tell how pairs differ: what they seem to
+    # differ by is then taken three times at most.
     excess = float(weight**2 @ (off**2 - variance)) * many / max(many - 1.0, 0.5)
     return math.sqrt(max(0.0, excess))
 

@@ -8,6 +8,7 @@ from recordings import Ran
 
 from pitchbench.commands import REGISTRY, cli
 from pitchbench.commands.instrument_options import known_options, with_details
+from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import ScrewHeads
 from pitchbench.presets import preset
 
@@ -65,3 +66,20 @@ def test_details_not_given_leave_things_as_they_are() -> None:
     assert changed.scale_mm == 628.0
     assert changed.bridge.screw_pitch_mm == 0.5
     assert changed.bridge.screw_heads is ScrewHeads.TAIL
+
+
+def test_each_list_of_pairs_is_spoken_of_as_what_it_is() -> None:
+    for option, words in (("pairs", "share a saddle"), ("courses", "are played as one")):
+        for text in ("1-2 2-3", "1-9"):
+            with pytest.raises(PitchbenchError) as refused:
+                with_details(preset("six-string"), {option: text})
+            assert words in str(refused.value)
+
+
+def test_the_first_string_lends_a_new_set_nothing_of_its_own() -> None:
+    strict = with_details(preset("six-string"), {"tolerance": (3.0, 2.0, 2.0, 2.0, 2.0, 2.0)})
+    seven = with_details(
+        strict, {"tuning": "B1 E2 A2 D3 G3 B3 E4", "gauges": "10 13 17 26w 36w 46w 62w"}
+    )
+    assert len(seven.strings) == 7
+    assert {spec.tolerance_cents for spec in seven.strings} == {None}
