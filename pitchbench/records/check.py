@@ -137,7 +137,14 @@ def _form(connection: Connection) -> tuple[int | None, list[str]]:
         form = connection.execute(select(schema_version.c.version)).scalar()
     except (SQLAlchemyError, sqlite3.Error):
         return None, ["it is no store of pitchbench's, or its first pages are damaged"]
-    if form != SCHEMA_VERSION:
+    if not isinstance(form, int) or form < 1:  # SQLite keeps any word where a number should be
+        return None, ["it does not say of what form it is, so nothing in it was looked at"]
+    if form > SCHEMA_VERSION:
+        return form, [
+            f"it is of form {form}, of a newer pitchbench (install that one; this one knows form "
+            f"{SCHEMA_VERSION}): nothing in it was looked at"
+        ]
+    if form < SCHEMA_VERSION:
         return form, []
     missing = [table.name for table in metadata.sorted_tables if table.name not in there]
     findings = [f"the table {name} is missing" for name in missing]

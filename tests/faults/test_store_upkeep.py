@@ -20,6 +20,7 @@ from stores import NOON
 
 from pitchbench.commands import cli
 from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.records.check import check
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, read_export
 
@@ -110,6 +111,27 @@ def test_rows_that_belong_to_nothing_are_named(tmp_path: Path) -> None:
         connection.execute("DELETE FROM sessions WHERE id LIKE '20260315%'")  # keys not looked at
     said = "; ".join(finding(str(place)))
     assert "9 rows of entries belong to nothing" in said
+
+
+@pytest.mark.parametrize(
+    ("change", "form", "named"),
+    [
+        ("UPDATE schema_version SET version = 99", 99, "form 99, of a newer pitchbench"),
+        ("DELETE FROM schema_version", None, "does not say of what form it is"),
+        ("UPDATE schema_version SET version = 0", None, "does not say of what form it is"),
+    ],
+)
+def test_what_was_not_looked_at_is_not_called_sound(
+    store_place: str, change: str, form: int | None, named: str
+) -> None:
+    fill(store_place)
+    with Repository.open(store_place) as repository, repository._engine.begin() as connection:
+        connection.exec_driver_sql(change)
+    (said,) = finding(store_place)
+    assert named in said
+    assert "nothing in it was looked at" in said
+    found = check(store_place)
+    assert (found.form, found.entries) == (form, 0)
 
 
 @pytest.mark.parametrize("where", [0.25, 0.5, 0.8])
