@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -57,6 +57,9 @@ def check_(save: Path | None, force: bool, output_format: str, store: str | None
 
     place = place_of(store)
     found = check(place)
+    if found.older:
+        words = f"it is of form {found.form}: open it once with any command to migrate it"
+        found = replace(found, findings=(*found.findings, words))
     lost = _save(place, save, force=force) if save is not None else []
     if output_format == "json":
         sound = not found.findings

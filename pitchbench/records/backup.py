@@ -16,7 +16,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, Engine, delete, insert, select
 
 from pitchbench.errors import RecordsError
-from pitchbench.records.check import check, file_damage, reading_only
+from pitchbench.records.check import Checked, check, file_damage, reading_only
 from pitchbench.records.engines import file_engine
 from pitchbench.records.files import copy_sqlite, whole_file
 from pitchbench.records.migrations import bring_up_to_date
@@ -60,23 +60,28 @@ def bring_back(engine: Engine, backup: Path, *, force: bool) -> None:
         If there is something and ``force`` was not given, or the backup is damaged or none.
     """
     checked = check(str(backup))
-    wrong = [each for each in checked.findings if "migrate" not in each]
-    if wrong:
-        raise RecordsError(
-            f"{str(backup)!r} cannot be brought back: {wrong[0]}.",
-            "Save what can be read with `pitchbench records check --store FILE --save OUT`, and "
-            "take that in with `pitchbench import`.",
-        )
+    _refuse_damaged(backup, checked)
     with tempfile.TemporaryDirectory(prefix="pitchbench-") as folder:
         copy = Path(folder, "backup.sqlite")  # which may be migrated; the backup stays as it is
         shutil.copyfile(backup, copy)
         old = file_engine(copy)
         try:
             bring_up_to_date(old)
+            if checked.older:  # only now can what is in it be looked at
+                _refuse_damaged(backup, check(str(copy)))
             with old.connect() as source:
                 _replace_all(engine, source, force=force)
         finally:
             old.dispose()
+
+
+def _refuse_damaged(backup: Path, checked: Checked) -> None:
+    if checked.findings:
+        raise RecordsError(
+            f"{str(backup)!r} cannot be brought back: {checked.findings[0]}.",
+            "Save what can be read with `pitchbench records check --store FILE --save OUT`, and "
+            "take that in with `pitchbench import`.",
+        )
 
 
 def _copy_server(source: Connection, target: Path) -> None:

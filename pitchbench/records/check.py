@@ -43,7 +43,8 @@ _MOST: Final = 20
 
 @dataclass(frozen=True)
 class Checked:
-    """What was looked at, and what is wrong with it, in words."""
+    """What was looked at, and what is wrong with it, in words; of an older store the file alone is
+    looked at."""
 
     place: str
     form: int | None
@@ -51,6 +52,11 @@ class Checked:
     sessions: int
     entries: int
     findings: tuple[str, ...]
+
+    @property
+    def older(self) -> bool:
+        """Whether it is a store of an older form, which opening it migrates."""
+        return self.form is not None and self.form < SCHEMA_VERSION
 
 
 @contextmanager
@@ -103,8 +109,6 @@ def check(place: str) -> Checked:
             for look in (_instruments, _sessions, _orphans, _removed):
                 with _damage_told(findings):
                     findings += look(connection, counts)
-        elif form is not None and form < SCHEMA_VERSION:
-            findings.append(f"it is of form {form}: open it once with any command to migrate it")
     return Checked(place, form, **counts, findings=tuple(findings))
 
 

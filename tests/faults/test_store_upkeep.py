@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 import sqlite3
 import subprocess
 import sys
@@ -24,6 +25,7 @@ from pitchbench.records.check import check
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, read_export
 
+FROZEN = Path(__file__).parents[1] / "unit" / "data" / "store-form-1.sqlite"
 WRITER = Path(__file__).with_name("store_writer.py")
 
 
@@ -203,6 +205,37 @@ def test_a_damaged_backup_replaces_nothing(tmp_path: Path) -> None:
     with pytest.raises(PitchbenchError, match="cannot be brought back"):
         run("records", "restore", str(backup), "--store", place, "--force")
     assert everything(place) == before
+
+
+def test_a_backup_is_refused_whatever_its_damage_is_called(tmp_path: Path) -> None:
+    """What people call their instruments is no word of ours."""
+    place, backup = str(tmp_path / "store.sqlite"), str(tmp_path / "backup.sqlite")
+    fill(place)
+    run("records", "backup", backup, "--store", place)
+    with closing(sqlite3.connect(backup, isolation_level=None)) as connection:
+        connection.execute("UPDATE instruments SET name = 'migrated bass', document = '{}'")
+    before = everything(place)
+    with pytest.raises(PitchbenchError, match="instrument 'migrated bass' cannot be read"):
+        run("records", "restore", backup, "--store", place, "--force")
+    assert everything(place) == before
+
+
+@pytest.mark.parametrize("damaged", [False, True])
+def test_an_older_backup_comes_back_if_it_is_sound(tmp_path: Path, damaged: bool) -> None:
+    place, backup = str(tmp_path / "store.sqlite"), tmp_path / "backup.sqlite"
+    shutil.copyfile(FROZEN, backup)
+    (said,) = finding(str(backup))
+    assert "form 1: open it once with any command to migrate it" in said
+    if damaged:
+        with closing(sqlite3.connect(backup, isolation_level=None)) as connection:
+            connection.execute("UPDATE instruments SET document = '{}'")
+        with pytest.raises(PitchbenchError, match="instrument 'Frozen guitar' cannot be read"):
+            run("records", "restore", str(backup), "--store", place)
+    else:
+        run("records", "restore", str(backup), "--store", place)
+    with Repository.open(place) as repository:
+        names = [line.instrument.name for line in repository.instruments()]
+        assert names == ([] if damaged else ["Frozen guitar"])
 
 
 def test_a_backup_while_a_session_runs_is_whole(store_place: str, tmp_path: Path) -> None:
