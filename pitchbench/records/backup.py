@@ -6,7 +6,6 @@ A backup is an SQLite store, whichever kind it was taken from: it can be looked 
 
 from __future__ import annotations
 
-import shutil
 import sqlite3
 import tempfile
 from contextlib import closing
@@ -40,8 +39,7 @@ def back_up(place: str, target: Path, *, force: bool) -> None:
         if is_url(place):
             _copy_server(connection, Path(file.name))
         else:
-            raw: Any = connection.connection.dbapi_connection
-            copy_sqlite(raw, Path(file.name))
+            _copy_whole(connection, Path(file.name))
     with reading_only(str(target)) as connection:
         damage = file_damage(connection)
     if damage:
@@ -63,7 +61,8 @@ def bring_back(engine: Engine, backup: Path, *, force: bool) -> None:
     _refuse_damaged(backup, checked)
     with tempfile.TemporaryDirectory(prefix="pitchbench-") as folder:
         copy = Path(folder, "backup.sqlite")  # which may be migrated; the backup stays as it is
-        shutil.copyfile(backup, copy)
+        with reading_only(str(backup)) as connection:
+            _copy_whole(connection, copy)
         old = file_engine(copy)
         try:
             bring_up_to_date(old)
@@ -82,6 +81,12 @@ def _refuse_damaged(backup: Path, checked: Checked) -> None:
             "Save what can be read with `pitchbench records check --store FILE --save OUT`, and "
             "take that in with `pitchbench import`.",
         )
+
+
+def _copy_whole(source: Connection, target: Path) -> None:
+    """Copy a store in a file, with what lies in the write-ahead log beside it."""
+    raw: Any = source.connection.dbapi_connection
+    copy_sqlite(raw, target)
 
 
 def _copy_server(source: Connection, target: Path) -> None:

@@ -194,6 +194,20 @@ def test_a_backup_is_a_store_and_comes_back_into_either_kind(
     assert everything(str(backup)) == before
 
 
+def test_a_store_in_use_comes_back_with_its_last_session(tmp_path: Path) -> None:
+    """What a bench that has it open wrote last lies in the log beside the file alone."""
+    used, place = tmp_path / "used.sqlite", str(tmp_path / "store.sqlite")
+    ids = fill(str(used))
+    with Repository.open(used) as repository:
+        repository.instruments()  # its connection stays open
+        last = repository.begin_session(stores.a_setup(), at=NOON + timedelta(9))
+        assert used.with_name("used.sqlite-wal").stat().st_size > 0
+        run("records", "restore", str(used), "--store", place)
+        assert repository.session_ids() == [*ids, last]
+    with Repository.open(place) as restored:
+        assert restored.session_ids() == [*ids, last]
+
+
 def test_a_damaged_backup_replaces_nothing(tmp_path: Path) -> None:
     place, backup = str(tmp_path / "store.sqlite"), tmp_path / "backup.sqlite"
     fill(place)
