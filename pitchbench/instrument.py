@@ -179,6 +179,10 @@ class Instrument:
         """The last fret of string ``number``, counted from its nut."""
         return self.frets - (self.string(number).nut_fret if self.strings and number else 0)
 
+    def is_said(self, what: str) -> bool:
+        """Whether somebody said so: what only a preset says is no fact of this instrument."""
+        return self.confirmed is None or what in self.confirmed
+
     def number_of(self, note: Note) -> int:
         """The first string that is tuned to ``note``; 0 where there is none."""
         return next((n for n, s in enumerate(self.strings, start=1) if s.note == note), 0)

@@ -223,6 +223,8 @@ def show(name: str, earlier: bool, output_format: str, store: str | None) -> Non
         return
     for label, value in described(record.instrument):
         click.echo(f"{label}: {printable(value)}")
+    if unsaid := _unsaid(record.instrument):
+        click.echo(f"as the preset has it, not measured: {unsaid}")
     if response.moves:
         click.echo(f"bridge: {learned_words(response)}")
     if earlier:
@@ -450,6 +452,14 @@ def described(instrument: Instrument) -> list[tuple[str, str]]:
             for number, spec in enumerate(instrument.strings, start=1)
         ),
     ]
+
+
+def _unsaid(instrument: Instrument) -> str:
+    """What nobody has said of this instrument, though it stands above."""
+    known = {"strings": True, "action": instrument.action_mm, "relief": instrument.relief_mm}
+    return ", ".join(
+        what for what, value in known.items() if value and not instrument.is_said(what)
+    )
 
 
 def _string_in_words(spec: StringSpec) -> str:

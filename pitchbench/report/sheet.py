@@ -288,11 +288,6 @@ def _facts(record: SessionRecord, tolerance: str, technician: str) -> tuple[tupl
     return tuple((label, value) for label, value in facts if value)
 
 
-def _is_said(instrument: Instrument, what: str) -> bool:
-    """Whether somebody said so: what only a preset says is no fact of this instrument."""
-    return instrument.confirmed is None or what in instrument.confirmed
-
-
 def _instrument_words(instrument: Instrument) -> str:
     hand = ", left-handed" if instrument.left_handed else ""
     frets = "fretless" if instrument.fretless else f"{instrument.frets} frets"
@@ -316,7 +311,7 @@ def _scales_words(instrument: Instrument) -> str:
 
 
 def _set_words(instrument: Instrument) -> str:
-    if not _is_said(instrument, "strings"):
+    if not instrument.is_said("strings"):
         return ""
     fitted = instrument.strings_fitted
     parts = [instrument.string_set, f"fitted {fitted:%Y-%m-%d}" if fitted else ""]
@@ -339,7 +334,7 @@ def _heights(instrument: Instrument) -> str:
     said = [
         words
         for what, words in (("action", action and f"{action} at the 12th fret"), ("relief", relief))
-        if words and _is_said(instrument, what)
+        if words and instrument.is_said(what)
     ]
     return ", ".join(said)
 
@@ -373,7 +368,7 @@ def _outcome(setup: Setup, result: StringState) -> str:
 
 
 def _wire(instrument: Instrument, number: int) -> str:
-    if not _is_said(instrument, "strings"):
+    if not instrument.is_said("strings"):
         return ""
     spec = instrument.string(number)
     return f"{length_words(spec.diameter_mm, 2)} {'wound' if spec.wound else 'plain'}"

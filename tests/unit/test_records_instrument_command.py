@@ -229,3 +229,11 @@ def test_what_was_removed_can_be_removed_for_good():
     run("add", "Mine")
     run("remove", "Mine", "--for-good")
     assert run("restore").stdout == ""
+
+
+def test_what_only_the_preset_says_is_told_from_what_was_said():
+    run("add", "Lent", "--like", "bass-four")
+    shown = run("show", "Lent").stdout
+    assert "as the preset has it, not measured: strings, action, relief" in shown
+    run("edit", "Lent", "--action", "2.1", "--relief", "0.2", "--strings-fitted", "2026-01-10")
+    assert "not measured" not in run("show", "Lent").stdout
