@@ -108,10 +108,6 @@ class Hearing:
         self._part = round(PART_S * rate_hz)
         self._look_round = look_round
         self._told: InputHeard | None = None
-        self._restart()
-
-    def _restart(self) -> None:
-        """Nothing is known of what went before."""
         self._pending = np.empty(0, np.float32)
         self._now_s = self._dead_s = self._rise_s = self._rise_peak = 0.0
         self._levels: deque[float] = deque(maxlen=round(_FLOOR_S / PART_S))
@@ -122,9 +118,14 @@ class Hearing:
         self._other: OtherInput | None = None
 
     def feed(self, block: Block) -> Iterator[InputHeard]:
-        """Take the next block; yield how the input stands where that has changed."""
+        """Take the next block; yield how the input stands where that has changed.
+
+        After a gap it is told anew, for whoever was told may have forgotten. What was known stands:
+        a gap is the program's own speech, as a rule, and says nothing of the input.
+        """
         if block.gap:
-            self._restart()
+            self._pending = np.empty(0, np.float32)
+            self._candidate = self._told = None  # what came meanwhile cannot be compared
         self._pending = np.concatenate((self._pending, block.samples))
         while len(self._pending) >= self._part:
             part, self._pending = self._pending[: self._part], self._pending[self._part :]

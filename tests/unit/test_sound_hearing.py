@@ -129,3 +129,27 @@ def test_the_blocks_make_no_difference() -> None:
     sounds = (room(2.0), room(3.0) + pluck(0.1), np.zeros(3 * RATE_HZ, np.float32))
     by_size = [[heard for _, heard in told(*sounds, block=n)] for n in (64, 512, 7000)]
     assert by_size[0] == by_size[1] == by_size[2]
+
+
+def across_gaps(
+    before: Sound, after: Sound, others: Sequence[OtherInput] = ()
+) -> list[list[InputHeard]]:
+    """What is said of ``before``, and then of ``after`` three times, each time after a gap."""
+    hearing = Hearing("line in", RATE_HZ, lambda: others)
+    blocks = [(before, False), *[(after, True)] * 3]
+    return [list(hearing.feed(Block(sound, 0, RATE_HZ, gap))) for sound, gap in blocks]
+
+
+def test_a_gap_says_nothing_of_the_input() -> None:
+    dead = np.zeros(4 * RATE_HZ, np.float32)
+    before, *after = across_gaps(dead, dead[:RATE_HZ])
+    assert before[-1].fault is Fault.SILENT
+    # It is told anew, and nothing else is: not for a moment is the fault gone.
+    assert after == [[before[-1]]] * 3
+
+
+def test_a_quiet_input_that_was_heard_is_not_lonely_after_a_gap() -> None:
+    others = (OtherInput(5, "interface", 0.2),)
+    sound = np.concatenate([room(1.0, 1e-5), room(3.0, 1e-5) + pluck(0.1), room(1.0, 1e-5)])
+    said = across_gaps(sound, room(12.0, 1e-5), others)
+    assert [heard for part in said for heard in part if heard.fault or heard.other] == []
