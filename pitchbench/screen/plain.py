@@ -178,7 +178,8 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # o
         case NoteEntry():
             return "note", entry.text
         case UndoEntry():
-            back = [e.take.number for e in log.entries[entry.first :] if isinstance(e, TakeEntry)]
+            gone = log.standing[len(evolve(log, entry).standing) :]
+            back = [e.take.number for e in gone if isinstance(e, TakeEntry)]
             return "taken back", f"take {back[-1]}" if back else "the last key"
     return "", ""
 

@@ -126,3 +126,17 @@ def test_results_say_how_each_string_was_found_and_left() -> None:
         "result: string 6 (E2), found not measured, now not measured, not finished, 0 moves, "
         "saddle travel +0.0 mm"
     ]
+
+
+def test_each_undo_names_its_own_take() -> None:
+    story = Story.begin(strings=(6,)).play(6).play(6, 12, 2.5).play(6, 12, 2.1).play(6, 12, 2.3)
+    story.key(Command.AGAIN).key(Command.UNDO).key(Command.UNDO).key(Command.UNDO)
+    story.play(6, 12, 2.2).key(Command.UNDO).key(Command.UNDO)
+    back = [line for line in _told(story) if line.startswith("taken back: ")]
+    assert back == [
+        "taken back: the last key",
+        "taken back: take 4",
+        "taken back: take 3",
+        "taken back: take 5",
+        "taken back: take 2",
+    ]
