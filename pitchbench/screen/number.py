@@ -25,8 +25,11 @@ from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrap
 from pitchbench.screen.theme import Theme
 from pitchbench.session.fit import Kind, Match, fit_live
 from pitchbench.session.heard import LIVE_NEAR_CENTS, TUNED_WITHIN_CENTS
+from pitchbench.session.job import Job
 from pitchbench.session.log import Step, TakeFate
 from pitchbench.session.state import State
+from pitchbench.session.words import input_request, input_words
+from pitchbench.sound.hearing import Fault
 from pitchbench.units import cents_between
 
 #: The widest figure that is usual, and the columns of the longest word in half blocks.
@@ -72,10 +75,20 @@ def figure_of(cents: float, theme: Theme) -> str:
     return signed(cents, digits=1 if abs(cents) < 100 else 0, theme=theme)
 
 
+def unheard_large(job: Job) -> Large | None:
+    """What is said large where the sound input has to be seen to first; None where it is well."""
+    if job.input_lost is not None:
+        return Large("", "no sound", "", job.input_lost)
+    if job.input is None or input_request(job) is None:
+        return None
+    word = "too quiet" if job.input.fault is Fault.FAINT else "no sound"
+    return Large("", word, "", input_words(job.input))
+
+
 def large_of(state: State, theme: Theme) -> Large:  # noqa: PLR0911  # one per thing to show
     """What the large number says in ``state``: the note that rings or rang, or the offset."""
-    if state.input_lost is not None:
-        return Large("", "no sound", "", state.input_lost)
+    if (unheard := unheard_large(state)) is not None:
+        return unheard
     if state.log.step in _NO_NUMBER and not state.ringing:
         return _NO_NUMBER[state.log.step]
     unasked = _unasked(state)

@@ -13,6 +13,7 @@ from pitchbench.screen.text import fitted, printable, side_by_side, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import Step, StepEntry, TakeEntry
 from pitchbench.session.state import State
+from pitchbench.session.words import input_request
 
 #: The widest of the words, and the widest usual figure.
 _WIDEST: Final = pixel_width("MOVE")
@@ -37,9 +38,10 @@ _WORDS: Final = {
 
 
 def request_word(state: State) -> str:
-    """What the hands do now, in one word; nothing where nothing is to be done."""
+    """What the hands do now, in one word; nothing where nothing is to be done, or the sound input
+    has to be seen to first."""
     log = state.log
-    if state.input_lost is not None or log.finished:
+    if input_request(state) is not None or log.finished:
         return ""
     if state.ringing and log.tuned and log.step is not Step.BORDER:
         return "RING" if state.offered is None else "DAMP"

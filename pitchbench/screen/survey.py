@@ -17,7 +17,15 @@ from pitchbench.pitch.reading import Reading
 from pitchbench.screen.frame import Keys, ask_lines, framed, header
 from pitchbench.screen.keyhelp import Key
 from pitchbench.screen.neck import NeckRow, neck_lines, scale_lines
-from pitchbench.screen.number import Large, Scale, figure_of, figure_scale, number_lines, word_rows
+from pitchbench.screen.number import (
+    Large,
+    Scale,
+    figure_of,
+    figure_scale,
+    number_lines,
+    unheard_large,
+    word_rows,
+)
 from pitchbench.screen.text import padded, printable, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import SessionTake, TakeFate
@@ -31,6 +39,7 @@ from pitchbench.session.survey import (
     take_cents,
     wanted,
 )
+from pitchbench.session.words import input_request
 from pitchbench.units import cents_between
 
 KEYS: Final[tuple[Key, ...]] = (
@@ -133,9 +142,10 @@ def _on_neck(survey: Survey, fret: int) -> int:
 
 
 def _asked_rows(survey: Survey, theme: Theme, width: int) -> list[Text]:
-    """What is asked for in block letters, to be read with the hands on the strings."""
+    """What is asked for in block letters, to be read with the hands on the strings; none where the
+    sound input has to be seen to first."""
     fret = wanted(survey, survey.current)
-    if survey.over or fret is None:
+    if survey.over or fret is None or input_request(survey) is not None:
         return []
     height = 3 if theme.glyphs.unicode and width < _WIDE else 5
     place = "open" if fret == 0 else f"fret {_on_neck(survey, fret)}"
@@ -159,8 +169,8 @@ def _progress(survey: Survey) -> tuple[int, int]:
 
 def _large(survey: Survey, theme: Theme) -> Large:
     """What is said large: the note that rings, else the last one, else what is to be played."""
-    if survey.input_lost is not None:
-        return Large("", "no sound", "", survey.input_lost)
+    if (unheard := unheard_large(survey)) is not None:
+        return unheard
     if survey.finished:
         return Large("", "all heard", "", "what it comes to follows")
     if survey.ringing:

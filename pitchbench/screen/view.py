@@ -205,7 +205,7 @@ def _number(state: State, theme: Theme, width: int, scales: _Scales) -> list[Tex
     """What to do in block letters with the number beside it; at the end the number alone."""
     word, large = request_word(state), large_of(state, theme)
     move = shown_move(state)
-    if scales.request is None and state.log.step is Step.MOVE and move is not None:
+    if word and scales.request is None and state.log.step is Step.MOVE and move is not None:
         # There is no room for the move's own picture, and cents beside MOVE pass for turns.
         large = move_in_brief(move)
     if not word:
@@ -326,9 +326,10 @@ def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text
     """Request and number alone, as large as the window allows; the sentence in plain text."""
     lines = [_header(state, theme, width), *ask_lines(state.asks, theme, width)]
     lines += why_lines(state.why, theme, width)
-    move = shown_move(state) if state.log.step is Step.MOVE else None
+    word = request_word(state)
+    move = shown_move(state) if word and state.log.step is Step.MOVE else None
     large = large_of(state, theme) if move is None else move_large(move)
-    word = request_word(state) or large.word
+    word = word or large.word
     rows = largest_rows(word, theme, width, (room - len(lines)) * 3 // 5)
     lines += [Text(row, theme.ask) for row in rows]
     free = room - len(lines) - 1

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import pytest
 from rich.text import Text
-from session_story import setup_of
+from session_story import Story, setup_of
+from survey_story import plan
 
-from pitchbench.screen import plain, view
+from pitchbench.screen import plain, survey, view
+from pitchbench.screen.digits import block_rows, half_block_rows
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.session.job import Command, InputLost, KeyPressed, Speaking
+from pitchbench.session.log import Step
 from pitchbench.session.state import State, begin
+from pitchbench.session.survey import begin as begin_survey
 from pitchbench.sound.hearing import Fault, InputHeard, OtherInput
 
 NAME = "Built-in Microphone"
@@ -78,6 +82,50 @@ def test_what_has_to_be_done_first_is_the_request(
         assert asked in text
     # A note that rings is let ring, whatever was wrong before.
     assert heard(-3.0, Fault.LOUD).asks == begin(setup_of()).asks
+
+
+SIZES = ((40, 12), (40, 24), (80, 24), (120, 40), (160, 54))
+
+
+def letters(word: str) -> list[str]:
+    """The first row of ``word`` in letters of every size."""
+    sizes = ((1, 1), (2, 1), (4, 2), (6, 3), (8, 4), (10, 5), (12, 6))
+    blocks = [block_rows(word, ink="█", columns=c, rows=r)[0].rstrip() for c, r in sizes]
+    return [half_block_rows(word)[0].rstrip(), *blocks]
+
+
+def in_letters(word: str, text: str) -> bool:
+    return any(row in text for row in letters(word))
+
+
+@pytest.mark.parametrize("large_print", [False, True])
+@pytest.mark.parametrize("fault", [Fault.SILENT, Fault.FAINT, Fault.ELSEWHERE])
+def test_the_letters_ask_for_nothing_that_the_sentence_does_not(
+    fault: Fault, large_print: bool
+) -> None:
+    dead = InputHeard(NAME, None, fault)
+    at_move = Story.begin(strings=(6,)).play(6).takes(6.0).state
+    assert at_move.log.step is Step.MOVE
+    for job, word in ((heard(), "OPEN"), (at_move, "MOVE")):
+        state = job.advance(KeyPressed(Command.LARGE_PRINT)) if large_print else job
+        for size in SIZES:
+            assert in_letters(word, shown(state, *size)), size
+            text = shown(state.advance(dead), *size)
+            assert not in_letters(word, text), size
+            said = "too quiet" if fault is Fault.FAINT else "no sound"
+            assert in_letters(said, text) or said.upper() in text, size
+
+
+def test_nor_do_they_in_a_survey() -> None:
+    job = begin_survey(plan())
+    for asked, event in (
+        (True, InputHeard(NAME, -36.0)),
+        (False, InputHeard(NAME, None, Fault.SILENT)),
+    ):
+        lines = survey.render(job.advance(event), 80, 24, make_theme(Palette.MONOCHROME))
+        text = "\n".join(Text.assemble(line).plain for line in lines)
+        assert in_letters("string 6 open", text) is asked
+        assert in_letters("no sound", text) is not asked
 
 
 def test_it_says_that_it_speaks_and_whether_it_listens() -> None:
