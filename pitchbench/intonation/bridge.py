@@ -118,6 +118,11 @@ class Move:
         kind = self.bridge.kind
         return (*(out_of_travel_advice(kind) if self.out_of_travel else ()), *CAUTIONS[kind])
 
+    @property
+    def brief_caution(self) -> str:
+        """The one thing to mind where there is room for a line of 40 characters."""
+        return _BRIEF_CAUTIONS.get(self.bridge.kind, _BRIEF_TENSION)
+
     def made(self, mm: float) -> Move:
         """This move as it was really made, ``mm`` far; its slack was taken up if it went the way
         that was advised."""
@@ -172,6 +177,14 @@ CAUTIONS: Final[dict[BridgeKind, tuple[str, ...]]] = {
         "If in doubt, leave it to a qualified repairer.",
         _TENSION,
     ),
+}
+
+_BRIEF_TENSION: Final = "Wear eye protection: it can snap."
+_BRIEF_CAUTIONS: Final = {
+    BridgeKind.PAIRED_SADDLES: "Slacken both: wear eye protection.",
+    BridgeKind.CLAMPED_TREMOLO: "Hold the saddle; wear eye protection.",
+    BridgeKind.SLIDING_WOOD: "Mark the feet; wear eye protection.",
+    BridgeKind.FIXED_SADDLE: "Filing is final; dust: wear a mask.",
 }
 
 _CHECK_FIRST: Final = "Out of travel: check the strings, relief, action and nut first."

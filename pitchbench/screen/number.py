@@ -227,7 +227,7 @@ def move_large(move: Move) -> Large:
 
 def move_in_brief(move: Move) -> Large:
     """The move beside the word that asks for it, with the caution that there is room for."""
-    mind = "Wear eye protection: it can snap."
+    mind = move.brief_caution
     if move.turns is None:
         return Large(f"{move.size_mm:.1f}", f"mm {DIRECTION_WORDS[move.direction]}", "", mind)
     return Large(f"{move.turns:.1f}", f"turns {move.rotation}", "", mind)

@@ -213,6 +213,7 @@ _OUTCOMES: Final = {
 }
 
 _TUNING: Final = (Step.TUNE, Step.RETUNE)
+_MOVING: Final = (Step.MOVE, Step.BORDER)
 
 
 class SessionSays:
@@ -253,14 +254,19 @@ class SessionSays:
         return Offset, full, f"{value}, {count} more"
 
     def request(self, old: State, new: State) -> tuple[Hashable, str, str]:
-        """What to do: in full the screen's own sentence."""
+        """What to do: in full the screen's own sentence, at a move after what to mind there."""
         if (first := words.input_request(new)) is not None:
             return first, spelled(first), spelled(first)
-        short = self._short(new)
-        kind = short.partition(" ")[0]
+        short, full = self._short(new), spelled(new.asks)
+        kind: Hashable = short.partition(" ")[0]
         if new.log.current != old.log.current:
             short = f"string {_whole(new.log.current)}, {short}"
-        return kind, spelled(new.asks), short
+        advice = new.log.string.advice
+        if advice is not None and new.log.step in _MOVING:
+            # What to mind comes first, so that how far and which way is heard last.
+            minds = advice.cautions
+            kind, full = (kind, minds), " ".join([*map(spelled, minds), full])
+        return kind, full, short
 
     def _short(self, state: State) -> str:  # noqa: PLR0911  # one per thing to do
         log = state.log
@@ -275,7 +281,8 @@ class SessionSays:
                 said_mm = log.string.said_mm
                 done = advice if said_mm is None else advice.made(said_mm)
                 border = ", or play the next string" if log.step is Step.BORDER else ""
-                return f"slacken, {move(done)}{border}"
+                shared = state.setup.instrument.bridge.beside(log.current) is not None
+                return f"slacken{' both' if shared else ''}, {move(done)}{border}"
             case Step.RETUNE:
                 return f"tune up to {note}"
             case Step.FRETTED | Step.LAST_ROUND if log.tuned and log.wanted_fret:

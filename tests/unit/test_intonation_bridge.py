@@ -149,6 +149,18 @@ def test_each_bridge_has_the_caution_that_belongs_to_it(kind, word):
         assert "repairer" in text
 
 
+@pytest.mark.parametrize("kind", list(BridgeKind))
+def test_the_caution_in_a_line_is_one_of_those_of_its_bridge(kind):
+    move = plan_move(measured(5.0), instrument(Bridge(kind)), 1)
+    assert len(move.brief_caution) <= 40
+    whole = " ".join(move.cautions).lower()
+    known = {"eye protection", "mask", "both", "hold the saddle", "mark", "dust"}
+    said = {word for word in known if word in move.brief_caution.lower()}
+    assert said
+    assert all(word in whole for word in said)
+    assert ("filing" in move.brief_caution.lower()) is (kind is BridgeKind.FIXED_SADDLE)
+
+
 def test_every_kind_has_cautions():
     assert set(CAUTIONS) == set(BridgeKind)
 

@@ -10,9 +10,11 @@ from overlay_story import heard
 from session_story import Story
 from survey_story import Played, plan
 
+from pitchbench.instrument import BridgeKind
+from pitchbench.intonation.bridge import CAUTIONS
 from pitchbench.pitch.reading import Reason
 from pitchbench.session.job import InputLost
-from pitchbench.session.log import Step
+from pitchbench.session.log import MoveEntry, Step
 from pitchbench.session.overlay import Overlay
 from pitchbench.session.spoken import (
     OverlaySays,
@@ -137,6 +139,31 @@ def test_a_string_from_the_first_pluck_to_the_last() -> None:
     assert re.fullmatch(
         r"\w+( point \w+)? sharp\. Slacken, [\w ]+ turns? (counter)?clockwise\.", told.said[-1]
     )
+
+
+def test_what_to_mind_at_a_move_is_spoken_once_and_before_it() -> None:
+    told = Told.begin(strings=(6, 5, 4))
+    while len({entry.string for entry in told.entries if isinstance(entry, MoveEntry)}) < 2:
+        number = told.state.log.current
+        told.play(number).takes(6.0).move_and_retune(number).takes(0.0)
+    minds = CAUTIONS[BridgeKind.SCREW_SADDLES]
+    first = next(text for text in told.said if "lacken string" in text)
+    assert first.endswith("urns clockwise.")
+    order = [first.index(spelled(mind)) for mind in minds]
+    assert order == sorted(order)
+    assert order[-1] < first.index("Slacken string six")
+    for mind in minds:
+        assert sum(spelled(mind) in text for text in told.said) == 1, mind
+
+
+def test_both_strings_of_a_saddle_are_slackened() -> None:
+    told = Told.begin("twelve-string", strings=(12, 10))
+    while len(told.entries) < 200 and not any("Slacken both, " in text for text in told.said):
+        told.string(4.0)
+    moves = [text for text in told.said if re.search("[Ss]lacken (both|strings)", text)]
+    assert "Slacken strings eleven and twelve" in moves[0]
+    assert re.search(r"Slacken both, [\w ]+ turns? (counter)?clockwise\.", moves[-1])
+    assert not any("Slacken, " in text for text in told.said)
 
 
 def test_a_take_says_where_the_offset_stands_and_how_many_more() -> None:
