@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from itertools import chain
@@ -91,12 +91,13 @@ class CheckedPluck:
 
 @dataclass(frozen=True)
 class Check:
-    """An input that was listened to while nobody played, and then a pluck; None where there was
-    none, or none was asked for."""
+    """An input that was listened to while nobody played, and then, if that was ``asked`` for, a
+    pluck; None where there was none."""
 
     device: InputDevice
     rate_hz: int
     silence: Silence
+    asked: bool = False
     pluck: CheckedPluck | None = None
 
     def best_u_cents(self, note: Note) -> float:
@@ -169,13 +170,11 @@ def _check(device: str | None, seconds: float, *, pluck: bool) -> Check:
         quiet = _quiet(blocks, seconds, microphone.rate_hz)
         samples = np.concatenate([block.samples for block in quiet])
         silence = analyse_silence(samples, microphone.rate_hz)
-        heard = None
-        if pluck and silence.condition is not Condition.NOTHING_HEARD:
+        asked, heard = pluck and silence.condition is not Condition.NOTHING_HEARD, None
+        if asked:
             click.echo("Now pluck one string and let it ring.", err=True)
-            heard = _one_pluck(
-                chain(quiet, blocks), microphone.rate_hz, wait_s=seconds + _PLUCK_WAIT_S
-            )
-    return Check(microphone.device, microphone.rate_hz, silence, heard)
+            heard = one_pluck(quiet, blocks, microphone.rate_hz)
+    return Check(microphone.device, microphone.rate_hz, silence, asked, heard)
 
 
 def _quiet(blocks: Iterator[Block], seconds: float, rate_hz: int) -> list[Block]:
@@ -190,20 +189,28 @@ def _quiet(blocks: Iterator[Block], seconds: float, rate_hz: int) -> list[Block]
     return heard
 
 
-def _one_pluck(blocks: Iterator[Block], rate_hz: int, *, wait_s: float) -> CheckedPluck | None:
-    """The first pluck, if one comes in time; cut short if it rings for long."""
+def one_pluck(quiet: list[Block], blocks: Iterable[Block], rate_hz: int) -> CheckedPluck | None:
+    """The first pluck in ``blocks``, if one comes in time; cut short if it rings for long.
+
+    The ``quiet`` just before tells the noise. What sounds in it, such as a string that is being
+    damped, was not asked for.
+    """
     listener, peaks = Listener(rate_hz, offer_early=True), dict[int, float]()
-    until: float | None = None
+    for block in quiet:
+        list(listener.feed(block))
+    asked = quiet[-1].start + len(quiet[-1].samples)
+    until = asked + _PLUCK_WAIT_S * rate_hz
     for block in blocks:
-        now = block.start + len(block.samples)
-        until = now + wait_s * rate_hz if until is None else until
         peaks[block.start] = float(np.abs(block.samples).max(initial=0.0))
-        over = now >= until
+        over = block.start + len(block.samples) >= until
         for heard in chain(listener.feed(block), listener.finish() if over else ()):
-            if isinstance(heard, PluckStarted):
+            if isinstance(heard, PluckStarted) and heard.onset_s * rate_hz >= asked:
                 until = (heard.onset_s + _RINGS_S) * rate_hz
             elif isinstance(heard, ReadingReady) and heard.final:
-                began = heard.reading.onset_s * rate_hz - len(block.samples)
+                onset = heard.reading.onset_s * rate_hz
+                if onset < asked:
+                    continue
+                began = onset - len(block.samples)
                 return CheckedPluck(
                     heard.reading, max(peak for start, peak in peaks.items() if start >= began)
                 )
@@ -248,7 +255,7 @@ def check_lines(check: Check) -> list[str]:
             f"precision to expect at best for {note}: {check.best_u_cents(note):.2g} cents"
             for note in notes
         ]
-    return lines + _pluck_lines(check.pluck)
+    return [*lines, *(_pluck_lines(check.pluck) if check.asked else ())]
 
 
 def _pluck_lines(pluck: CheckedPluck | None) -> list[str]:

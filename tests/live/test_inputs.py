@@ -62,6 +62,7 @@ def test_check_finds_the_hum_and_the_floor_that_are_there(vmic: VirtualMic, tmp_
         playing.wait()
     assert done.returncode == 0, done.stderr
     check = parsed(done.stdout)["check"]
+    assert check["pluck"] is None
     assert (check["condition"], check["mains_hz"], check["rate_hz"]) == ("hum", 60.0, RATE_HZ)
     # White noise of sd 1e-3 over 24 kHz, of which 20 to 5000 Hz count. 4 s of it, some 20000
     # independent values, scatter by 0.04 dB.
@@ -104,8 +105,9 @@ def test_one_pluck_is_asked_for_and_read(vmic: VirtualMic, tmp_path: Path) -> No
     # Hz are given to 0.01, which is 0.2 cents of an E2.
     assert abs(off_cents) < half_width + 0.15
     assert 0.0 < half_width < 1.0
-    assert "12" in pitch
-    assert "sharp of E2" in pitch
+    told = re.search(r"([\d.]+) ± [\d.]+ cents sharp of E2", pitch)
+    assert told is not None, pitch
+    assert float(told[1]) == pytest.approx(12.0, abs=half_width + 0.05)
     assert dbfs == pytest.approx(peak_dbfs, abs=0.5)
     assert above_db > 25.0
 
@@ -121,6 +123,26 @@ def test_without_a_pluck_it_says_so(vmic: VirtualMic, tmp_path: Path) -> None:
         noise.wait()
     assert done.returncode == 0
     assert done.stdout.splitlines()[-1] == "pluck: none was heard"
+
+
+@pytest.mark.parametrize("sounding", [True, False])
+def test_a_pluck_that_was_not_asked_for_is_not_missed(
+    vmic: VirtualMic, tmp_path: Path, sounding: bool
+) -> None:
+    path = tmp_path / "room.wav"
+    soundfile.write(path, room_noise(60), RATE_HZ, subtype="FLOAT")
+    noise = vmic.start_playing(path) if sounding else None
+    try:
+        # Without a sound none is asked for either.
+        arguments = ["--no-pluck"] if sounding else []
+        done = pitchbench(vmic.env, "inputs", "--check", "--seconds", "2", *arguments)
+    finally:
+        if noise is not None:
+            noise.kill()
+            noise.wait()
+    assert done.returncode == (0 if sounding else 3)
+    assert "result: " in done.stdout
+    assert "pluck: " not in done.stdout
 
 
 def test_silence_is_told_from_a_quiet_room(vmic: VirtualMic) -> None:
