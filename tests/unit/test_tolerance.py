@@ -6,7 +6,7 @@ import pytest
 from recordings import Ran
 from session_story import Story
 
-from pitchbench.commands.instrument_options import Tolerances, with_details
+from pitchbench.commands.instrument_options import TOLERANCES, with_details
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument
 from pitchbench.intonation.tolerance import (
@@ -58,7 +58,7 @@ def test_the_least_is_the_instruments_and_the_others_are_their_own() -> None:
 @pytest.mark.parametrize("said", ["2 2 2", "0", "2 x 2 2 2", "", "sugested", "nan"])
 def test_a_tolerance_that_makes_no_sense_is_refused(said: str) -> None:
     with pytest.raises(PitchbenchError):
-        with_details(preset("bass-five"), {"tolerance": Tolerances().convert(said, None, None)})
+        with_details(preset("bass-five"), {"tolerance": TOLERANCES.convert(said, None, None)})
 
 
 def test_suggestions_need_to_know_the_strings() -> None:
