@@ -36,7 +36,7 @@ _REQUIRED = os.environ.get("PITCHBENCH_REQUIRE_LIVE") == "1"
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Live tests run in real time: under xdist, one after another on one worker."""
+    """Live tests run in real time: under xdist they are to share a worker (DEVELOPERS.md)."""
     for item in items:
         if item.get_closest_marker("live"):
             item.add_marker(pytest.mark.xdist_group("live"))
