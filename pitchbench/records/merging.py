@@ -12,11 +12,13 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, delete, func, insert, select, update
+from sqlalchemy import ColumnElement, Connection, delete, insert, select, update
 
+from pitchbench.errors import RecordsError
 from pitchbench.records.documents import from_json, kept_session, session_document, to_json
 from pitchbench.records.model import InstrumentRecord, RemovedInstrument, SessionRecord
 from pitchbench.records.rows import (
+    entry_document,
     insert_entry,
     instrument_record,
     instrument_row,
@@ -24,6 +26,7 @@ from pitchbench.records.rows import (
     whole_session,
 )
 from pitchbench.records.schema import entries, instruments, removed, sessions
+from pitchbench.session.log import Entry
 
 
 @dataclass(frozen=True)
@@ -52,16 +55,20 @@ def take_in(
 
 
 def add_session(connection: Connection, record: SessionRecord) -> bool:
-    """Add a session from elsewhere, or what it has gained since; False if nothing is new."""
+    """Add a session from elsewhere, or what it has gained since; False if nothing is new.
+
+    Raises
+    ------
+    RecordsError
+        If it was gone on with here and elsewhere: two logs that differ make no third one.
+    """
     setup, log, meta = record
     here = connection.execute(select(sessions.c.id).where(sessions.c.id == meta.id)).first()
     if here is None:
         query = select(instruments.c.id).where(instruments.c.id == meta.instrument_id)
         meta = replace(meta, instrument_id=connection.execute(query).scalar())
         connection.execute(insert(sessions).values(**session_row(setup, meta)))
-    known = connection.execute(
-        select(func.count()).where(entries.c.session_id == meta.id)
-    ).scalar_one()
+    known = _known_of(connection, record)
     for sequence, entry in enumerate(log[known:], start=known):
         insert_entry(connection, meta.id, sequence, entry)
     if meta.finished_at is not None:
@@ -71,6 +78,23 @@ def add_session(connection: Connection, record: SessionRecord) -> bool:
             .values(finished_at=meta.finished_at, held_at=None)
         )
     return here is None or len(log) > known
+
+
+def _known_of(connection: Connection, record: SessionRecord) -> int:
+    """How many entries of the session are here; those that both have are the same."""
+    query = select(entries.c.document).where(entries.c.session_id == record.meta.id)
+    documents = connection.execute(query.order_by(entries.c.sequence)).scalars().all()
+    for sequence, (document, entry) in enumerate(zip(documents, record.entries, strict=False)):
+        theirs = entry_document(entry)
+        # A row of an older form may be written otherwise and say the same.
+        if document != theirs and entry_document(from_json(document, Entry)) != theirs:
+            raise RecordsError(
+                f"Session {record.meta.short_id} was gone on with here and elsewhere: entry "
+                f"{sequence} is not the same.",
+                "Nothing was changed. To see both, take the other one into a store of its own: "
+                "`pitchbench import FILE --store NEW`.",
+            )
+    return len(documents)
 
 
 def add_instrument(connection: Connection, record: InstrumentRecord) -> bool:

@@ -234,3 +234,16 @@ def test_the_export_holds_the_same(stores: dict[int, Records], form: int, tmp_pa
         wanted = "".join(export_json([], [record]))
         assert "".join(export_json([], [read[session_id]])) == wanted
         assert "".join(export_json([], [taken_in[session_id]])) == wanted
+
+
+@EVERY_FORM
+def test_what_is_written_otherwise_is_known_for_the_same(form: int, tmp_path: Path) -> None:
+    """A bench takes its own sessions in; its rows are still of the form they were kept in."""
+    place = tmp_path / "old.sqlite"
+    place.write_bytes(unpacked(f"store-form-{form}.sqlite.gz"))
+    export = read_export(unpacked(f"store-form-{form}.export.json.gz").decode())
+    with Repository.open(place) as repository:
+        for session in export.sessions:
+            now = repository.session(session.meta.id)
+            for record in (session, read_export("".join(export_json([], [now]))).sessions[0]):
+                assert not repository.add_session(record)

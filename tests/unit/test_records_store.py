@@ -21,7 +21,7 @@ from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
 from pitchbench.records.schema import SCHEMA_VERSION
 from pitchbench.report.export import export_json
-from pitchbench.session.log import Entry, Setup
+from pitchbench.session.log import Entry, NoteEntry, Setup
 
 
 @pytest.fixture
@@ -273,6 +273,35 @@ def test_a_session_that_grew_elsewhere_is_completed(repository, tmp_path):
         kept = other.session(session_id)
     assert to_json(kept.entries, tuple[Entry, ...]) == to_json(log[:9], tuple[Entry, ...])
     assert kept.meta.finished_at == NOON
+
+
+@pytest.mark.parametrize("gained", [0, 1, 3])
+def test_a_session_that_was_gone_on_with_on_two_benches_is_refused(repository, tmp_path, gained):
+    """Whichever log is the longer one: neither is lost in the other, and nothing else comes in."""
+    session_id = repository.begin_session(stores.a_setup(), at=NOON)
+    log = stores.a_log()
+    for entry in log[:5]:
+        repository.append(session_id, entry)
+    with Repository.open(tmp_path / "other.sqlite") as other:
+        other.add_session(repository.session(session_id))
+        for entry in log[5:7]:
+            repository.append(session_id, entry)
+        other.append(session_id, NoteEntry(20.0, None, "gone on with here"))
+        for entry in log[7 : 7 + gained]:
+            other.append(session_id, entry)
+        another = other.begin_session(stores.a_setup(), at=NOON)
+        other.add_instrument(stores.an_instrument())
+        (line,) = other.instruments()
+        theirs = [other.session(each) for each in (another, session_id)]
+    with pytest.raises(PitchbenchError, match="here and elsewhere: entry 5 is not") as caught:
+        repository.take_in([line.record], theirs)
+    assert session_id[:15] in caught.value.what
+    assert "Nothing was changed" in caught.value.remedy
+    assert caught.value.exit_code == ExitCode.RECORDS
+    kept = repository.session(session_id).entries
+    assert to_json(kept, tuple[Entry, ...]) == to_json(log[:7], tuple[Entry, ...])
+    assert repository.session_ids() == [session_id]
+    assert repository.instruments() == []
 
 
 def test_the_store_is_where_the_variable_says(monkeypatch, tmp_path):
