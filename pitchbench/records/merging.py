@@ -16,7 +16,7 @@ from sqlalchemy import ColumnElement, Connection, delete, insert, select, update
 
 from pitchbench.errors import RecordsError
 from pitchbench.records.documents import from_json, kept_session, session_document, to_json
-from pitchbench.records.model import InstrumentRecord, RemovedInstrument, SessionRecord
+from pitchbench.records.model import Earlier, InstrumentRecord, RemovedInstrument, SessionRecord
 from pitchbench.records.rows import (
     entry_document,
     insert_entry,
@@ -98,19 +98,17 @@ def _known_of(connection: Connection, record: SessionRecord) -> int:
 
 
 def add_instrument(connection: Connection, record: InstrumentRecord) -> bool:
-    """Add an instrument from elsewhere; False if it is here already.
+    """Add an instrument from elsewhere, or what is new of it; False if nothing is.
 
     The later change of the two wins, and what either bench had before stays known. A name that
     another instrument has here gets a number.
     """
     row = connection.execute(select(instruments).where(instruments.c.id == record.id)).first()
     here = None if row is None else instrument_record(row)
-    if here is not None and here.changed_at >= record.changed_at:
-        return False
     if here is not None:
-        both = (*here.changed(record.instrument, record.changed_at).earlier, *record.earlier)
-        known = {each.changed_at: each for each in both}
-        record = replace(record, earlier=tuple(known[at] for at in sorted(known)))
+        record = _of_both(here, record)
+        if record == here:
+            return False
     taken = set(
         connection.execute(
             select(instruments.c.name).where(instruments.c.id != record.id)
@@ -126,7 +124,26 @@ def add_instrument(connection: Connection, record: InstrumentRecord) -> bool:
         connection.execute(
             update(instruments).where(instruments.c.id == record.id).values(**values)
         )
-    return here is None
+    return True
+
+
+def _of_both(here: InstrumentRecord, there: InstrumentRecord) -> InstrumentRecord:
+    """One instrument as two benches know it: as it was changed last, and all that it was before;
+    the same on both."""
+    last = max(here, there, key=lambda record: _said_by(record.versions[-1]))
+    other = there if last is here else here
+    known = {_said_by(each) for each in last.versions}
+    new = [each for each in other.versions if _said_by(each) not in known]
+    if not new:
+        return last
+    return replace(
+        last, earlier=tuple(sorted((*last.earlier, *new), key=lambda each: each.changed_at))
+    )
+
+
+def _said_by(version: Earlier) -> tuple[datetime, str]:
+    """What tells a version from others: not its name, which may have got a number on one bench."""
+    return version.changed_at, to_json(replace(version.instrument, name=""))
 
 
 # -- removed and put back ----------------------------------------------------------------------

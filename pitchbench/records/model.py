@@ -46,10 +46,14 @@ class InstrumentRecord:
     changed_at: datetime
     earlier: tuple[Earlier, ...] = ()
 
+    @property
+    def versions(self) -> tuple[Earlier, ...]:
+        """What it was before each change and what it is, oldest first."""
+        return (*self.earlier, Earlier(self.changed_at, self.instrument))
+
     def changed(self, instrument: Instrument, at: datetime) -> InstrumentRecord:
         """As it is after a change at ``at``, which remembers what was before."""
-        before = Earlier(self.changed_at, self.instrument)
-        return replace(self, instrument=instrument, changed_at=at, earlier=(*self.earlier, before))
+        return replace(self, instrument=instrument, changed_at=at, earlier=self.versions)
 
 
 @dataclass(frozen=True)

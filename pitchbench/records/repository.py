@@ -299,7 +299,7 @@ class Repository:
         return self.take_in([], [record]).sessions == 1
 
     def add_instrument_record(self, record: InstrumentRecord) -> bool:
-        """Add an instrument from elsewhere; False if it is here already."""
+        """Add an instrument from elsewhere, or what is new of it; False if nothing is."""
         return self.take_in([record], []).instruments == 1
 
     def bring_back(self, backup: Path, *, force: bool) -> None:

@@ -17,7 +17,7 @@ from pitchbench import __version__
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.records import migrations
 from pitchbench.records.documents import to_json
-from pitchbench.records.model import SessionKind
+from pitchbench.records.model import InstrumentRecord, SessionKind
 from pitchbench.records.repository import Repository
 from pitchbench.records.schema import SCHEMA_VERSION
 from pitchbench.report.export import export_json
@@ -200,6 +200,55 @@ def test_what_an_instrument_was_before_each_change_is_kept(repository, store_pla
         (15, 2.0),
     ]
     assert (record.changed_at.day, record.instrument.action_mm) == (16, 2.5)
+
+
+@pytest.mark.parametrize("later", ["here", "there"])
+def test_what_an_instrument_was_on_either_bench_is_known_on_both(repository, tmp_path, later):
+    """Whichever bench changed it last, and whichever takes in the other first."""
+    guitar = stores.an_instrument()
+    repository.add_instrument(guitar, at=NOON)
+    with Repository.open(tmp_path / "other.sqlite") as other:
+
+        def change(bench: Repository, days: int) -> None:
+            changed = replace(guitar, action_mm=float(days))
+            bench.change_instrument(guitar.name, changed, at=NOON + timedelta(days=days))
+
+        def known(bench: Repository) -> InstrumentRecord:
+            return bench.instrument(guitar.name)
+
+        assert other.add_instrument_record(known(repository))
+        first, last = (other, repository) if later == "here" else (repository, other)
+        for bench, days in ((first, 1), (last, 2), (first, 3), (last, 4)):
+            change(bench, days)
+        here, there = known(repository), known(other)
+        assert repository.add_instrument_record(there)
+        assert other.add_instrument_record(here)
+        assert known(repository) == known(other)
+        record = known(repository)
+        assert record.instrument.action_mm == 4.0
+        assert record.changed_at == NOON + timedelta(days=4)
+        said = [(each.changed_at.day, each.instrument.action_mm) for each in record.earlier]
+        assert said == [(14, 1.8), (15, 1.0), (16, 2.0), (17, 3.0)]
+        # And nothing is new any more.
+        for bench, record in ((repository, there), (other, here), (repository, known(other))):
+            before = known(bench)
+            assert not bench.add_instrument_record(record)
+            assert known(bench) == before
+
+
+def test_what_two_benches_changed_at_one_moment_is_known_on_both(repository, tmp_path):
+    guitar = stores.an_instrument()
+    repository.add_instrument(guitar, at=NOON)
+    with Repository.open(tmp_path / "other.sqlite") as other:
+        other.add_instrument_record(repository.instrument(guitar.name))
+        for bench, action_mm in ((repository, 2.0), (other, 2.5)):
+            bench.change_instrument(guitar.name, replace(guitar, action_mm=action_mm), at=NOON)
+        here, there = (each.instrument(guitar.name) for each in (repository, other))
+        repository.add_instrument_record(there)
+        other.add_instrument_record(here)
+        record = repository.instrument(guitar.name)
+        assert record == other.instrument(guitar.name)
+    assert sorted(each.instrument.action_mm for each in record.versions) == [1.8, 2.0, 2.5]
 
 
 def test_sessions_of_an_instrument_that_is_not_on_record_go_by_its_name(repository):
