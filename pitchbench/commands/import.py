@@ -32,15 +32,16 @@ _CHUNK: Final = 1 << 20
 @click.argument("file", metavar="FILE")
 @store_option
 def command(file: str, store: str | None) -> None:
-    """Take FILE, made by `pitchbench export`, into the store. What is here already stays as it is;
-    a session that grew since is completed."""
+    """Take FILE, made by `pitchbench export`, into the store. What is here already stays as it is,
+    but a session that grew since is completed, and of an instrument that is here already the later
+    change wins; what it was before stays known."""
     with _spooled(file) as content, Repository.open(store) as repository:
         instruments, sessions = open_export(content)
         with _counted(sessions) as counted:
             taken = repository.take_in(instruments, counted)
     click.echo(
         f"Taken in: {taken.instruments} of {taken.of_instruments} instruments, {taken.sessions} of "
-        f"{taken.of_sessions} sessions; the others were here already.",
+        f"{taken.of_sessions} sessions; of the others nothing was new.",
         err=True,
     )
 

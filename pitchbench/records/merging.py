@@ -63,21 +63,27 @@ def add_session(connection: Connection, record: SessionRecord) -> bool:
         If it was gone on with here and elsewhere: two logs that differ make no third one.
     """
     setup, log, meta = record
-    here = connection.execute(select(sessions.c.id).where(sessions.c.id == meta.id)).first()
+    query = select(sessions.c.finished_at).where(sessions.c.id == meta.id)
+    here = connection.execute(query).first()
     if here is None:
-        query = select(instruments.c.id).where(instruments.c.id == meta.instrument_id)
-        meta = replace(meta, instrument_id=connection.execute(query).scalar())
+        its = select(instruments.c.id).where(instruments.c.id == meta.instrument_id)
+        meta = replace(meta, instrument_id=connection.execute(its).scalar())
         connection.execute(insert(sessions).values(**session_row(setup, meta)))
     known = _known_of(connection, record)
     for sequence, entry in enumerate(log[known:], start=known):
         insert_entry(connection, meta.id, sequence, entry)
-    if meta.finished_at is not None:
+    finished = here is not None and _ended_later(meta.finished_at, here.finished_at)
+    if finished:
         connection.execute(
             update(sessions)
             .where(sessions.c.id == meta.id)
             .values(finished_at=meta.finished_at, held_at=None)
         )
-    return here is None or len(log) > known
+    return here is None or len(log) > known or finished
+
+
+def _ended_later(there: datetime | None, here: datetime | None) -> bool:
+    return there is not None and (here is None or there > here)
 
 
 def _known_of(connection: Connection, record: SessionRecord) -> int:

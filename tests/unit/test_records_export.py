@@ -289,13 +289,33 @@ def test_the_later_change_of_an_instrument_wins(tmp_path):
     fill(one, "Bass")
     run("import", "-", "--store", other, input_=run("export", "--store", one).stdout)
     run("instrument", "edit", "Bass", "--action", "3.3", "--store", other)
-    run("import", "-", "--store", one, input_=run("export", "--store", other).stdout)
+    export = run("export", "--store", other).stdout
+    said = run("import", "-", "--store", one, input_=export).stderr
+    assert "1 of 1 instruments, 0 of 1 sessions; of the others nothing was new" in said
     with Repository.open(one) as repository:
         assert repository.instrument("Bass").instrument.action_mm == 3.3
     run("instrument", "edit", "Bass", "--action", "1.1", "--store", one)
-    run("import", "-", "--store", one, input_=run("export", "--store", other).stdout)
+    said = run("import", "-", "--store", one, input_=export).stderr
+    assert "0 of 1 instruments, 0 of 1 sessions" in said
     with Repository.open(one) as repository:
         assert repository.instrument("Bass").instrument.action_mm == 1.1
+
+
+def test_a_session_that_was_finished_elsewhere_is_taken_in(tmp_path):
+    """Nothing but its end is new; an earlier end is none."""
+    one, other = str(tmp_path / "one.sqlite"), str(tmp_path / "other.sqlite")
+    fill(one, "Bass")
+    exports = [run("export", "--store", one).stdout]
+    run("import", "-", "--store", other, input_=exports[0])
+    for minutes in (30, 40):
+        with Repository.open(other) as repository:
+            (session_id,) = repository.session_ids()
+            repository.finish_session(session_id, at=NOON + timedelta(minutes=minutes))
+        exports.append(run("export", "--store", other).stdout)
+    for export, count in zip([*exports, *exports], (0, 1, 1, 0, 0, 0), strict=True):
+        said = run("import", "-", "--store", one, input_=export).stderr
+        assert f"0 of 1 instruments, {count} of 1 sessions" in said
+    assert run("export", "--store", one).stdout == exports[-1]
 
 
 def test_an_export_of_one_instrument_holds_only_that(tmp_path):
