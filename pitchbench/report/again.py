@@ -8,13 +8,13 @@ from dataclasses import dataclass, replace
 
 from pitchbench import __version__
 from pitchbench.belief import half95
-from pitchbench.intonation.offset import Offset, estimate_offset
+from pitchbench.intonation.offset import Offset
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.records.model import SessionRecord
 from pitchbench.report.document import NonNegative, Positive
 from pitchbench.session.log import Entry, Log, TakeEntry, read_log
-from pitchbench.session.takes import referred
+from pitchbench.session.saddles import weigh
 from pitchbench.session.words import rejected_words
 from pitchbench.units import cents_between
 
@@ -129,13 +129,9 @@ def _changed(entry: TakeEntry, now: Reading | Rejected | None) -> TakeAgain | No
 
 def _strings(before: Log, after: Log) -> Iterable[StringAgain]:
     setup = before.setup
+    before, after = _at_its_fret(before), _at_its_fret(after)
     for old, new in zip(before.strings, after.strings, strict=True):
-        then, now = (
-            estimate_offset(referred(each), fret=setup.fret, prior=setup.prior)
-            if each.in_this_round
-            else None
-            for each in (old, new)
-        )
+        then, now = weigh(before, old), weigh(after, new)
         if then is None and now is None:
             continue
         note = setup.instrument.string(old.number).note
@@ -150,8 +146,18 @@ def _strings(before: Log, after: Log) -> Iterable[StringAgain]:
             change,
             half,
             matters,
-            _why(then, now, before.tolerance_cents, matters=matters),
+            _why(then, now, old.tolerance_cents, matters=matters),
         )
+
+
+def _at_its_fret(log: Log) -> Log:
+    """The log without the takes at frets that say nothing of its offset: a survey's."""
+    own = (None, 0, log.setup.fret)
+    strings = (
+        replace(string, takes=tuple(take for take in string.takes if take.fret in own))
+        for string in log.strings
+    )
+    return replace(log, strings=tuple(strings))
 
 
 def _why(then: Offset | None, now: Offset | None, tolerance_cents: float, *, matters: bool) -> str:

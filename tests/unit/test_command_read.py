@@ -11,12 +11,15 @@ import numpy as np
 import pexpect
 import pytest
 import soundfile
+import stores
 from recordings import RATE_HZ, Note, Ran, play, record
 
 from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
+from pitchbench.report.again import compared
 from pitchbench.session.log import Entry, Setup, TakeEntry
 from pitchbench.session.rehearsal import rehearse
+from pitchbench.session.saddles import weigh
 from pitchbench.session.state import State
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import cents_between
@@ -255,6 +258,11 @@ def test_what_is_read_again_as_it_was_does_not_matter(
     assert again["otherwise"] == []
     (string,) = again["strings"]
     assert not string["matters"]
+    stated = done.log.strings[5].now
+    assert stated is not None
+    assert string["before_cents"] == stated.offset_cents
+    low, high = stated.interval95_cents
+    assert string["interval95_half_cents"] == pytest.approx((high - low) / 2, abs=1e-9)
     assert abs(string["change_cents"]) < 0.05
     lines = Ran(capsys, *words, "--plain").out.splitlines()
     assert any(line.startswith("again, string 6 E2: offset ") for line in lines)
@@ -264,7 +272,8 @@ def test_what_is_read_again_as_it_was_does_not_matter(
 def test_what_is_read_otherwise_is_told_take_by_take_and_whether_it_matters(
     capsys: Capsys, kept_with_sound: tuple[Path, State], tmp_path: Path
 ) -> None:
-    """As if an earlier version had read the last fretted takes 20 cents flat."""
+    """As if an earlier version had read the last fretted takes 20 cents flat, on a string that has
+    a tolerance of its own."""
     store, done = kept_with_sound
     place = tmp_path / "wrong.sqlite"
     accepted = done.log.strings[5].accepted
@@ -275,12 +284,21 @@ def test_what_is_read_otherwise_is_told_take_by_take_and_whether_it_matters(
         if not isinstance(entry, TakeEntry) or entry.take.number not in bent:
             return entry
         reading = entry.take.reading
-        flat = replace(reading, pitch_hz=reading.pitch_hz * 2 ** (-20 / 1200))
+        ratio = 2 ** (-20 / 1200)
+        partials = tuple(
+            replace(each, frequency_hz=each.frequency_hz * ratio) for each in reading.partials
+        )
+        flat = replace(reading, pitch_hz=reading.pitch_hz * ratio, partials=partials)
         return replace(entry, take=replace(entry.take, reading=flat))
 
+    guitar = done.log.setup.instrument
+    low_e = replace(guitar.string(6), tolerance_cents=5.0)
+    own = replace(guitar, strings=(*guitar.strings[:5], low_e))
     with Repository.open(store) as old, Repository.open(place) as new:
         kept = old.session(old.find_session("last"))
-        new.add_session(kept._replace(entries=tuple(map(earlier, kept.entries))))
+        setup = replace(kept.setup, instrument=own)
+        bad = kept._replace(setup=setup, entries=tuple(map(earlier, kept.entries)))
+        new.add_session(bad)
         new.keep_audio(kept.meta.id, kept.meta.audio)
     ran = Ran(capsys, "read", "--again", "last", "--store", place, "--format", "json")
     again = ran.document["again"]
@@ -290,4 +308,29 @@ def test_what_is_read_otherwise_is_told_take_by_take_and_whether_it_matters(
     )
     (string,) = again["strings"]
     assert string["matters"]
-    assert string["change_cents"] == pytest.approx(20.0, abs=0.1)
+    # Each offset is what the session states of it: a change is weighed with all that is known.
+    flat_offset, true_offset = (weigh(log, log.strings[5]) for log in (bad.log, done.log))
+    assert string["before_cents"] == flat_offset.offset_cents
+    assert string["now_cents"] == pytest.approx(true_offset.offset_cents, abs=0.05)
+    assert string["change_cents"] == string["now_cents"] - string["before_cents"]
+    assert string["change_cents"] > 19.0
+    assert string["why"].endswith("it lies within 5 cents now")
+
+
+def test_takes_at_other_frets_say_nothing_of_the_offset_read_again(
+    kept_with_sound: tuple[Path, State],
+) -> None:
+    """A survey of the neck keeps its sound too."""
+    with Repository.open(kept_with_sound[0]) as repository:
+        kept = repository.session(repository.find_session("last"))
+    sharp_hz = 1.02 * kept.setup.instrument.string(6).note.hz() * 2 ** (5 / 12)
+    reading = stores.a_reading(sharp_hz, 1000.0)
+    last = kept.log.strings[5].accepted[-1]
+    fifth = TakeEntry(1002.0, replace(last, number=99, fret=5, reading=reading))
+    with_fifth = kept._replace(entries=(*kept.entries, fifth))
+    plain, more = (
+        compared(each, [e.take.reading for e in each.entries if isinstance(e, TakeEntry)])
+        for each in (kept, with_fifth)
+    )
+    assert more.takes == plain.takes + 1
+    assert more.strings == plain.strings
