@@ -104,6 +104,12 @@ def words_of(text: str) -> list[str]:
     return text.replace(",", " ").split()
 
 
+def counted(count: int, one: str) -> str:
+    """So many of something: "1 entry", "2 entries"."""
+    more = f"{one[:-1]}ies" if one.endswith("y") else f"{one}s"
+    return f"{count} {one if count == 1 else more}"
+
+
 def whole_number(text: str) -> int | None:
     """The whole number that ``text`` is; None if it is none, or longer than any that makes sense
     (and so longer than Python reads)."""

@@ -14,7 +14,7 @@ from typing import Final
 
 import click
 
-from pitchbench.commands.common import ExamplesFirst, store_option
+from pitchbench.commands.common import ExamplesFirst, counted, store_option
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import SessionRecord
 from pitchbench.records.repository import Repository
@@ -37,25 +37,26 @@ def command(file: str, store: str | None) -> None:
     change wins; what it was before stays known."""
     with _spooled(file) as content, Repository.open(store) as repository:
         instruments, sessions = open_export(content)
-        with _counted(sessions) as counted:
-            taken = repository.take_in(instruments, counted)
+        with _shown(sessions) as shown:
+            taken = repository.take_in(instruments, shown)
     click.echo(
-        f"Taken in: {taken.instruments} of {taken.of_instruments} instruments, {taken.sessions} of "
-        f"{taken.of_sessions} sessions; of the others nothing was new.",
+        f"Taken in: {taken.instruments} of {counted(taken.of_instruments, 'instrument')}, "
+        f"{taken.sessions} of {counted(taken.of_sessions, 'session')}; "
+        "of the others nothing was new.",
         err=True,
     )
 
 
 @contextmanager
-def _counted(sessions: Iterable[SessionRecord]) -> Iterator[Iterable[SessionRecord]]:
+def _shown(sessions: Iterable[SessionRecord]) -> Iterator[Iterable[SessionRecord]]:
     """The sessions, counted on the terminal while they are taken in."""
     if not sys.stderr.isatty():
         yield sessions
         return
     with click.progressbar(
         sessions, label="Taking in sessions", show_pos=True, file=sys.stderr
-    ) as counted:
-        yield counted
+    ) as shown:
+        yield shown
 
 
 @contextmanager

@@ -1,4 +1,4 @@
-"""``pitchbench records``: look after the records: are they sound, back them up, bring them back."""
+"""``pitchbench records``: look after the records: are they whole, back them up, bring them back."""
 
 from __future__ import annotations
 
@@ -8,14 +8,20 @@ from typing import Literal
 
 import click
 
-from pitchbench.commands.common import echo_json, format_option, printable, store_option
+from pitchbench.commands.common import (
+    counted,
+    echo_json,
+    format_option,
+    printable,
+    store_option,
+)
 from pitchbench.commands.help_page import GroupWithExamples
 from pitchbench.errors import RecordsError
 from pitchbench.records.places import is_url, place_of
 from pitchbench.report.document import fill
 
 EXAMPLES = """\
-  pitchbench records check                       is everything on record sound?
+  pitchbench records check                       is everything on record whole?
   pitchbench records check --save rescued.json   and save what can be read of it
   pitchbench records backup bench.sqlite         while sessions run
   pitchbench records restore bench.sqlite --force
@@ -28,7 +34,7 @@ class RecordsDocument:
 
     schema: Literal["pitchbench.records/1"]
     place: str
-    sound: bool
+    whole: bool
     form: int | None
     instruments: int
     sessions: int
@@ -39,7 +45,7 @@ class RecordsDocument:
 
 @click.group(cls=GroupWithExamples, examples=EXAMPLES)
 def command() -> None:
-    """Look after the records: are they sound, back them up, bring a backup back."""
+    """Look after the records: are they whole, back them up, bring a backup back."""
 
 
 @command.command("check")
@@ -62,24 +68,24 @@ def check_(save: Path | None, force: bool, output_format: str, store: str | None
         found = replace(found, findings=(*found.findings, words))
     lost = _save(place, save, force=force) if save is not None else []
     if output_format == "json":
-        sound = not found.findings
-        echo_json(fill(RecordsDocument, found, place=_shown(place), sound=sound, saved=save))
+        whole = not found.findings
+        echo_json(fill(RecordsDocument, found, place=_shown(place), whole=whole, saved=save))
     else:
         click.echo(f"records: {printable(_shown(place))}")
         click.echo(
-            f"read: {found.instruments} instruments, {found.sessions} sessions, "
-            f"{found.entries} entries"
+            f"read: {counted(found.instruments, 'instrument')}, "
+            f"{counted(found.sessions, 'session')}, {counted(found.entries, 'entry')}"
         )
         for finding in found.findings:
             click.echo(f"finding: {printable(finding)}")
-        click.echo(f"sound: {'no' if found.findings else 'yes'}")
+        click.echo(f"whole: {'no' if found.findings else 'yes'}")
     if save is not None:
         click.echo(f"Saved what can be read: {printable(str(save))}.", err=True)
         for each in lost:
             click.echo(f"Not readable: {printable(each)}.", err=True)
     if found.findings:
         raise RecordsError(
-            f"The records in {printable(_shown(place))!r} are not sound.",
+            f"The records in {printable(_shown(place))!r} are not whole.",
             "Bring a backup back with `pitchbench records restore`, or save what can be read with "
             "--save FILE and take that into a new store.",
         )

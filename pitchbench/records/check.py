@@ -1,4 +1,4 @@
-"""Is a store sound? And what of one that is not can still be read?
+"""Is a store whole? And what of one that is not can still be read?
 
 To check is to read: nothing is made, migrated or mended, and a damaged store is read as far as it
 goes.

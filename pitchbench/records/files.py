@@ -70,7 +70,7 @@ def copy_sqlite(source: sqlite3.Connection, target: Path) -> None:
     except sqlite3.Error as error:
         raise RecordsError(
             f"The records cannot be copied to {str(target.parent)!r}: {error}.",
-            "See that the disk has room and the file is sound (`pitchbench records check`).",
+            "See that the disk has room and the file is whole (`pitchbench records check`).",
         ) from error
 
 

@@ -66,7 +66,7 @@ def finding(place: str, *words: str) -> list[str]:
     words = ("records", "check", "--store", place, *words)
     done = CliRunner().invoke(cli, [*words, "--format", "json"])
     document = json.loads(done.stdout[: done.stdout.rindex("}") + 1])
-    assert parsed(json.dumps(document))["sound"] is (not document["findings"])
+    assert parsed(json.dumps(document))["whole"] is (not document["findings"])
     if document["findings"]:
         assert isinstance(done.exception, PitchbenchError)
         assert done.exception.exit_code == ExitCode.RECORDS
@@ -74,12 +74,12 @@ def finding(place: str, *words: str) -> list[str]:
     return found
 
 
-def test_a_sound_store_is_called_sound(store_place: str) -> None:
+def test_a_store_without_faults_is_called_whole(store_place: str) -> None:
     fill(store_place)
     assert finding(store_place) == []
     said = run("records", "check", "--store", store_place).stdout
-    assert "read: 1 instruments, 3 sessions, 27 entries" in said
-    assert said.endswith("sound: yes\n")
+    assert "read: 1 instrument, 3 sessions, 27 entries" in said
+    assert said.endswith("whole: yes\n")
 
 
 @pytest.mark.parametrize(
@@ -125,7 +125,7 @@ def test_rows_that_belong_to_nothing_are_named(tmp_path: Path) -> None:
         ("UPDATE schema_version SET version = 0", None, "does not say of what form it is"),
     ],
 )
-def test_what_was_not_looked_at_is_not_called_sound(
+def test_what_was_not_looked_at_is_not_called_whole(
     store_place: str, change: str, form: int | None, named: str
 ) -> None:
     fill(store_place)
@@ -235,7 +235,7 @@ def test_a_backup_is_refused_whatever_its_damage_is_called(tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize("damaged", [False, True])
-def test_an_older_backup_comes_back_if_it_is_sound(tmp_path: Path, damaged: bool) -> None:
+def test_an_older_backup_comes_back_if_it_is_whole(tmp_path: Path, damaged: bool) -> None:
     place, backup = str(tmp_path / "store.sqlite"), tmp_path / "backup.sqlite"
     shutil.copyfile(FROZEN, backup)
     (said,) = finding(str(backup))

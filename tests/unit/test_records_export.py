@@ -255,9 +255,9 @@ def test_two_benches_become_one_without_duplicates(store_place, tmp_path):
     fill(other, "There")
     export = run("export", "--store", other).stdout
     first = run("import", "-", "--store", store_place, input_=export)
-    assert "1 of 1 instruments, 1 of 1 sessions" in first.stderr
+    assert "1 of 1 instrument, 1 of 1 session;" in first.stderr
     again = run("import", "-", "--store", store_place, input_=export)
-    assert "0 of 1 instruments, 0 of 1 sessions" in again.stderr
+    assert "0 of 1 instrument, 0 of 1 session;" in again.stderr
     with Repository.open(store_place) as repository:
         names = [line.instrument.name for line in repository.instruments()]
         assert names == ["Here", "There"]
@@ -291,12 +291,12 @@ def test_the_later_change_of_an_instrument_wins(tmp_path):
     run("instrument", "edit", "Bass", "--action", "3.3", "--store", other)
     export = run("export", "--store", other).stdout
     said = run("import", "-", "--store", one, input_=export).stderr
-    assert "1 of 1 instruments, 0 of 1 sessions; of the others nothing was new" in said
+    assert "1 of 1 instrument, 0 of 1 session; of the others nothing was new" in said
     with Repository.open(one) as repository:
         assert repository.instrument("Bass").instrument.action_mm == 3.3
     run("instrument", "edit", "Bass", "--action", "1.1", "--store", one)
     said = run("import", "-", "--store", one, input_=export).stderr
-    assert "0 of 1 instruments, 0 of 1 sessions" in said
+    assert "0 of 1 instrument, 0 of 1 session;" in said
     with Repository.open(one) as repository:
         assert repository.instrument("Bass").instrument.action_mm == 1.1
 
@@ -314,7 +314,7 @@ def test_a_session_that_was_finished_elsewhere_is_taken_in(tmp_path):
         exports.append(run("export", "--store", other).stdout)
     for export, count in zip([*exports, *exports], (0, 1, 1, 0, 0, 0), strict=True):
         said = run("import", "-", "--store", one, input_=export).stderr
-        assert f"0 of 1 instruments, {count} of 1 sessions" in said
+        assert f"0 of 1 instrument, {count} of 1 session;" in said
     assert run("export", "--store", one).stdout == exports[-1]
 
 
