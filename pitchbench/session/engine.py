@@ -42,7 +42,7 @@ Keep = Callable[[Entry], None]
 TellRecords = Callable[[PitchbenchError | None], None]
 
 #: How often keys are looked for while nothing is heard.
-_KEY_POLL_S: Final = 0.03
+KEY_POLL_S: Final = 0.03
 
 #: How often a lost input is looked for, and entries that could not be kept are tried again.
 _RETRY_S: Final = 1.0
@@ -216,7 +216,7 @@ def _attend(
             waiting.try_if_due()
         attend(runner, keys, teller)
         try:
-            event = heard.get(timeout=_KEY_POLL_S)
+            event = heard.get(timeout=KEY_POLL_S)
         except queue.Empty:
             continue
         if event is _END:
@@ -241,7 +241,7 @@ def hear_out(runner: Runner[Any], keys: Keys | None, teller: Teller[Any]) -> Non
     """Let what is being told be told."""
     while teller.busy and not runner.job.quit:
         attend(runner, keys, teller)
-        time.sleep(_KEY_POLL_S)
+        time.sleep(KEY_POLL_S)
 
 
 def stand(runner: Runner[Any], keys: Keys | None, teller: Teller[Any] | None = None) -> None:
@@ -249,7 +249,7 @@ def stand(runner: Runner[Any], keys: Keys | None, teller: Teller[Any] | None = N
     with suppress(KeyboardInterrupt):  # all is done, so it is one more way to leave
         while runner.job.finished and not runner.job.quit:
             attend(runner, keys, teller)
-            time.sleep(_KEY_POLL_S)
+            time.sleep(KEY_POLL_S)
 
 
 def _listen(

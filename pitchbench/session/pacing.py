@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Iterable
 from typing import Final
 
+from pitchbench.session.engine import KEY_POLL_S
 from pitchbench.sound.source import Block
 
 #: Sound goes by so many times faster than life: fast enough not to bore, slow enough to see each
@@ -17,9 +18,6 @@ WATCHING_SPEED: Final = 2.5
 #: 238 on average (Brysbaert, "How many words do we read per minute?", Journal of Memory and
 #: Language 109, 2019, English non-fiction; values from memory). A newcomer reads slowly.
 _WORDS_PER_S: Final = 175.0 / 60.0
-
-#: How often keys are looked for meanwhile.
-_POLL_S: Final = 0.03
 
 #: Looks for keys; whether the picture stands still, None once all is over.
 Attend = Callable[[], bool | None]
@@ -103,6 +101,6 @@ class Pace:
                 return moved
             moved = moved and not still
             began = self._clock()
-            self._sleep(_POLL_S if still else min(seconds, _POLL_S))
+            self._sleep(KEY_POLL_S if still else min(seconds, KEY_POLL_S))
             if not still:
                 seconds -= self._clock() - began

@@ -18,8 +18,17 @@ from numpy.typing import NDArray
 
 from pitchbench.intonation.bridge import Move
 from pitchbench.pitch.listener import Listener
-from pitchbench.session.engine import Keep, Keys, Runner, View, hear_out, releasing, stand
-from pitchbench.session.job import Command
+from pitchbench.session.engine import (
+    Keep,
+    Keys,
+    Runner,
+    View,
+    attend,
+    hear_out,
+    releasing,
+    stand,
+)
+from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.log import Setup, Step, TakeFate
 from pitchbench.session.pacing import Pace, Reader
 from pitchbench.session.state import State
@@ -233,7 +242,7 @@ def rehearse(
     live : whether each note is followed while it rings, as a screen wants; the readings are the
         same, but it takes several times as long.
     stays : whether the end stands until a key leaves it.
-    teller : tells it to the ear; the player waits until it has finished.
+    teller : tells it to the ear; the player waits until it has finished, and so does the end.
     room : handed on to `VirtualInstrument`, such as ``noise_db``.
     """
     instrument = FaultyInstrument(
@@ -248,20 +257,23 @@ def rehearse(
     habits = replace(habits or Habits(), wrong_way=fault is Fault.WRONG_WAY)
     reader = Reader()
 
-    def attend() -> bool | None:
+    def stepping() -> Iterator[KeyPressed]:
         for key in keys() if keys is not None else ():
             if key.command is Command.STEP and pace is not None:
                 pace.step()
-            runner.take(key)
-        for spoken in teller.attend() if teller is not None else ():
-            runner.take(spoken)
+                if teller is not None:
+                    teller.hush()
+            yield key
+
+    def watched() -> bool | None:
+        attend(runner, stepping, teller)
         return None if runner.job.over else runner.job.paused
 
     def ready() -> None:
-        if teller is not None:
-            hear_out(runner, keys, teller)
         if pace is not None:
-            pace.reading(words_to_read(runner.job, reader), attend)
+            pace.reading(words_to_read(runner.job, reader), watched)
+        if teller is not None:
+            hear_out(runner, stepping, teller)
 
     player = VirtualPlayer(instrument, lambda: runner.job, seed=seed, habits=habits, ready=ready)
     found = _truth(instrument, setup)
@@ -277,13 +289,15 @@ def rehearse(
             for heard in listener.feed(block):
                 if not runner.job.over:
                     runner.take(heard)
-            attend()
+            attend(runner, stepping, teller)
             if stays:
-                stand(runner, keys, teller)
+                stand(runner, stepping, teller)
             if runner.job.over:
                 break
             if pace is not None:
-                pace.sound(block, attend)
+                pace.sound(block, watched)
+        if teller is not None:
+            hear_out(runner, stepping, teller)
     return Rehearsal(runner.job, found, _truth(instrument, setup), tuple(player.moves), instrument)
 
 

@@ -71,7 +71,7 @@ class Teller(Generic[_J]):
         if new.ringing and not self._ringing:
             self._waiting.clear()
             if self.loudspeaker.headphones:
-                self.loudspeaker.hush()
+                self.hush()
         self._ringing, self._lost = new.ringing, new.input_lost is not None
         cue = _cue_of(old, new) if self._cue else None
         text = self._spoken(old, new) if self._voice is not None else ""
@@ -89,6 +89,11 @@ class Teller(Generic[_J]):
         """Whether something sounds or is about to."""
         waits = self._waiting and self.loudspeaker.open
         return bool(waits or self._speaking or self.loudspeaker.sounding)
+
+    def hush(self) -> None:
+        """Say no more of what is being told."""
+        self._waiting.clear()
+        self.loudspeaker.hush()
 
     def attend(self) -> Iterator[Speaking]:
         """Begin what is due; yield when it is heard and when it has died away."""

@@ -202,6 +202,19 @@ def test_tones_are_counted_and_no_takes(vmic: VirtualMic, tmp_path: Path) -> Non
         assert len(running.takes()) == 2
 
 
+def test_a_rehearsal_is_heard_out_to_its_last_word(vmic: VirtualMic) -> None:
+    vmic.add_loudspeaker(FED_BACK_DB)
+    words = "rehearse --plain --speak --cue --strings 6 --tolerance 15 --seed 4"
+    session = Session([*PITCHBENCH, *words.split()], vmic.env)
+    try:
+        session.wait_for("^result: string 6")
+        assert session.process.wait(20) == 0
+    finally:
+        session.close()
+    assert "do: Tune the instrument once more and play it." in session.lines
+    assert spoken(session)[-1].endswith("Tune the instrument once more and play it.")
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_it_ends_at_once_while_it_speaks(
     vmic: VirtualMic, tmp_path: Path, number: signal.Signals
