@@ -64,20 +64,25 @@ class Taught(State):
     ----------
     explain : whether each thing is explained every time.
     paused : whether it stands still.
-    lesson : what is to be learned now; ``learned`` what was before.
+    learned : what was to be learned before.
     """
 
     explain: bool = False
     paused: bool = False
-    lesson: Lesson | None = Lesson.BEFORE
     learned: frozenset[Lesson] = frozenset()
+
+    @property
+    def lesson(self) -> Lesson | None:
+        """What is to be learned now."""
+        return lesson_of(self)
 
     @property
     def why(self) -> str:
         """Why it is asked, where that is new or always wanted."""
-        if self.lesson is None or (self.lesson in self.learned and not self.explain):
+        lesson = self.lesson
+        if lesson is None or (lesson in self.learned and not self.explain):
             return ""
-        return self.lesson.value
+        return lesson.value
 
     @property
     def setting(self) -> str:
@@ -89,11 +94,9 @@ class Taught(State):
         if isinstance(event, KeyPressed) and event.command is Command.PAUSE:
             return replace(self, paused=not self.paused)
         now = super().advance(event)
-        lesson = lesson_of(now)
-        if lesson is now.lesson:
+        if self.lesson in (None, now.lesson):
             return now
-        learned = now.learned if now.lesson is None else now.learned | {now.lesson}
-        return replace(now, lesson=lesson, learned=learned)
+        return replace(now, learned=now.learned | {self.lesson})
 
 
 def begin_taught(setup: Setup, *, explain: bool = False) -> Taught:
