@@ -41,7 +41,7 @@ from pitchbench.screen.request import (
     request_word,
     small_lines,
 )
-from pitchbench.screen.saddle import move_lines, shown_move, travel_line
+from pitchbench.screen.saddle import move_lines, shown_move
 from pitchbench.screen.strip import result_lines, strip_lines
 from pitchbench.screen.takes import takes_lines
 from pitchbench.screen.text import (
@@ -68,7 +68,7 @@ _WIDE: Final = 110
 #: The heights follow the window, not what is shown, so that nothing jumps from note to note.
 _TALL: Final = 28
 
-#: What is kept longest comes first; "move" stands for the side view, "travel" for one line.
+#: What is kept longest comes first; "move" stands for the side view.
 _PRIORITY: Final[dict[Step, tuple[str, ...]]] = {
     Step.BEFORE: ("number", "checks"),
     Step.TUNE: ("number", "says", "strip", "trace"),
@@ -83,7 +83,7 @@ _PRIORITY: Final[dict[Step, tuple[str, ...]]] = {
 }
 
 _ON_SCREEN: Final = (
-    "number", "says", "checks", "results", "trace", "takes", "move", "travel", "strip"
+    "number", "says", "checks", "results", "trace", "takes", "move", "strip"
 )  # fmt: skip
 
 
@@ -249,7 +249,6 @@ def _panes(
         _Pane(
             "strip", (1, 3, 5) if tall else (1, 3), lambda h: strip_lines(state, theme, width, h)
         ),
-        _Pane("travel", (1,), lambda _: [travel_line(state.log.string, theme, width)]),
         _Pane("checks", range(1, 8), lambda h: _check_lines(state, theme, width, h)),
         _Pane(
             "results",
