@@ -13,7 +13,6 @@ from pitchbench.screen.keyhelp import Key, help_lines, key_lines
 from pitchbench.screen.text import printable, spread, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.job import Job
-from pitchbench.session.teaching import Taught
 
 LEAST_WIDTH: Final = 40
 LEAST_HEIGHT: Final = 12
@@ -76,8 +75,7 @@ def framed(
 
 def header(left: Text, right: Text, job: Job, theme: Theme, width: int) -> Text:
     """The first line: ``left``, and ``right`` unless the picture is frozen or the sound lost."""
-    paused = isinstance(job, Taught) and job.paused
-    states = (("no sound", job.input_lost), ("frozen", job.display.frozen), ("paused", paused))
+    states = (("no sound", job.input_lost), ("frozen", job.display.frozen), ("paused", job.paused))
     apply = [word for word, applies in states if applies]
     if len(", ".join(apply)) + 3 + left.cell_len > width:
         apply = apply[:1]

@@ -58,7 +58,6 @@ from pitchbench.session.job import Command
 from pitchbench.session.keys import useful
 from pitchbench.session.log import Step
 from pitchbench.session.state import State
-from pitchbench.session.teaching import Taught
 from pitchbench.session.words import HOW_TO_PLAY, before_work
 
 #: From this width on, trace and takes stand beside each other.
@@ -122,8 +121,7 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
             return _large_print(state, theme, width, room)
         return _bench(state, theme, width, room, scales)
 
-    watching = WATCHING if isinstance(state, Taught) else ()
-    every = (*watching, *_useful_keys(state))
+    every = (*(WATCHING if state.setting else ()), *_useful_keys(state))
     keys = Keys(every, keys_of(state), None, session_marks(theme))
     return framed(state, keys, body, width=width, height=height, theme=theme, typed=typed)
 
@@ -132,7 +130,7 @@ def keys_of(state: State) -> list[Key]:
     """The keys at the foot: how far a saddle went in the tolerance's place. Who watches a rehearsal
     needs few; the others are on the help page."""
     keys = _useful_keys(state)
-    if isinstance(state, Taught):
+    if state.setting:
         return [*WATCHING, *(key for key in keys if key[0] in "flhq")]
     return [key for key in keys if key[0] != "+-"] if Command.MORE in useful(state) else keys
 

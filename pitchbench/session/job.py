@@ -147,6 +147,11 @@ class Job(ABC):
         """Whether all is done."""
 
     @property
+    def paused(self) -> bool:
+        """Whether it stands still; only what is watched can."""
+        return False
+
+    @property
     def entries(self) -> tuple[Entry, ...]:
         """Everything worth keeping, in order; it only ever grows."""
         return ()
