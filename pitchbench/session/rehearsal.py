@@ -97,6 +97,15 @@ class Rehearsal:
         return [move for move in self.moves if move.string == string]
 
 
+def blocks_in_room(
+    instrument: VirtualInstrument, sound: NDArray[np.float32], start: int
+) -> Iterator[Block]:
+    """What a microphone hears of ``sound`` in the instrument's room, from sample ``start`` on."""
+    heard = np.clip(sound + instrument.room(len(sound)), -1.0, 1.0)
+    for at in range(0, len(heard), _BLOCK):
+        yield Block(heard[at : at + _BLOCK], start + at, instrument.rate_hz)
+
+
 class VirtualPlayer:
     """Plays the instrument as the session asks; a source of sound like any other.
 
@@ -144,10 +153,7 @@ class VirtualPlayer:
         for turn in range(most):
             self._ready()
             sound = self._quiet(_SETTLING_IN_S) if turn == 0 else self._act(self._look())
-            sound = sound + self.instrument.room(len(sound))
-            for at in range(0, len(sound), _BLOCK):
-                samples = np.clip(sound[at : at + _BLOCK], -1.0, 1.0)
-                yield Block(samples, start + at, self.rate_hz)
+            yield from blocks_in_room(self.instrument, sound, start)
             start += len(sound)
 
     # ------------------------------------------------------------------ what a person would do

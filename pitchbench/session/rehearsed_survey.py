@@ -9,8 +9,8 @@ import numpy as np
 
 from pitchbench.pitch.listener import Listener
 from pitchbench.session.log import Setup
+from pitchbench.session.rehearsal import blocks_in_room
 from pitchbench.session.survey import Plan, Survey, begin, wanted
-from pitchbench.sound.source import Block
 from pitchbench.strings.virtual import VirtualInstrument
 
 #: A nut slot that is too high is heard at the first frets, beside a few that it hardly reaches.
@@ -20,7 +20,6 @@ _TAKES: Final = 2
 #: Refretting, 1 sigma, of a player who takes care; our own invention.
 _REFRET_CENTS: Final = 0.7
 
-_BLOCK: Final = 1024
 _MOST_PLUCKS: Final = 60
 
 
@@ -39,9 +38,7 @@ def rehearse_survey(instrument: VirtualInstrument, setup: Setup, *, seed: int) -
         detune = _REFRET_CENTS * float(rng.standard_normal()) if fret else 0.0
         note = instrument.pluck(string, fret, ring_s=2.0, detune_cents=detune)
         sound = np.concatenate([quiet, note, quiet])
-        sound = np.clip(sound + instrument.room(len(sound)), -1.0, 1.0)
-        for at in range(0, len(sound), _BLOCK):
-            block = Block(sound[at : at + _BLOCK], start + at, instrument.rate_hz)
+        for block in blocks_in_room(instrument, sound, start):
             for heard in listener.feed(block):
                 survey = survey.advance(heard)
         start += len(sound)

@@ -12,7 +12,6 @@ from enum import StrEnum
 from typing import Any, Final
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from pitchbench.instrument import Instrument
@@ -97,11 +96,7 @@ class FaultyInstrument(VirtualInstrument):
             nut_height_mm=neck.nut_height_mm + _NUT_TOO_HIGH_MM,
             saddle_rise_mm=neck.saddle_rise_mm - _NUT_TOO_HIGH_MM,
         )
-
-        def too_sharp(setback_mm: float) -> float:
-            return self._offset_cents(replace(state, setback_mm=setback_mm), 12) - found
-
-        state.setback_mm = float(scipy.optimize.brentq(too_sharp, -30.0, 60.0))
+        self._set_saddle(state, found)
 
     def pluck(self, string: int, fret: int, **how: Any) -> Samples:
         """As of any virtual instrument."""

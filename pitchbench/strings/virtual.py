@@ -316,14 +316,17 @@ class VirtualInstrument:
             split_cents=float(rng.uniform(0.1, 0.6) * rng.choice((-1.0, 1.0))),
             colour=10.0 ** (rng.normal(0.0, 3.0, _MOST_PARTIALS) / 20.0),
         )
-        found = float(rng.uniform(-widest, widest))
-
-        def too_sharp(setback_mm: float) -> float:
-            return self._offset_cents(replace(state, setback_mm=setback_mm), 12) - found
-
-        state.setback_mm = float(scipy.optimize.brentq(too_sharp, -30.0, 60.0))
+        self._set_saddle(state, float(rng.uniform(-widest, widest)))
         state.open_hz = shifted_hz(state.open_hz, float(rng.normal(0.0, 4.0)))
         return state
+
+    def _set_saddle(self, state: _String, found_cents: float) -> None:
+        """Put the saddle where the 12th fret is so far off."""
+
+        def too_sharp(setback_mm: float) -> float:
+            return self._offset_cents(replace(state, setback_mm=setback_mm), 12) - found_cents
+
+        state.setback_mm = float(scipy.optimize.brentq(too_sharp, -30.0, 60.0))
 
     def _offset_cents(self, state: _String, fret: int) -> float:
         kappa, b = self._open_stiffness(state)
