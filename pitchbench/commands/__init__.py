@@ -6,18 +6,17 @@ import contextlib
 import importlib
 import io
 import os
-import shutil
 import sys
-import textwrap
 from typing import Any
 
 import click
 
 from pitchbench import __version__
+from pitchbench.commands.common import tell
 from pitchbench.commands.defaults import default_map
 from pitchbench.commands.help_page import GroupWithExamples, meant, on_record, start_page
 from pitchbench.commands.paging import PAGED, paged
-from pitchbench.errors import ExitCode, PitchbenchError, printable
+from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.lengths import LengthUnit, show_lengths_in
 
 #: Every command and what it is for, in the order of --help. The module is commands/NAME.py and
@@ -171,17 +170,9 @@ def _interrupted() -> ExitCode:
 
 def _fail(what: str, remedy: str, code: ExitCode) -> ExitCode:
     """Say what is wrong and what to do; a name in it cannot steer the terminal."""
-    for words in (f"{_PROGRAM}: {printable(what)}", printable(remedy)):
-        click.echo(_in_lines(words), err=True)
+    for words in (f"{_PROGRAM}: {what}", remedy):
+        tell(words)
     return code
-
-
-def _in_lines(words: str) -> str:
-    """``words`` broken at spaces where a terminal would break them anywhere; else as they are."""
-    if not sys.stderr.isatty():
-        return words
-    width = shutil.get_terminal_size().columns
-    return textwrap.fill(words, width, break_long_words=False, break_on_hyphens=False)
 
 
 def _sentence(words: str) -> str:

@@ -5,7 +5,9 @@ from __future__ import annotations
 import contextlib
 import math
 import os
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable, Iterable
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -184,18 +186,34 @@ def show_result(
     plain: bool,
     *,
     document: Callable[[], object],
-    lines: Callable[[], Iterable[tuple[str, str]]],
+    lines: Callable[[], Iterable[str | tuple[str, str]]],
     page: Callable[[], None],
 ) -> None:
-    """Write a result to stdout in the form that was asked for: its document, its lines as label and
-    words, or, on a terminal, its page."""
+    """Write a result to stdout in the form that was asked for: its document, its lines, each as it
+    is or as label and words, or, on a terminal, its page."""
     if output_format == "json":
         echo_json(document())
     elif is_plain(plain):
-        for label, words in lines():
-            click.echo(printable(f"{label}: {words}"))
+        for line in lines():
+            click.echo(printable(line if isinstance(line, str) else ": ".join(line)))
     else:
         page()
+
+
+def tell(words: str) -> None:
+    """Write a remark to stderr, a name in it unable to steer the terminal; on a terminal it is
+    broken at spaces, which the terminal itself would not heed."""
+    words = printable(words)
+    if sys.stderr.isatty():
+        width = shutil.get_terminal_size().columns
+        words = textwrap.fill(
+            words,
+            width,
+            subsequent_indent=" " * (len(words) - len(words.lstrip())),
+            break_long_words=False,
+            break_on_hyphens=False,
+        )
+    click.echo(words, err=True)
 
 
 def is_plain(plain: bool = False) -> bool:

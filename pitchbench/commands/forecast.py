@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from textwrap import TextWrapper
 from typing import Any, Final, Literal
 
 import click
@@ -13,11 +11,9 @@ from pitchbench.belief import Belief
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
-    echo_json,
     format_option,
-    is_plain,
     plain_option,
-    printable,
+    show_result,
     store_option,
 )
 from pitchbench.commands.instrument_options import instrument_options, with_details
@@ -49,8 +45,6 @@ EXAMPLES = """\
 
 #: An offset typed in by hand is taken to be as sure as three careful takes make it.
 _TYPED_U_CENTS: Final = 1.0
-
-_WRAPPED: Final = TextWrapper(width=92, initial_indent="  - ", subsequent_indent="    ")
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
@@ -84,12 +78,13 @@ def command(
     before, anchors = _instrument_and_offsets(preset_name, name, store)
     anchors |= dict(_read_measured(word, before) for word in measured)
     made = forecast(before, with_details(before, changes), a4_hz=a4, anchors=anchors)
-    if output_format == "json":
-        echo_json(_document(made, a4))
-    elif is_plain(plain):
-        _write(_plain_lines(made, lbf))
-    else:
-        _write(_table(made, lbf))
+    show_result(
+        output_format,
+        plain,
+        document=lambda: _document(made, a4),
+        lines=lambda: _plain_lines(made, lbf),
+        page=lambda: _page(made, lbf),
+    )
 
 
 def _instrument_and_offsets(
@@ -132,44 +127,44 @@ def _read_measured(word: str, instrument: Instrument) -> tuple[int, Belief]:
     return string, Belief.normal(offset, _TYPED_U_CENTS)
 
 
-def _write(lines: Iterable[str]) -> None:
-    for line in lines:
-        click.echo(line)
+def _page(made: Forecast, lbf: bool) -> None:
+    from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
 
-
-def _table(made: Forecast, lbf: bool) -> list[str]:
-    unit = "lbf" if lbf else "N"
+    page = Page()
     scale = span_words(made.before.scales_mm)
-    lines = [
-        f"{printable(made.before.name)}, {scale}, offsets at fret {made.fret}",
-        "",
-        f"string  note       tension {unit:<12} offset changes, cents   saddle, to take it back",
+    page.say(f"{made.before.name}, {scale}, offsets at fret {made.fret}", strong=True)
+    page.gap()
+    columns = [
+        Column("string"),
+        Column("note", right=False),
+        Column(f"tension {'lbf' if lbf else 'N'}", right=False),
+        Column("offset changes, cents", right=False),
+        Column("saddle, to take it back", right=False),
     ]
-    lines += [_row(string, lbf) for string in made.strings]
-    before, after = _force(made.tension_before_n, lbf), _force(made.tension_after_n, lbf)
-    lines += [f"{'all':>6}             {before:>6} -> {after:<6}"]
+    force = f"{_force(made.tension_before_n, lbf)} -> {_force(made.tension_after_n, lbf)}"
+    page.table(columns, [*(_row(each, lbf) for each in made.strings), ("all", "", force, "", "")])
     anchored = [string for string in made.strings if string.measured]
     if anchored:
-        lines += ["", "From the offsets measured to those expected, saddles left where they are:"]
-        lines += [f"  string {s.number}: {_expected_words(s)}" for s in anchored]
-        lines += ["For these strings the saddle move above brings the expected offset to nothing."]
-    lines += [
-        "",
-        f"How each string behaves (a {PLUCK_MM:g} mm pluck starts so much sharp; 1 K warmer):",
-    ]
-    lines += [f"  string {s.number}: {_behaviour_words(s)}" for s in made.strings]
-    warnings = _warnings(made)
-    if warnings:
-        lines += ["", "Mind:", *(_WRAPPED.fill(text) for text in warnings)]
-    lines += [
-        "",
-        "Ranges hold the true value about 19 times in 20, by our judgement of the physics; they",
-        "suppose that relief and action are brought back. Measure again afterwards.",
-    ]
-    return lines
+        page.gap()
+        page.say("From the offsets measured to those expected, saddles left where they are:")
+        page.facts((f"string {each.number}", _expected_words(each)) for each in anchored)
+        page.say("For these strings the saddle move above brings the expected offset to nothing.")
+    page.gap()
+    page.say(f"How each string behaves (a {PLUCK_MM:g} mm pluck starts so much sharp; 1 K warmer):")
+    page.facts((f"string {each.number}", _behaviour_words(each)) for each in made.strings)
+    if warnings := _warnings(made):
+        page.gap()
+        page.say("Mind:")
+        for words in warnings:
+            page.say(f"- {words}", hanging=2)
+    page.gap()
+    page.say(
+        "Ranges hold the true value about 19 times in 20, by our judgement of the physics; they "
+        "suppose that relief and action are brought back. Measure again afterwards."
+    )
 
 
-def _row(string: StringForecast, lbf: bool) -> str:
+def _row(string: StringForecast, lbf: bool) -> tuple[str, ...]:
     before, after = string.before, string.after
     note = (
         f"{before.spec.note} -> {after.spec.note}"
@@ -177,15 +172,19 @@ def _row(string: StringForecast, lbf: bool) -> str:
         else str(after.spec.note)
     )
     low, high = string.change.interval()
-    force = f"{_force(before.tension_n, lbf):>6} -> {_force(after.tension_n, lbf):<6}"
-    change = f"{string.change.centre:+.1f} ({low:+.1f} to {high:+.1f})"
-    return f"{string.number:>6}  {note:<11}{force:<20} {change:<24}{_move_words(string.move)}"
+    return (
+        str(string.number),
+        note,
+        f"{_force(before.tension_n, lbf)} -> {_force(after.tension_n, lbf)}",
+        f"{string.change.centre:+.1f} ({low:+.1f} to {high:+.1f})",
+        _move_words(string.move),
+    )
 
 
 def _plain_lines(made: Forecast, lbf: bool) -> list[str]:
     unit = "lbf" if lbf else "N"
     lines = [
-        f"instrument: {printable(made.before.name)}",
+        f"instrument: {made.before.name}",
         f"scale before: {span_words(made.before.scales_mm)}",
         f"scale after: {span_words(made.after.scales_mm)}",
         f"fret: {made.fret}",

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import dataclass
 from typing import Literal
 
 import click
 
 from pitchbench.commands import completion
-from pitchbench.commands.common import ExamplesFirst, echo_json, format_option
+from pitchbench.commands.common import (
+    ExamplesFirst,
+    echo_json,
+    format_option,
+    is_plain,
+    plain_option,
+    show_result,
+)
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation import guide
@@ -57,10 +65,11 @@ class GuidesDocument:
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
 @click.argument("kind", required=False, metavar="[BRIDGE]", shell_complete=completion.bridges)
 @format_option
-def command(kind: str | None, output_format: str) -> None:
+@plain_option
+def command(kind: str | None, output_format: str, plain: bool) -> None:
     """The steps and cautions for a kind of bridge, in a page of plain text."""
     if kind is None:
-        _list_kinds(output_format)
+        _list_kinds(output_format, plain)
         return
     bridge = _parse(kind)
     if output_format == "json":
@@ -68,17 +77,22 @@ def command(kind: str | None, output_format: str) -> None:
         title = guide.TITLES[bridge]
         echo_json(fill(GuideDocument, bridge=bridge, title=title, sections=sections))
         return
-    click.echo(guide.page(bridge), nl=False)
+    widest = guide.WIDTH if is_plain(plain) else shutil.get_terminal_size().columns
+    click.echo(guide.page(bridge, width=min(guide.WIDTH, widest)), nl=False)
 
 
-def _list_kinds(output_format: str) -> None:
-    if output_format == "json":
-        kinds = [GuideTitle(kind, guide.TITLES[kind]) for kind in BridgeKind]
-        echo_json(fill(GuidesDocument, bridges=kinds))
-        return
-    width = max(len(kind.value) for kind in BridgeKind)
-    for kind in BridgeKind:
-        click.echo(f"{kind.value:{width}}  {guide.TITLES[kind]}")
+def _list_kinds(output_format: str, plain: bool) -> None:
+    from pitchbench.screen.tables import Page  # noqa: PLC0415  # for the list alone
+
+    kinds = [GuideTitle(kind, guide.TITLES[kind]) for kind in BridgeKind]
+    widest = max(map(len, BridgeKind))
+    show_result(
+        output_format,
+        plain,
+        document=lambda: fill(GuidesDocument, bridges=kinds),
+        lines=lambda: [f"{each.bridge:{widest}}  {each.title}" for each in kinds],
+        page=lambda: Page().facts((each.bridge, each.title) for each in kinds),
+    )
 
 
 def _parse(text: str) -> BridgeKind:

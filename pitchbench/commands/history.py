@@ -13,9 +13,9 @@ from pitchbench.belief import half95
 from pitchbench.commands import completion
 from pitchbench.commands.common import (
     ExamplesFirst,
-    echo_json,
     format_option,
-    printable,
+    plain_option,
+    show_result,
     store_option,
 )
 from pitchbench.errors import PitchbenchError
@@ -26,7 +26,7 @@ from pitchbench.records.history import Trend, changes, check_reasons, season_wor
 from pitchbench.records.model import SessionKind, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.document import fill
-from pitchbench.report.sheet import interval_words
+from pitchbench.report.sheet import half_words, interval_words
 from pitchbench.session.log import Outcome, Setup, StringState
 
 EXAMPLES = """\
@@ -46,23 +46,33 @@ _MOST: Final = 10_000
 )  # fmt: skip
 @click.option("--rehearsals", is_flag=True, help="Rehearsals too.")
 @format_option
+@plain_option
 @store_option
 def command(
-    name: str | None, last: int, rehearsals: bool, output_format: str, store: str | None
+    *,
+    name: str | None,
+    last: int,
+    rehearsals: bool,
+    output_format: str,
+    plain: bool,
+    store: str | None,
 ) -> None:
     """What was found, done and left, and whether a check is due. Without NAME, the latest
     sessions of every instrument, a line each."""
     with Repository.open(store) as repository:
         if name is None:
-            _latest(repository, last, rehearsals, output_format)
+            metas = repository.session_lines(last=last, rehearsals=rehearsals)
+            _latest(metas, output_format, plain)
             return
         sessions = repository.sessions(name, last=last, rehearsals=rehearsals)
         instrument = _present(repository, name, sessions)
-    if output_format == "json":
-        echo_json(_document(instrument, sessions))
-    else:
-        for line in _lines(instrument, sessions):
-            click.echo(printable(line))
+    show_result(
+        output_format,
+        plain,
+        document=lambda: _document(instrument, sessions),
+        lines=lambda: _lines(instrument, sessions),
+        page=lambda: _page(instrument, sessions),
+    )
 
 
 def _present(repository: Repository, name: str, sessions: Sequence[SessionRecord]) -> Instrument:
@@ -75,20 +85,37 @@ def _present(repository: Repository, name: str, sessions: Sequence[SessionRecord
         return sessions[-1].setup.instrument
 
 
-def _latest(repository: Repository, last: int, rehearsals: bool, output_format: str) -> None:
-    metas = repository.session_lines(last=last, rehearsals=rehearsals)
-    if output_format == "json":
-        sessions = [fill(NamedSession, meta, instrument=name) for name, meta in metas]
-        echo_json(fill(SessionsDocument, sessions=sessions))
-        return
-    for name, meta in metas:
-        ending = "finished" if meta.finished_at else "broken off"
-        kind = ", rehearsal" if meta.rehearsal else ""
-        kind += ", neck survey" if meta.kind is SessionKind.NECK else ""
-        line = f"{meta.short_id}: {meta.started_at:%Y-%m-%d %H:%M} UTC, {name}, {ending}{kind}"
-        click.echo(printable(line))
-    if not metas:
+def _latest(metas: Sequence[tuple[str, SessionMeta]], output_format: str, plain: bool) -> None:
+    rows = [
+        (meta.short_id, f"{meta.started_at:%Y-%m-%d %H:%M} UTC", name, _what_became(meta))
+        for name, meta in metas
+    ]
+    show_result(
+        output_format,
+        plain,
+        document=lambda: fill(
+            SessionsDocument,
+            sessions=[fill(NamedSession, meta, instrument=name) for name, meta in metas],
+        ),
+        lines=lambda: [(session, ", ".join(rest)) for session, *rest in rows],
+        page=lambda: _latest_page(rows),
+    )
+    if not metas and output_format != "json":
         click.echo("No session is on record yet: `pitchbench session`.", err=True)
+
+
+def _what_became(meta: SessionMeta) -> str:
+    ending = "finished" if meta.finished_at else "broken off"
+    kind = ", rehearsal" if meta.rehearsal else ""
+    return f"{ending}{kind}{', neck survey' if meta.kind is SessionKind.NECK else ''}"
+
+
+def _latest_page(rows: Sequence[Sequence[str]]) -> None:
+    from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
+
+    if rows:
+        headings = ("session", "begun", "instrument", "")
+        Page().table([Column(heading, right=False) for heading in headings], rows)
 
 
 def _between(sessions: Sequence[SessionRecord]) -> list[tuple[str, ...]]:
@@ -103,17 +130,61 @@ def _between(sessions: Sequence[SessionRecord]) -> list[tuple[str, ...]]:
 
 def _lines(instrument: Instrument, sessions: Sequence[SessionRecord]) -> list[str]:
     reasons = check_reasons(instrument, sessions)
-    lines = [f"{instrument.name}: {len(sessions)} session{'s' * (len(sessions) != 1)} shown"]
+    lines = [_headline(instrument, sessions)]
     lines.append(f"check due: {'yes' if reasons else 'no, nothing on record speaks for it'}")
     lines += [f"reason: {reason}" for reason in reasons]
     for record, changed in zip(sessions, _between(sessions), strict=True):
-        meta = record.meta
-        ending = "" if meta.finished_at else ", broken off"
-        kind = ", rehearsal" if meta.rehearsal else ""
-        lines.append(f"session {meta.short_id}: {meta.started_at:%Y-%m-%d}{ending}{kind}")
+        lines.append(_session_words(record.meta))
         lines += [f"  changed before it: {change}" for change in changed]
         lines += [_result_line(record.setup, string) for string in record.log.strings]
     return [*lines, *(_trend_line(trend) for trend in trends(sessions))]
+
+
+def _headline(instrument: Instrument, sessions: Sequence[SessionRecord]) -> str:
+    return f"{instrument.name}: {len(sessions)} session{'s' * (len(sessions) != 1)} shown"
+
+
+def _session_words(meta: SessionMeta) -> str:
+    ending = "" if meta.finished_at else ", broken off"
+    kind = ", rehearsal" if meta.rehearsal else ""
+    return f"session {meta.short_id}: {meta.started_at:%Y-%m-%d}{ending}{kind}"
+
+
+def _page(instrument: Instrument, sessions: Sequence[SessionRecord]) -> None:
+    """Session by session a table of its strings."""
+    from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
+
+    page = Page()
+    page.say(_headline(instrument, sessions), strong=True)
+    reasons = check_reasons(instrument, sessions)
+    page.say(f"A check is due: {'; '.join(reasons)}." if reasons else "No check is due.")
+    columns = [
+        Column("string", right=False),
+        Column("found"),
+        Column("moved", right=False),
+        Column("left"),
+        Column("", right=False),
+    ]
+    for record, changed in zip(sessions, _between(sessions), strict=True):
+        page.gap()
+        page.say(_session_words(record.meta), strong=True)
+        for change in changed:
+            page.say(f"changed before it: {change}", hanging=2)
+        page.table(columns, [_row(record.setup, string) for string in record.log.strings])
+    page.gap()
+    page.say("found and left in cents, + is sharp; ± holds 95 %")
+    for trend in trends(sessions):
+        page.say(_trend_line(trend), hanging=2)
+
+
+def _row(setup: Setup, string: StringState) -> list[str]:
+    return [
+        f"{string.number} {setup.instrument.string(string.number).note}",
+        half_words(string.found),
+        ", then ".join(move_words(entry.made) for entry in string.moves),
+        half_words(string.now),
+        string.outcome or "not finished",
+    ]
 
 
 def _result_line(setup: Setup, string: StringState) -> str:

@@ -16,10 +16,10 @@ from pitchbench.commands import completion
 from pitchbench.commands.common import (
     ExamplesFirst,
     Quantity,
-    echo_json,
     format_option,
     plain_option,
     printable,
+    show_result,
 )
 from pitchbench.errors import ExitCode
 from pitchbench.notes import Note, nearest_note
@@ -139,18 +139,19 @@ def command(
     seconds: float,
     pluck: bool,
     output_format: str,
-    plain: bool,  # noqa: ARG001  # the text is plain lines already
+    plain: bool,
 ) -> int:
     """List the audio inputs; with --check, say how good one of them is, and what it hears of one
     pluck."""
     inputs = list_inputs()
     checked = _check(device, seconds, pluck=pluck) if check else None
-    if output_format == "json":
-        echo_json(document(inputs, checked))
-    elif checked is None:
-        click.echo("\n".join(map(_input_line, inputs)), nl=bool(inputs))
-    else:
-        click.echo("\n".join(check_lines(checked)))
+    show_result(
+        output_format,
+        plain,
+        document=lambda: document(inputs, checked),
+        lines=lambda: check_lines(checked) if checked else map(_input_line, inputs),
+        page=lambda: _page(inputs, checked),
+    )
     if not inputs:
         click.echo("There is no audio input. Plug in a microphone or an audio interface.", err=True)
         return ExitCode.AUDIO_DEVICE
@@ -220,17 +221,32 @@ def one_pluck(quiet: list[Block], blocks: Iterable[Block], rate_hz: int) -> Chec
 
 
 def _input_line(device: InputDevice) -> str:
-    default = ", the default" if device.default else ""
+    number, name, channels, rate, default = _row(device)
+    return f"input {number}: {', '.join(filter(None, (name, channels, rate, default)))}"
+
+
+def _row(device: InputDevice) -> tuple[str, ...]:
     channels = "1 channel" if device.channels == 1 else f"{device.channels} channels"
-    name = printable(device.full_name)
-    return f"input {device.number}: {name}, {channels}, {device.rate_hz} Hz{default}"
+    default = "the default" if device.default else ""
+    return str(device.number), device.full_name, channels, f"{device.rate_hz} Hz", default
+
+
+def _page(inputs: tuple[InputDevice, ...], check: Check | None) -> None:
+    from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
+
+    if check is not None:
+        parts = (line.partition(": ") for line in check_lines(check))
+        Page().facts((label, words) for label, _, words in parts)
+    elif inputs:
+        columns = [Column("input"), *(Column("", right=False) for _ in range(4))]
+        Page().table(columns, map(_row, inputs))
 
 
 def check_lines(check: Check) -> list[str]:
     """The check as plain lines, label before value."""
     silence = check.silence
     lines = [
-        f"input: {printable(check.device.full_name)}, {check.rate_hz} Hz",
+        f"input: {check.device.full_name}, {check.rate_hz} Hz",
         f"result: {silence.condition}",
         f"what to do: {CURES[silence.condition]}",
         *_more(silence.condition),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
@@ -14,11 +14,14 @@ import click
 
 from pitchbench.commands import completion
 from pitchbench.commands.common import (
-    echo_json,
     format_option,
+    is_plain,
     open_records,
+    plain_option,
     printable,
+    show_result,
     store_option,
+    tell,
     whole_number,
 )
 from pitchbench.commands.help_page import (
@@ -40,11 +43,8 @@ from pitchbench.commands.instrument_options import (
     with_details,
 )
 from pitchbench.errors import PitchbenchError, RecordsError
-from pitchbench.instrument import Instrument, StringSpec
+from pitchbench.instrument import Instrument
 from pitchbench.intonation.response import Response
-from pitchbench.intonation.tolerance import tolerance_words
-from pitchbench.lengths import diameter_words, length_figures, length_unit, length_words, span_words
-from pitchbench.notes import ordinal
 from pitchbench.presets import (
     PRESETS,
     preset,
@@ -57,6 +57,7 @@ from pitchbench.records.model import (
     checked_text,
 )
 from pitchbench.report.document import fill
+from pitchbench.report.instrument import described, in_a_line, in_short_words, unsaid
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
@@ -135,8 +136,11 @@ def add(
 ) -> None:
     """Put an instrument on record. Without NAME, it asks."""
     if presets:
-        for instrument in PRESETS.values():
-            click.echo(f"{instrument.name}: {_in_a_line(instrument)}")
+        if is_plain():
+            for each in PRESETS.values():
+                click.echo(f"{each.name}: {in_a_line(each)}")
+        else:
+            _table((each, "") for each in PRESETS.values())
         return
     with open_records(store) as repository:
         if name is None:
@@ -146,7 +150,7 @@ def add(
             with_details(preset(like or "six-string"), details), name=checked_text(name)
         )
         repository.add_instrument(instrument)
-        click.echo(f"On record: {printable(instrument.name)}, {_in_a_line(instrument)}.", err=True)
+        tell(f"On record: {instrument.name}, {in_a_line(instrument)}.")
 
 
 @command.command("edit")
@@ -176,9 +180,9 @@ def edit(
             instrument = replace(instrument, name=checked_text(rename))
         repository.change_instrument(name, instrument)
     changed = _changes(record.instrument, instrument)
-    click.echo(f"{'Changed' if changed else 'As before'}: {printable(instrument.name)}.", err=True)
+    tell(f"{'Changed' if changed else 'As before'}: {instrument.name}.")
     for line in changed:
-        click.echo(f"  {printable(line)}", err=True)
+        tell(f"  {line}")
 
 
 def _before_last_change(record: InstrumentRecord) -> Instrument:
@@ -204,8 +208,9 @@ def _changes(before: Instrument, after: Instrument) -> list[str]:
 @click.argument("name", shell_complete=completion.instruments)
 @click.option("--earlier", is_flag=True, help="What it was before each change, too.")
 @format_option
+@plain_option
 @store_option
-def show(name: str, earlier: bool, output_format: str, store: str | None) -> None:
+def show(name: str, earlier: bool, output_format: str, plain: bool, store: str | None) -> None:
     """Everything on record about one instrument, and what its moves taught of its bridge."""
     # The session room is slow to load.
     from pitchbench.session.learning import LEARN_FROM, learned_response  # noqa: PLC0415
@@ -217,48 +222,78 @@ def show(name: str, earlier: bool, output_format: str, store: str | None) -> Non
         sessions = repository.sessions(name, last=LEARN_FROM)
     setup = Setup(instrument=record.instrument)
     response = learned_response([session.log for session in sessions], setup)
-    if output_format == "json":
-        learned = response if response.moves else None
-        echo_json(fill(InstrumentDocument, record, response=learned))
-        return
-    for label, value in described(record.instrument):
-        click.echo(f"{label}: {printable(value)}")
-    if unsaid := _unsaid(record.instrument):
-        click.echo(f"as the preset has it, not measured: {unsaid}")
+    facts = described(record.instrument)
+    if what := unsaid(record.instrument):
+        facts.append(("as the preset has it, not measured", what))
     if response.moves:
-        click.echo(f"bridge: {learned_words(response)}")
-    if earlier:
-        _show_earlier(record)
+        facts.append(("bridge", learned_words(response)))
+    was = _earlier(record) if earlier else []
+    show_result(
+        output_format,
+        plain,
+        document=lambda: fill(
+            InstrumentDocument, record, response=response if response.moves else None
+        ),
+        lines=lambda: [*facts, *was],
+        page=lambda: _show_page(facts, was),
+    )
 
 
-def _show_earlier(record: InstrumentRecord) -> None:
+def _show_page(facts: list[tuple[str, str]], was: list[str]) -> None:
+    from pitchbench.screen.tables import Page  # noqa: PLC0415  # for terminals alone
+
+    page = Page()
+    page.facts(facts)
+    for line in was:
+        page.say(line, hanging=4)
+
+
+def _earlier(record: InstrumentRecord) -> list[str]:
     """Each change, the latest first."""
     states = [*record.earlier, Earlier(record.changed_at, record.instrument)]
-    for before, after in reversed(list(pairwise(states))):
-        click.echo(f"changed {after.changed_at:%Y-%m-%d %H:%M} UTC:")
-        for line in _changes(before.instrument, after.instrument):
-            click.echo(f"  {printable(line)}")
+    return [
+        line
+        for before, after in reversed(list(pairwise(states)))
+        for line in (
+            f"changed {after.changed_at:%Y-%m-%d %H:%M} UTC:",
+            *(f"  {change}" for change in _changes(before.instrument, after.instrument)),
+        )
+    ]
 
 
 @command.command("list")
 @format_option
+@plain_option
 @store_option
-def list_(output_format: str, store: str | None) -> None:
+def list_(output_format: str, plain: bool, store: str | None) -> None:
     """Every instrument by name, with its sessions counted."""
     with open_records(store) as repository:
         summaries = repository.instruments()
-    if output_format == "json":
-        echo_json(fill(InstrumentsDocument, instruments=summaries))
-        return
-    for summary in summaries:
-        last = summary.last_session_at
-        sessions = (
-            f"{_counted(summary.sessions)}, last {last:%Y-%m-%d}" if last else "no session yet"
-        )
-        name = printable(summary.instrument.name)
-        click.echo(f"{name}: {_in_a_line(summary.instrument)}; {sessions}")
-    if not summaries:
+    known = [(each.instrument, _sessions(each)) for each in summaries]
+    show_result(
+        output_format,
+        plain,
+        document=lambda: fill(InstrumentsDocument, instruments=summaries),
+        lines=lambda: [(each.name, f"{in_a_line(each)}; {had}") for each, had in known],
+        page=lambda: _table(known),
+    )
+    if not summaries and output_format != "json":
         click.echo("No instrument is on record yet: `pitchbench instrument add`.", err=True)
+
+
+def _sessions(summary: InstrumentSummary) -> str:
+    last = summary.last_session_at
+    return f"{_counted(summary.sessions)}, last {last:%Y-%m-%d}" if last else "no session yet"
+
+
+def _table(instruments: Iterable[tuple[Instrument, str]]) -> None:
+    """A row for each instrument, and what else is said of it."""
+    from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
+
+    rows = [(each.name, *in_short_words(each), words) for each, words in instruments]
+    headings = ("name", "kind", "tuning", "scale", "bridge", "")
+    if rows:
+        Page().table([Column(heading, right=False) for heading in headings], rows)
 
 
 @command.command("remove")
@@ -276,7 +311,7 @@ def remove(name: str, with_sessions: bool, for_good: bool, store: str | None) ->
                 raise
             gone = _removed(repository, name)
             repository.forget_removed(gone.id)
-            click.echo(f"Removed for good: {printable(gone.name)}.", err=True)
+            tell(f"Removed for good: {gone.name}.")
             return
         sessions = len(repository.session_ids(name))
         if sessions and not with_sessions:
@@ -287,10 +322,10 @@ def remove(name: str, with_sessions: bool, for_good: bool, store: str | None) ->
             )
         repository.remove_instrument(name, for_good=for_good)
     if for_good:
-        click.echo(f"Removed for good: {printable(name)}.", err=True)
+        tell(f"Removed for good: {name}.")
         return
     back = f"pitchbench instrument restore {shlex.quote(name)}"
-    click.echo(f"Removed: {printable(name)}. Put it back with: {printable(back)}", err=True)
+    tell(f"Removed: {name}. Put it back with: {back}")
 
 
 @command.command("restore")
@@ -306,7 +341,7 @@ def restore(name: str | None, store: str | None) -> None:
             return
         gone = _removed(repository, name)
         name = repository.restore_instrument(gone.id)
-    click.echo(f"On record again: {printable(name)}, {_counted(gone.sessions)}.", err=True)
+    tell(f"On record again: {name}, {_counted(gone.sessions)}.")
 
 
 def _removed(repository: Repository, name: str) -> RemovedInstrument:
@@ -337,16 +372,16 @@ def _ask_and_add(repository: Repository, like: str | None, details: dict[str, An
         name = _ask("What is it called?", checked_text)
     if like is None:
         for number, each in enumerate(PRESETS.values(), start=1):
-            click.echo(f"  {number:2}  {each.name}: {_in_a_line(each)}", err=True)
+            tell(f"  {number:2}  {each.name}: {in_a_line(each)}")
         like = _ask("Which of these is it most like?", _preset_name, default="1")
     instrument = replace(with_details(preset(like), details), name=name)
     repository.add_instrument(instrument)
-    click.echo(f"On record: {printable(name)}, {_in_a_line(instrument)}.", err=True)
+    tell(f"On record: {name}, {in_a_line(instrument)}.")
     if click.confirm("It can be used now. Go through the details?", default=False, err=True):
         changed = _ask_details(instrument)
         repository.change_instrument(name, changed)
         for line in _changes(instrument, changed):
-            click.echo(f"Changed: {printable(line)}", err=True)
+            tell(f"Changed: {line}")
 
 
 def _ask_details(instrument: Instrument) -> Instrument:
@@ -409,81 +444,6 @@ def _preset_name(answer: str) -> str:
     return preset(answer.strip()).name
 
 
-# -- instrument to words ----------------------------------------------------------------------
-
-
-def described(instrument: Instrument) -> list[tuple[str, str]]:
-    """Label and value of everything that is known of ``instrument``, in reading order."""
-    bridge = instrument.bridge
-    optional = [
-        ("owner", instrument.owner_mark),
-        ("string set", instrument.string_set),
-        ("strings fitted", instrument.strings_fitted and instrument.strings_fitted.isoformat()),
-        ("action at the 12th fret", _mm(instrument.action_mm)),
-        ("relief", _mm(instrument.relief_mm)),
-        ("screw, saddle travel per turn", _mm(bridge.screw_pitch_mm)),
-        ("screw heads", bridge.screw_heads and f"{bridge.screw_heads} side"),
-        ("saddle travel left toward the nut", _mm(bridge.travel_toward_nut_mm)),
-        ("saddle travel left away from it", _mm(bridge.travel_away_mm)),
-        ("strings sharing a saddle", " ".join(f"{one}-{other}" for one, other in bridge.pairs)),
-        ("courses", " ".join(f"{one}-{other}" for one, other in instrument.courses)),
-        ("at the nut", "clamps, and fine tuners at the bridge" if bridge.locking_nut else ""),
-        ("setback, string 1 first", _setback(instrument)),
-        (
-            "temperature",
-            None if instrument.temperature_c is None else f"{instrument.temperature_c:g} °C",
-        ),
-        ("notes", instrument.notes),
-    ]
-    frets = "fretless" if instrument.fretless else f"{instrument.frets}"
-    return [
-        ("name", instrument.name),
-        ("kind", instrument.kind),
-        ("strings", f"{len(instrument.strings)}"),
-        ("tuning, string 1 last", instrument.tuning),
-        ("scale", span_words(instrument.scales_mm)),
-        ("frets", frets),
-        ("held", "left-handed" if instrument.left_handed else "right-handed"),
-        ("bridge", str(bridge.kind)),
-        ("tolerance", tolerance_words(instrument.tolerances_cents)),
-        *((label, value) for label, value in optional if value),
-        *(
-            (f"string {number}", _string_in_words(spec))
-            for number, spec in enumerate(instrument.strings, start=1)
-        ),
-    ]
-
-
-def _unsaid(instrument: Instrument) -> str:
-    """What nobody has said of this instrument, though it stands above."""
-    known = {"strings": True, "action": instrument.action_mm, "relief": instrument.relief_mm}
-    return ", ".join(
-        what for what, value in known.items() if value and not instrument.is_said(what)
-    )
-
-
-def _string_in_words(spec: StringSpec) -> str:
-    core = f", core {diameter_words(spec.core_mm)}" if spec.core_mm else ""
-    sort = "wound" if spec.wound else "plain"
-    own = f", scale {length_words(spec.scale_mm, None)}" if spec.scale_mm else ""
-    left = f", may be {spec.tolerance_cents:g} cents off" if spec.tolerance_cents else ""
-    short = f", begins at the {ordinal(spec.nut_fret)} fret" if spec.nut_fret else ""
-    wire = f"{diameter_words(spec.diameter_mm)} {sort}, {spec.material}{core}"
-    return f"{spec.note}, {wire}{own}{short}{left}"
-
-
-def _in_a_line(instrument: Instrument) -> str:
-    return (
-        f"{printable(instrument.kind)}, {instrument.tuning}, {span_words(instrument.scales_mm)}, "
-        f"{instrument.bridge.kind}"
-    )
-
-
-def _setback(instrument: Instrument) -> str:
-    figures = " ".join(length_figures(mm, None) for mm in instrument.setback_mm)
-    return figures and f"{figures} {length_unit()}"
-
-
 def _scales(instrument: Instrument) -> str:
     """The scale, or one for each string, as `--scale` reads them."""
     return " ".join(f"{mm:g}" for mm in _in_short(instrument.scales_mm))
@@ -496,7 +456,3 @@ def _in_short(values: tuple[float, ...]) -> tuple[float, ...]:
 
 def _gauges(instrument: Instrument) -> str:
     return " ".join(f"{s.diameter_mm:g}mm{'w' * s.wound}" for s in instrument.strings)
-
-
-def _mm(value: float | None) -> str | None:
-    return None if value is None else length_words(value, None)

@@ -12,13 +12,19 @@ from typing import Final
 import click
 
 from pitchbench.commands import completion
-from pitchbench.commands.common import ExamplesFirst, printable, store_option
+from pitchbench.commands.common import (
+    ExamplesFirst,
+    is_plain,
+    plain_option,
+    printable,
+    store_option,
+)
 from pitchbench.commands.defaults import values
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, html_to_pdf, takes_csv, write_file
-from pitchbench.report.sheet import Words, Workshop, sheet_html, sheet_lines
+from pitchbench.report.sheet import Words, Workshop, sheet_html, sheet_in_words, sheet_lines
 
 EXAMPLES = """\
   pitchbench sheet last                        the latest session, as text
@@ -41,6 +47,7 @@ _SHOWN: Final = (".html", ".pdf")
 @click.option("--recommend", default="", metavar="TEXT", help="What you advise.")
 @click.option("--next-check", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE",
               help="When to check again, as 2027-03-31 [in half a year].")  # fmt: skip
+@plain_option
 @store_option
 def command(
     *,
@@ -51,6 +58,7 @@ def command(
     remarks: str,
     recommend: str,
     next_check: datetime | None,
+    plain: bool,
     store: str | None,
 ) -> None:
     """The setup sheet of SESSION: the beginning of its id, "last", or the name of an instrument,
@@ -76,8 +84,7 @@ def command(
             )
             suffix = out.suffix
         if out is None:
-            for line in sheet_lines(record, _survey(repository, record), words):
-                click.echo(printable(line))
+            _print(record, _survey(repository, record), words, plain=plain)
             return
         if os.path.lexists(out) and not force:  # before the work, not after it
             write_file(out, [], force=False)
@@ -87,6 +94,44 @@ def command(
         raise PitchbenchError(
             "No browser could be started.", f"Open {printable(str(out))!r} by hand."
         )
+
+
+def _print(
+    record: SessionRecord, survey: SessionRecord | None, words: Words, *, plain: bool
+) -> None:
+    if is_plain(plain):
+        for line in sheet_lines(record, survey, words):
+            click.echo(printable(line))
+        return
+    from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
+
+    sheet, page = sheet_in_words(record, survey, words), Page()
+    for line in sheet.head:
+        page.say(line, strong=True)
+    page.gap()
+    page.facts(sheet.facts)
+    page.gap()
+    headings = ("string", "found", "moved", "left", "saddle", "")
+    page.table(
+        [Column(heading, right=heading in ("found", "left")) for heading in headings],
+        [
+            (
+                f"{row.string} {row.note}",
+                row.found_half,
+                ", then ".join(row.moves),
+                row.left_half,
+                row.saddle,
+                row.outcome,
+            )
+            for row in sheet.rows
+        ],
+    )
+    page.gap()
+    for label, value in sheet.said:
+        page.say(f"{label}: {value}", hanging=2)
+    page.gap()
+    for line in sheet.method:
+        page.say(line)
 
 
 def _meant(repository: Repository, words: str) -> str:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import shlex
-import shutil
-import textwrap
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Final, Literal
@@ -12,11 +10,10 @@ from typing import TYPE_CHECKING, Final, Literal
 import click
 
 from pitchbench.commands.common import (
-    echo_json,
     format_option,
-    is_plain,
     open_records,
-    printable,
+    plain_option,
+    show_result,
     store_option,
 )
 from pitchbench.commands.help_page import ExamplesFirst
@@ -77,18 +74,22 @@ class TodayDocument:
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
 @format_option
+@plain_option
 @store_option
-def command(output_format: str, store: str | None) -> None:
+def command(output_format: str, plain: bool, store: str | None) -> None:
     """The list of the day: in hand, broken off (and how to go on), done, and the checks that are
     due. Benches that share their records share the list."""
     with open_records(store) as repository:
         document = _today(repository, datetime.now(UTC), _store_words(store))
-    if output_format == "json":
-        echo_json(document)
-        return
-    for line in map(printable, _lines(document)):
-        click.echo(line if is_plain() else _wrapped(line))
-    if not any((document.in_hand, document.broken_off, document.done, document.checks_due)):
+    show_result(
+        output_format,
+        plain,
+        document=lambda: document,
+        lines=lambda: _lines(document),
+        page=lambda: _page(document),
+    )
+    anything = any((document.in_hand, document.broken_off, document.done, document.checks_due))
+    if not anything and output_format != "json":
         click.echo("Nothing is in hand, broken off, done today or due.", err=True)
 
 
@@ -154,34 +155,56 @@ def _due(repository: Repository, now: datetime) -> list[DueDocument]:
 def _lines(document: TodayDocument) -> list[str]:
     lines = [f"today: {document.day:%Y-%m-%d}"]
     for work in document.in_hand:
-        since = f"since {work.started_at.astimezone():%H:%M}"
-        lines.append(f"in hand: {work.instrument}, {_what(work)}, {since}")
+        since = _clock(work.started_at)
+        lines.append(f"in hand: {work.instrument}, {_what(work)}, since {since}")
     for work in document.broken_off:
-        lines.append(
-            f"broken off: {work.instrument}, {_what(work)}, {work.started_at.astimezone():%Y-%m-%d}"
-        )
+        lines.append(f"broken off: {work.instrument}, {_what(work)}, {_day(work.started_at)}")
         lines.append(f"  go on with: {work.go_on}")
     for work in document.done:
-        assert work.finished_at is not None
-        when = f"{work.finished_at.astimezone():%H:%M}"
-        lines.append(f"done: {work.instrument}, {_what(work)}, {when}")
-        if work.kind is SessionKind.SETUP:
-            lines.append(f"  sheet: pitchbench sheet {work.session}")
+        lines.append(f"done: {work.instrument}, {_what(work)}, {_clock(work.finished_at)}")
+        if sheet := _sheet(work):
+            lines.append(f"  sheet: {sheet}")
     for due in document.checks_due:
         lines.append(f"check due: {due.instrument}")
         lines += [f"  {reason}" for reason in due.reasons]
     return lines
 
 
-def _wrapped(line: str) -> str:
-    """As wide as the terminal, broken between words alone."""
-    return textwrap.fill(
-        line,
-        shutil.get_terminal_size().columns,
-        subsequent_indent="    ",
-        break_long_words=False,
-        break_on_hyphens=False,
-    )
+def _page(document: TodayDocument) -> None:
+    from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
+
+    rows = [
+        *(_row("in hand", work, f"since {_clock(work.started_at)}") for work in document.in_hand),
+        *(_row("broken off", work, _day(work.started_at)) for work in document.broken_off),
+        *(_row("done", work, _clock(work.finished_at)) for work in document.done),
+        *(
+            ("check due", due.instrument, "", "", "; ".join(due.reasons))
+            for due in document.checks_due
+        ),
+    ]
+    page = Page()
+    page.say(f"{document.day:%Y-%m-%d}", strong=True)
+    if rows:
+        headings = ("", "instrument", "", "", "next")
+        page.table([Column(heading, right=False) for heading in headings], rows)
+
+
+def _row(group: str, work: WorkDocument, when: str) -> tuple[str, ...]:
+    return group, work.instrument, _what(work), when, work.go_on or _sheet(work)
+
+
+def _sheet(work: WorkDocument) -> str:
+    """The command that prints what came of it, once there is something."""
+    done = work.finished_at and work.kind is SessionKind.SETUP
+    return f"pitchbench sheet {work.session}" if done else ""
+
+
+def _day(moment: datetime) -> str:
+    return f"{moment.astimezone():%Y-%m-%d}"
+
+
+def _clock(moment: datetime | None) -> str:
+    return f"{moment.astimezone():%H:%M}" if moment else ""
 
 
 def _what(work: WorkDocument) -> str:

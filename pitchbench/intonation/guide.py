@@ -22,6 +22,9 @@ TITLES: Final[dict[BridgeKind, str]] = {
     BridgeKind.FIXED_SADDLE: "a fixed saddle on an acoustic instrument",
 }
 
+#: Cells in a line of the page, where nothing narrower is asked for.
+WIDTH: Final = 79
+
 #: Before any saddle is moved: intonation is the last of the settings.
 BEFORE: Final = (
     "Fit fresh strings, stretch them and let them come to rest; an old string cannot be set.",
@@ -112,13 +115,21 @@ FRETLESS: Final = (
 )
 
 
-def page(kind: BridgeKind, *, width: int = 79) -> str:
-    """The steps and cautions for this kind of bridge, one page of plain text."""
-    blocks = [f"Setting the intonation: {TITLES[kind]}"]
+def page(kind: BridgeKind, *, width: int = WIDTH) -> str:
+    """The steps and cautions for this kind of bridge, one page of plain text, lines broken between
+    words alone."""
+    title = f"Setting the intonation: {TITLES[kind]}"
+    blocks = [textwrap.fill(title, width, break_on_hyphens=False)]
     for heading, items in sections(kind):
         marks = [f"{n}. " if heading != "Mind" else "- " for n in range(1, len(items) + 1)]
         body = [
-            textwrap.fill(item, width, initial_indent=mark, subsequent_indent=" " * len(mark))
+            textwrap.fill(
+                item,
+                width,
+                initial_indent=mark,
+                subsequent_indent=" " * len(mark),
+                break_on_hyphens=False,
+            )
             for mark, item in zip(marks, items, strict=True)
         ]
         blocks.append("\n".join([f"{heading}:", *body]))

@@ -81,15 +81,18 @@ CHECK_AFTER_MONTHS: Final = 6
 
 @dataclass(frozen=True)
 class Row:
-    """One string's line of the sheet, in words; ``moves`` one per move."""
+    """One string's line of the sheet, in words; ``moves`` one per move. What was found and left
+    stands with its interval, and where there is less room with half of it."""
 
     string: int
     note: str
     wire: str
     found: str
+    found_half: str
     moves: tuple[str, ...]
     saddle: str
     left: str
+    left_half: str
     rests: str
     outcome: str
 
@@ -228,25 +231,56 @@ def _written_out(value: object) -> object:
     return value
 
 
+@dataclass(frozen=True)
+class InWords:
+    """The sheet as text: ``facts`` and ``said`` are labels and values; ``method`` comes last."""
+
+    head: tuple[str, ...]
+    facts: tuple[tuple[str, str], ...]
+    rows: tuple[Row, ...]
+    said: tuple[tuple[str, str], ...]
+    method: tuple[str, ...]
+
+
+def sheet_in_words(
+    record: SessionRecord, survey: SessionRecord | None = None, words: Words = NOTHING_SAID
+) -> InWords:
+    """The sheet as text; ``survey`` as for the page."""
+    sheet = build_sheet(record, words)
+    said = [(heading.lower(), text) for heading, text in sheet.said]
+    if survey is not None and (result := neck_on_record(survey)) is not None:
+        neck = _neck_part(result, record, survey)
+        said += [(neck.heading.lower(), words) for words in neck.found]
+    return InWords(
+        head=(*sheet.workshop.head, sheet.title, *filter(None, (sheet.warning, sheet.summary))),
+        facts=sheet.facts,
+        rows=sheet.rows,
+        said=tuple(said),
+        method=(*sheet.method, sheet.version),
+    )
+
+
 def sheet_lines(
     record: SessionRecord, survey: SessionRecord | None = None, words: Words = NOTHING_SAID
 ) -> list[str]:
     """The sheet as plain lines, label before value; ``survey`` as for the page."""
-    sheet = build_sheet(record, words)
-    lines = [*sheet.workshop.head, sheet.title, *filter(None, (sheet.warning, sheet.summary))]
-    lines += [f"{label}: {value}" for label, value in sheet.facts]
-    for row in sheet.rows:
-        moves = f"; moved {', then '.join(row.moves)}" if row.moves else ""
-        lines.append(
-            f"string {row.string}, {row.note}{row.wire and f', {row.wire}'}: "
-            f"found {row.found}{moves}; "
-            f"left {row.left}{row.rests}; saddle {row.saddle}; {row.outcome}"
-        )
-    lines += [f"{heading.lower()}: {text}" for heading, text in sheet.said]
-    if survey is not None and (result := neck_on_record(survey)) is not None:
-        neck = _neck_part(result, record, survey)
-        lines += [f"{neck.heading.lower()}: {words}" for words in neck.found]
-    return [*lines, *sheet.method, sheet.version]
+    sheet = sheet_in_words(record, survey, words)
+    return [
+        *sheet.head,
+        *map(": ".join, sheet.facts),
+        *map(_row_line, sheet.rows),
+        *map(": ".join, sheet.said),
+        *sheet.method,
+    ]
+
+
+def _row_line(row: Row) -> str:
+    moves = f"; moved {', then '.join(row.moves)}" if row.moves else ""
+    return (
+        f"string {row.string}, {row.note}{row.wire and f', {row.wire}'}: "
+        f"found {row.found}{moves}; "
+        f"left {row.left}{row.rests}; saddle {row.saddle}; {row.outcome}"
+    )
 
 
 def _neck_part(result: NeckResult, record: SessionRecord, survey: SessionRecord) -> NeckPart:
@@ -350,9 +384,11 @@ def _row(setup: Setup, result: StringState) -> Row:
         note=str(spec.note),
         wire=_wire(setup.instrument, result.number),
         found=interval_words(result.found),
+        found_half=half_words(result.found),
         moves=tuple(move_words(entry.made) for entry in result.moves),
         saddle=_saddle(setup.instrument, result),
         left=interval_words(result.now),
+        left_half=half_words(result.now),
         rests="" if result.now is None else f" from {rests_words(result.now)}",
         outcome=_outcome(setup, result),
     )
@@ -380,6 +416,13 @@ def interval_words(offset: Offset | None) -> str:
         return NOT_MEASURED
     low, high = offset.interval95_cents
     return _printed(f"{offset.offset_cents:+z.1f} [{low:+z.1f}, {high:+z.1f}]")
+
+
+def half_words(offset: Offset | None) -> str:
+    """ "+5.3 ± 1.1": an offset and half of its 95 % interval in cents."""
+    if offset is None:
+        return NOT_MEASURED
+    return _printed(f"{offset.offset_cents:+z.1f} ± {offset.belief.half():.1f}")
 
 
 def _printed(figures: str) -> str:
@@ -417,7 +460,8 @@ def _method(setup: Setup, tolerance: str) -> tuple[str, str]:
     return (
         f"Each string plucked open and at {places(setup)}; of every pluck the attack is "
         "left out and the pitch that the note settles to is read.",
-        f"Offset = 1200 log2(fretted / open) − {100 * fret:d} cents, + is sharp; brackets hold it "
-        f"with 95 % probability; a string is left that lies within ±{tolerance} as surely; on "
-        "the border is one that does so less surely, and more takes would hardly decide it.",
+        f"Offset = 1200 log2(fretted / open) − {100 * fret:d} cents, + is sharp; brackets or ± "
+        f"hold it with 95 % probability; a string is left that lies within ±{tolerance} as "
+        "surely; on the border is one that does so less surely, and more takes would hardly "
+        "decide it.",
     )

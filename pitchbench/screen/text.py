@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import math
 import re
-import textwrap
 from collections.abc import Iterable
 from itertools import groupby
 from operator import itemgetter
 from typing import Final
 
-from rich.cells import cell_len, set_cell_size
+from rich.cells import cell_len, chop_cells, set_cell_size
 from rich.text import Text
 
 from pitchbench.lengths import length_words
@@ -43,9 +42,16 @@ def fitted(line: Text, width: int) -> Text:
 
 
 def wrapped(text: str, width: int, *, style: str = "", indent: str = "") -> list[Text]:
-    """``text`` broken at spaces into lines of at most ``width`` cells."""
-    lines = textwrap.wrap(text, width, subsequent_indent=indent, break_on_hyphens=False)
-    return [fitted(Text(line, style), width) for line in lines]
+    """``text`` broken at spaces into lines of at most ``width`` cells; what has no space in a whole
+    line is broken where the line ends."""
+    lines = [""]
+    for word in re.findall(r" *[^ ]+", " ".join(text.splitlines())):
+        if cell_len(lines[-1] + word) <= width:
+            lines[-1] += word
+            continue
+        pieces = chop_cells(word.lstrip(), max(1, width - len(indent)))
+        lines += [f"{indent}{piece}" for piece in pieces]
+    return [Text(line, style) for line in lines if line]
 
 
 def padded(line: Text, width: int) -> Text:
