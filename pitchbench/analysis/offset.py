@@ -9,7 +9,7 @@ from enum import StrEnum
 from statistics import median
 
 from pitchbench.analysis.heard import Heard, Plucks
-from pitchbench.errors import NoReadingError, PitchbenchError
+from pitchbench.errors import NoReadingError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, plan_move
 from pitchbench.intonation.classify import (
@@ -30,6 +30,21 @@ from pitchbench.intonation.verdict import Decision, Verdict
 from pitchbench.notes import Note, nearest_note, ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between, fret_ratio
+
+
+class NothingToCompareError(NoReadingError):
+    """One of the two notes of a string was not heard.
+
+    Parameters
+    ----------
+    missing : which, without a full stop: "no reading of the open A2 string".
+    instead : what there was in its place, as the sentence goes on.
+    remedy : what to do about it.
+    """
+
+    def __init__(self, missing: str, instead: str, remedy: str) -> None:
+        super().__init__(f"There is {missing}{instead}.", remedy)
+        self.missing = missing
 
 
 class Role(StrEnum):
@@ -144,7 +159,7 @@ def compare(
 
     Raises
     ------
-    NoReadingError
+    NothingToCompareError
         If either note is missing.
     """
     plucks = on_one_clock(sounds, roles)
@@ -283,8 +298,8 @@ def _fits(each: ComparedPluck, fret: int, open_hz: float | None) -> bool:
 
 def _nothing_to_compare(
     heard: Sequence[ComparedPluck | LostPluck], named: Note | None, fret: int, a4_hz: float
-) -> PitchbenchError:
-    """Which note is missing, and what was heard instead."""
+) -> NothingToCompareError:
+    """What there is to say where nothing can be compared."""
     settled = [each for each in heard if isinstance(each, ComparedPluck)]
     have = {each.role for each in settled}
     string = "same string" if named is None else f"{named} string"
@@ -302,13 +317,15 @@ def _nothing_to_compare(
     )
     counts += [f"{count} rejected ({reason})" for reason, count in rejected.items()]
     if any(each.left_out is LeftOut.TOUCHED_HARMONIC for each in settled):
-        return NoReadingError(
-            f"There is {missing}: what sounds in its place is a harmonic of the open string, "
-            f"touched and not pressed down; heard: {', '.join(counts)}.",
+        return NothingToCompareError(
+            missing,
+            ": what sounds in its place is a harmonic of the open string, touched and not pressed "
+            f"down; heard: {', '.join(counts)}",
             f"Press the string down behind the {ordinal(fret)} fret, as in playing, and pluck it.",
         )
-    return NoReadingError(
-        f"There is {missing}; heard: {', '.join(counts) or 'no pluck at all'}.",
+    return NothingToCompareError(
+        missing,
+        f"; heard: {', '.join(counts) or 'no pluck at all'}",
         "Record both notes of one string, two seconds each; where the pitch does not tell them "
         "apart, say which is which with --open and --fretted.",
     )

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from pitchbench.analysis.heard import Plucks
 from pitchbench.analysis.offset import (
     ComparedPluck,
     LostPluck,
+    NothingToCompareError,
     OffsetResult,
     Role,
     compare_plucks,
@@ -26,13 +27,15 @@ _Plucks = tuple[ComparedPluck | LostPluck, ...]
 
 @dataclass(frozen=True, eq=False)
 class StringOffset:
-    """One string of an instrument: what it comes to, or in a sentence why it comes to nothing."""
+    """One string of an instrument: what it comes to, or in a sentence why it comes to nothing; in
+    ``lacks_short`` without a full stop and without what was heard instead."""
 
     string: int
     note: Note
     plucks: _Plucks
     result: OffsetResult | None
     lacks: str | None
+    lacks_short: str | None
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,17 +92,19 @@ def decide_strings(
 ) -> WholeInstrument:
     """Each string by itself, from what `strings_in` found."""
 
-    def strings() -> Iterator[StringOffset]:
-        for string, spec in _unlike(instrument):
-            plucks, result, lacks = heard.get(string, ()), None, None
-            try:
-                comparison = compare_plucks(plucks, string=spec.note, fret=fret, a4_hz=a4_hz)
-                result = decide(comparison, instrument)
-            except PitchbenchError as error:
-                lacks = error.what if plucks else "It was not heard."
-            yield StringOffset(string, spec.note, plucks, result, lacks)
+    def string_offset(string: int, note: Note) -> StringOffset:
+        plucks = heard.get(string, ())
+        if not plucks:
+            return StringOffset(string, note, plucks, None, "It was not heard.", "not heard")
+        try:
+            comparison = compare_plucks(plucks, string=note, fret=fret, a4_hz=a4_hz)
+            return StringOffset(string, note, plucks, decide(comparison, instrument), None, None)
+        except NothingToCompareError as error:
+            return StringOffset(string, note, plucks, None, error.what, error.missing)
+        except PitchbenchError as error:
+            return StringOffset(string, note, plucks, None, error.what, error.what)
 
-    found = tuple(strings())
+    found = tuple(string_offset(number, spec.note) for number, spec in _unlike(instrument))
     return WholeInstrument(a4_hz, fret, instrument, assumed, found, heard.get(None, ()))
 
 

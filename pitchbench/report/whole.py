@@ -97,7 +97,7 @@ def row(each: StringOffset) -> list[str]:
     """A string's cells, as `COLUMNS` has them."""
     name = f"{each.string} {each.note}"
     if each.result is None:
-        return [name, "-", "-", "-", "-", (each.lacks or "").partition("; heard")[0]]
+        return [name, "-", "-", "-", "-", each.lacks_short or ""]
     offset = each.result.offset
     half = offset.belief.half()
     groups = [str(offset.open.n), str(offset.fretted.n)]

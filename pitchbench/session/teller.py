@@ -107,11 +107,12 @@ class Teller(Generic[_J]):
                 self._waiting.clear()
             return
         sound = self._sound_of(self._waiting[0])
+        if sound is not None and not len(sound):  # the voice has failed: the screen says it
+            self._waiting.popleft()
+            return
         if sound is None or not self._may_sound():
             return
         told = self._waiting.popleft()
-        if not len(sound):  # the voice has failed: the screen says it all the same
-            return
         self.loudspeaker.play(sound)
         self._speaking = told if isinstance(told, str) else f"tone, {told.name.lower()}"
         yield Speaking(self._speaking, listening=self.loudspeaker.headphones)

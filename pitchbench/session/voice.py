@@ -12,7 +12,6 @@ import sys
 import tempfile
 import time
 import wave
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Self
@@ -30,6 +29,8 @@ _PEAK: Final = 0.5
 #: A voice that takes longer for a sentence is given up.
 _PATIENCE_S: Final = 10.0
 
+_SILENCE: Final[Sound] = np.empty(0, np.float32)
+
 #: So many phrases are remembered: most are said again and again.
 _REMEMBERED: Final = 100
 
@@ -41,17 +42,15 @@ _POWERSHELL: Final = (
 )
 
 
-def _command(path: Path) -> list[str] | None:
-    """What speaks its standard input into the WAV file ``path``; None if there is no such thing."""
+def _command(path: Path) -> list[str]:
+    """What speaks its standard input into the WAV file ``path``."""
     if sys.platform == "darwin":
-        words = ["say", "-o", str(path), "--file-format=WAVE", "--data-format=LEI16@22050", "-f-"]
-    elif sys.platform == "win32":
+        return ["say", "-o", str(path), "--file-format=WAVE", "--data-format=LEI16@22050", "-f-"]
+    if sys.platform == "win32":
         quoted = str(path).replace("'", "''")
         script = f"& {{ {_POWERSHELL} }} '{quoted}'"
-        words = ["powershell", "-NoProfile", "-NonInteractive", "-Command", script]
-    else:
-        words = ["espeak-ng", "-v", "en", "-s", "165", "-w", str(path), "--stdin"]
-    return words if shutil.which(words[0]) else None
+        return ["powershell", "-NoProfile", "-NonInteractive", "-Command", script]
+    return ["espeak-ng", "-v", "en", "-s", "165", "-w", str(path), "--stdin"]
 
 
 @dataclass(frozen=True)
@@ -74,7 +73,7 @@ class Voice:
     """
 
     def __init__(self, rate_hz: int) -> None:
-        if _command(Path()) is None:
+        if shutil.which(_command(Path())[0]) is None:
             raise PitchbenchError(
                 "This system has no voice that pitchbench knows.",
                 "On Debian or Ubuntu: apt install espeak-ng. On Fedora: dnf install espeak-ng. "
@@ -96,13 +95,17 @@ class Voice:
     def speak(self, text: str) -> Sound | None:
         """The samples of ``text``, shape (n,); None while they are being made: ask again.
 
-        Asking for another text gives the one before up. Empty if the system's voice fails.
+        Asking for another text gives the one before up. Empty if the system's voice fails, which
+        says nothing of the next time.
         """
         if text in self._spoken:
             return self._spoken[text]
         if self._at_work is None or self._at_work.text != text:
             self._stop()
-            self._at_work = self._begin(text)
+            try:
+                self._at_work = self._begin(text)
+            except OSError:  # the program is there no more, or cannot be started
+                return _SILENCE
         work = self._at_work
         if work.process.poll() is None:
             if time.monotonic() < work.until_s:
@@ -110,6 +113,8 @@ class Voice:
             self._stop()
         self._at_work = None
         sound = _read(work.path, self.rate_hz)
+        if not len(sound):
+            return _SILENCE
         if len(self._spoken) >= _REMEMBERED:
             self._spoken.pop(next(iter(self._spoken)))
         self._spoken[text] = sound
@@ -118,9 +123,8 @@ class Voice:
     def _begin(self, text: str) -> _Work:
         self._count += 1
         path = Path(self._folder.name) / f"{self._count}.wav"
-        command: Sequence[str] = _command(path) or ["false"]
         process = subprocess.Popen(
-            command,
+            _command(path),
             stdin=subprocess.PIPE,
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
@@ -149,14 +153,14 @@ def _read(path: Path, rate_hz: int) -> Sound:
             channels, frames = file.getnchannels(), file.readframes(file.getnframes())
         path.unlink()
     except (OSError, EOFError, wave.Error):
-        return np.empty(0, np.float32)
+        return _SILENCE
     if width != 2 or not frames:
-        return np.empty(0, np.float32)
+        return _SILENCE
     samples = np.frombuffer(frames, "<i2").reshape(-1, channels)[:, 0].astype(np.float64)
     there = np.flatnonzero(np.abs(samples) > 0.001 * np.abs(samples).max())
     samples = samples[there[0] : there[-1] + 1] if len(there) else samples[:0]
     if not len(samples):
-        return np.empty(0, np.float32)
+        return _SILENCE
     # Band-limited, through the spectrum of the whole phrase: scipy takes half a second to load.
     resampled = np.fft.irfft(np.fft.rfft(samples), round(len(samples) * rate_hz / own_hz))
     return np.asarray(resampled * (_PEAK / np.abs(resampled).max()), np.float32)

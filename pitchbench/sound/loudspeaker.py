@@ -111,6 +111,7 @@ class Loudspeaker:
                 yield
                 return
             try:
+                self._forget()
                 with contextlib.suppress(portaudio.PortAudioError):
                     stream.start()
                     self.open = True
@@ -118,6 +119,14 @@ class Loudspeaker:
             finally:
                 self.open = False
                 stream.close(ignore_errors=True)
+
+    def _forget(self) -> None:
+        """Let go of what an earlier stream did not play to its end: it is no answer any more."""
+        with contextlib.suppress(queue.Empty):
+            while True:
+                self._inbox.get_nowait()
+                self._taken += 1
+        self._rest = np.empty(0, np.float32)
 
     # -- from PortAudio's own thread ------------------------------------------------------------
 

@@ -11,6 +11,7 @@ import re
 import shutil
 import signal
 import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -24,6 +25,7 @@ from guided_bench import PITCHBENCH, RING_S, Bench, Hands, Session, bench
 from virtual_mic import VirtualMic
 
 from pitchbench.session.log import Outcome, OutcomeEntry, TakeFate
+from pitchbench.session.voice import Voice
 
 pytestmark = [
     pytest.mark.live,
@@ -213,6 +215,57 @@ def test_a_rehearsal_is_heard_out_to_its_last_word(vmic: VirtualMic) -> None:
         session.close()
     assert "do: Tune the instrument once more and play it." in session.lines
     assert spoken(session)[-1].endswith("Tune the instrument once more and play it.")
+
+
+#: Is cut off in the middle of a sound, and opened again.
+CUT_OFF = """
+import time
+import numpy as np
+from pitchbench.sound.loudspeaker import Loudspeaker
+speaker = Loudspeaker()
+sound = 0.3 * np.sin(0.05 * np.arange(3 * speaker.rate_hz)).astype(np.float32)
+with speaker.opened():
+    speaker.play(sound)
+    time.sleep(1.0)
+time.sleep(1.5)
+print("again", flush=True)
+with speaker.opened():
+    time.sleep(1.5)
+    assert not speaker.sounding
+"""
+
+
+def test_what_a_lost_output_cut_off_is_not_played_when_it_is_back(vmic: VirtualMic) -> None:
+    vmic.add_loudspeaker(FED_BACK_DB)
+    ear = Ear(vmic)
+    session = Session([sys.executable, "-c", CUT_OFF], vmic.env)
+    try:
+        session.wait_for("^again")
+        again = time.monotonic()
+        assert session.process.wait(20) == 0, session.text()
+        assert ear.loudest(again - 3.5, again - 1.0) > 0.2
+        assert ear.loudest(again, time.monotonic()) < SOUND
+    finally:
+        session.close()
+        ear.close()
+
+
+def test_a_voice_that_failed_is_asked_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def said() -> int:
+        while (sound := voice.speak("Fret twelve.")) is None:
+            time.sleep(0.01)
+        return len(sound)
+
+    program = tmp_path / "espeak-ng"
+    program.symlink_to(shutil.which("espeak-ng") or "")
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with Voice(48_000) as voice:
+        program.rename(tmp_path / "gone")
+        assert said() == 0
+        (tmp_path / "gone").rename(program)
+        assert said() > 10_000
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])

@@ -12,6 +12,7 @@ from survey_story import Played, plan
 
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation.bridge import CAUTIONS
+from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import Reason
 from pitchbench.session.job import InputLost
 from pitchbench.session.log import MoveEntry, Step
@@ -174,14 +175,8 @@ def test_a_take_says_where_the_offset_stands_and_how_many_more() -> None:
     assert verdict is not None
     more = verdict.more_takes
     assert more is not None
-    told.play(6, 12, 2.3)
-    now, verdict = told.state.log.string.now, told.state.log.string.verdict
-    assert now is not None
-    assert verdict is not None
-    expected = cents(now.offset_cents).capitalize()
-    if verdict.more_takes is not None:
-        expected += f", {number(verdict.more_takes.open + verdict.more_takes.fretted, 0)} more"
-    assert told.said[-1].startswith(f"{expected}. ")
+    expected = f"{cents(now.offset_cents)}, {number(more.open + more.fretted, 0)} more."
+    assert told.said[-1].startswith(f"{expected.capitalize()} ")
 
 
 def test_a_rejected_pluck_says_why_in_full_once() -> None:
@@ -195,11 +190,18 @@ def test_a_rejected_pluck_says_why_in_full_once() -> None:
 
 
 def test_nothing_is_spoken_while_a_note_rings_and_a_string_done_is_not_forgotten() -> None:
-    told = Told.begin(strings=(6,)).play(6)
+    told = Told.begin(strings=(6, 5)).play(6)
     count = len(told.said)
-    told.offered(told.target_hz(6, 12))
-    assert told.state.ringing
-    assert len(told.said) == count
+    while told.state.log.current == 6:
+        # Plucked at once: the next note rings before this one has been read.
+        first_s, told.now_s = told.now_s, told.now_s + 3.0
+        fret = told.state.log.wanted_fret or 0
+        told.ring(told.target_hz(6, fret))
+        told.event(ReadingReady(told.reading(told.target_hz(6, fret), first_s), final=True))
+        assert told.state.ringing
+        assert len(told.said) == count
+    told.play(5)
+    assert told.said[count:] == ["String six, zero: leave it. String five, fret twelve."]
 
 
 def test_what_is_wrong_with_the_input_is_spoken() -> None:

@@ -13,8 +13,8 @@ import pytest
 from recordings import RATE_HZ, Note, Ran, record
 
 import pitchbench as pb
-from pitchbench.analysis.offset import OffsetResult
-from pitchbench.analysis.whole import StringOffset, WholeInstrument
+from pitchbench.analysis.offset import OffsetResult, Role
+from pitchbench.analysis.whole import StringOffset, WholeInstrument, decide_strings
 from pitchbench.intonation.verdict import Decision
 from pitchbench.presets import preset
 from pitchbench.refit import with_tuning
@@ -23,6 +23,8 @@ from pitchbench.report.whole import in_short, row
 from pitchbench.strings.virtual import VirtualInstrument
 
 Capsys = pytest.CaptureFixture[str]
+
+SAMPLE = Path(__file__).parents[2] / "samples" / "a2-open-and-12th-sharp.flac"
 
 #: True offsets of the strings that are played, cents, and what the finger adds, take by take.
 OFFSETS = {6: 9.0, 5: 0.0, 3: -8.0}
@@ -105,6 +107,16 @@ def test_lines_say_what_there_is_to_do_first(
     assert "toward the nut" in said["string 3, G3"]
     assert said["string 2, B3"] == "It was not heard."
     assert sum(line.startswith("mind: Slacken the string") for line in lines) == 1
+
+
+def test_a_row_says_in_short_what_is_lacking() -> None:
+    found = pb.offset(pb.read(SAMPLE), "A2")
+    opens = tuple(each for each in found.plucks if getattr(each, "role", None) is Role.OPEN)
+    whole = decide_strings({5: opens}, preset("six-string"), a4_hz=440.0)
+    last = {each.string: row(each)[-1] for each in whole.strings}
+    assert last[5] == "no reading of the 12th fret of the A2 string"
+    assert last[6] == "not heard"
+    assert "; heard: A2 " in (whole.strings[4].lacks or "")
 
 
 @pytest.mark.parametrize("columns", [40, 80, 120])
@@ -224,7 +236,7 @@ def test_what_is_no_name_at_all(capsys: Capsys) -> None:
 
 def test_a_string_on_the_border_is_not_told_to_be_left_or_moved() -> None:
     """Neither is sure: both chances are said, and it is counted apart."""
-    takes = pb.read(Path(__file__).parents[2] / "samples" / "a2-open-and-12th-sharp.flac")
+    takes = pb.read(SAMPLE)
     guitar = preset("six-string")
     found = pb.offset(takes, "A2")
     for decision in (Decision.LEAVE, Decision.MOVE):
@@ -233,7 +245,7 @@ def test_a_string_on_the_border_is_not_told_to_be_left_or_moved() -> None:
         assert what_to_do(result) == (
             "On the border: 55 % good if left, 70 % if moved; more takes would hardly decide it."
         )
-        string = StringOffset(5, guitar.string(5).note, found.plucks, result, None)
+        string = StringOffset(5, guitar.string(5).note, found.plucks, result, None, None)
         whole = WholeInstrument(440.0, 12, guitar, (), (string,), ())
         assert in_short(whole) == "1 is on the border."
         assert row(string)[-1] == what_to_do(result)
