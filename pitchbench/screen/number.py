@@ -1,11 +1,9 @@
-"""The one large number: what it says, and how it is drawn."""
+"""The one large number: what it says."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
-
-from rich.text import Text
 
 from pitchbench.belief import half95
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
@@ -13,7 +11,7 @@ from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision, choice_words, sure_words
 from pitchbench.lengths import length_words
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
+from pitchbench.screen.letters import Large
 from pitchbench.screen.reference import (
     cents_off,
     fret_words,
@@ -21,7 +19,7 @@ from pitchbench.screen.reference import (
     shown_reading,
     target_hz,
 )
-from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
+from pitchbench.screen.text import signed
 from pitchbench.screen.theme import Theme
 from pitchbench.session.fit import Kind, Match, fit_live
 from pitchbench.session.heard import LIVE_NEAR_CENTS, TUNED_WITHIN_CENTS
@@ -32,31 +30,8 @@ from pitchbench.session.words import input_request, input_words
 from pitchbench.sound.hearing import Fault
 from pitchbench.units import cents_between
 
-#: The widest figure that is usual, and the columns of the longest word in half blocks.
-_USUAL: Final = "+00.0"
-_LONGEST_WORD: Final = pixel_width("more takes")
-
 #: Steps in which an open note is brought to pitch; before the work begins a note is shown as one.
 _TUNING: Final = (Step.BEFORE, Step.TUNE, Step.RETUNE)
-
-
-@dataclass(frozen=True)
-class Large:
-    """The part that is shown large. ``figure`` is empty where there is no number, a space where one
-    is about to come; ``sure`` is the half-width of the 95 % interval in words, ``caption`` what the
-    number is of, ``about`` what else there is to say; a figure is in ``unit``."""
-
-    figure: str
-    word: str
-    sure: str
-    about: str
-    unit: str = "cents"
-    caption: str = ""
-
-    @property
-    def whole_caption(self) -> str:
-        """Caption and what else there is to say."""
-        return ": ".join(part for part in (self.caption, self.about) if part)
 
 
 #: What a single note is captioned.
@@ -236,97 +211,3 @@ def move_in_brief(move: Move) -> Large:
 def _last_note(state: State, theme: Theme) -> Large:
     """No offset yet: the last good note of this string, else that there is none."""
     return _shown_large(state, theme) or Large("", "", "", "no note of this string yet")
-
-
-@dataclass(frozen=True)
-class Scale:
-    """Cells per pixel of the figure."""
-
-    columns: int
-    rows: int
-
-
-def figure_scale(width: int, height: int) -> Scale:
-    """Square pixels, larger where the window has so many characters that they are small."""
-    if width >= 160 and height >= 54:
-        return Scale(6, 3)
-    return Scale(4, 2) if width >= 100 and height >= 38 else Scale(2, 1)
-
-
-def number_lines(large: Large, theme: Theme, width: int, scale: Scale) -> list[Text]:
-    """The large number: figure on the left, word, unit, uncertainty and subject beside it.
-
-    Always equally many lines for a window, so that what stands below does not jump.
-    """
-    # Without half blocks a word is five lines high, so the text below it needs two more.
-    height = 5 * scale.rows + (2 if width >= 60 and not theme.glyphs.unicode else 0)
-    if not large.figure:
-        lines = _beside(large, theme, width, height)
-    else:
-        gap = 1 if width < 60 else 3
-        longest = max(map(len, _single_words(large, theme)))
-        figure = _figure(large.figure, theme, width - gap - longest, scale)
-        field = figure[0].cell_len
-        usual = pixel_width(_USUAL) * scale.columns
-        if usual + gap + _LONGEST_WORD <= width:
-            # The word stands in the same place whatever the figure, so that the eye finds it.
-            field = max(field, usual)
-        beside = _beside(large, theme, width - field - gap, height)
-        lines = side_by_side(figure, beside, field, gap)
-    return lines + [Text()] * (height - len(lines))
-
-
-def _figure(figure: str, theme: Theme, width: int, scale: Scale) -> list[Text]:
-    """The figure in at most ``width`` cells, narrower than ``scale`` asks where it must be."""
-    pixels = pixel_width(figure)
-    for narrower in (Scale(2, 1), Scale(1, 1)):
-        if pixels * scale.columns > width:
-            scale = narrower
-    rows = block_rows(figure, ink=theme.glyphs.ink, columns=scale.columns, rows=scale.rows)
-    return [Text(row, theme.number) for row in rows]
-
-
-def word_rows(word: str, theme: Theme, width: int, height: int) -> tuple[str, ...] | None:
-    """``word`` in the largest block letters that fit, None if none do."""
-    pixels = pixel_width(word)
-    if height >= 10 and pixels * 4 <= width:
-        return block_rows(word, ink=theme.glyphs.ink, columns=4, rows=2)
-    if height >= 5 and pixels * 2 <= width:
-        return block_rows(word, ink=theme.glyphs.ink)
-    if theme.glyphs.unicode and height >= 3 and pixels <= width:
-        return half_block_rows(word)
-    return None  # a letter of single characters is too thin to be read
-
-
-def _single_words(large: Large, theme: Theme) -> list[str]:
-    """What stands beside the figure where there is room for single words only."""
-    words = (*large.word.split(), large.unit, large.sure)
-    return [printable(word, theme) for word in words if word]
-
-
-def _beside(large: Large, theme: Theme, width: int, height: int) -> list[Text]:
-    """What stands to the right of the figure, in exactly ``height`` lines at most."""
-    unit = f"{large.unit} {large.sure}".rstrip() if large.figure.strip() else ""
-    if width < 24 and large.figure:
-        # Beside the figure of a small window there is room for single words only.
-        words = _single_words(large, theme)
-        return [fitted(Text(word, theme.number), width) for word in words][:height]
-    text = []
-    if unit:
-        sure = " (95 %)" if large.sure else ""
-        text.append(Text.assemble((printable(unit, theme), theme.number), (sure, theme.quiet)))
-    text += wrapped(printable(large.whole_caption, theme), width, style=theme.quiet)
-    if unit and height >= 10:
-        # The window is large, so its characters are small: the unit in block letters too.
-        rows = word_rows(unit, theme, width, 3)
-        text[:1] = [Text(row, theme.number) for row in rows] if rows is not None else text[:1]
-    rows = word_rows(large.word, theme, width, height - min(len(text), 4))
-    if rows is None:
-        rows = word_rows(large.word, theme, width, height)
-        # A sentence would be cut short, the unit is not.
-        text = text[: bool(unit)] if rows is not None else text
-    if rows is None:
-        head = [Text(printable(large.word, theme).upper(), theme.number)]
-    else:
-        head = [Text(row, theme.number) for row in rows]
-    return [fitted(line, width) for line in (head + text)[:height]]

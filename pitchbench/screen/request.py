@@ -8,16 +8,23 @@ from rich.text import Text
 
 from pitchbench.notes import ordinal
 from pitchbench.screen.digits import block_rows, half_block_rows, pixel_width
-from pitchbench.screen.number import Large, Scale
+from pitchbench.screen.letters import (
+    USUAL_PIXELS,
+    Large,
+    Scale,
+    figure_lines,
+    singles,
+    unit_line,
+    word_lines,
+)
 from pitchbench.screen.text import fitted, printable, side_by_side, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import Step, StepEntry, TakeEntry
 from pitchbench.session.state import State
 from pitchbench.session.words import input_request
 
-#: The widest of the words, and the widest usual figure.
+#: The widest of the words.
 _WIDEST: Final = pixel_width("MOVE")
-_FIGURE: Final = pixel_width("+00.0")
 
 #: From which width and height on letters are how large; smaller ones are of half blocks.
 _SCALES: Final = ((160, 54, Scale(6, 3)), (76, 38, Scale(4, 2)), (40, 18, Scale(2, 1)))
@@ -89,23 +96,23 @@ def request_lines(
     field = _WIDEST * columns
     block = [Text(row, theme.ask) for row in rows]
     left = width - field - _GAP
-    if height >= 10 and left >= _FIGURE * 2:
+    if height >= 10 and left >= USUAL_PIXELS * 2:
         return side_by_side(block, _column(large, theme, left, height), field, _GAP)
     whole = printable(large.whole_caption, theme)
     caption = _first_line(whole if len(whole) <= width else large.about, theme, width)
     if scale is None:
-        beside = _figure(large, theme, left, None) if large.figure else []
+        beside = figure_lines(large.figure, theme, left, None) if large.figure else []
         lines = side_by_side(block, beside, field, _GAP)
         about = _first_line(large.about, theme, width)
         return [*lines, _captioned(large, theme, width), about]
-    if left >= _FIGURE * 2 + 1 + _SINGLE:
+    if left >= USUAL_PIXELS * 2 + 1 + _SINGLE:
         return [*side_by_side(block, _row(large, theme, left), field, _GAP), caption]
     if height >= 10:
         return [*block, Text(), *_pad(_row(large, theme, width), 5), caption]
     if theme.glyphs.unicode:
         return [*block, *_pad(_small_row(large, theme, width), 3), caption]
     figure = f"{large.figure.strip()} ".lstrip()
-    below = Text.assemble((figure, theme.number), _judgement(large, theme))
+    below = Text.assemble((figure, theme.number), unit_line(large, theme, before=large.word))
     return [*_pad(block, height), fitted(below, width), caption]
 
 
@@ -128,7 +135,7 @@ def small_lines(large: Large, theme: Theme, width: int) -> list[Text]:
     if theme.glyphs.unicode:
         return [*_pad(_small_row(large, theme, width), 3), *about]
     figure = f"{large.figure.strip()} ".lstrip()
-    line = Text.assemble((figure, theme.number), _judgement(large, theme))
+    line = Text.assemble((figure, theme.number), unit_line(large, theme, before=large.word))
     return [fitted(line, width), *about]
 
 
@@ -147,54 +154,22 @@ def _captioned(large: Large, theme: Theme, width: int) -> Text:
     return fitted(Text(printable(words, theme), theme.number), width)
 
 
-def _unit(large: Large) -> str:
-    return f"{large.unit} {large.sure}".rstrip() if large.figure.strip() else ""
-
-
-def _judgement(large: Large, theme: Theme) -> Text:
-    """The word and the unit with its ± in one line."""
-    words = ", ".join(part for part in (large.word, _unit(large)) if part)
-    sure = " (95 %)" if large.sure else ""
-    return Text.assemble((printable(words, theme), theme.number), (sure, theme.quiet))
-
-
-def _figure(large: Large, theme: Theme, width: int, scale: Scale | None) -> list[Text]:
-    if scale is None and theme.glyphs.unicode:
-        return [fitted(Text(row, theme.number), width) for row in half_block_rows(large.figure)]
-    columns, rows = (2, 1) if scale is None else (scale.columns, scale.rows)
-    if pixel_width(large.figure) * columns > width:
-        columns = max(1, width // pixel_width(large.figure))
-    drawn = block_rows(large.figure, ink=theme.glyphs.ink, columns=columns, rows=rows)
-    return [Text(row, theme.number) for row in drawn]
-
-
 def _row(large: Large, theme: Theme, width: int) -> list[Text]:
     """The figure with single words beside it; without a figure the word alone."""
     if not large.figure:
-        return _word(large.word, theme, width)
-    words = [*large.word.split(), large.unit, large.sure] if large.figure.strip() else [large.word]
-    beside = [Text(printable(word, theme), theme.number) for word in words if word]
-    field = _FIGURE * 2
-    figure = _figure(large, theme, field, Scale(2, 1))
-    return side_by_side(figure, [fitted(word, width - field - 1) for word in beside], field, 1)
+        return word_lines(large.word, theme, width)
+    field = USUAL_PIXELS * 2
+    figure = figure_lines(large.figure, theme, field, Scale(2, 1))
+    return side_by_side(figure, singles(large, theme, width - field - 1), field, 1)
 
 
 def _small_row(large: Large, theme: Theme, width: int) -> list[Text]:
     """The same in half blocks, three lines high."""
     if not large.figure:
-        return _word(large.word, theme, width)
-    figure = _figure(large, theme, _FIGURE, None)
-    words = [large.word, f"{large.unit} {large.sure}".rstrip() if large.figure.strip() else ""]
-    beside = [Text(printable(word, theme), theme.number) for word in words]
-    return side_by_side(figure, beside, _FIGURE, _GAP)
-
-
-def _word(word: str, theme: Theme, width: int) -> list[Text]:
-    if not word:
-        return []
-    if theme.glyphs.unicode and pixel_width(word) <= width:
-        return [Text(row, theme.number) for row in half_block_rows(word)]
-    return [Text(printable(word, theme).upper(), theme.number)]
+        return word_lines(large.word, theme, width)
+    figure = figure_lines(large.figure, theme, USUAL_PIXELS, None)
+    beside = [Text(printable(w, theme), theme.number) for w in (large.word, large.unit_words)]
+    return side_by_side(figure, beside, USUAL_PIXELS, _GAP)
 
 
 def _column(large: Large, theme: Theme, width: int, height: int) -> list[Text]:
@@ -202,10 +177,9 @@ def _column(large: Large, theme: Theme, width: int, height: int) -> list[Text]:
     about = wrapped(printable(large.whole_caption, theme), width, style=theme.quiet)
     lines: list[Text] = []
     if large.figure:
-        scale = Scale(4, 2) if width >= _FIGURE * 4 and height >= 15 else Scale(2, 1)
-        lines += _pad(_figure(large, theme, width, scale), 5 * scale.rows)
-    word = _word(large.word, theme, width)
-    unit = _judgement(Large(large.figure, "", large.sure, "", large.unit), theme)
+        scale = Scale(4, 2) if width >= USUAL_PIXELS * 4 and height >= 15 else Scale(2, 1)
+        lines += _pad(figure_lines(large.figure, theme, width, scale), 5 * scale.rows)
+    word, unit = word_lines(large.word, theme, width), unit_line(large, theme)
     if len(lines) + len(word) + bool(unit.plain) + len(about) > height:
-        return _pad([*lines, _judgement(large, theme), *about], height)
+        return _pad([*lines, unit_line(large, theme, before=large.word), *about], height)
     return _pad([*lines, *word, *([unit] if unit.plain else []), *about], height)

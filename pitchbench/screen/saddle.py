@@ -11,7 +11,7 @@ from pitchbench.instrument import ScrewHeads
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Direction, Move, move_interval_words
 from pitchbench.lengths import length_words
 from pitchbench.notes import ordinal
-from pitchbench.screen.number import word_rows
+from pitchbench.screen.letters import word_rows
 from pitchbench.screen.text import fitted, printable, side_by_side, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import StringState

@@ -16,16 +16,9 @@ from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading
 from pitchbench.screen.frame import Keys, ask_lines, framed, header
 from pitchbench.screen.keyhelp import Key
+from pitchbench.screen.letters import Large, Scale, figure_scale, number_lines, word_rows
 from pitchbench.screen.neck import NeckRow, neck_lines, scale_lines
-from pitchbench.screen.number import (
-    Large,
-    Scale,
-    figure_of,
-    figure_scale,
-    number_lines,
-    unheard_large,
-    word_rows,
-)
+from pitchbench.screen.number import figure_of, unheard_large
 from pitchbench.screen.text import padded, printable, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import SessionTake, TakeFate

@@ -26,14 +26,8 @@ from pitchbench.screen.keyhelp import (
     Key,
     session_marks,
 )
-from pitchbench.screen.number import (
-    Scale,
-    figure_scale,
-    large_of,
-    move_in_brief,
-    move_large,
-    number_lines,
-)
+from pitchbench.screen.letters import Scale, figure_scale, number_lines
+from pitchbench.screen.number import large_of, move_in_brief, move_large
 from pitchbench.screen.request import (
     largest_rows,
     request_lines,
