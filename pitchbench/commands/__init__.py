@@ -106,6 +106,7 @@ class LazyGroup(GroupWithExamples):
     cls=LazyGroup,
     examples=EXAMPLES,
     invoke_without_command=True,
+    subcommand_metavar="[COMMAND] [ARGS]...",
     context_settings={"help_option_names": ["-h", "--help"]},
 )
 @click.version_option(__version__, prog_name=_PROGRAM)

@@ -55,19 +55,9 @@ class ExamplesFirst(click.Command):
 
     def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the options, under headings where there are many."""
-        records = [
-            (section_of(param), record)
-            for param in self.get_params(ctx)
-            if isinstance(param, click.Option) and (record := param.get_help_record(ctx))
-        ]
-        if len(records) <= _FEW:
-            super().format_options(ctx, formatter)
-            return
-        for name in SECTIONS:
-            among = [record for section, record in records if section == name]
-            if among:
-                with formatter.section(name):
-                    formatter.write_dl(among)
+        for name, among in options_of(self, ctx).items():
+            with formatter.section(name):
+                formatter.write_dl(among)
 
 
 def _in_columns(examples: str, width: int) -> str:
@@ -80,6 +70,19 @@ def _in_columns(examples: str, width: int) -> str:
     else:
         lines = ["".join([pair[0].ljust(column), *pair[1:]]).rstrip() for pair in pairs]
     return "".join(f"  {line}\n" for line in lines)
+
+
+def options_of(command: click.Command, ctx: click.Context) -> dict[str, list[tuple[str, str]]]:
+    """Every option and what it is for, under headings; under one where there are few."""
+    records = [
+        (param, record)
+        for param in command.get_params(ctx)
+        if isinstance(param, click.Option) and (record := param.get_help_record(ctx))
+    ]
+    if len(records) <= _FEW:
+        return {"Options": [record for _, record in records]}
+    among = {name: [r for param, r in records if section_of(param) == name] for name in SECTIONS}
+    return {name: found for name, found in among.items() if found}
 
 
 def section_of(option: click.Parameter) -> str:

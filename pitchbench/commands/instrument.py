@@ -109,7 +109,12 @@ class InstrumentsDocument:
     instruments: tuple[InstrumentSummary, ...]
 
 
-@click.group(cls=GroupWithExamples, examples=EXAMPLES, invoke_without_command=True)
+@click.group(
+    cls=GroupWithExamples,
+    examples=EXAMPLES,
+    invoke_without_command=True,
+    subcommand_metavar="[COMMAND] [ARGS]...",
+)
 @click.pass_context
 def command(ctx: click.Context) -> None:
     """The instruments on record: scale, strings, bridge, and what was learned of it."""

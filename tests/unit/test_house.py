@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import runpy
 import shlex
 import shutil
 import subprocess
@@ -201,6 +202,14 @@ def test_the_readme_and_ci_run_the_same_tests():
     asked = [line for line in code_lines((ROOT / "README.md").read_text()) if "pytest" in line]
     assert asked
     assert all(line.endswith(f"&& {ran}") for line in asked)
+
+
+def test_the_manual_pages_are_what_the_commands_say():
+    maker = runpy.run_path(str(ROOT / "tests" / "install" / "man_pages.py"))
+    kept = {path.name: path.read_text(encoding="ascii") for path in maker["PAGES"].iterdir()}
+    made = maker["pages"]()
+    differ = [name for name in kept | made if not maker["same"](kept.get(name), made.get(name))]
+    assert not differ, "run .venv/bin/python tests/install/man_pages.py"
 
 
 # -- completion --------------------------------------------------------------------------------
