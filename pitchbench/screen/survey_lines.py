@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from pitchbench.screen.input import input_told
+from pitchbench.session.job import NO_NOTE
 from pitchbench.session.log import Entry, NoteEntry, StrikeEntry, TakeEntry, TakeFate, UndoEntry
 from pitchbench.session.survey import Survey, note_words, take_words
 
@@ -32,6 +33,8 @@ class SurveyLines:
         fresh = new.entries[len(old.entries) :]
         for entry in fresh:
             self._write(_line(new, entry))
+        if new.says == NO_NOTE != old.says:
+            self._write(f"note: {new.says}")
         if fresh:
             self._asked = ""  # after a pluck it is said again, even where it is the same
         if not new.ringing and new.asks != self._asked:

@@ -19,6 +19,7 @@ from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.pitch.listener import Listener
 from pitchbench.session.job import Event, InputBack, InputLost, Job, KeyPressed
 from pitchbench.session.log import Entry
+from pitchbench.session.unheeded import Unheeded
 from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.microphone import InputLostError
 from pitchbench.sound.source import Block, Source
@@ -269,7 +270,7 @@ def _listen(
 
 def _events(source: Source, stop: threading.Event, hearing: Hearing | None) -> Iterator[Event]:
     """What is heard, with the input's comings and goings in between."""
-    listener = Listener(source.rate_hz, offer_early=True)
+    listener, unheeded = Listener(source.rate_hz, offer_early=True), Unheeded(source.rate_hz)
     lost, coming = False, False
     while not stop.is_set():
         try:
@@ -280,7 +281,9 @@ def _events(source: Source, stop: threading.Event, hearing: Hearing | None) -> I
                         yield InputBack()
                     if hearing is not None:
                         yield from hearing.feed(block)
-                    yield from listener.feed(block)
+                    heard = list(listener.feed(block))
+                    yield from heard
+                    yield from unheeded.feed(block, heard)
                     if stop.is_set():
                         return
             break

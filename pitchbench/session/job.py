@@ -70,6 +70,17 @@ class Speaking:
     listening: bool
 
 
+@dataclass(frozen=True)
+class NoNote:
+    """A sound has gone by that was no note, though it was taken for one at first, or is ``loud`` as
+    a pluck."""
+
+    loud: bool
+
+
+#: What is said of it.
+NO_NOTE: Final = "Ignored: talk or a knock, no note that rings."
+
 Event = (
     PluckStarted
     | LivePitch
@@ -79,6 +90,7 @@ Event = (
     | InputLost
     | InputBack
     | Speaking
+    | NoNote
 )
 
 #: Events that each job answers in its own way.
@@ -152,6 +164,11 @@ class Job(ABC):
         return False
 
     @property
+    def awaits_pluck(self) -> bool:
+        """Whether a pluck is asked for, so that whoever is not heard wonders why."""
+        return True
+
+    @property
     def entries(self) -> tuple[Entry, ...]:
         """Everything worth keeping, in order; it only ever grows."""
         return ()
@@ -198,6 +215,9 @@ class Job(ABC):
                 return back.noted("input back", "The sound input is back.")
             case _ if self.over:
                 return self
+            case NoNote(loud=loud):
+                still = replace(self, ringing=False, live=None, offered=None)
+                return replace(still, says=NO_NOTE) if loud and self.awaits_pluck else still
             case PluckStarted(onset_s=onset_s):
                 heard = self._at(self.clock_s + onset_s)
                 return replace(heard, ringing=True, live=None, live_trace=(), offered=None)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pitchbench.session import steps, words
 from pitchbench.session.decide import decide
 from pitchbench.session.job import Answer, Followed, LoggedJob
-from pitchbench.session.log import Entry, Setup, empty_log, read_log
+from pitchbench.session.log import Entry, Setup, Step, empty_log, read_log
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,6 +29,11 @@ class State(LoggedJob):
     def setting(self) -> str:
         """What this is if it is no real instrument."""
         return ""
+
+    @property
+    def awaits_pluck(self) -> bool:
+        """At the saddle, tools knock."""
+        return self.log.step not in (Step.MOVE, Step.BORDER)
 
     def decide(self, event: Followed) -> Answer:
         """The entries that follow from ``event``; docs/session.md has the table of steps."""
