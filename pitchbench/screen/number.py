@@ -7,7 +7,6 @@ from typing import Final
 
 from pitchbench.belief import half95
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
-from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision, choice_words, sure_words
 from pitchbench.lengths import length_words
 from pitchbench.pitch.reading import Reading, Rejected
@@ -24,7 +23,7 @@ from pitchbench.screen.theme import Theme
 from pitchbench.session.fit import Kind, Match, fit_live
 from pitchbench.session.heard import LIVE_NEAR_CENTS, TUNED_WITHIN_CENTS
 from pitchbench.session.job import Job
-from pitchbench.session.log import Step, TakeFate
+from pitchbench.session.log import Step, StringState, TakeFate
 from pitchbench.session.state import State
 from pitchbench.session.words import input_request, input_words
 from pitchbench.sound.hearing import Fault
@@ -69,12 +68,15 @@ def large_of(state: State, theme: Theme) -> Large:  # noqa: PLR0911  # one per t
     unasked = _unasked(state)
     if unasked is not None:
         return Large("", "not asked", "", unasked.why or unasked.kind, caption=_NOTE)
+    if (done := state.just_done) is not None and done.now is not None:
+        judged = _offset_large(state, done, theme)
+        return replace(judged, word=f"string {done.number}", about=judged.word)
     if _is_tuning(state):
         return _tuning(state, theme)
     if state.log.step is not Step.MOVE and state.ringing:
         return _ringing(state, theme)
     if state.log.string.now is not None:
-        return _offset_large(state, state.log.string.now, theme)
+        return _offset_large(state, state.log.string, theme)
     return _last_note(state, theme)
 
 
@@ -167,8 +169,10 @@ def _shown_large(state: State, theme: Theme) -> Large | None:
     return None
 
 
-def _offset_large(state: State, offset: Offset, theme: Theme) -> Large:
-    verdict = state.log.string.verdict
+def _offset_large(state: State, string: StringState, theme: Theme) -> Large:
+    """The offset of a string as it was judged last."""
+    offset, verdict = string.now, string.verdict
+    assert offset is not None
     about = "too few takes to tell" if verdict is None else sure_words(verdict)
     if verdict is None or verdict.decision is Decision.TAKE_MORE:
         word = "more takes"

@@ -129,7 +129,8 @@ class PlainView:
             self._line("caution", caution)
 
     def _ask(self, state: State) -> None:
-        if not state.ringing and state.asks != self._asked:
+        # Of a ringing note nothing is told, but why it is to ring.
+        if (not state.ringing or state.why) and state.asks != self._asked:
             self._asked = state.asks
             self._line("do", state.asks)
             if state.why != self._explained:

@@ -45,13 +45,19 @@ _WORDS: Final = {
 
 
 def request_word(state: State) -> str:
-    """What the hands do now, in one word; nothing where nothing is to be done, or the sound input
-    has to be seen to first."""
-    log = state.log
-    if input_request(state) is not None or log.finished:
+    """What the hands do now, in one word; DONE once a string is set, until the next pluck. Nothing
+    where nothing is to be done, or the sound input has to be seen to first."""
+    if input_request(state) is not None or state.finished:
         return ""
-    if state.ringing and log.tuned and log.step is not Step.BORDER:
+    if state.measuring:
         return "RING" if state.offered is None else "DAMP"
+    if state.just_done is not None:
+        return "DONE"
+    return _word_of_step(state)
+
+
+def _word_of_step(state: State) -> str:
+    log = state.log
     if log.step is Step.TUNE and _has_just_turned_to(state):
         return "NEXT"
     if log.step is Step.LAST_ROUND and not log.tuned:

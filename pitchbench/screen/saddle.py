@@ -27,26 +27,21 @@ _LEAST_SHOWN_MM: Final = 0.005
 def move_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
     """The move in at most ``height`` lines.
 
-    Given up in this order as lines get scarce: the cautions after the first from the last one on,
-    the total travel, the side view, the block letters.
+    Given up in this order as lines get scarce: the total travel, the cautions from the last one on
+    but for the one that names the danger, the side view, the block letters.
     """
     move = shown_move(state)
     if move is None:
         return [Text("no move advised", theme.quiet)]
-    cautions = [_caution_lines(c, theme, width) for c in move.cautions]
-    first = cautions[0] if cautions else []
-    travel = [travel_line(state.log.string, theme, width)]
+    travel = travel_line(state.log.string, theme, width)
     view = side_view(state, move.direction, theme, width)
     amount = _amount(state, move, theme, width)
     plain = _amount_words(state, move, theme, width)
-    for lines in (
-        *([*view, *amount, *chain(*cautions[:n]), *travel] for n in range(len(cautions), 0, -1)),
-        [*view, *amount, *first],
-        [*amount, *first],
-        [*plain, *first],
-    ):
-        if len(lines) <= height:
-            return lines
+    for lines in ([*view, *amount], amount, plain):
+        minds = caution_lines(move, theme, width, height - len(lines))
+        if minds:
+            spare = height - len(lines) - len(minds)
+            return [*lines, *minds, *([travel] if spare > 0 and lines[0] is view[0] else [])]
     return plain[:height]
 
 
@@ -145,6 +140,21 @@ def _rotation_words(state: State, move: Move) -> str:
     heads = state.setup.instrument.bridge.screw_heads
     where = {ScrewHeads.TAIL: ", heads at the tail", ScrewHeads.NECK: ", heads on the neck side"}
     return f"{move.rotation}{where[heads] if heads else ''}"
+
+
+def caution_lines(move: Move, theme: Theme, width: int, height: int) -> list[Text]:
+    """What to mind at a move, in at most ``height`` lines; where not all of it fits, the danger in
+    brief and what else does. Nothing where not even that does."""
+    every = [_caution_lines(caution, theme, width) for caution in move.cautions]
+    lines = list(chain(*every))
+    if len(lines) <= height:
+        return lines
+    lines = _caution_lines(move.brief_caution, theme, width)
+    for more in every:
+        if len(lines) + len(more) > height:
+            break
+        lines += more
+    return lines if len(lines) <= height else []
 
 
 def _caution_lines(caution: str, theme: Theme, width: int) -> list[Text]:

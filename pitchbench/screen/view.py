@@ -35,7 +35,7 @@ from pitchbench.screen.request import (
     request_word,
     small_lines,
 )
-from pitchbench.screen.saddle import move_lines, shown_move
+from pitchbench.screen.saddle import caution_lines, move_lines, shown_move
 from pitchbench.screen.strip import result_lines, strip_lines
 from pitchbench.screen.takes import takes_lines
 from pitchbench.screen.text import (
@@ -321,6 +321,7 @@ def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text
     move = shown_move(state) if word and state.log.step is Step.MOVE else None
     large = large_of(state, theme) if move is None else move_large(move)
     word = word or large.word
+    room -= len(minds := _minds(state, theme, width, (room - len(lines)) // 3))
     rows = largest_rows(word, theme, width, (room - len(lines)) * 3 // 5)
     lines += [Text(row, theme.ask) for row in rows]
     free = room - len(lines) - 1
@@ -328,11 +329,25 @@ def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text
         (s for s in (Scale(6, 3), Scale(4, 2)) if _fits(large.figure, s, width, free)), Scale(2, 1)
     )
     number = number_lines(large, theme, width, scale)
+    small = small_lines(large, theme, width)
     if len(number) <= free:
         lines += [Text(), *number]
-    elif free > 1:
-        lines += [Text(), *small_lines(large, theme, width)][:free]
-    return [padded(line, width) for line in lines[:room]]
+    elif len(small) <= free or move is None:
+        lines += [Text(), *small][: max(free, 0)]
+    else:
+        # Cents or turns cut in two would be no number: beside the word there is room for it.
+        lines = lines[: len(lines) - len(rows)]
+        lines += request_lines(word, move_in_brief(move), theme, width, None)
+        room, minds = room + len(minds), []
+    lines = [*lines[:room], *[Text()] * (room - len(lines)), *minds]
+    return [padded(line, width) for line in lines]
+
+
+def _minds(state: State, theme: Theme, width: int, height: int) -> list[Text]:
+    """What to mind where the hands go to a saddle, in at most so many lines."""
+    move = shown_move(state)
+    moving = state.log.step in (Step.MOVE, Step.BORDER, Step.RETUNE)
+    return [] if move is None or not moving else caution_lines(move, theme, width, height)
 
 
 def _fits(figure: str, scale: Scale, width: int, free: int) -> bool:

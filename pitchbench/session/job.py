@@ -113,7 +113,7 @@ _SWITCHES: Final = {
 }
 
 
-#: Keys that mean something only where a rehearsal is watched.
+#: Keys that mean something only where a rehearsal is watched, which sees to them.
 _OF_WATCHING: Final = (Command.PAUSE, Command.STEP)
 
 
@@ -229,14 +229,14 @@ class Job(ABC):
 
     def _key(self, key: KeyPressed) -> Self:
         """A key does what it does, wherever it is pressed; on the help page it also leaves that."""
-        if self.quit or key.command in _OF_WATCHING:
+        if self.quit:
             return self
         done = key.command is Command.QUIT or (self.finished and key.command is Command.ACCEPT)
         if done:
             return replace(self, quit=True)
         opens = key.command is Command.HELP and not self.display.help_open
         job = replace(self, display=replace(self.display, help_open=opens))
-        if key.command in (Command.HELP, Command.LEAVE_HELP):
+        if key.command in (Command.HELP, Command.LEAVE_HELP, *_OF_WATCHING):
             return job
         switch = _SWITCHES.get(key.command)
         if switch is None:

@@ -273,11 +273,15 @@ def rehearse(
 
     def watched() -> bool | None:
         attend(runner, stepping, teller)
-        return None if runner.job.over else runner.job.paused
+        # Whoever reads the help page sees nothing of what goes on.
+        return None if runner.job.over else runner.job.paused or runner.job.display.help_open
+
+    def read() -> None:
+        if pace is not None and (words := words_to_read(runner.job, reader)):
+            pace.reading(words, watched)
 
     def ready() -> None:
-        if pace is not None:
-            pace.reading(words_to_read(runner.job, reader), watched)
+        read()
         if teller is not None:
             hear_out(runner, stepping, teller)
 
@@ -295,6 +299,8 @@ def rehearse(
             for heard in listener.feed(block):
                 if not runner.job.over:
                     runner.take(heard)
+                if runner.job.measuring and runner.job.why:
+                    read()  # what there is to learn of a note is said while it rings
             attend(runner, stepping, teller)
             if stays:
                 stand(runner, stepping, teller)

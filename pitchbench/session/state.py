@@ -4,11 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import Final
 
 from pitchbench.session import steps, words
 from pitchbench.session.decide import decide
 from pitchbench.session.job import Answer, Followed, LoggedJob
-from pitchbench.session.log import Entry, Setup, Step, empty_log, read_log
+from pitchbench.session.log import (
+    Entry,
+    Outcome,
+    OutcomeEntry,
+    Setup,
+    Step,
+    StepEntry,
+    StringState,
+    empty_log,
+    read_log,
+)
+
+#: How a string is left that was set as well as it can be.
+JUDGED: Final = (Outcome.LEAVE, Outcome.BORDER, Outcome.COMPROMISE)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,6 +43,23 @@ class State(LoggedJob):
     def setting(self) -> str:
         """What this is if it is no real instrument."""
         return ""
+
+    @property
+    def measuring(self) -> bool:
+        """Whether a note rings that may count: until it is damped, nothing else is asked."""
+        return self.ringing and self.log.tuned and self.log.step is not Step.BORDER
+
+    @property
+    def just_done(self) -> StringState | None:
+        """The string that was set a moment ago, nothing heard since; None where there is none."""
+        if self.ringing or self.finished or self.log.tuned:
+            return None
+        for entry in reversed(self.log.standing):
+            if isinstance(entry, OutcomeEntry) and entry.outcome in JUDGED:
+                return self.log.strings[entry.string - 1]
+            if not isinstance(entry, StepEntry):
+                return None
+        return None
 
     @property
     def awaits_pluck(self) -> bool:

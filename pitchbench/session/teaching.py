@@ -18,6 +18,7 @@ class Lesson(StrEnum):
     TUNE = "Only the ratio of two notes counts, so near is enough; come up from below."
     FRET = "With the saddle right, the fretted note is in tune with the open string."
     ATTACK = "A note begins sharp and glides down: attack discarded, tail averaged."
+    DAMP = "The reading is final: what rings on would sound into the next note."
     SEVERAL = "No two frettings are alike: several, until their mean is sure enough."
     OPEN = "An open note in between tells whether the string itself has drifted."
     SHARP = "Sharp: the fretted part is too short for its half, so away from the nut."
@@ -32,6 +33,8 @@ class Lesson(StrEnum):
 def lesson_of(state: State) -> Lesson | None:
     """What there is to be learned from what is asked now."""
     log = state.log
+    if state.measuring:
+        return Lesson.ATTACK if state.offered is None else Lesson.DAMP
     match log.step:
         case Step.MOVE if log.string.advice is not None:
             return Lesson.SHARP if log.string.advice.mm > 0.0 else Lesson.FLAT
@@ -41,7 +44,7 @@ def lesson_of(state: State) -> Lesson | None:
             return Lesson.AFTER
         case Step.FRETTED:
             fretted = sum(take.fret == state.setup.fret for take in log.string.accepted)
-            return (Lesson.FRET, Lesson.ATTACK, Lesson.SEVERAL)[min(fretted, 2)]
+            return Lesson.SEVERAL if fretted else Lesson.FRET
         case step:
             return _OF_STEP.get(step)
 
@@ -91,9 +94,9 @@ class Taught(State):
 
     def advance(self, event: Event) -> Self:
         """The next state, and the next lesson."""
-        if isinstance(event, KeyPressed) and event.command is Command.PAUSE:
-            return replace(self, paused=not self.paused)
         now = super().advance(event)
+        if isinstance(event, KeyPressed) and event.command is Command.PAUSE:
+            return replace(now, paused=not self.paused)
         if self.lesson in (None, now.lesson):
             return now
         return replace(now, learned=now.learned | {self.lesson})

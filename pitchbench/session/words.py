@@ -228,7 +228,7 @@ def asks(state: State) -> str:
     """The one thing to do now, one sentence in the imperative."""
     if (request := input_request(state)) is not None:
         return request
-    if state.ringing and state.log.tuned and state.log.step is not Step.BORDER:
+    if state.measuring:
         return "Let it ring." if state.offered is None else "Damp the string."
     asked = _ASKS[state.log.step](state)
     partner = state.setup.instrument.partner(state.log.current)

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from session_story import Story
 from states import STATES, guitar, in_tune, new, sharp, worked
 
 from pitchbench.screen.digits import block_rows, half_block_rows
 from pitchbench.screen.frame import LEAST_HEIGHT, LEAST_WIDTH
 from pitchbench.screen.number import large_of
 from pitchbench.screen.request import request_scale, request_word
+from pitchbench.screen.saddle import shown_move
 from pitchbench.screen.text import printable
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.screen.view import keys_of, render
+from pitchbench.session.job import Command, Display
 from pitchbench.session.log import Step
 
 THEMES = [make_theme(Palette.MONOCHROME, ascii_only=ascii_only) for ascii_only in (False, True)]
@@ -62,9 +68,9 @@ def test_a_window_too_small_says_so(width: int, height: int) -> None:
 def test_what_to_do_stands_in_block_letters_in_every_window() -> None:
     """Of the smallest window too, and the number beside it: they are the last to be given up."""
     words = {
-        "before": "OPEN", "tune": "NEXT", "tune-flat": "TUNE", "open": "OPEN", "fretted": "12TH",
+        "before": "OPEN", "tune": "DONE", "tune-flat": "TUNE", "open": "OPEN", "fretted": "12TH",
         "settling": "RING", "settled": "DAMP", "move": "MOVE", "retune": "TUNE", "border": "NEXT",
-        "last-round": "TUNE", "last-round-open": "12TH", "finished": "", "no-sound": "",
+        "last-round": "DONE", "last-round-open": "12TH", "finished": "", "no-sound": "",
     }  # fmt: skip
     for name, word in words.items():
         state = STATES[name]
@@ -85,6 +91,42 @@ def test_what_to_do_stands_in_block_letters_in_every_window() -> None:
                 first = next(n for n, line in enumerate(text) if line.startswith(rows[0].rstrip()))
                 for row, line in zip(rows, text[first:], strict=False):
                     assert line.startswith(row.rstrip()), (name, width, height)
+
+
+def test_done_stands_until_the_next_pluck_and_only_where_a_string_was_set() -> None:
+    story = Story.begin(strings=(6, 5, 4)).play(6).takes(0.0)
+    assert request_word(story.state) == "DONE"
+    assert large_of(story.state, THEMES[False]).word == "string 6"
+    assert request_word(story.ring(story.target_hz(5)).state) == "TUNE"
+    assert request_word(story.play(5, 0, -20.0).state) == "TUNE"
+    assert request_word(story.key(Command.NEXT).state) == "NEXT"
+
+
+@pytest.mark.parametrize(("width", "height"), [(40, 12), (60, 20), (80, 24), (120, 40)])
+@pytest.mark.parametrize("name", ["move", "retune", "border"])
+def test_large_print_names_the_danger_and_cuts_no_number(
+    name: str, width: int, height: int
+) -> None:
+    state = replace(STATES[name], display=Display(large_print=True))
+    text = [line.plain for line in render(state, width, height, THEMES[False])]
+    page = " ".join(" ".join(text).split())
+    assert re.search(r"wear eye protection|Wear eye protection|wear a mask", page), text
+    if name == "move":
+        move = shown_move(state)
+        assert move is not None
+        figure = f"{move.turns:.1f}"
+        sizes = [block_rows(figure, ink="█", columns=2 * n, rows=n) for n in (1, 2, 3)]
+        # All its rows, one below the other.
+        found = [rows for rows in (half_block_rows(figure), *sizes) if _stands(rows, text)]
+        assert found, text
+
+
+def _stands(rows: tuple[str, ...], text: list[str]) -> bool:
+    return any(
+        len(text) - first >= len(rows)
+        and all(row.rstrip() in text[first + n] for n, row in enumerate(rows))
+        for first in range(len(text))
+    )
 
 
 def test_a_word_stands_beside_the_number_in_every_verdict() -> None:

@@ -85,6 +85,27 @@ def test_space_pauses_player_and_screen_and_right_goes_on_to_what_is_new() -> No
     terminal.was_given_back(status=0)
 
 
+@pytest.mark.parametrize("key", ["\x1b[C", " "])
+def test_whoever_reads_the_help_page_misses_nothing(key: str) -> None:
+    terminal = Terminal([PITCHBENCH, "rehearse", *"--seed 4 --strings 6 --speed 20".split()])
+    assert terminal.wait_until(lambda: "fret the 12th" in terminal.lines[0], 60.0)
+    terminal.send("h")
+    assert terminal.wait_until(lambda: "this page, and back" in " ".join(terminal.lines), 5.0)
+    log = terminal.lines
+    # The player waits: nothing comes in the seconds in which several plucks would have.
+    assert not terminal.wait_until(lambda: terminal.lines != log, 3.0)
+    terminal.send("h")
+    assert terminal.wait_until(lambda: "this page" not in " ".join(terminal.lines), 5.0)
+    terminal.send("h")
+    assert terminal.wait_until(lambda: "this page" in " ".join(terminal.lines), 5.0)
+    terminal.send(key)
+    # What a key does is seen: it leaves the page.
+    assert terminal.wait_until(lambda: "this page" not in " ".join(terminal.lines), 5.0)
+    assert terminal.lines[0].endswith("paused") == (key == " ")
+    terminal.send("q")
+    terminal.was_given_back(status=0)
+
+
 @pytest.mark.parametrize("size", [(40, 12), (80, 24), (120, 40)])
 def test_what_is_asked_and_why_stand_together(size: tuple[int, int]) -> None:
     words = ["--seed", "4", "--strings", "6", "--speed", "30", "--explain"]

@@ -49,7 +49,8 @@ def test_each_thing_is_explained_once_in_its_place(offset_cents: float, way: Les
 def test_everything_is_explained_every_time_if_asked() -> None:
     said = whys(a_job(taught(explain=True, strings=(6, 5)), 6.0))
     assert said.count(Lesson.FRET) == 2
-    assert said.count(Lesson.ATTACK) == 2
+    # With every note that may count.
+    assert said.count(Lesson.ATTACK) > 5
 
 
 def test_an_ordinary_session_explains_nothing() -> None:
