@@ -87,7 +87,8 @@ def test_space_pauses_player_and_screen_and_right_goes_on_to_what_is_new() -> No
 
 @pytest.mark.parametrize("key", ["\x1b[C", " "])
 def test_whoever_reads_the_help_page_misses_nothing(key: str) -> None:
-    terminal = Terminal([PITCHBENCH, "rehearse", *"--seed 4 --strings 6 --speed 20".split()])
+    options = "--seed 4 --strings 6 --speed 20"
+    terminal = Terminal([PITCHBENCH, "rehearse", *options.split()])
     assert terminal.wait_until(lambda: "fret the 12th" in terminal.lines[0], 60.0)
     terminal.send("h")
     assert terminal.wait_until(lambda: "this page, and back" in " ".join(terminal.lines), 5.0)
