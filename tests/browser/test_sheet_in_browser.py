@@ -1,20 +1,13 @@
-"""The setup sheet in a real browser: no error, no request, one page on paper, accessible.
-
-axe-core comes from the npm registry; its path is given in PITCHBENCH_AXE (.ci/run sets it).
-"""
+"""The setup sheet in a real browser: no error, no request, one page on paper, accessible."""
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
-from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 import stores
+from paper import AXE, PAPERS, checked_for_access, pages_and_size, words_in
 from stores import NOON
 from survey_story import Played, plan
 
@@ -25,11 +18,6 @@ from pitchbench.report.sheet import sheet_html
 from pitchbench.session.survey import begin, wanted
 
 pytestmark = pytest.mark.browser
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-AXE = os.environ.get("PITCHBENCH_AXE")
-
-PAPERS = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 
 
 def a_page(instrument: Instrument | None = None, **meta: object) -> str:
@@ -76,38 +64,6 @@ def a_page_with_a_neck() -> str:
     )
 
 
-@pytest.fixture(scope="module")
-def chromium() -> Iterator[object]:
-    if CHROMIUM is None:
-        pytest.skip("Chromium is not installed")
-    playwright = pytest.importorskip("playwright.sync_api")
-    with playwright.sync_playwright() as running:
-        arguments = ["--no-sandbox", "--disable-gpu", "--disable-quic"]
-        browser = running.chromium.launch(executable_path=CHROMIUM, args=arguments)
-        yield browser
-        browser.close()
-
-
-@pytest.fixture
-def page(chromium, tmp_path):
-    """Opens a page from a file; tells afterwards what it asked for and complained of."""
-    context = chromium.new_context()
-    page = context.new_page()
-    page.requests, page.complaints = [], []
-    page.on("request", lambda request: page.requests.append(request.url))
-    page.on("console", lambda message: page.complaints.append(message.text))
-    page.on("pageerror", lambda error: page.complaints.append(str(error)))
-
-    def show(html: str) -> None:
-        file = tmp_path / "sheet.html"
-        file.write_text(html, encoding="utf-8")
-        page.goto(file.as_uri())
-
-    page.show = show
-    yield page
-    context.close()
-
-
 @pytest.mark.parametrize(
     "html", [a_page, the_fullest_page, a_page_with_a_neck], ids=["usual", "fullest", "neck"]
 )
@@ -149,12 +105,7 @@ def test_a_survey_of_the_neck_takes_a_second_page(page, paper, tmp_path):
     out = tmp_path / "sheet.pdf"
     page.pdf(path=str(out), format=paper)
     assert pages_and_size(out) == (2, PAPERS[paper])
-    second = subprocess.run(
-        ["pdftotext", "-f", "2", "-l", "2", str(out), "-"],
-        capture_output=True,
-        text=True,
-        check=True,
-    ).stdout
+    second = words_in(out, "-f", "2", "-l", "2")
     assert second.startswith("The neck, surveyed 2026-03-14")
     assert "String 6, E2: nut" in second
 
@@ -163,23 +114,9 @@ def test_our_own_way_to_pdf_gives_one_page_with_the_words(tmp_path):
     out = tmp_path / "sheet.pdf"
     out.write_bytes(html_to_pdf(a_page()))
     assert pages_and_size(out)[0] == 1
-    text = subprocess.run(
-        ["pdftotext", "-layout", out, "-"], capture_output=True, text=True, check=True
-    ).stdout
+    text = words_in(out, "-layout")
     assert "+5.3 [+4.2, +6.4]" in text
     assert "Nut slot of string 3 looks high." in text
-
-
-def pages_and_size(pdf: Path) -> tuple[int, tuple[float, float]]:
-    """Pages, and width and height in mm to a tenth, by poppler's pdfinfo."""
-    told = subprocess.run(["pdfinfo", pdf], capture_output=True, text=True, check=True).stdout
-    lines = dict(line.split(":", 1) for line in told.splitlines() if ":" in line)
-    width, _, height, *_ = lines["Page size"].split()
-    size = (round(float(width) / 72 * 25.4, 1), round(float(height) / 72 * 25.4, 1))
-    named = next(
-        (s for s in PAPERS.values() if abs(s[0] - size[0]) + abs(s[1] - size[1]) < 1), size
-    )
-    return int(lines["Pages"]), named
 
 
 @pytest.mark.skipif(AXE is None, reason="PITCHBENCH_AXE does not say where axe-core is")
@@ -188,8 +125,7 @@ def pages_and_size(pdf: Path) -> tuple[int, tuple[float, float]]:
 )
 def test_it_passes_an_accessibility_check(page, html):
     page.show(html())
-    page.add_script_tag(path=AXE)
-    result = page.evaluate("axe.run(document, {resultTypes: ['violations', 'incomplete']})")
+    result = checked_for_access(page)
     assert len(result["passes"]) > 10
     assert [(v["id"], v["help"]) for v in result["violations"]] == []
 
@@ -197,6 +133,5 @@ def test_it_passes_an_accessibility_check(page, html):
 @pytest.mark.skipif(AXE is None, reason="PITCHBENCH_AXE does not say where axe-core is")
 def test_the_accessibility_check_would_notice(page):
     page.show(a_page().replace('<html lang="en">', "<html>").replace('role="img"', 'role="imgg"'))
-    page.add_script_tag(path=AXE)
-    result = page.evaluate("axe.run(document)")
+    result = checked_for_access(page)
     assert {"html-has-lang"} <= {violation["id"] for violation in result["violations"]}
