@@ -16,9 +16,12 @@ import stores
 hypothesis.settings.register_profile("here", deadline=None)
 hypothesis.settings.load_profile("here")
 
-# A shell that puts the tests into the background has them ignore Ctrl-C, and they their children.
+# A shell that puts the tests into the background has them ignore Ctrl-C, nohup has them ignore
+# hang-ups, and they would have their children do so.
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
+if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 # What whoever runs the tests has set for themselves is none of theirs.
 os.environ["PITCHBENCH_CONFIG"] = os.devnull

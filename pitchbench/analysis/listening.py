@@ -96,6 +96,10 @@ def _listeners(
             "A process that was listening to recordings has ended before its time.",
             "There may be too little memory for so many: try again with --jobs 1.",
         ) from error
+    except KeyboardInterrupt:
+        for process in multiprocessing.active_children():  # each may have minutes to go
+            process.terminate()
+        raise
     finally:
         pool.shutdown(cancel_futures=True)
 

@@ -7,7 +7,7 @@ import importlib
 import io
 import os
 import sys
-from typing import Any
+from typing import Any, NoReturn
 
 import click
 
@@ -16,6 +16,7 @@ from pitchbench.commands.common import tell
 from pitchbench.commands.defaults import default_map
 from pitchbench.commands.help_page import GroupWithExamples, meant, on_record, start_page
 from pitchbench.commands.paging import PAGED, paged
+from pitchbench.ending import heeded, in_time, leave
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.lengths import LengthUnit, show_lengths_in
 
@@ -145,22 +146,29 @@ def cli(ctx: click.Context, units: str, pager: bool) -> None:
     click.echo("\nAll it can do: pitchbench --help. What may be wrong: pitchbench trouble")
 
 
-def main(args: list[str] | None = None) -> Any:
+def main(args: list[str] | None = None) -> NoReturn:
     """Entry point: every known failure becomes two sentences and an exit code."""
     _write_out_what_cannot_be_encoded()
+    with in_time(ExitCode.INTERRUPTED), heeded():
+        code = _run(args)
+    leave(code)
+
+
+def _run(args: list[str] | None) -> int:
+    """Run a command; its exit code."""
     try:
         code = cli.main(args=args, prog_name=_PROGRAM, standalone_mode=False)
     except PitchbenchError as error:
-        code = _fail(error.what, error.remedy, error.exit_code)
+        return _fail(error.what, error.remedy, error.exit_code)
     except click.ClickException as error:
         asked = error.ctx.command_path if isinstance(error, click.UsageError) and error.ctx else ""
         words, nearest = meant(error)
         see = f"See `{asked or _PROGRAM} --help`."
         remedy = see if nearest is None else f"Did you mean `{nearest}`? {see}"
-        code = _fail(_sentence(words), remedy, ExitCode.USAGE)
+        return _fail(_sentence(words), remedy, ExitCode.USAGE)
     except (KeyboardInterrupt, click.Abort):
-        code = _interrupted()
-    sys.exit(int(code) if isinstance(code, int) else 0)
+        return _interrupted()
+    return int(code) if isinstance(code, int) else 0
 
 
 def _interrupted() -> ExitCode:

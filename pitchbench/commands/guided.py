@@ -15,6 +15,7 @@ import click
 
 from pitchbench.commands.common import is_plain, printable, whole_number, words_of
 from pitchbench.commands.instrument_options import instrument_options
+from pitchbench.ending import saving
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.screen.keys import KeyReader
@@ -188,13 +189,12 @@ class Keeping:
         self.repository = repository
         self.session_id = session_id
         self._setup, _, self._meta = repository.session(session_id, traces_too=False)
-        self._unsure = False
+        self._tried: Entry | None = None
 
     def __call__(self, entry: Entry) -> None:
         """When this returns, ``entry`` is safe; after it has raised, call it with the same one."""
-        again, self._unsure = self._unsure, True
+        again, self._tried = entry is self._tried, entry
         self.repository.append(self.session_id, entry, again=again, busy_s=_BUSY_S)
-        self._unsure = False
 
     def end(self, job: Job) -> None:
         """Say that the session came to its end, or that it is not in hand any more."""
@@ -333,24 +333,26 @@ def worked(
     ``hearing`` says how the input stands, ``teller`` tells it to the ear.
     """
     try:
-        job = run(
-            source,
-            job,
-            views=(*shown.views, *views),
-            keys=shown.keys,
-            keep=keeping,
-            tell_records=shown.tell_records,
-            stays=shown.stays,
-            hearing=hearing,
-            teller=teller,
-        )
+        with saving():
+            try:
+                job = run(
+                    source,
+                    job,
+                    views=(*shown.views, *views),
+                    keys=shown.keys,
+                    keep=keeping,
+                    tell_records=shown.tell_records,
+                    stays=shown.stays,
+                    hearing=hearing,
+                    teller=teller,
+                )
+            except NotKeptError as trouble:
+                assert keeping is not None
+                apart = keeping.write_apart(trouble)
+                keeping = None
+                raise apart from trouble
         if keeping is not None:
             keeping.end(job)
-    except NotKeptError as trouble:
-        assert keeping is not None
-        apart = keeping.write_apart(trouble)
-        keeping = None
-        raise apart from trouble
     finally:
         if keeping is not None:
             keeping.tell(None if job.complete else go_on, store)

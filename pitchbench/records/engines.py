@@ -9,19 +9,22 @@ from __future__ import annotations
 
 import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import URL, Connection, Engine, create_engine, event, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError
+from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
 
 from pitchbench.errors import RecordsError
 from pitchbench.records.places import STORE_VARIABLE
 
 #: How long a program waits for another one that writes.
 BUSY_S: Final = 30.0
+
+#: How often it is tried whether it is our turn.
+_TURN_S: Final = 0.02
 
 #: How long a server that says nothing is waited for, at the least.
 _SILENT_S: Final = 5.0
@@ -41,7 +44,7 @@ def file_engine(path: Path) -> Engine:
 
     @event.listens_for(engine, "connect")
     def prepare(connection: sqlite3.Connection, _: object) -> None:
-        _set_write_ahead_log(connection)
+        _in_turn(connection.execute, "PRAGMA journal_mode=WAL", BUSY_S)
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA foreign_keys=ON")
 
@@ -50,9 +53,10 @@ def file_engine(path: Path) -> Engine:
         # A transaction that starts as a reader cannot wait for its turn to write, this one can.
         options = connection.get_execution_options()
         if options.get("isolation_level") != "AUTOCOMMIT":
-            busy_ms = round(1000 * options.get("busy_s", BUSY_S))
-            connection.exec_driver_sql(f"PRAGMA busy_timeout = {busy_ms}")
-            connection.exec_driver_sql("BEGIN IMMEDIATE")
+            busy_s = options.get("busy_s", BUSY_S)
+            connection.exec_driver_sql("PRAGMA busy_timeout = 0")
+            _in_turn(connection.exec_driver_sql, "BEGIN IMMEDIATE", busy_s)
+            connection.exec_driver_sql(f"PRAGMA busy_timeout = {round(1000 * busy_s)}")
 
     return engine
 
@@ -66,18 +70,21 @@ def file_identity(path: Path) -> tuple[int, int] | None:
     return status.st_dev, status.st_ino
 
 
-def _set_write_ahead_log(connection: sqlite3.Connection) -> None:
-    """Switch the journal; two processes that create one store together must take turns, and
-    SQLite's own waiting does not cover this switch."""
-    deadline = time.monotonic() + BUSY_S
+def _in_turn(execute: Callable[[str], object], statement: str, busy_s: float) -> None:
+    """Wait until no other program writes, and execute what would have to wait for it.
+
+    SQLite's own waiting takes no signal, and does not cover the switch of the journal, for which
+    two processes that create one store together must take turns.
+    """
+    deadline = time.monotonic() + busy_s
     while True:
         try:
-            connection.execute("PRAGMA journal_mode=WAL")
+            execute(statement)
             return
-        except sqlite3.OperationalError as error:
+        except (sqlite3.OperationalError, OperationalError) as error:
             if "locked" not in str(error) or time.monotonic() > deadline:
                 raise
-            time.sleep(0.02)
+            time.sleep(_TURN_S)
 
 
 def server_engine(text: str) -> Engine:
@@ -114,6 +121,11 @@ def server_engine(text: str) -> Engine:
         raw: Any = connection.connection.dbapi_connection
         raw.patience_s = max(busy_s, _SILENT_S)
 
+    @event.listens_for(engine, "checkin")
+    def settle(connection: Any, _: object) -> None:
+        if connection is not None:  # whether it still answers is asked before the next beginning
+            connection.patience_s = _SILENT_S
+
     return engine
 
 
@@ -123,13 +135,20 @@ def _patient_connection() -> Any:
     The system gives up only what is not even received, and after a quarter of an hour; it takes a
     server that is stuck, or the machine before it, for one that thinks.
     """
-    import psycopg  # noqa: PLC0415  # an extra
+    import psycopg.waiting  # noqa: PLC0415  # an extra
 
     class Patient(psycopg.Connection[Any]):
         patience_s = _SILENT_S
 
         def wait(self, gen: Any, *words: Any, **named: Any) -> Any:
-            return super().wait(self._limited(gen), *words, **named)
+            try:
+                return psycopg.waiting.wait(
+                    self._limited(gen), self.pgconn.socket, *words, **{"interval": 0.1, **named}
+                )
+            except KeyboardInterrupt:
+                # It would ask the server to leave off, and wait for its answer.
+                self.pgconn.finish()
+                raise
 
         def _limited(self, waiting: Any) -> Any:
             """What ``waiting`` yields and returns; it is looked at several times a second."""

@@ -21,6 +21,7 @@ from rich.console import Console
 from rich.style import Style
 from rich.text import Text
 
+from pitchbench.ending import interrupt
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.pictures import Picture
 from pitchbench.screen.text import printable, wrapped
@@ -156,9 +157,9 @@ class LiveScreen(Generic[_J]):
             self._signals_before = {}
             return
         handlers: dict[str, Callable[[int, FrameType | None], None]] = {
-            "SIGTERM": _interrupt,
-            "SIGHUP": _interrupt,
-            "SIGQUIT": _interrupt,
+            "SIGTERM": interrupt,
+            "SIGHUP": interrupt,
+            "SIGQUIT": interrupt,
             "SIGTSTP": self._suspend,
         }
         for name, take in handlers.items():
@@ -298,10 +299,6 @@ def _colour_system(theme: Theme) -> ColorSystem:
 def _write_all(descriptor: int, data: bytes) -> None:
     while data:
         data = data[os.write(descriptor, data) :]
-
-
-def _interrupt(_number: int, _frame: FrameType | None) -> None:
-    raise KeyboardInterrupt
 
 
 @contextmanager

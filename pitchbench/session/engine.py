@@ -7,7 +7,6 @@ and records never see two things happen at once.
 from __future__ import annotations
 
 import queue
-import signal
 import threading
 import time
 from collections import deque
@@ -15,6 +14,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
+from pitchbench import ending
+from pitchbench.ending import LEFT_BEHIND
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.pitch.listener import Listener
 from pitchbench.session.job import Event, InputBack, InputLost, Job, KeyPressed
@@ -22,6 +23,7 @@ from pitchbench.session.log import Entry
 from pitchbench.session.unheeded import Unheeded
 from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.microphone import InputLostError
+from pitchbench.sound.portaudio import give_stderr_back
 from pitchbench.sound.source import Block, Source
 
 if TYPE_CHECKING:
@@ -48,8 +50,10 @@ KEY_POLL_S: Final = 0.03
 #: How often a lost input is looked for, and entries that could not be kept are tried again.
 _RETRY_S: Final = 1.0
 
-#: How long the source may take to let go of its device.
+#: How long the source may take to let go of its device; and, where the end has been asked for and
+#: is to come within two seconds, that and the records' last try together.
 _RELEASE_S: Final = 3.0
+_RELEASE_AT_ONCE_S: Final = 1.0
 
 _END: Final = object()
 
@@ -107,6 +111,7 @@ class _Waiting:
         self._keep = keep
         self._tell = tell
         self._entries: deque[Entry] = deque()
+        self._handed = 0
         self._tried_at = 0.0
 
     def __len__(self) -> int:
@@ -114,9 +119,13 @@ class _Waiting:
 
     def __call__(self, entry: Entry) -> None:
         """Keep ``entry``, now or later; as a runner's `keep`."""
-        self._entries.append(entry)
+        self._hand(entry)
         if self.trouble is None:
             self.try_now()
+
+    def _hand(self, entry: Entry) -> None:
+        self._entries.append(entry)
+        self._handed += 1
 
     def try_if_due(self) -> None:
         """Try again if something waits and was not tried just now."""
@@ -136,6 +145,24 @@ class _Waiting:
         self._tried_at = time.monotonic()
         if self._tell is not None and (before is None) is not (self.trouble is None):
             self._tell(self.trouble)
+
+    def begin_last_try(self, new: Sequence[Entry]) -> threading.Thread:
+        """Begin to keep all that waits, in a thread, since the records may not answer; ``new`` are
+        all entries that have come to be, of which an interrupt may have kept some from waiting."""
+        for entry in new[self._handed :]:
+            self._hand(entry)
+        self._tell = None  # the screen belongs to the main loop
+        trying = threading.Thread(target=self.try_now, name=f"{LEFT_BEHIND}records", daemon=True)
+        trying.start()
+        return trying
+
+    def end_last_try(self, trying: threading.Thread, until_s: float | None) -> None:
+        """Wait for its end, until a time of the clock if one is given."""
+        trying.join(None if until_s is None else max(0.0, until_s - time.monotonic()))
+        if trying.is_alive():
+            self.trouble = self.trouble or RecordsError(
+                "The records do not answer.", "Look at them when they can be reached again."
+            )
 
 
 def run(
@@ -173,17 +200,17 @@ def run(
     PitchbenchError
         Whatever the source raises, such as a device that cannot be opened.
     """
-    waiting = None if keep is None else _Waiting(keep, tell_records)
+    waiting, begun = None if keep is None else _Waiting(keep, tell_records), len(job.entries)
     runner = Runner(job, views=views if teller is None else (*views, teller), keep=waiting)
     heard: queue.SimpleQueue[Any] = queue.SimpleQueue()
     stop = threading.Event()
     listening = threading.Thread(
         target=_listen,
         args=(source, heard, stop, hearing),
-        name="pitchbench-listener",
+        name=f"{LEFT_BEHIND}listener",
         daemon=True,
     )
-    with _signals_interrupt():
+    with ending.heeded(), ending.saving():
         try:
             listening.start()
             _attend(runner, heard, keys, waiting, teller, stays=stays)
@@ -194,9 +221,14 @@ def run(
             stop.set()
             if teller is not None:
                 teller.loudspeaker.end()
-            listening.join(_RELEASE_S)
-            if waiting:
-                waiting.try_now()
+            at_once_s = time.monotonic() + _RELEASE_AT_ONCE_S if ending.asked() else None
+            if waiting is not None:
+                trying = waiting.begin_last_try(runner.job.entries[begun:])
+            listening.join(_RELEASE_S if at_once_s is None else _RELEASE_AT_ONCE_S)
+            if listening.is_alive():
+                give_stderr_back()
+            if waiting is not None:
+                waiting.end_last_try(trying, at_once_s)
                 if waiting.trouble is not None:
                     raise NotKeptError(runner.job, len(waiting), waiting.trouble)
     return runner.job
@@ -232,6 +264,7 @@ def _attend(
 
 def attend(runner: Runner[Any], keys: Keys | None, teller: Teller[Any] | None) -> None:
     """See to the keys, and to what is to be told to the ear."""
+    ending.heed()
     for key in keys() if keys is not None else ():
         runner.take(key)
     for spoken in teller.attend() if teller is not None else ():
@@ -306,23 +339,3 @@ def releasing(source: Source) -> Iterator[Iterator[Block]]:
         close = getattr(blocks, "close", None)
         if close is not None:
             close()
-
-
-@contextmanager
-def _signals_interrupt() -> Iterator[None]:
-    """Let a hang-up or a request to end be handled like Ctrl-C while this lasts."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-
-    def interrupt(_number: int, _frame: object) -> None:
-        raise KeyboardInterrupt
-
-    names = ("SIGTERM", "SIGHUP")  # Windows has no SIGHUP
-    numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
-    before = {number: signal.signal(number, interrupt) for number in numbers}
-    try:
-        yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)

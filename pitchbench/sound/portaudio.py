@@ -12,7 +12,7 @@ import os
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from pitchbench.errors import DeviceError
 
@@ -86,35 +86,64 @@ def own_stderr() -> Iterator[None]:
     taken it over already. Everything is put back on every way out.
     """
     try:
-        real = os.dup(2)
+        led = _Led(os.dup(2))
     except OSError:  # closed: nothing can be written across the screen
         yield
         return
-    before = sys.stderr
-    ours: io.TextIOWrapper | None = None
+    _all_led.append(led)
     try:
+        led.away()
+        yield
+    finally:
+        led.back()
+
+
+def give_stderr_back() -> None:
+    """Put it back in the place of threads that stand still within PortAudio, so that what is said
+    at the end is seen."""
+    for led in reversed(_all_led.copy()):
+        led.back()
+
+
+class _Led:
+    """File descriptor 2 led elsewhere, once, and ``sys.stderr`` led on to ``real``."""
+
+    def __init__(self, real: int) -> None:
+        self._real = real
+        self._before = sys.stderr
+        self._ours: io.TextIOWrapper | None = None
+
+    def away(self) -> None:
+        before = self._before
         if isinstance(before, io.TextIOWrapper) and _descriptor(before) == 2:
             before.flush()
-            ours = open(  # noqa: SIM115  # closed below, without closing the descriptor
-                real,
+            self._ours = open(  # noqa: SIM115  # closed below, without closing the descriptor
+                self._real,
                 "w",
                 encoding=before.encoding,
                 errors=before.errors,
                 buffering=1,
                 closefd=False,
             )
-            sys.stderr = ours
+            sys.stderr = self._ours
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, 2)
         os.close(nowhere)
-        yield
-    finally:
-        os.dup2(real, 2)
-        if ours is not None:
-            ours.close()
-            if sys.stderr is ours:
-                sys.stderr = before
-        os.close(real)
+
+    def back(self) -> None:
+        """Harmless if that was done."""
+        if self not in _all_led:
+            return
+        _all_led.remove(self)
+        os.dup2(self._real, 2)
+        if self._ours is not None:
+            self._ours.close()
+            if sys.stderr is self._ours:
+                sys.stderr = self._before
+        os.close(self._real)
+
+
+_all_led: Final[list[_Led]] = []
 
 
 def _descriptor(stream: io.TextIOWrapper) -> int | None:
