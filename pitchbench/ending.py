@@ -68,8 +68,6 @@ def heeded() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    if _Asked.depth == 0:
-        _Asked.asked = False
     _Asked.depth += 1
     before = {number: signal.getsignal(number) for number in _SIGNALS}
     for number, handler in before.items():
@@ -81,6 +79,8 @@ def heeded() -> Iterator[None]:
         for number, handler in before.items():
             signal.signal(number, handler)
         _Asked.depth -= 1
+        if _Asked.depth == 0:
+            _Asked.asked = False
 
 
 @contextmanager

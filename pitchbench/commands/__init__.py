@@ -149,7 +149,7 @@ def cli(ctx: click.Context, units: str, pager: bool) -> None:
 def main(args: list[str] | None = None) -> NoReturn:
     """Entry point: every known failure becomes two sentences and an exit code."""
     _write_out_what_cannot_be_encoded()
-    with in_time(ExitCode.INTERRUPTED), heeded():
+    with heeded(), in_time(ExitCode.INTERRUPTED):
         code = _run(args)
     leave(code)
 
