@@ -118,7 +118,8 @@ def _tuning(state: State, theme: Theme) -> Large:
         word = "in tune" if abs(cents) <= TUNED_WITHIN_CENTS else _direction(cents)
         return Large(figure_of(cents, theme), word, "", about, caption=_NOTE)
     if state.live is None:
-        return Large(" ", "wait", "", about, caption=_NOTE) if state.ringing else Large(*[""] * 4)
+        coming = Large(" ", "settling", "", about, caption=_NOTE)
+        return coming if state.ringing else Large(*[""] * 4)
     cents = cents_between(state.live.pitch_hz, target_hz(state))
     word = "near" if abs(cents) <= LIVE_NEAR_CENTS else _direction(cents)
     return Large(signed(cents, digits=0, theme=theme), word, "", f"{about}, live", caption=_NOTE)
@@ -136,17 +137,17 @@ def _tuning_reading(state: State) -> Reading | Rejected | None:
 
 
 def _ringing(state: State, theme: Theme) -> Large:
-    """A note that rings: "wait" until it has settled, then its reading."""
+    """A note that rings: "settling" until it has, then its reading."""
     shown = _shown_large(state, theme)
     if shown is not None:
         return shown
     if state.live is None:
-        return Large(" ", "wait", "", "settling", caption=_NOTE)
+        return Large(" ", "settling", "", "", caption=_NOTE)
     fret = nearest_fret(state, state.live.pitch_hz)
     cents = cents_off(state, state.live.pitch_hz, fret)
     # Whole cents: the note still moves, and a flickering decimal would only draw the eye.
-    about = f"settling, {_against(state, fret)}"
-    return Large(signed(cents, digits=0, theme=theme), "wait", "", about, caption=_NOTE)
+    about = _against(state, fret)
+    return Large(signed(cents, digits=0, theme=theme), "settling", "", about, caption=_NOTE)
 
 
 def _against(state: State, fret: int) -> str:

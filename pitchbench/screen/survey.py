@@ -180,8 +180,8 @@ def _ringing(survey: Survey, theme: Theme) -> Large:
     if reading is not None:
         return _of_pitch(survey, reading.pitch_hz, "settled", theme, digits=1)
     if survey.live is None:
-        return Large(" ", "wait", "", "settling")
-    return _of_pitch(survey, survey.live.pitch_hz, "wait", theme, digits=0)
+        return Large(" ", "settling", "", "")
+    return _of_pitch(survey, survey.live.pitch_hz, "settling", theme, digits=0)
 
 
 def _of_pitch(survey: Survey, pitch_hz: float, word: str, theme: Theme, *, digits: int) -> Large:

@@ -173,11 +173,13 @@ def step_words(state: State) -> str:
 def _bench(state: State, theme: Theme, width: int, room: int, scales: _Scales) -> list[Text]:
     """The screen above the keys."""
     top = [_header(state, theme, width), *ask_lines(state.asks, theme, width)]
-    top += why_lines(state.why, theme, width)
+    why = why_lines(state.why, theme, width)
+    # Letters and number come before the reason, and so does what the number is of, or the danger.
+    if len(top) + len(why) + 4 <= room:
+        top += why
     if len(top) > room:
         return top[:room]
-    # The letters of the request are the last to go: what stands below them goes before them.
-    number = _number(state, theme, width, scales)[: max(room - len(top), 3)]
+    number = _cut(_number(state, theme, width, scales), max(room - len(top), 3), state)
     panes = _panes(state, theme, width, room - len(top), number)
     heights = _allot(panes, _PRIORITY[state.log.step], room - len(top))
     spare = room - len(top) - sum(heights.values())
@@ -203,6 +205,14 @@ def _number(state: State, theme: Theme, width: int, scales: _Scales) -> list[Tex
     if not word:
         return number_lines(large, theme, width, scales.figure)
     return request_lines(word, large, theme, width, scales.request)
+
+
+def _cut(number: list[Text], room: int, state: State) -> list[Text]:
+    """The letters of the request are the last to go: what stands below them goes before them; of
+    that, what to mind at a move stays, since how far and which way is in the sentence."""
+    if len(number) > room > 3 and state.log.step is Step.MOVE:
+        return [*number[: room - 1], number[-1]]
+    return number[:room]
 
 
 def _allot(panes: dict[str, _Pane], priority: tuple[str, ...], room: int) -> dict[str, int]:
@@ -309,7 +319,8 @@ def _check_lines(state: State, theme: Theme, width: int, height: int) -> list[Te
     while len(lines) + len(checks[shown]) < height:
         lines += checks[shown]
         shown += 1
-    more = f"{theme.glyphs.todo} {len(checks) - shown} more: make the window taller"
+    left = f"{len(checks) - shown} more" if shown else f"{len(checks)} checks"
+    more = f"{theme.glyphs.todo} {left}: make the window taller"
     return [*lines, fitted(Text(more, theme.quiet), width)][:height]
 
 

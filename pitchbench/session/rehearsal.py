@@ -48,6 +48,9 @@ _BLOCK: Final = 1024
 _SETTLING_IN_S: Final = 0.6
 _BETWEEN_S: Final = (0.45, 0.8)
 
+#: So much of a note shows that it glides down.
+_SEEN_S: Final = 0.5
+
 #: A player who needs more plucks than this for one string gives up.
 _PATIENCE: Final = 80
 
@@ -299,8 +302,8 @@ def rehearse(
             for heard in listener.feed(block):
                 if not runner.job.over:
                     runner.take(heard)
-                if runner.job.measuring and runner.job.why:
-                    read()  # what there is to learn of a note is said while it rings
+                if _teaches_of_a_note(runner.job):
+                    read()
             attend(runner, stepping, teller)
             if stays:
                 stand(runner, stepping, teller)
@@ -311,6 +314,14 @@ def rehearse(
         if teller is not None:
             hear_out(runner, stepping, teller)
     return Rehearsal(runner.job, found, _truth(instrument, setup), tuple(player.moves), instrument)
+
+
+def _teaches_of_a_note(state: Taught) -> bool:
+    """Whether there is something to learn of a note while it rings, once there is something to see
+    of it."""
+    live = state.live
+    begun = live is not None and live.at_s - live.onset_s >= _SEEN_S
+    return bool(state.measuring and state.why and begun)
 
 
 def words_to_read(state: Taught, reader: Reader) -> int:

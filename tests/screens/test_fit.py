@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from session_story import Story
+from session_story import Story, setup_of
 from states import STATES, guitar, in_tune, new, sharp, worked
 
 from pitchbench.screen.digits import block_rows, half_block_rows
@@ -21,6 +21,7 @@ from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.screen.view import keys_of, render
 from pitchbench.session.job import Command, Display
 from pitchbench.session.log import Step
+from pitchbench.session.teaching import begin_taught
 
 THEMES = [make_theme(Palette.MONOCHROME, ascii_only=ascii_only) for ascii_only in (False, True)]
 
@@ -100,6 +101,17 @@ def test_done_stands_until_the_next_pluck_and_only_where_a_string_was_set() -> N
     assert request_word(story.ring(story.target_hz(5)).state) == "TUNE"
     assert request_word(story.play(5, 0, -20.0).state) == "TUNE"
     assert request_word(story.key(Command.NEXT).state) == "NEXT"
+
+
+@pytest.mark.parametrize("offset_cents", [6.0, -6.0])
+def test_in_the_smallest_window_the_danger_stands_even_where_the_reason_does(
+    offset_cents: float,
+) -> None:
+    story = Story(begin_taught(setup_of(strings=(6,)))).play(6).takes(offset_cents)
+    text = [line.plain for line in render(story.state, 40, 12, THEMES[False])]
+    assert request_word(story.state) == "MOVE"
+    assert any("Wear eye protection" in line for line in text), text
+    assert story.state.why in " ".join(" ".join(text).split())
 
 
 @pytest.mark.parametrize(("width", "height"), [(40, 12), (60, 20), (80, 24), (120, 40)])
