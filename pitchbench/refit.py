@@ -25,6 +25,10 @@ SCALE_RANGE_MM: Final = (300.0, 1100.0)
 #: Travel per turn of the screws of bridges, generously.
 SCREW_PITCH_RANGE_MM: Final = (0.2, 2.0)
 
+#: Heights between which those of real instruments lie, and farther.
+ACTION_RANGE_MM: Final = (0.1, 15.0)
+RELIEF_RANGE_MM: Final = (-2.0, 5.0)
+
 _OCTAVE: Final = 12
 
 _DIAMETER_RANGE_MM: Final = (0.15, 5.0)

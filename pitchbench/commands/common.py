@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
+_Answer = TypeVar("_Answer")
 
 _MOST_FIGURES: Final = 9
 
@@ -214,6 +215,18 @@ def tell(words: str) -> None:
             break_on_hyphens=False,
         )
     click.echo(words, err=True)
+
+
+def ask(question: str, read: Callable[[str], _Answer], default: str | None = None) -> _Answer:
+    """Ask until ``read`` takes the answer. Questions go to stderr, stdout is for data."""
+    while True:
+        answer = click.prompt(
+            question, default=default, err=True, show_default=bool(default), prompt_suffix=" "
+        )
+        try:
+            return read(answer)
+        except (PitchbenchError, click.UsageError) as error:
+            click.echo(str(error), err=True)
 
 
 def is_plain(plain: bool = False) -> bool:

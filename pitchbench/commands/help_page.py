@@ -29,7 +29,7 @@ SECTIONS: Final[dict[str, str]] = {
     ),
     "Sound": "--device --channel --rate --record --recording --again --jobs --check --seconds "
     "--pluck",
-    "Records": "--resume --session --keep --store --with-sessions --for-good --save",
+    "Records": "--resume --checks --session --keep --store --with-sessions --for-good --save",
     "Output": "--hear --out --force --remarks --recommend --next-check --partials "
     "--second-opinion --lbf --units --speak --cue --headphones --large --plain "
     "--pager --format --help",

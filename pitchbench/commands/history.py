@@ -25,6 +25,7 @@ from pitchbench.notes import Note
 from pitchbench.records.history import Trend, changes, check_reasons, season_words, trends
 from pitchbench.records.model import SessionKind, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
+from pitchbench.report.checks import CheckDocument, check_documents, check_rows, check_words
 from pitchbench.report.document import fill
 from pitchbench.report.sheet import half_words, interval_words
 from pitchbench.session.log import Outcome, Setup, StringState
@@ -137,6 +138,7 @@ def _lines(instrument: Instrument, sessions: Sequence[SessionRecord]) -> list[st
         lines.append(_session_words(record.meta))
         lines += [f"  changed before it: {change}" for change in changed]
         lines += [_result_line(record.setup, string) for string in record.log.strings]
+        lines += [f"  {label}: {words}" for label, words in check_words(check_rows(record))]
     return [*lines, *(_trend_line(trend) for trend in trends(sessions))]
 
 
@@ -171,6 +173,8 @@ def _page(instrument: Instrument, sessions: Sequence[SessionRecord]) -> None:
         for change in changed:
             page.say(f"changed before it: {change}", hanging=2)
         page.table(columns, [_row(record.setup, string) for string in record.log.strings])
+        for label, words in check_words(check_rows(record)):
+            page.say(f"{label}: {words}", hanging=2)
     page.gap()
     page.say("found and left in cents, + is sharp; ± holds 95 %")
     for trend in trends(sessions):
@@ -242,6 +246,7 @@ class PastSession(SessionMeta):
 
     changed_before: tuple[str, ...]
     strings: tuple[ResultDocument, ...]
+    checks: tuple[CheckDocument, ...]
 
 
 @dataclass(frozen=True)
@@ -259,7 +264,13 @@ class HistoryDocument:
 def _document(instrument: Instrument, sessions: Sequence[SessionRecord]) -> HistoryDocument:
     reasons = check_reasons(instrument, sessions)
     past = [
-        fill(PastSession, record.meta, changed_before=changed, strings=_results(record))
+        fill(
+            PastSession,
+            record.meta,
+            changed_before=changed,
+            strings=_results(record),
+            checks=check_documents(record.log),
+        )
         for record, changed in zip(sessions, _between(sessions), strict=True)
     ]
     return fill(

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import partial
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import click
 
 from pitchbench.commands import completion
 from pitchbench.commands.common import (
+    ask,
     format_option,
     is_plain,
     open_records,
@@ -42,7 +43,7 @@ from pitchbench.commands.instrument_options import (
     instrument_options,
     with_details,
 )
-from pitchbench.errors import PitchbenchError, RecordsError
+from pitchbench.errors import RecordsError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.response import Response
 from pitchbench.presets import (
@@ -371,14 +372,14 @@ def _counted(sessions: int) -> str:
 
 def _ask_and_add(repository: Repository, like: str | None, details: dict[str, Any]) -> None:
     """Two questions put the instrument on record; the rest may be answered now or never."""
-    name = _ask("What is it called?", checked_text)
+    name = ask("What is it called?", checked_text)
     while repository.has_instrument(name):
         click.echo("That name is on record already.", err=True)
-        name = _ask("What is it called?", checked_text)
+        name = ask("What is it called?", checked_text)
     if like is None:
         for number, each in enumerate(PRESETS.values(), start=1):
             tell(f"  {number:2}  {each.name}: {in_a_line(each)}")
-        like = _ask("Which of these is it most like?", _preset_name, default="1")
+        like = ask("Which of these is it most like?", _preset_name, default="1")
     instrument = replace(with_details(preset(like), details), name=name)
     repository.add_instrument(instrument)
     tell(f"On record: {name}, {in_a_line(instrument)}.")
@@ -412,7 +413,7 @@ def _ask_details(instrument: Instrument) -> Instrument:
     ):
         default = "keep" if present is None else str(present)
         change = partial(_changed, instrument, option, kind, default)
-        instrument = _ask(question, change, default=default)
+        instrument = ask(question, change, default=default)
     return instrument
 
 
@@ -423,21 +424,6 @@ def _changed(
     if answer == default:
         return instrument
     return with_details(instrument, {option: kind.convert(answer, None, None)})
-
-
-_Answer = TypeVar("_Answer")
-
-
-def _ask(question: str, read: Callable[[str], _Answer], default: str | None = None) -> _Answer:
-    """Ask until ``read`` takes the answer. Questions go to stderr, stdout is for data."""
-    while True:
-        answer = click.prompt(
-            question, default=default, err=True, show_default=bool(default), prompt_suffix=" "
-        )
-        try:
-            return read(answer)
-        except (PitchbenchError, click.UsageError) as error:
-            click.echo(str(error), err=True)
 
 
 def _preset_name(answer: str) -> str:

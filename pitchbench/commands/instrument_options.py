@@ -26,6 +26,8 @@ from pitchbench.notes import Note
 from pitchbench.presets import PRESETS, preset
 from pitchbench.records.model import checked_text
 from pitchbench.refit import (
+    ACTION_RANGE_MM,
+    RELIEF_RANGE_MM,
     SCALE_RANGE_MM,
     SCREW_PITCH_RANGE_MM,
     parse_gauges,
@@ -43,8 +45,8 @@ _Function = TypeVar("_Function", bound=Callable[..., Any])
 SCREW_PITCH = Length("MM", *SCREW_PITCH_RANGE_MM, "the saddle's travel per turn of the screw in mm")
 _SCALE: Final = Length("MM", *SCALE_RANGE_MM, "the scale in mm (or 25.5in)")
 TRAVEL = Length("MM", 0.0, 50.0, "the travel left in mm")
-ACTION = Length("MM", 0.1, 15.0, "the string's height over the 12th fret in mm")
-RELIEF = Length("MM", -2.0, 5.0, "the relief of the neck in mm")
+ACTION = Length("MM", *ACTION_RANGE_MM, "the string's height over the 12th fret in mm")
+RELIEF = Length("MM", *RELIEF_RANGE_MM, "the relief of the neck in mm")
 TEMPERATURE = Quantity("C", -20.0, 60.0, "the temperature in degrees Celsius")
 BRIDGES: Final = click.Choice([str(kind) for kind in BridgeKind])
 HEADS: Final = click.Choice([str(side) for side in ScrewHeads])

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pitchbench.commands import completion
+from pitchbench.commands.checks import Checking
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
@@ -61,6 +62,7 @@ EXAMPLES = """\
   pitchbench session --strings 6,5 --tolerance 1      two strings, more strictly
   pitchbench session --capo 2                         the capo is the nut
   pitchbench session --player Anna                    how Anna plays is known from before
+  pitchbench session --checks                         relief, action and so on as well
   pitchbench session --resume                         go on with the last one broken off
   pitchbench session --recording evening.flac         the same session again from its sound
 """
@@ -84,6 +86,7 @@ EXAMPLES = """\
     help="Go on with a session that was broken off: the last one, or this one.",
     shell_complete=completion.sessions,
 )
+@click.option("--checks", is_flag=True, help="Ask for relief, action and so on, before and after.")
 @click.option("--keep/--no-keep", default=None, help="On record or not [yes for live sound].")
 @store_option
 @plain_option
@@ -104,6 +107,7 @@ def command(
     record: Path | None,
     player: str | None,
     resumed: str | None,
+    checks: bool,
     keep: bool | None,
     store: str | None,
     plain: bool,
@@ -119,13 +123,7 @@ def command(
     It says one thing to do at a time and goes on by what it hears: tune, pluck open, fret and
     pluck, move the saddle, retune, until each string is right. Everything is kept as it happens.
     """
-    if name is not None and preset_name is not None:
-        raise PitchbenchError("--instrument and --preset were both given.", "Give one of them.")
-    if player is not None and resumed is not None:
-        raise PitchbenchError(
-            "--player and --resume were both given.",
-            "A session goes on with whoever began it: leave --player out.",
-        )
+    _refuse_both(name, preset_name, player, resumed)
     player = None if player is None else checked_text(player)
     keep = recording is None if keep is None else keep
     with contextlib.ExitStack() as stack:
@@ -165,12 +163,17 @@ def command(
                 records.keep_audio(begun.session_id, record)
             return begun
 
+        keeping = None
+        checks = checks or bool(start.job.log.checked)
+        if checks:
+            keeping = begin_keeping()
+            start = replace(start, job=Checking(start.job, keeping).before(store))
         with shown(SESSION, output_format, plain) as view:
             if view.live:
                 # Something to look at while the records are opened.
                 for show in view.views:
                     show(start.job, start.job)
-            keeping = begin_keeping()
+            keeping = keeping or begin_keeping()
             views = [] if view.live else [_loss_told(keeping)]
             state = worked(
                 source,
@@ -183,6 +186,8 @@ def command(
                 hearing=hearing,
                 teller=teller,
             )
+        if checks:
+            state = Checking(state, keeping).after()
         if not view.live:
             for line in result_lines(state):
                 click.echo(line, err=output_format == "json")
@@ -191,6 +196,19 @@ def command(
     if output_format == "json":
         session_id = None if keeping is None else keeping.session_id
         echo_json(session_document(state, session=session_id, source=source.name))
+
+
+def _refuse_both(
+    name: str | None, preset_name: str | None, player: str | None, resumed: str | None
+) -> None:
+    """Of two options that say the same thing only one can be given."""
+    if name is not None and preset_name is not None:
+        raise PitchbenchError("--instrument and --preset were both given.", "Give one of them.")
+    if player is not None and resumed is not None:
+        raise PitchbenchError(
+            "--player and --resume were both given.",
+            "A session goes on with whoever began it: leave --player out.",
+        )
 
 
 def _setup(

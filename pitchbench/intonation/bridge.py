@@ -133,7 +133,7 @@ class Move:
 #: Beyond this no saddle is the cause: a wrong fret, a wrong string or a wrong scale length.
 LARGEST_OFFSET_CENTS: Final = 100.0
 
-_TENSION: Final = "A string can snap and whip: wear eye protection, keep your face clear."
+TENSION: Final = "A string can snap and whip: wear eye protection, keep your face clear."
 _SCREW: Final = "Use a driver that fills the slot, square to it; never force a seized screw."
 _SLACKEN: Final = (
     "Slacken the string before you move its saddle, then tune up to pitch, never above."
@@ -141,41 +141,41 @@ _SLACKEN: Final = (
 
 #: What to mind at each kind of bridge; common practice, no source.
 CAUTIONS: Final[dict[BridgeKind, tuple[str, ...]]] = {
-    BridgeKind.SCREW_SADDLES: (_SLACKEN, _SCREW, _TENSION),
+    BridgeKind.SCREW_SADDLES: (_SLACKEN, _SCREW, TENSION),
     BridgeKind.POST_BAR: (
         _SLACKEN,
         "If the saddle runs out of travel, it can be taken out and put back the other way round.",
         _SCREW,
-        _TENSION,
+        TENSION,
     ),
     BridgeKind.PAIRED_SADDLES: (
         "Two strings share this saddle: set it for the best compromise of both, then check both.",
         _SLACKEN,
         _SCREW,
-        _TENSION,
+        TENSION,
     ),
     BridgeKind.CLAMPED_TREMOLO: (
         "Mark where the saddle stands, slacken the string, unclamp, slide, clamp again, retune.",
         "Every retuning shifts the float: go round all strings again when the last is done.",
         "Hold the saddle as you unclamp it; never leave its clamp loose under tension.",
-        _TENSION,
+        TENSION,
     ),
     BridgeKind.BASS: (
         _SLACKEN,
         "A bass string pulls hard: slacken it until it can be lifted off the saddle.",
         _SCREW,
-        _TENSION,
+        TENSION,
     ),
     BridgeKind.SLIDING_WOOD: (
         "Mark where the bridge feet stand before you move it.",
         "Slacken the strings until the bridge just slides; keep it upright.",
-        _TENSION,
+        TENSION,
     ),
     BridgeKind.FIXED_SADDLE: (
         "Filing cannot be undone: file the break point a little at a time and stop short.",
         "About 1 mm each way is all there is; bone and brass dust harm the lungs: wear a mask.",
         "If in doubt, leave it to a qualified repairer.",
-        _TENSION,
+        TENSION,
     ),
 }
 

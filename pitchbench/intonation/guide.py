@@ -25,12 +25,15 @@ TITLES: Final[dict[BridgeKind, str]] = {
 #: Cells in a line of the page, where nothing narrower is asked for.
 WIDTH: Final = 79
 
+TRUSS_ROD: Final = (
+    "Turn a truss rod only in small steps; if in doubt, leave it to a qualified repairer."
+)
+
 #: Before any saddle is moved: intonation is the last of the settings.
 BEFORE: Final = (
     "Fit fresh strings, stretch them and let them come to rest; an old string cannot be set.",
     "Set the relief and the action first, and let a floating bridge stand level: each of them "
-    "changes the intonation. Turn a truss rod only in small steps; if in doubt, leave it to a "
-    "qualified repairer.",
+    f"changes the intonation. {TRUSS_ROD}",
     "Hold the instrument in playing position, in the room where it is played.",
     "Tune to pitch, coming up from below.",
 )

@@ -28,6 +28,7 @@ from pitchbench.records.model import Parameter, SessionMeta, SessionRecord
 from pitchbench.records.older import current_entry, current_move, current_offset
 from pitchbench.session.log import (
     AdviceEntry,
+    CheckEntry,
     ClearedEntry,
     Entry,
     MoveEntry,
@@ -56,6 +57,7 @@ ENTRY_KINDS: Final[Mapping[type, str]] = {
     StepEntry: "step",
     ToleranceEntry: "tolerance",
     UndoEntry: "undo",
+    CheckEntry: "check",
     NoteEntry: "note",
 }
 

@@ -28,7 +28,9 @@ from pitchbench.records.documents import ENTRY_KINDS, from_document, session_doc
 from pitchbench.records.files import whole_file
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord, checked_text
 from pitchbench.refit import SCALE_RANGE_MM
+from pitchbench.session.checks import row_of
 from pitchbench.session.log import (
+    CheckEntry,
     Entry,
     NoteEntry,
     SessionTake,
@@ -203,8 +205,14 @@ def _session(document: Any) -> SessionRecord:
     numbers = [
         entry.take.string if isinstance(entry, TakeEntry) else entry.string
         for entry in entries
-        if not isinstance(entry, NoteEntry | ToleranceEntry | UndoEntry)
+        if not isinstance(entry, NoteEntry | ToleranceEntry | UndoEntry | CheckEntry)
     ]
+    for checked in (entry.checked for entry in entries if isinstance(entry, CheckEntry)):
+        low_mm, high_mm = row_of(checked.check).range_mm
+        _check(
+            checked.mm is None or low_mm <= checked.mm <= high_mm, "what was measured in a check"
+        )
+        checked_text(checked.words, may_be_empty=True)
     undone = [(entry.first, n) for n, entry in enumerate(entries) if isinstance(entry, UndoEntry)]
     _check(all(0 <= first <= n for first, n in undone), "where what is taken back begins")
     strings = len(setup.instrument.strings)

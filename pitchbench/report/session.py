@@ -8,6 +8,7 @@ from typing import Literal, TypeVar
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Decision
 from pitchbench.notes import Note
+from pitchbench.report.checks import CheckDocument, check_documents
 from pitchbench.report.document import Count, NonNegative, Positive, Probability, Thousandths, fill
 from pitchbench.report.readings import MoveDocument, move_document
 from pitchbench.session.findings import Finding
@@ -104,6 +105,7 @@ class SessionDocument:
     strings: tuple[SessionString, ...]
     moves: tuple[SessionMove, ...]
     bridge: BridgeDocument
+    checks: tuple[CheckDocument, ...]
 
 
 @dataclass(frozen=True)
@@ -163,6 +165,7 @@ def session_document(state: State, *, session: str | None, source: str) -> Sessi
             if isinstance(entry, MoveEntry)
         ],
         bridge=learned(state.log),
+        checks=check_documents(state.log),
     )
 
 

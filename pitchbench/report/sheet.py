@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Set
 from dataclasses import dataclass
 from datetime import date
 from typing import Final
@@ -18,9 +19,11 @@ from pitchbench.intonation.tolerance import tolerance_words
 from pitchbench.intonation.verdict import percent
 from pitchbench.lengths import length_figures, length_unit, length_words, span_words
 from pitchbench.records.model import SessionRecord
+from pitchbench.report.checks import CheckRow, check_rows, check_words
 from pitchbench.report.neck_words import offset_words, term_words
 from pitchbench.report.on_record import neck_on_record
 from pitchbench.report.takes import RoundTakes, rounds_of
+from pitchbench.session.checks import Check, compared
 from pitchbench.session.log import Log, Outcome, Setup, StringState
 from pitchbench.session.words import places, rests_words
 
@@ -32,6 +35,10 @@ _COMFORTABLE_LINES: Final = 18
 
 #: What the bench calls "leave it" the owner reads as a result.
 _OUTCOMES: Final = {Outcome.LEAVE: "within tolerance"}
+
+#: The checks that say what the instrument's record says too.
+_STRINGS: Final = frozenset({Check.STRING_SET, Check.STRING_AGE})
+_ACTION: Final = frozenset({Check.ACTION_BASS, Check.ACTION_TREBLE})
 
 _REHEARSAL: Final = "Rehearsal on a virtual instrument: nothing on this page was measured."
 
@@ -128,6 +135,7 @@ class Sheet:
     facts: tuple[tuple[str, str], ...]
     rows: tuple[Row, ...]
     takes: tuple[TakesRow, ...]
+    checks: tuple[CheckRow, ...]
     said: tuple[tuple[str, str], ...]
     method: tuple[str, str]
     version: str
@@ -137,7 +145,8 @@ class Sheet:
         """Whether the page must be set in smaller type to stay one page on A4 and on Letter."""
         table_lines = sum(max(2, 2 * len(row.moves)) for row in self.rows)
         note_lines = sum(len(text) // 100 + text.count("\n") + 1 for _, text in self.said)
-        return table_lines + note_lines + len(self.workshop.head) > _COMFORTABLE_LINES
+        lines = table_lines + note_lines + len(self.workshop.head) + len(self.checks)
+        return lines > _COMFORTABLE_LINES
 
 
 def build_sheet(record: SessionRecord, words: Words = NOTHING_SAID) -> Sheet:
@@ -153,6 +162,7 @@ def build_sheet(record: SessionRecord, words: Words = NOTHING_SAID) -> Sheet:
         facts=_facts(record, tolerance, words.workshop.technician),
         rows=tuple(_row(setup, string) for string in log.strings),
         takes=tuple(row for string in log.strings for row in _takes_rows(string)),
+        checks=check_rows(record),
         said=_said(record, words),
         method=_method(setup, tolerance),
         version=f"pitchbench {meta.program_version}, session {meta.short_id}",
@@ -247,7 +257,8 @@ def sheet_in_words(
 ) -> InWords:
     """The sheet as text; ``survey`` as for the page."""
     sheet = build_sheet(record, words)
-    said = [(heading.lower(), text) for heading, text in sheet.said]
+    said = check_words(sheet.checks)
+    said += [(heading.lower(), text) for heading, text in sheet.said]
     if survey is not None and (result := neck_on_record(survey)) is not None:
         neck = _neck_part(result, record, survey)
         said += [(neck.heading.lower(), words) for words in neck.found]
@@ -302,6 +313,8 @@ def _neck_part(result: NeckResult, record: SessionRecord, survey: SessionRecord)
 def _facts(record: SessionRecord, tolerance: str, technician: str) -> tuple[tuple[str, str], ...]:
     setup, _, meta = record
     instrument = setup.instrument
+    # What was looked at on the day stands below, and counts for more than what is on record.
+    looked_at = {pair.check for pair in compared(record.log.checked)}
     ended = "" if meta.finished_at else " (broken off)"
     facts = [
         ("date", f"{meta.started_at:%Y-%m-%d}{ended}"),
@@ -311,9 +324,9 @@ def _facts(record: SessionRecord, tolerance: str, technician: str) -> tuple[tupl
         ("scales", _scales_words(instrument)),
         ("capo", f"fret {instrument.capo}, which is the nut" if instrument.capo else ""),
         ("tuning", f"{instrument.tuning}, A4 = {setup.a4_hz:g} Hz"),
-        ("strings", _set_words(instrument)),
+        ("strings", "" if looked_at & _STRINGS else _set_words(instrument)),
         ("bridge", _bridge_words(instrument)),
-        ("action, relief", _heights(instrument)),
+        ("action, relief", _heights(instrument, looked_at)),
         ("temperature", _degrees(instrument.temperature_c)),
         ("tolerance", f"±{tolerance} at {places(setup)}"),
         ("tolerances", _tolerances_words(record.log)),
@@ -360,15 +373,18 @@ def _bridge_words(instrument: Instrument) -> str:
     return f"{bridge.kind}, {pitch} per turn, heads on the {bridge.screw_heads} side"
 
 
-def _heights(instrument: Instrument) -> str:
+def _heights(instrument: Instrument, looked_at: Set[Check]) -> str:
     action, relief = (
         "" if mm is None else length_words(mm, None)
         for mm in (instrument.action_mm, instrument.relief_mm)
     )
     said = [
         words
-        for what, words in (("action", action and f"{action} at the 12th fret"), ("relief", relief))
-        if words and instrument.is_said(what)
+        for what, words, checks in (
+            ("action", action and f"{action} at the 12th fret", _ACTION),
+            ("relief", relief, {Check.RELIEF}),
+        )
+        if words and instrument.is_said(what) and not looked_at & checks
     ]
     return ", ".join(said)
 

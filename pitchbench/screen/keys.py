@@ -7,6 +7,7 @@ always do.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import re
 import select
@@ -92,6 +93,14 @@ class KeyParser:
         if command is Command.STRIKE and typed:
             return KeyPressed(command, int(typed))
         return KeyPressed(command)
+
+
+def drop_typed() -> None:
+    """Forget what was typed at a screen that has closed and was read by nobody, so that it answers
+    no question that follows."""
+    if sys.platform != "win32":
+        with contextlib.suppress(OSError, ValueError, AttributeError, termios.error):
+            termios.tcflush(sys.stdin.fileno(), termios.TCIFLUSH)
 
 
 class KeyReader:

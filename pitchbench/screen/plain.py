@@ -16,9 +16,11 @@ from pitchbench.intonation.verdict import Verdict, explain
 from pitchbench.lengths import length_words
 from pitchbench.pitch.reading import Reading
 from pitchbench.screen.input import input_told
+from pitchbench.session.checks import checked_words
 from pitchbench.session.heard import LIVE_NEAR_CENTS
 from pitchbench.session.log import (
     AdviceEntry,
+    CheckEntry,
     ClearedEntry,
     Entry,
     Log,
@@ -178,6 +180,9 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # o
             return "note", f"tolerance{of} {entry.cents:g} cents"
         case NoteEntry():
             return "note", entry.text
+        case CheckEntry(checked=checked):
+            words = checked_words(checked)
+            return "checked", words and f"{checked.check}, {checked.stage}: {words}"
         case UndoEntry():
             gone = log.standing[len(evolve(log, entry).standing) :]
             back = [e.take.number for e in gone if isinstance(e, TakeEntry)]

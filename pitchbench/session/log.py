@@ -23,6 +23,7 @@ from pitchbench.intonation.response import BY_GEOMETRY, Response
 from pitchbench.intonation.verdict import Verdict
 from pitchbench.notes import A4_HZ
 from pitchbench.pitch.reading import Reading, Reason, Rejected
+from pitchbench.session.checks import Checked
 
 
 class Step(StrEnum):
@@ -254,6 +255,14 @@ class NoteEntry:
 
 
 @dataclass(frozen=True)
+class CheckEntry:
+    """Something around the intonation was looked at, or asked for and skipped."""
+
+    at_s: float
+    checked: Checked
+
+
+@dataclass(frozen=True)
 class UndoEntry:
     """What was kept from entry ``first`` of the log on, counted from 0, is taken back: a pluck or a
     key with all that followed from it."""
@@ -274,6 +283,7 @@ Entry = (
     | StepEntry
     | ToleranceEntry
     | NoteEntry
+    | CheckEntry
     | UndoEntry
 )
 
@@ -388,6 +398,11 @@ class Log:
         return 1 + sum(isinstance(entry, TakeEntry) for entry in self.entries)
 
     @property
+    def checked(self) -> tuple[Checked, ...]:
+        """What was looked at around the intonation, or asked for and skipped, in order."""
+        return tuple(entry.checked for entry in self.standing if isinstance(entry, CheckEntry))
+
+    @property
     def passed_over(self) -> tuple[int, ...]:
         """The strings that are still to be set because they were passed over, in order of work."""
         return tuple(
@@ -459,7 +474,7 @@ def evolve(log: Log, entry: Entry) -> Log:  # noqa: PLR0911  # one per kind of e
             return _stepped(log, entry)
         case ToleranceEntry():
             return _tolerated(log, entry)
-        case NoteEntry():
+        case NoteEntry() | CheckEntry():
             return log
 
 

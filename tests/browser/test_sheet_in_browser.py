@@ -15,23 +15,42 @@ from pitchbench.instrument import Instrument
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.report.export import html_to_pdf
 from pitchbench.report.sheet import sheet_html
+from pitchbench.session.checks import TABLE, Checked, Sort, Stage
+from pitchbench.session.log import CheckEntry
 from pitchbench.session.survey import begin, wanted
 
 pytestmark = pytest.mark.browser
 
 
-def a_page(instrument: Instrument | None = None, **meta: object) -> str:
+def a_page(
+    instrument: Instrument | None = None, checked: tuple[Checked, ...] = (), **meta: object
+) -> str:
     guitar = instrument or stores.an_instrument(
         owner_mark="Anna 12", setback_mm=(1.0,) * 6, notes="Nut slot of string 3 looks high."
     )
     circumstances = SessionMeta("20260314-" + "a3f91c" + "0" * 26, None, NOON, NOON, "0.1.0")
-    return sheet_html(
-        SessionRecord(stores.a_setup(guitar), stores.a_log(guitar), replace(circumstances, **meta))
-    )
+    log = (*(CheckEntry(0.0, each) for each in checked), *stores.a_log(guitar))
+    return sheet_html(SessionRecord(stores.a_setup(guitar), log, replace(circumstances, **meta)))
+
+
+def everything_checked(string_set: str = "010-046") -> tuple[Checked, ...]:
+    """Every check answered, before and after."""
+    answers = {
+        Sort.LENGTH: {"mm": 1.25},
+        Sort.AGE: {"words": "2026-03-01"},
+        Sort.CHOICE: {"words": "yes"},
+        Sort.TEXT: {"words": string_set},
+    }
+    return tuple(Checked(row.check, stage, **answers[row.sort]) for stage in Stage for row in TABLE)
+
+
+def a_checked_page() -> str:
+    """The usual page with every check."""
+    return a_page(checked=everything_checked())
 
 
 def the_fullest_page() -> str:
-    """Ten strings, long names, long notes: the most that one page has to hold."""
+    """Ten strings, long names, long notes, every check: the most that one page has to hold."""
     guitar = stores.an_instrument()
     strings = (*guitar.strings, *guitar.strings[-1:] * 4)
     name = "<script>document.title = 'obeyed'</script> גיטרה של דוד " * 2
@@ -44,7 +63,10 @@ def the_fullest_page() -> str:
         notes="The neck was straightened and the nut replaced. " * 12,
     )
     return a_page(
-        full, source="microphone with quite a long name: analogue in, left", rehearsal=True
+        full,
+        everything_checked("a set with quite a long name"),
+        source="microphone with quite a long name: analogue in, left",
+        rehearsal=True,
     )
 
 
@@ -65,7 +87,9 @@ def a_page_with_a_neck() -> str:
 
 
 @pytest.mark.parametrize(
-    "html", [a_page, the_fullest_page, a_page_with_a_neck], ids=["usual", "fullest", "neck"]
+    "html",
+    [a_page, a_checked_page, the_fullest_page, a_page_with_a_neck],
+    ids=["usual", "checked", "fullest", "neck"],
 )
 def test_it_asks_for_nothing_and_complains_of_nothing(page, html):
     page.show(html())
@@ -91,7 +115,9 @@ def test_nothing_sticks_out_and_the_figure_is_seen(page, width):
 
 
 @pytest.mark.parametrize("paper", PAPERS)
-@pytest.mark.parametrize("html", [a_page, the_fullest_page], ids=["usual", "fullest"])
+@pytest.mark.parametrize(
+    "html", [a_page, a_checked_page, the_fullest_page], ids=["usual", "checked", "fullest"]
+)
 def test_it_prints_on_one_page(page, html, paper, tmp_path):
     page.show(html())
     out = tmp_path / "sheet.pdf"
@@ -121,7 +147,9 @@ def test_our_own_way_to_pdf_gives_one_page_with_the_words(tmp_path):
 
 @pytest.mark.skipif(AXE is None, reason="PITCHBENCH_AXE does not say where axe-core is")
 @pytest.mark.parametrize(
-    "html", [a_page, the_fullest_page, a_page_with_a_neck], ids=["usual", "fullest", "neck"]
+    "html",
+    [a_page, a_checked_page, the_fullest_page, a_page_with_a_neck],
+    ids=["usual", "checked", "fullest", "neck"],
 )
 def test_it_passes_an_accessibility_check(page, html):
     page.show(html())
