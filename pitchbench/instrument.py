@@ -103,7 +103,8 @@ class Instrument:
     string 1 first, empty if not known. ``confirmed`` names what somebody said of it and not a
     preset alone ("strings", "action", "relief"); None in records that do not tell. ``courses`` are
     pairs of strings that lie side by side and are played as one. ``capo`` is the fret at which a
-    capo is the nut of all strings, whose notes and nuts are those under it; 0 where there is none.
+    capo is the nut of the strings under it, whose notes and nuts are those that it makes; 0 where
+    there is none. ``capo_strings`` are those that it covers, empty where it covers all.
 
     A fret is counted from the nut of its string everywhere in the program, so that 12 is the
     octave; `neck_fret` says where that is on the neck.
@@ -129,10 +130,15 @@ class Instrument:
     confirmed: tuple[str, ...] | None = None
     courses: tuple[tuple[int, int], ...] = ()
     capo: int = 0
+    capo_strings: tuple[int, ...] = ()
 
     def partner(self, string: int) -> int | None:
         """The other string of the course of ``string``; None where it is in none."""
         return _other(self.courses, string)
+
+    def under_capo(self, number: int) -> bool:
+        """Whether a capo is the nut of string ``number``."""
+        return self.capo > 0 and (not self.capo_strings or number in self.capo_strings)
 
     @property
     def tuning(self) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -75,3 +76,9 @@ def ordinal(fret: int) -> str:
     """What a fret is called: "12th", "1st", "22nd"."""
     teens = 10 <= fret % 100 <= 20
     return f"{fret}{'th' if teens else {1: 'st', 2: 'nd', 3: 'rd'}.get(fret % 10, 'th')}"
+
+
+def strings_words(numbers: Sequence[int]) -> str:
+    """ "string 6", "strings 6, 5 and 4"."""
+    *first, last = map(str, numbers)
+    return f"strings {', '.join(first)} and {last}" if first else f"string {last}"

@@ -1,9 +1,9 @@
 """Built-in instruments in plain words.
 
-Gauges, scales and bridges are common practice and have no source, except the nylon set of the
-guitar, whose diameters are those measured by Anderson & Beausoleil (2024; see
-``strings/materials.py``). Cores of wound strings are left out, because a packet of strings seldom
-names them; the physics estimates them.
+Gauges, scales and bridges are common practice and have no source, those of the bouzouki being from
+memory; except the nylon set of the guitar, whose diameters are those measured by Anderson &
+Beausoleil (2024; see ``strings/materials.py``). Cores of wound strings are left out, because a
+packet of strings seldom names them; the physics estimates them.
 """
 
 from __future__ import annotations
@@ -205,6 +205,17 @@ _ALL: Final = (
         frets=20,
         action_mm=1.6,
         string_set="011-040 bronze-wound",
+        courses=neighbours(8),
+    ),
+    Instrument(
+        name="bouzouki",
+        kind="bouzouki",
+        scale_mm=670.0,
+        strings=_strings("D4 D4 A3 A3 F4 F3 C4 C3", "10 10 14 14 11 23w 14 32w"),
+        bridge=Bridge(BridgeKind.SLIDING_WOOD, pairs=neighbours(8)),
+        frets=26,
+        action_mm=2.0,
+        string_set="010-032 nickel-wound",
         courses=neighbours(8),
     ),
     Instrument(

@@ -32,6 +32,7 @@ RELIEF_RANGE_MM: Final = (-2.0, 5.0)
 _OCTAVE: Final = 12
 
 _DIAMETER_RANGE_MM: Final = (0.15, 5.0)
+_CAPO_STRINGS: Final = re.compile(r"([1-9]\d?)(?:-([1-9]\d?))?")
 _GAUGE: Final = re.compile(r"(\d*\.?\d+)\s*(mm|in|\"|″)?(w?)")
 
 
@@ -225,41 +226,81 @@ def with_tolerance(instrument: Instrument, *cents: float) -> Instrument:
     return replace(instrument, tolerance_cents=least, strings=strings)
 
 
-def with_capo(instrument: Instrument, fret: int) -> Instrument:
-    """``instrument`` with a capo at ``fret``, which is then the nut of every string.
+def parse_capo(text: str) -> tuple[int, tuple[int, ...]]:
+    """The fret of a capo and the strings that it covers, none where it covers all: "2", "2:1-5",
+    "2:3,4,5".
 
     Raises
     ------
     PitchbenchError
-        If that leaves no octave above it.
+        If there is no fret from 1 to 12, or no string from 1 on.
+    """
+    fret, colon, covered = text.replace(" ", "").partition(":")
+    parts = [_CAPO_STRINGS.fullmatch(part) for part in covered.split(",")] if colon else []
+    strings = [
+        number
+        for part in parts
+        if part is not None
+        for number in range(int(part[1]), int(part[2] or part[1]) + 1)
+    ]
+    whole = fret.isascii() and fret.isdecimal() and len(fret) <= 2
+    if not whole or not 1 <= int(fret) <= _OCTAVE or None in parts or bool(colon) != bool(strings):
+        raise PitchbenchError(
+            f"--capo {text!r} makes no sense here.",
+            "Give its fret, 1 to 12, and the strings if it does not cover all: 2, 2:1-5, 2:3,4,5.",
+        )
+    return int(fret), tuple(sorted(set(strings)))
+
+
+def with_capo(instrument: Instrument, fret: int, strings: Sequence[int] = ()) -> Instrument:
+    """``instrument`` with a capo at ``fret``, which is then the nut of every string, or of
+    ``strings`` alone.
+
+    Raises
+    ------
+    PitchbenchError
+        If that leaves no octave above it, or there is no such string.
 
     Examples
     --------
     >>> from pitchbench.presets import preset
     >>> with_capo(preset("six-string"), 2).tuning
     'F#2 B2 E3 A3 C#4 F#4'
+    >>> with_capo(preset("six-string"), 2, (1, 2, 3, 4, 5)).tuning
+    'E2 B2 E3 A3 C#4 F#4'
     """
     numbers = range(1, len(instrument.strings) + 1)
-    if any(instrument.highest_fret(n) - fret < _OCTAVE for n in numbers):
+    for number in strings:
+        if number not in numbers:
+            raise PitchbenchError(
+                f"There is no string {number} for a capo to cover.",
+                f"Give numbers from 1, the highest, to {len(numbers)}.",
+            )
+    covered = [] if set(strings) == set(numbers) else strings
+    if any(instrument.highest_fret(n) - fret < _OCTAVE for n in covered or numbers):
         raise PitchbenchError(
             f"With a capo at fret {fret} the neck has no octave of every open string.",
             f"Put it lower: {instrument.name or 'the neck'} has {instrument.frets} frets.",
         )
-    strings = tuple(
-        replace(spec, note=spec.note.up(fret), nut_fret=spec.nut_fret + fret)
-        for spec in instrument.strings
-    )
-    return replace(instrument, strings=strings, capo=instrument.capo + fret)
+    placed = replace(instrument, capo=instrument.capo + fret, capo_strings=tuple(covered))
+    return _with_nuts_moved(placed, fret)
 
 
 def without_capo(instrument: Instrument) -> Instrument:
     """``instrument`` with its capo taken off."""
-    fret = instrument.capo
+    moved = _with_nuts_moved(instrument, -instrument.capo)
+    return replace(moved, capo=0, capo_strings=())
+
+
+def _with_nuts_moved(instrument: Instrument, frets: int) -> Instrument:
+    """The strings under its capo so many frets shorter."""
     strings = tuple(
-        replace(spec, note=spec.note.up(-fret), nut_fret=spec.nut_fret - fret)
-        for spec in instrument.strings
+        replace(spec, note=spec.note.up(frets), nut_fret=spec.nut_fret + frets)
+        if instrument.under_capo(number)
+        else spec
+        for number, spec in enumerate(instrument.strings, start=1)
     )
-    return replace(instrument, strings=strings, capo=0)
+    return replace(instrument, strings=strings)
 
 
 def with_bridge(

@@ -72,6 +72,7 @@ SETTINGS: Final = {
         "offset in cents that may be left, of what is not on record", "tolerance", TOLERANCE
     ),
     "units": Setting("how lengths are shown", "units", ("mm", "in")),
+    "speak": Setting("whether guided work speaks", "speak", _YES_NO),
     "large": Setting("whether guided work begins in large print", "large", _YES_NO),
     "pager": Setting("whether long output goes through a pager", "pager", _YES_NO),
     "technician": Setting("who did the work, on the setup sheet"),

@@ -132,7 +132,9 @@ class Shown(Generic[_J]):
 
 def large_option(function: _Function) -> _Function:
     """``--large``, handed on as ``large``."""
-    return click.option("--large", is_flag=True, help="Begin in large print (key l).")(function)
+    return click.option("--large/--no-large", default=False, help="Begin in large print (key l).")(
+        function
+    )
 
 
 @contextlib.contextmanager

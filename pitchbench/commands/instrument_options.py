@@ -30,6 +30,7 @@ from pitchbench.refit import (
     RELIEF_RANGE_MM,
     SCALE_RANGE_MM,
     SCREW_PITCH_RANGE_MM,
+    parse_capo,
     parse_gauges,
     parse_tuning,
     with_bridge,
@@ -168,7 +169,9 @@ _OPTIONS: Final = {
     "courses": _flag("--courses", 'Strings played as one: "1-2 3-4 5-6".', metavar="PAIRS"),
     "locking_nut": _flag("--locking-nut/--no-locking-nut", "Clamped at the nut?", default=None),
     "setback": _flag("--setback", "Saddle setback of string 1, 2, ... in mm.", metavar="MM"),
-    "capo": _flag("--capo", "Fret with a capo: it is the nut.", type=click.IntRange(1, 12)),
+    "capo": _flag(
+        "--capo", "Capo: it is the nut, of all or some strings: 2, 2:1-5.", metavar="FRET[:STRINGS]"
+    ),
     "frets": _flag("--frets", "How many frets.", type=click.IntRange(12, 36)),
     "left_handed": _flag(
         "--left-handed/--right-handed", "How it is held: pictures are mirrored.", default=None
@@ -231,7 +234,7 @@ class Said:
     screw_heads: str | None
     tuning: str | None = None
     tolerance: tuple[float, ...] | None = None
-    capo: int | None = None
+    capo: str | None = None
 
     def instrument(self) -> Instrument | None:
         """The instrument that is named, or has the tuning that is said; None where none is."""
@@ -367,7 +370,9 @@ def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
         said = {_CONFIRMS[option] for option in _CONFIRMS if given(option)}
         confirmed = tuple(sorted(said.union(confirmed)))
     instrument = replace(instrument, bridge=bridge, confirmed=confirmed, **changes)
-    return instrument if given("capo") is None else with_capo(instrument, given("capo"))
+    return (
+        instrument if given("capo") is None else with_capo(instrument, *parse_capo(given("capo")))
+    )
 
 
 #: What an option says of an instrument, as `Instrument.confirmed` names it.

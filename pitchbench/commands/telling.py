@@ -26,9 +26,11 @@ DEAF: Final = (
 
 
 def speak_option(function: _Function) -> _Function:
-    """``--speak``, handed on as ``speak``: off unless asked for."""
+    """``--speak``, handed on as ``speak``: off unless asked for, or set once for all."""
     return click.option(
-        "--speak", is_flag=True, help="Speak the request, each result and the move, in English."
+        "--speak/--no-speak",
+        default=False,
+        help="Speak the request, each result and the move, in English.",
     )(function)
 
 

@@ -22,6 +22,7 @@ from pitchbench.lengths import (
     length_words,
     span_words,
 )
+from pitchbench.notes import strings_words
 from pitchbench.records.model import SessionRecord
 from pitchbench.refit import without_capo
 from pitchbench.session.log import Outcome, StringState
@@ -157,8 +158,8 @@ def _undone(sessions: Sequence[SessionRecord]) -> list[str]:
     numbers = range(1, len(sessions[-1].setup.instrument.strings) + 1)
     never = [number for number in numbers if number not in latest]
     undone = [n for n, r in latest.items() if r.outcome in (None, Outcome.PASSED_OVER)]
-    reasons = [f"{_strings_words(never)} never set on this record"] if never else []
-    reasons += [f"{_strings_words(sorted(undone))} not finished last time"] if undone else []
+    reasons = [f"{strings_words(never)} never set on this record"] if never else []
+    reasons += [f"{strings_words(sorted(undone))} not finished last time"] if undone else []
     return reasons + [
         f"string {number} was left {_DOUBTFUL[result.outcome]}"
         for number, result in sorted(latest.items())
@@ -225,11 +226,6 @@ def _same_strings(earlier: SessionRecord, later: SessionRecord) -> bool:
         and one.strings_fitted == other.strings_fitted
         and one.strung == other.strung
     )
-
-
-def _strings_words(numbers: Sequence[int]) -> str:
-    *others, last = map(str, numbers)
-    return f"strings {', '.join(others)} and {last}" if others else f"string {last}"
 
 
 def _months_words(days: int) -> str:

@@ -232,7 +232,9 @@ def _check_instrument(instrument: Instrument) -> None:
     named = [number for pair in instrument.courses for number in pair]
     numbers = range(1, len(instrument.strings) + 1)
     _check(len(set(named)) == len(named) and set(named) <= set(numbers), "a course")
-    _check(0 <= instrument.capo <= min(s.nut_fret for s in instrument.strings), "the capo")
+    _check(set(instrument.capo_strings) <= set(numbers), "the capo")
+    under = [instrument.string(n).nut_fret for n in numbers if instrument.under_capo(n)]
+    _check(0 <= instrument.capo <= min(under, default=0), "the capo")
     nuts = [spec.nut_fret for spec in instrument.strings]
     _check(all(0 <= nut < instrument.frets for nut in nuts), "the nut of a string")
     _check(all(spec.diameter_mm > 0 for spec in instrument.strings), "the strings of an instrument")

@@ -100,6 +100,7 @@ class SessionDocument:
     a4_hz: Positive
     fret: int
     capo: Count
+    capo_strings: tuple[Count, ...]
     tolerance_cents: Positive
     finished: bool
     strings: tuple[SessionString, ...]
@@ -157,6 +158,7 @@ def session_document(state: State, *, session: str | None, source: str) -> Sessi
         source=source,
         instrument=state.setup.instrument.name,
         capo=state.setup.instrument.capo,
+        capo_strings=state.setup.instrument.capo_strings,
         finished=state.complete,
         strings=[_string(SessionString, state, number) for number in state.setup.order],
         moves=[

@@ -18,6 +18,7 @@ from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.tolerance import tolerance_words
 from pitchbench.intonation.verdict import percent
 from pitchbench.lengths import length_figures, length_unit, length_words, span_words
+from pitchbench.notes import strings_words
 from pitchbench.records.model import SessionRecord
 from pitchbench.report.checks import CheckRow, check_rows, check_words
 from pitchbench.report.neck_words import offset_words, term_words
@@ -322,7 +323,7 @@ def _facts(record: SessionRecord, tolerance: str, technician: str) -> tuple[tupl
         ("technician", technician),
         ("instrument", _instrument_words(instrument)),
         ("scales", _scales_words(instrument)),
-        ("capo", f"fret {instrument.capo}, which is the nut" if instrument.capo else ""),
+        ("capo", _capo_words(instrument)),
         ("tuning", f"{instrument.tuning}, A4 = {setup.a4_hz:g} Hz"),
         ("strings", "" if looked_at & _STRINGS else _set_words(instrument)),
         ("bridge", _bridge_words(instrument)),
@@ -333,6 +334,13 @@ def _facts(record: SessionRecord, tolerance: str, technician: str) -> tuple[tupl
         ("listened to", meta.source),
     ]
     return tuple((label, value) for label, value in facts if value)
+
+
+def _capo_words(instrument: Instrument) -> str:
+    if not instrument.capo:
+        return ""
+    of = f" of {strings_words(instrument.capo_strings)}" if instrument.capo_strings else ""
+    return f"fret {instrument.capo}, which is the nut{of}"
 
 
 def _instrument_words(instrument: Instrument) -> str:

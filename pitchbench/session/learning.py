@@ -33,6 +33,10 @@ def learned_response(logs: Iterable[Log], setup: Setup) -> Response:
     response = setup.response
     for log in logs:
         alike = len(log.strings) == len(setup.instrument.strings)
-        if alike and log.setup.instrument.capo == setup.instrument.capo:
+        if alike and _capo(log.setup) == _capo(setup):
             response = learned(read_log(replace(setup, response=response), log.entries))
     return response
+
+
+def _capo(setup: Setup) -> tuple[int, tuple[int, ...]]:
+    return setup.instrument.capo, setup.instrument.capo_strings

@@ -6,7 +6,7 @@ holds the value with 95 % probability.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 from pitchbench.belief import Belief, half95
@@ -17,7 +17,7 @@ from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
 from pitchbench.intonation.verdict import Verdict, percent
 from pitchbench.lengths import length_figures, length_words
-from pitchbench.notes import Note, ordinal
+from pitchbench.notes import Note, ordinal, strings_words
 from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.session.log import Log, Outcome, Setup, Step, StringState
 from pitchbench.sound.hearing import Fault, InputHeard
@@ -41,7 +41,8 @@ LOCKING_NUT: Final = "nut unlocked, every fine tuner in the middle of its travel
 def before_work(instrument: Instrument) -> tuple[str, ...]:
     """What has to be right on this instrument before its intonation is set."""
     locked = (LOCKING_NUT,) if instrument.bridge.locking_nut else ()
-    capo = (f"capo on the {ordinal(instrument.capo)} fret",) if instrument.capo else ()
+    over = f" over {strings_words(instrument.capo_strings)}" if instrument.capo_strings else ""
+    capo = (f"capo on the {ordinal(instrument.capo)} fret{over}",) if instrument.capo else ()
     return (*ORDER_OF_WORK, *locked, *capo)
 
 
@@ -303,12 +304,6 @@ def _ask_check(state: State) -> str:
     if state.log.wanted_fret == 0:
         return f"Check string {state.log.current}: pluck it open."
     return _ask_fretted(state)
-
-
-def strings_words(numbers: Sequence[int]) -> str:
-    """ "string 6", "strings 6, 5 and 4"."""
-    *first, last = map(str, numbers)
-    return f"strings {', '.join(first)} and {last}" if first else f"string {last}"
 
 
 def _ask_finished(state: State) -> str:

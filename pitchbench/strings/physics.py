@@ -73,7 +73,7 @@ def neck_of(instrument: Instrument, number: int) -> Neck:
     nut_height_mm = _NUT_HEIGHT_NYLON_MM if nylon else _NUT_HEIGHT_MM
     action_mm = _ACTION_MM if instrument.action_mm is None else instrument.action_mm
     rise_mm = 2.0 * (action_mm - nut_height_mm)
-    if instrument.capo:
+    if instrument.under_capo(number):
         # It presses the strings on the fret, down from where the nut held them.
         nut_height_mm, rise_mm = 0.0, rise_mm + nut_height_mm
     return Neck(instrument.scale_of(number), nut_height_mm, rise_mm, _FINGER_MM)

@@ -10,13 +10,17 @@ from session_story import Story
 
 from pitchbench.commands.instrument_options import with_details
 from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Instrument
 from pitchbench.intonation.guide import page
 from pitchbench.pitch.reading import Reason
 from pitchbench.presets import preset
+from pitchbench.records.documents import from_json, to_json
 from pitchbench.records.history import changes
-from pitchbench.refit import with_bridge, with_capo, without_capo
+from pitchbench.refit import parse_capo, with_bridge, with_capo, without_capo
 from pitchbench.session.log import Outcome, Step
+from pitchbench.session.words import before_work
 from pitchbench.strings.forecast import condition
+from pitchbench.strings.physics import neck_of
 from pitchbench.strings.virtual import VirtualInstrument
 
 GUITAR = preset("six-string")
@@ -66,6 +70,55 @@ def test_a_capo_is_no_change_of_the_instrument() -> None:
     assert changes(with_capo(GUITAR, 2), GUITAR) == ()
 
 
+def test_a_capo_over_some_strings_is_the_nut_of_those_alone() -> None:
+    made = with_capo(GUITAR, 2, (1, 2, 3, 4, 5))
+    assert made.tuning == "E2 B2 E3 A3 C#4 F#4"
+    assert made.scale_of(6) == 648.0
+    assert made.scale_of(5) == pytest.approx(648.0 * 2 ** (-2 / 12))
+    assert [made.neck_fret(n, 12) for n in (6, 5)] == [12, 14]
+    assert without_capo(made) == GUITAR
+    assert with_capo(GUITAR, 2, range(1, 7)) == with_capo(GUITAR, 2)
+    assert from_json(to_json(made), Instrument) == made
+    # The finger's height over the nut is that of the nut where no capo lies.
+    assert neck_of(made, 6) == neck_of(GUITAR, 6)
+    assert neck_of(made, 5).nut_height_mm == 0.0
+
+
+def test_each_string_is_asked_at_the_fret_above_its_own_nut() -> None:
+    made = with_capo(GUITAR, 2, (5,))
+    for string, fret in ((5, "14th fret"), (6, "12th fret")):
+        assert fret in Story.begin(made, strings=(string,)).play(string).state.asks
+    assert "capo on the 2nd fret over string 5" in before_work(made)
+    assert "capo on the 2nd fret" in before_work(with_capo(GUITAR, 2))
+
+
+@pytest.mark.parametrize(
+    ("text", "means"),
+    [
+        ("2", (2, ())),
+        ("2:1-5", (2, (1, 2, 3, 4, 5))),
+        (" 4 : 5, 3,4 ", (4, (3, 4, 5))),
+        ("12:1", (12, (1,))),
+    ],
+)
+def test_capo_is_read(text: str, means: tuple[int, tuple[int, ...]]) -> None:
+    assert parse_capo(text) == means
+
+
+@pytest.mark.parametrize(
+    "text", ["", "0", "13", "x", "2:", "2:0", "2:5-1", "2:1-", ":1", "²", "2:1,,2"]
+)
+def test_what_is_no_capo_is_refused(text: str) -> None:
+    with pytest.raises(PitchbenchError, match="makes no sense"):
+        parse_capo(text)
+
+
+def test_a_capo_over_a_string_that_there_is_not_is_refused(capsys: Capsys) -> None:
+    ran = Ran(capsys, "forecast", "--capo", "2:1-7")
+    assert ran.code == 2
+    assert "no string 7" in ran.err
+
+
 def test_a_virtual_instrument_sounds_from_its_capo() -> None:
     """The same seed makes the same strings: 2 frets are 200 cents, but for setbacks and how far
     the strings as found are out of tune, some cents."""
@@ -79,6 +132,9 @@ def test_a_virtual_instrument_sounds_from_its_capo() -> None:
 def test_forecast_and_help_know_it(capsys: Capsys) -> None:
     out = Ran(capsys, "forecast", "--capo", "2", "--plain").out
     assert "string 6 note: E2 to F#2" in out
+    partial = Ran(capsys, "forecast", "--capo", "2:1-5", "--plain").out
+    assert "string 6 note: E2 to E2" in partial
+    assert "string 5 note: A2 to B2" in partial
     assert Ran(capsys, "forecast", "--capo", "0").code == 2
     assert "--capo" not in Ran(capsys, "instrument", "edit", "--help").out
 

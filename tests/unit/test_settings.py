@@ -11,7 +11,7 @@ from click.testing import CliRunner
 from recordings import Ran
 
 from pitchbench.commands import REGISTRY, cli
-from pitchbench.commands.defaults import SETTINGS, settings_file
+from pitchbench.commands.defaults import SETTINGS, default_map, settings_file
 from pitchbench.records.repository import Repository
 
 Capsys = pytest.CaptureFixture[str]
@@ -123,6 +123,17 @@ def test_an_instrument_on_record_keeps_its_tolerance(
     assert named["tolerance_cents"] == 3.5
     assert Ran(capsys, *options).document["tolerance_cents"] == 1.5
     assert Ran(capsys, *options, "--tolerance", "2.5").document["tolerance_cents"] == 2.5
+
+
+@pytest.mark.parametrize("key", ["speak", "large"])
+def test_what_is_set_can_be_done_without_for_once(file: Path, key: str) -> None:
+    file.write_text(f"{key} = true\n")
+    session = cli.get_command(click.Context(cli), "session")
+    assert session is not None
+    for typed, wanted in (([], True), ([f"--no-{key}"], False)):
+        defaults = default_map([*REGISTRY], typed)["session"]
+        parsed = session.make_context("session", [*typed], default_map=defaults)
+        assert parsed.params[key] is wanted
 
 
 def test_every_setting_has_something_that_obeys_it() -> None:

@@ -148,9 +148,10 @@ def test_warnings_come_when_due_and_name_the_cure() -> None:
 @pytest.mark.parametrize("instrument", PRESETS.values(), ids=PRESETS.keys())
 def test_no_preset_is_near_breaking_as_it_is(instrument: Instrument) -> None:
     for string in forecast(instrument, instrument).strings:
-        # A wire's share is decided by note and scale, whatever its gauge: E5 on a mandolin and the
-        # octave G4 on a twelve-string stand at 0.64 and 0.73, and are known for it.
-        most = {"mandolin": 0.66, "twelve-string": 0.75}.get(instrument.name, 0.6)
+        # A wire's share is decided by note and scale, whatever its gauge: E5 on a mandolin, the
+        # octave F4 on a bouzouki and G4 on a twelve-string stand at 0.64, 0.65 and 0.73, and are
+        # known for it.
+        most = {"mandolin": 0.66, "bouzouki": 0.66, "twelve-string": 0.75}.get(instrument.name, 0.6)
         assert string.before.breaking_share is None or 0.1 < string.before.breaking_share < most
 
 

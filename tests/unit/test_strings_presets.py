@@ -33,6 +33,7 @@ def tuning(name: str) -> str:
         ("ukulele", "G4 C4 E4 A4"),
         ("mandolin", "G3 G3 D4 D4 A4 A4 E5 E5"),
         ("banjo-five", "G4 D3 G3 B3 D4"),
+        ("bouzouki", "C3 C4 F3 F4 A3 A3 D4 D4"),
         ("bass-six", "E1 A1 D2 G2 B2 E3"),
         ("bass-short", "E1 A1 D2 G2"),
     ],
