@@ -10,7 +10,7 @@ from rich.text import Text
 
 from pitchbench.screen.input import input_line
 from pitchbench.screen.keyhelp import Key, help_lines, key_lines
-from pitchbench.screen.text import printable, spread, wrapped
+from pitchbench.screen.text import fitted, printable, spread, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.job import Job
 
@@ -79,7 +79,11 @@ def header(left: Text, right: Text, job: Job, theme: Theme, width: int) -> Text:
     apply = [word for word, applies in states if applies]
     if len(", ".join(apply)) + 3 + left.cell_len > width:
         apply = apply[:1]
-    return spread(left, Text(f" {', '.join(apply)} ", theme.caution) if apply else right, width)
+    if not apply:
+        return spread(left, right, width)
+    state = Text(f" {', '.join(apply)} ", theme.caution)
+    # That nothing moves is told in every window, or it would pass for a fault.
+    return spread(fitted(left, width - state.cell_len - 1), state, width)
 
 
 def ask_lines(asks: str, theme: Theme, width: int) -> list[Text]:

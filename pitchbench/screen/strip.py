@@ -168,9 +168,11 @@ def result_lines(state: State, theme: Theme, width: int, height: int) -> list[Te
 
 def _result(state: State, string: StringState, theme: Theme) -> Text:
     """A string's result in columns that are the same for all."""
+    # Of a string that is not done, the saddle may have been moved since it was heard last.
+    left = "left" if string.outcome else "last"
     cells = [
         f"{word} {_cents(offset, theme):>6} {_sure(offset, theme):<5}" if offset else ""
-        for word, offset in (("found", string.found), ("left", string.now))
+        for word, offset in (("found", string.found), (left, string.now))
     ]
     if string.found is None:
         cells[0] = "not measured"

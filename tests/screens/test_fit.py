@@ -11,11 +11,13 @@ from hypothesis import strategies as st
 from session_story import Story, setup_of
 from states import STATES, guitar, in_tune, new, sharp, worked
 
+from pitchbench.presets import preset
 from pitchbench.screen.digits import block_rows, half_block_rows
 from pitchbench.screen.frame import LEAST_HEIGHT, LEAST_WIDTH
 from pitchbench.screen.number import large_of
 from pitchbench.screen.request import request_scale, request_word
 from pitchbench.screen.saddle import shown_move
+from pitchbench.screen.strip import receipt
 from pitchbench.screen.text import printable
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.screen.view import keys_of, render
@@ -101,6 +103,24 @@ def test_done_stands_until_the_next_pluck_and_only_where_a_string_was_set() -> N
     assert request_word(story.ring(story.target_hz(5)).state) == "TUNE"
     assert request_word(story.play(5, 0, -20.0).state) == "TUNE"
     assert request_word(story.key(Command.NEXT).state) == "NEXT"
+
+
+@pytest.mark.parametrize("instrument", ["six-string", "twelve-string"])
+def test_that_nothing_moves_is_told_in_every_window(instrument: str) -> None:
+    number = len(preset(instrument).strings)
+    story = Story.begin(instrument, strings=(number,)).play(number).key(Command.FREEZE)
+    for told in (story, story.takes(8.0)):
+        first = render(told.state, 40, 12, THEMES[False])[0].plain
+        assert first.rstrip().endswith("frozen"), first
+
+
+def test_a_string_that_is_not_done_is_not_said_to_be_left() -> None:
+    story = Story.begin(strings=(6, 5)).string(0.0).string(6.0).play(5, 0, -180.0)
+    assert story.state.log.step is Step.RETUNE
+    page = {line.plain[7:9].strip(): line.plain for line in receipt(story.state, THEMES[False], 80)}
+    assert "left" in page["6"]
+    assert "left" not in page["5"]
+    assert re.search(r"last +\+5", page["5"])
 
 
 @pytest.mark.parametrize("offset_cents", [6.0, -6.0])
