@@ -79,7 +79,7 @@ class NoNote:
 
 
 #: What is said of it.
-NO_NOTE: Final = "Ignored: talk or a knock, no note that rings."
+NO_NOTE: Final = "Ignored: talk or a knock, no steady note."
 
 Event = (
     PluckStarted

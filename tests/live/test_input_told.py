@@ -4,6 +4,7 @@ with it and what to do."""
 from __future__ import annotations
 
 import re
+import shutil
 import time
 from pathlib import Path
 
@@ -16,6 +17,8 @@ from test_session_screen import TmuxScreen
 from virtual_mic import VirtualMic
 
 from pitchbench.presets import preset
+from pitchbench.session.job import NO_NOTE
+from pitchbench.session.voice import Voice
 from pitchbench.strings.virtual import VirtualInstrument
 
 pytestmark = [pytest.mark.live, pytest.mark.timeout(240)]
@@ -140,3 +143,23 @@ def test_name_and_level_stand_on_the_screen(vmic: VirtualMic, tmp_path: Path, co
 def line(screen: TmuxScreen) -> str:
     """The line of the input."""
     return next((line for line in screen.lines() if line.startswith("input ")), "")
+
+
+@pytest.mark.skipif(not shutil.which("espeak-ng"), reason="espeak-ng is not installed")
+def test_talk_at_the_bench_is_named_and_no_take(vmic: VirtualMic, tmp_path: Path) -> None:
+    path = tmp_path / "talk.wav"
+    with Voice(RATE_HZ) as voice:
+        while (talk := voice.speak("Is the bass ready, or shall I come back tomorrow?")) is None:
+            time.sleep(0.05)
+    soundfile.write(path, 0.6 * talk, RATE_HZ, subtype="FLOAT")
+    with bench(vmic, tmp_path) as running:
+        running.hands.instrument.tune(6)
+        running.hands.pluck(6, 0)
+        running.session.wait_for("^take 1: accepted, open E2")
+        vmic.play(path)
+        told = running.session.wait_for("^heard: ")
+        assert told == f"heard: {NO_NOTE}"
+        running.hands.pluck(6, 12)
+        running.session.wait_for("^take 2: accepted, string 6 at the 12th fret")
+        assert running.session.end() == 130
+        assert len(running.takes()) == 2
