@@ -89,7 +89,7 @@ SIZES = ((40, 12), (40, 24), (80, 24), (120, 40), (160, 54))
 
 def letters(word: str) -> list[str]:
     """The first row of ``word`` in letters of every size."""
-    sizes = ((1, 1), (2, 1), (4, 2), (6, 3), (8, 4), (10, 5), (12, 6))
+    sizes = [(columns, n) for n in range(1, 7) for columns in (n, 2 * n)]
     blocks = [block_rows(word, ink="█", columns=c, rows=r)[0].rstrip() for c, r in sizes]
     return [half_block_rows(word)[0].rstrip(), *blocks]
 
