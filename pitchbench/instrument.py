@@ -49,7 +49,8 @@ class Bridge:
     screw_pitch_mm : saddle travel per turn of the screw; None where there is no screw.
     screw_heads : side of the heads; None where there is no screw.
     travel_toward_nut_mm, travel_away_mm : travel left each way; None if not known.
-    pairs : strings that share one saddle, as pairs of string numbers.
+    pairs : strings that share one saddle, as string numbers: mostly two and two; all of them where
+        the bridge is one piece.
     locking_nut : whether clamps hold the strings at the nut, fine tuners then tuning them.
     """
 
@@ -58,16 +59,13 @@ class Bridge:
     screw_heads: ScrewHeads | None = None
     travel_toward_nut_mm: float | None = None
     travel_away_mm: float | None = None
-    pairs: tuple[tuple[int, int], ...] = ()
+    pairs: tuple[tuple[int, ...], ...] = ()
     locking_nut: bool = False
 
-    def beside(self, string: int) -> int | None:
-        """The string that shares the saddle of ``string``; None where each has its own."""
-        return _other(self.pairs, string)
-
-
-def _other(pairs: tuple[tuple[int, int], ...], string: int) -> int | None:
-    return next((sum(pair) - string for pair in pairs if string in pair), None)
+    def beside(self, string: int) -> tuple[int, ...]:
+        """The strings that share the saddle of ``string``; none where each has its own."""
+        group = next((group for group in self.pairs if string in group), ())
+        return tuple(number for number in group if number != string)
 
 
 @dataclass(frozen=True)
@@ -134,7 +132,7 @@ class Instrument:
 
     def partner(self, string: int) -> int | None:
         """The other string of the course of ``string``; None where it is in none."""
-        return _other(self.courses, string)
+        return next((sum(pair) - string for pair in self.courses if string in pair), None)
 
     def under_capo(self, number: int) -> bool:
         """Whether a capo is the nut of string ``number``."""
@@ -144,6 +142,11 @@ class Instrument:
     def tuning(self) -> str:
         """The open notes as people say them, string 1 last: "E2 A2 D3 G3 B3 E4"."""
         return " ".join(str(spec.note) for spec in reversed(self.strings))
+
+    @property
+    def in_one_piece(self) -> bool:
+        """Whether its bridge is moved as a whole, every string on it."""
+        return len(self.strings) > 1 and len(self.bridge.beside(1)) == len(self.strings) - 1
 
     @property
     def scales_mm(self) -> tuple[float, ...]:

@@ -226,7 +226,7 @@ _ALL: Final = (
             *_strings("D4 B3 G3 D3", "9.5 11 13 20w"),
             replace(_string("G4", "9.5"), nut_fret=5),
         ),
-        bridge=Bridge(BridgeKind.SLIDING_WOOD),
+        bridge=Bridge(BridgeKind.SLIDING_WOOD, pairs=((1, 2, 3, 4, 5),)),
         action_mm=2.5,
         string_set="0095-020 nickel-wound",
     ),

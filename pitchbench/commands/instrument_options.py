@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from itertools import pairwise
 from typing import Any, Final, TypeVar
 
 import click
@@ -165,7 +166,7 @@ _OPTIONS: Final = {
     "travel": _flag(
         "--travel", "Saddle travel left: toward nut, away from it.", type=TRAVEL, nargs=2
     ),
-    "pairs": _flag("--pairs", 'Strings on one saddle: "1-2 3-4 5-6".', metavar="PAIRS"),
+    "pairs": _flag("--pairs", 'Strings on one saddle: "1-2 3-4 5-6" or all.', metavar="PAIRS"),
     "courses": _flag("--courses", 'Strings played as one: "1-2 3-4 5-6".', metavar="PAIRS"),
     "locking_nut": _flag("--locking-nut/--no-locking-nut", "Clamped at the nut?", default=None),
     "setback": _flag("--setback", "Saddle setback of string 1, 2, ... in mm.", metavar="MM"),
@@ -339,7 +340,7 @@ def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
         bridge = replace(bridge, travel_toward_nut_mm=toward_mm, travel_away_mm=away_mm)
     if given("pairs") is not None:
         bridge = replace(
-            bridge, pairs=_pairs(given("pairs"), len(instrument.strings), "share a saddle")
+            bridge, pairs=_groups(given("pairs"), len(instrument.strings), "share a saddle")
         )
     if given("courses") is not None:
         courses = _pairs(given("courses"), len(instrument.strings), "are played as one")
@@ -464,21 +465,37 @@ def _with_materials(instrument: Instrument, text: str) -> Instrument:
 
 def _pairs(text: str, strings: int, together: str) -> tuple[tuple[int, int], ...]:
     pairs = []
+    for group in _groups(text, strings, together):
+        if len(group) != 2:
+            raise _no_group("-".join(map(str, group)), together)
+        pairs.append((group[0], group[1]))
+    return tuple(pairs)
+
+
+def _groups(text: str, strings: int, together: str) -> tuple[tuple[int, ...], ...]:
+    """ "1-2 3-4", "1-2-3": strings that belong together; "all" of them."""
+    if text.strip() == "all":
+        return (tuple(range(1, strings + 1)),)
+    groups = []
     for word in text.split():
-        one, dash, other = word.partition("-")
-        numbers = [n for part in (one, other) if (n := whole_number(part)) is not None]
-        if not dash or len(numbers) != 2 or not 1 <= numbers[0] < numbers[1] <= strings:
-            raise PitchbenchError(
-                f"{word!r} is not a pair of strings.",
-                f'Write the strings that {together} as "1-2 3-4 5-6".',
-            )
-        pairs.append((numbers[0], numbers[1]))
-    named = [number for pair in pairs for number in pair]
+        numbers = [whole_number(part) or 0 for part in word.split("-")]
+        rising = all(one < other for one, other in pairwise(numbers))
+        if len(numbers) < 2 or not rising or not 1 <= numbers[0] <= numbers[-1] <= strings:
+            raise _no_group(word, together)
+        groups.append(tuple(numbers))
+    named = [number for group in groups for number in group]
     if len(set(named)) != len(named):
         raise PitchbenchError(
-            "A string is named in two pairs.", f"Write each that {together} once: 1-2 3-4 5-6."
+            "A string is named twice.", f"Write each that {together} once: 1-2 3-4 5-6."
         )
-    return tuple(pairs)
+    return tuple(groups)
+
+
+def _no_group(word: str, together: str) -> PitchbenchError:
+    return PitchbenchError(
+        f"{word!r} does not say which strings {together}.",
+        f'Write the strings that {together} as "1-2 3-4 5-6".',
+    )
 
 
 def _numbers(

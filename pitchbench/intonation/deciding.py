@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -89,7 +90,7 @@ def judge(
     tolerance_cents: float,
     sure: float = SURE,
     turning: Turning = AS_TOLD,
-    beside: Density | None = None,
+    beside: Sequence[Density] = (),
     most_takes: int = MOST_TAKES,
 ) -> Verdict | None:
     """What to do with a string; None until both its notes were played.
@@ -98,7 +99,7 @@ def judge(
     ----------
     sure : the probability at which it is left: `SURE`, or `SURE_AT_LAST` in the check at the end.
     turning : how well the saddle can be sent.
-    beside : the offset of another string on the same saddle: then the mean of both is judged, which
+    beside : the offsets of other strings on the same saddle: then the mean of all is judged, which
         is what the saddle can cure.
     most_takes : after so many takes, open and fretted, more are not worth their while.
 
@@ -115,7 +116,7 @@ def judge(
     own = known.offset
     if own is None:
         return None
-    offset = own if beside is None else mean_of(own, beside)
+    offset = mean_of(own, *beside)
     centre = offset.centre
     p_within = offset.within(-tolerance_cents, tolerance_cents)
     after = offset.moved(-centre, turning.u_cents(centre))
@@ -124,7 +125,7 @@ def judge(
     worth = p_moved - p_within >= WORTH_A_MOVE
     taken = known.open + known.fretted
     # What the pairs of partials leave open, no further take mends.
-    choice_u = known.choice_u_cents / (1.0 if beside is None else 2.0)
+    choice_u = known.choice_u_cents / (1 + len(beside))
     takes_u = math.sqrt(max(0.0, offset.u**2 - choice_u**2))
     no_use = known.fretted >= LEAST_TO_LEAVE and takes_u < _TAKES_OF_CHOICE * choice_u
     most = taken >= most_takes or no_use

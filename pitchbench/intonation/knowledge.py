@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, reduce
 from typing import Final
 
 import numpy as np
@@ -150,6 +150,14 @@ class Density:
         blurred = np.maximum(_transported(self.p, 0.0, u_cents, step=self._step), 0.0)
         return Density(self.cents + change_cents, blurred / blurred.sum())
 
+    def scaled(self, share: float) -> Density:
+        """The belief in this share of it, on the same steps."""
+        edges, below = self._cumulative
+        steps = math.ceil(self.cents.size * share) + 1
+        ends = edges[0] * share + np.arange(steps + 1) * self._step
+        p = np.diff(np.interp(ends / share, edges, below))
+        return Density(ends[:-1] + self._step / 2.0, p)
+
     @property
     def _step(self) -> float:
         return float(self.cents[1] - self.cents[0])
@@ -162,11 +170,13 @@ class Density:
         return edges, np.concatenate(([0.0], np.cumsum(self.p)))
 
 
-def mean_of(one: Density, other: Density) -> Density:
-    """What is believed of the mean of two offsets: all that the saddle they share can cure."""
-    p = np.convolve(one.p, other.p)
-    first = (one.cents[0] + other.cents[0]) / 2.0
-    return Density(first + np.arange(p.size) * STEP_CENTS / 2.0, p)
+def mean_of(*offsets: Density) -> Density:
+    """What is believed of the mean of offsets: all that the saddle they share can cure."""
+    if len(offsets) == 1:
+        return offsets[0]
+    p = reduce(np.convolve, (each.p for each in offsets))
+    first = sum(float(each.cents[0]) for each in offsets) / len(offsets)
+    return Density(first + np.arange(p.size) * STEP_CENTS / len(offsets), p)
 
 
 @dataclass(frozen=True)

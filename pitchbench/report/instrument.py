@@ -21,7 +21,7 @@ def described(instrument: Instrument) -> list[tuple[str, str]]:
         ("screw heads", bridge.screw_heads and f"{bridge.screw_heads} side"),
         ("saddle travel left toward the nut", _mm(bridge.travel_toward_nut_mm)),
         ("saddle travel left away from it", _mm(bridge.travel_away_mm)),
-        ("strings sharing a saddle", " ".join(f"{one}-{other}" for one, other in bridge.pairs)),
+        ("strings sharing a saddle", " ".join("-".join(map(str, group)) for group in bridge.pairs)),
         ("courses", " ".join(f"{one}-{other}" for one, other in instrument.courses)),
         ("at the nut", "clamps, and fine tuners at the bridge" if bridge.locking_nut else ""),
         ("setback, string 1 first", _setback(instrument)),

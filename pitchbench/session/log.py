@@ -540,7 +540,7 @@ def _weighed(log: Log, entry: VerdictEntry | OutcomeEntry) -> Log:
 def _moved(log: Log, entry: MoveEntry) -> Log:
     """A saddle was moved, and with it every string that lies on it."""
     beside = log.setup.instrument.bridge.beside(entry.string)
-    for number in (entry.string,) if beside is None else (beside, entry.string):
+    for number in (*beside, entry.string):
         log = _with(
             log,
             number,

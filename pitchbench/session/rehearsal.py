@@ -185,14 +185,14 @@ class VirtualPlayer:
         number = advice.string
         beside = self.instrument.instrument.bridge.beside(number)
         before = self.instrument.true_offset_cents(number, fret)
-        for slackened in (number,) if beside is None else (number, beside):
+        for slackened in (number, *beside):
             self.instrument.tune(slackened, -300.0)
         turned_mm = advice.screw_mm * (1.0 + self._habits.screw_share * self._normal())
         if self._habits.wrong_way and not self.moves:
             turned_mm = -turned_mm
         made_mm = self.instrument.move_saddle(number, turned_mm)
-        if beside is not None:
-            self._tune(beside)
+        for other in beside:
+            self._tune(other)
         self.instrument.tune(number)
         after = self.instrument.true_offset_cents(number, fret)
         self.moves.append(TrueMove(number, before, advice.mm, made_mm, after))

@@ -10,6 +10,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
+from statistics import stdev
 from typing import Final
 
 from pitchbench.intonation.bridge import Move
@@ -213,10 +214,10 @@ def weigh(log: Log, string: StringState) -> Offset | None:
     )
 
 
-def partner(log: Log, string: StringState) -> StringState | None:
-    """The string on the same saddle that is to be set as well; None where there is none."""
-    number = log.setup.instrument.bridge.beside(string.number)
-    return None if number not in log.setup.order else log.strings[number - 1]
+def partners(log: Log, string: StringState) -> tuple[StringState, ...]:
+    """The strings on the same saddle that are to be set as well."""
+    beside = log.setup.instrument.bridge.beside(string.number)
+    return tuple(log.strings[number - 1] for number in log.setup.order if number in beside)
 
 
 def is_known(log: Log, string: StringState) -> bool:
@@ -224,10 +225,23 @@ def is_known(log: Log, string: StringState) -> bool:
     return known(log, string).offset is not None
 
 
-def _beside(log: Log, string: StringState) -> Density | None:
-    """What is believed of the offset of the other string on the saddle."""
-    other = partner(log, string)
-    return None if other is None else known(log, other).offset
+def _beside(log: Log, string: StringState) -> tuple[Density, ...]:
+    """What is believed of the offsets of the other strings on the saddle, as cents of this one: a
+    longer string needs more travel for the same cents."""
+    instrument, found = log.setup.instrument, []
+    for other in partners(log, string):
+        share = instrument.scale_of(other.number) / instrument.scale_of(string.number)
+        if (offset := known(log, other).offset) is not None:
+            found.append(offset if share == 1.0 else offset.scaled(share))
+    return tuple(found)
+
+
+def scatter_cents(log: Log, string: StringState) -> float | None:
+    """How far the strings on one saddle lie from their mean, one standard deviation, which no move
+    of it cures; None where it has but one or two."""
+    offsets = [known(log, each).offset for each in (string, *partners(log, string))]
+    centres = [offset.centre for offset in offsets if offset is not None]
+    return stdev(centres) if len(centres) > 2 else None
 
 
 def p_within(log: Log, string: StringState) -> float:
@@ -279,7 +293,7 @@ def planned(log: Log, string: StringState) -> Move | None:
     shown = weigh(log, string)
     if own is None or shown is None:
         return None
-    offset = own if beside is None else mean_of(own, beside)
+    offset = mean_of(own, *beside)
     move = advise(
         replace(shown, belief=offset.belief),
         log.setup.instrument,

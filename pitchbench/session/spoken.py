@@ -206,7 +206,7 @@ _NOTHING: Final = (None, "", "")
 _OUTCOMES: Final = {
     Outcome.LEAVE: "leave it",
     Outcome.BORDER: "left on the border",
-    Outcome.COMPROMISE: "the best for both strings",
+    Outcome.COMPROMISE: "the best for all strings",
     Outcome.OUT_OF_TRAVEL: "out of travel",
     Outcome.DOES_NOT_SETTLE: "does not settle",
     Outcome.PASSED_OVER: "passed over",
@@ -281,8 +281,9 @@ class SessionSays:
                 said_mm = log.string.said_mm
                 done = advice if said_mm is None else advice.made(said_mm)
                 border = ", or play the next string" if log.step is Step.BORDER else ""
-                shared = state.setup.instrument.bridge.beside(log.current) is not None
-                return f"slacken{' both' if shared else ''}, {move(done)}{border}"
+                beside = state.setup.instrument.bridge.beside(log.current)
+                others = (" both" if len(beside) == 1 else " all") if beside else ""
+                return f"slacken{others}, {move(done)}{border}"
             case Step.RETUNE:
                 return f"tune up to {note}"
             case Step.FRETTED | Step.LAST_ROUND if log.tuned and log.wanted_fret:

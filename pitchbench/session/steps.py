@@ -97,10 +97,10 @@ def completed(state: State) -> State:
 def _follow(state: State, verdict: Verdict) -> State:
     """Leave the current string's saddle or move it, as the verdict says."""
     string = state.log.string
-    beside = saddles.partner(state.log, string)
-    if beside is not None and beside.outcome is None and not saddles.is_known(state.log, beside):
-        says = f"String {beside.number} lies on the same saddle as string {string.number}: "
-        return replace(go_to(state, beside.number), says=f"{says}measure it too.")
+    for beside in saddles.partners(state.log, string):
+        if beside.outcome is None and not saddles.is_known(state.log, beside):
+            says = f"String {beside.number} lies on the same saddle as string {string.number}: "
+            return replace(go_to(state, beside.number), says=f"{says}measure it too.")
     if verdict.decision is Decision.LEAVE and state.log.step is Step.BORDER:
         # Whoever follows the advice already shall not be lost: it stands until the next string.
         return replace(state, says=words.border_words(state.log, verdict))
@@ -167,7 +167,8 @@ def _advise(state: State, move: Move) -> State:
     state = _advised(state, move)
     now = state.log.string.now
     off = "off" if now is None else words.offset_words(now)
-    says = f"String {state.log.current} is {off}.{words.ends_words(move)}"
+    whole = words.scatter_words(saddles.scatter_cents(state.log, state.log.string))
+    says = f"String {state.log.current} is {off}.{whole}{words.ends_words(move)}"
     return replace(state, says=f"{remark} {says}".strip())
 
 
@@ -195,9 +196,9 @@ def _after_move(state: State) -> str:
 
 def _finish_saddle(state: State) -> State:
     """Leave the saddle where it is: done with every string on it that was measured there."""
-    beside = saddles.partner(state.log, state.log.string)
-    if beside is not None and beside.outcome is None and saddles.weigh(state.log, beside):
-        state = _done(weighed(state, beside.number), left_as(state.log, beside), beside.number)
+    for beside in saddles.partners(state.log, state.log.string):
+        if beside.outcome is None and saddles.weigh(state.log, beside):
+            state = _done(weighed(state, beside.number), left_as(state.log, beside), beside.number)
     return finish_string(state, left_as(state.log, state.log.string))
 
 
@@ -205,7 +206,7 @@ def left_as(log: Log, string: StringState) -> Outcome:
     """How a string is left whose saddle stays where it is: the same numbers, the same word."""
     if saddles.p_within(log, string) >= SURE:
         return Outcome.LEAVE
-    return Outcome.BORDER if saddles.partner(log, string) is None else Outcome.COMPROMISE
+    return Outcome.COMPROMISE if saddles.partners(log, string) else Outcome.BORDER
 
 
 def judged_anew(state: State, number: int) -> State:
@@ -262,6 +263,6 @@ def _checked(log: Log) -> frozenset[int]:
     for entry in log.standing:
         if isinstance(entry, StepEntry) and entry.step is Step.LAST_ROUND:
             begun.add(entry.string)
-        elif isinstance(entry, OutcomeEntry) and {entry.string, beside(entry.string)} & begun:
+        elif isinstance(entry, OutcomeEntry) and {entry.string, *beside(entry.string)} & begun:
             done.add(entry.string)
     return frozenset(done)

@@ -254,9 +254,18 @@ def _ask_fretted(state: State) -> str:
 def _on_saddle(state: State) -> tuple[str, str]:
     """The strings on the saddle at work and whose saddle it is, as they stand in a sentence."""
     beside = state.setup.instrument.bridge.beside(state.log.current)
-    if beside is None:
+    if not beside:
         return f"string {state.log.current}", "its"
-    return f"strings {min(state.log.current, beside)} and {max(state.log.current, beside)}", "their"
+    if state.setup.instrument.in_one_piece:
+        return "all strings", "their"
+    return strings_words(sorted((state.log.current, *beside))), "their"
+
+
+def scatter_words(scatter_cents: float | None) -> str:
+    """How far strings on one bridge disagree, as a sentence after another."""
+    if scatter_cents is None:
+        return ""
+    return f" The bridge goes by their mean; they differ from it by {scatter_cents:.1f} cents."
 
 
 def _how_far(state: State) -> str:
@@ -275,7 +284,8 @@ def what_to_move(setup: Setup, whose: str) -> str:
         case BridgeKind.FIXED_SADDLE:
             return f"file {whose} break point"
         case BridgeKind.SLIDING_WOOD:
-            return "slide the bridge under it"
+            whole = setup.instrument.in_one_piece
+            return f"slide the {'whole bridge' if whole else 'bridge under it'}"
         case _:
             return f"move {whose} saddle"
 
@@ -370,7 +380,7 @@ def outcome_words(string: StringState, outcome: Outcome) -> str:
         case Outcome.BORDER:
             return f"String {string.number}: left on the border, {value}{_how_sure(string)}."
         case Outcome.COMPROMISE:
-            return f"String {string.number}: {value}, the best for both strings on its saddle."
+            return f"String {string.number}: {value}, the best for all strings on its saddle."
         case Outcome.OUT_OF_TRAVEL:
             return (
                 f"String {string.number}: {value}, but its saddle is out of travel; check strings, "

@@ -145,10 +145,11 @@ class VirtualInstrument:
         self._room = room
         self._room_samples = 0
         self._strings = [self._make_string(n, make) for n in range(1, len(instrument.strings) + 1)]
-        for one, other in instrument.bridge.pairs:
+        for one, *others in instrument.bridge.pairs:
             # One saddle, so nearly one setback: its edge is filed a little for each string.
-            filed_mm = float(make.normal(0.0, 0.3))
-            self._string(other).setback_mm = self._string(one).setback_mm + filed_mm
+            for other in others:
+                filed_mm = float(make.normal(0.0, 0.3))
+                self._string(other).setback_mm = self._string(one).setback_mm + filed_mm
         for state in self._strings:
             turns = float(make.uniform(0.0, _MOST_SLACK_TURNS))
             state.slack_mm = turns * (instrument.bridge.screw_pitch_mm or 0.0)

@@ -130,7 +130,7 @@ def test_two_strings_on_a_saddle_are_decided_by_their_mean() -> None:
     sharp, flat = (heard("offffoo", 0.0, x, x + 0.2, x - 0.2, x, 0.1, -0.1) for x in (4.0, -4.0))
     assert judged(sharp).decision is d.Decision.MOVE
     assert flat.offset is not None
-    both = judged(sharp, beside=flat.offset)
+    both = judged(sharp, beside=[flat.offset])
     assert both.decision is d.Decision.LEAVE
     assert both.change_cents == pytest.approx(0.0, abs=0.2)
 

@@ -262,6 +262,26 @@ def test_two_strings_on_one_saddle_are_judged_by_their_mean() -> None:
     assert both.p.sum() == pytest.approx(1.0)
 
 
+def test_strings_on_one_bridge_are_judged_by_their_mean() -> None:
+    """Independent normal offsets: the root of the sum of the squared uncertainties, over n."""
+    offsets = [
+        normal(c, u) for c, u in ((3.0, 0.9), (-1.0, 1.2), (4.0, 0.8), (0.0, 1.0), (2.0, 1.1))
+    ]
+    whole = k.mean_of(*offsets)
+    assert whole.centre == pytest.approx(8.0 / 5.0, abs=0.01)
+    assert whole.u == pytest.approx(math.sqrt(0.81 + 1.44 + 0.64 + 1.0 + 1.21) / 5.0, abs=0.02)
+    assert k.mean_of(offsets[0]) is offsets[0]
+
+
+@pytest.mark.parametrize("share", [0.75, 1.0, 1.335])
+def test_a_belief_in_a_share_of_it(share: float) -> None:
+    scaled = normal(3.0, 0.9).scaled(share)
+    assert scaled.centre == pytest.approx(3.0 * share, abs=0.01)
+    assert scaled.u == pytest.approx(0.9 * share, abs=0.01)
+    assert scaled.p.sum() == pytest.approx(1.0, abs=1e-6)
+    assert np.diff(scaled.cents) == pytest.approx(k.STEP_CENTS)
+
+
 def batch(kinds: str, drift_cents_per_min: float = 0.0) -> list[Take]:
     rng = np.random.default_rng(6)
     takes = []

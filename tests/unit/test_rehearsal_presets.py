@@ -23,7 +23,7 @@ def test_every_preset_rehearses(name: str) -> None:
     assert abs(done.true_left_cents[last]) < 6.0
 
 
-@pytest.mark.parametrize("name", ["twelve-string", "mandolin", "bouzouki"])
+@pytest.mark.parametrize("name", ["twelve-string", "mandolin", "bouzouki", "banjo-five"])
 def test_both_strings_of_a_course_on_one_saddle_are_set_for_their_mean(name: str) -> None:
     last = len(preset(name).strings)
     course = (last, last - 1)

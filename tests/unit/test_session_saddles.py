@@ -210,7 +210,7 @@ def test_a_shared_saddle_ends_at_the_best_compromise_for_both() -> None:
         assert string.outcome is Outcome.COMPROMISE
         assert string.now is not None
         assert string.now.offset_cents == pytest.approx(left, abs=0.5)
-    assert "best for both strings" in story.state.says
+    assert "best for all strings" in story.state.says
     assert sum(isinstance(e, MoveEntry) for e in story.entries) == 1
 
 
@@ -222,6 +222,66 @@ def test_a_shared_saddle_whose_strings_are_good_stays() -> None:
 
 def test_of_a_pair_a_single_string_may_be_chosen() -> None:
     story = Story.begin(preset("paired-saddles"), strings=(6,)).string(6.0)
+    assert story.state.log.step is Step.MOVE
+
+
+# ---------------------------------------------------------------------------- a bridge in one piece
+
+#: Offsets of a banjo's strings before its bridge is moved, string 1 first; invented.
+BANJO_CENTS = {1: 8.0, 2: 5.0, 3: 9.0, 4: 10.0}
+
+
+def banjo(*order: int) -> Story:
+    """Every string of it measured, as it was found."""
+    story = Story.begin(preset("banjo-five"), strings=order)
+    for number in order:
+        assert story.state.log.current == number
+        story.play(number).takes(BANJO_CENTS[number])
+    return story
+
+
+def test_every_string_is_measured_before_the_bridge_is_moved_by_their_mean() -> None:
+    story = banjo(4, 3, 2, 1)
+    assert story.state.log.step is Step.MOVE
+    advice = story.state.log.string.advice
+    assert advice is not None
+    # 1200/ln 2 cents to a scale of 667 mm, docs/definitions.md, section 3; the mean is 8 cents.
+    assert advice.mm == pytest.approx(8.0 * 667.0 / 1731.2, rel=0.08)
+    assert story.state.asks.startswith("Slacken all strings, then slide the whole bridge ")
+    # The standard deviation of 8, 5, 9 and 10 cents is 2.16.
+    assert "they differ from it by 2." in story.state.says
+    assert not any(story.outcomes().values())
+
+
+def test_one_move_of_the_bridge_is_a_move_of_every_string() -> None:
+    story = banjo(4, 3, 2, 1).move_and_retune(1)
+    travels = {s.travel_mm for s in story.state.log.strings}
+    assert len(travels) == 1
+    assert travels.pop() > 0.0
+    # Each is measured again; what is left is theirs.
+    for number in (1, 4, 3, 2):
+        assert story.state.log.current == number
+        if number != 1:
+            story.play(number)
+        story.takes(BANJO_CENTS[number] - 8.0)
+    assert story.state.log.step is Step.FINISHED
+    assert sum(isinstance(e, MoveEntry) for e in story.entries) == 1
+    outcomes = story.outcomes()
+    assert outcomes[1] is Outcome.LEAVE
+    assert outcomes[2] is Outcome.COMPROMISE, "3 cents flat, and no move of the bridge cures that"
+
+
+def test_a_short_string_asks_for_less_travel_than_its_cents_say() -> None:
+    """String 5 begins at the 5th fret: 2^(5/12) times as many cents to the mm."""
+    story = Story.begin(preset("banjo-five"), strings=(5, 4)).play(5).takes(8.0 * 2 ** (5 / 12))
+    story.play(4).takes(8.0)
+    advice = story.state.log.string.advice
+    assert advice is not None
+    assert advice.mm == pytest.approx(8.0 * 667.0 / 1731.2, rel=0.08)
+
+
+def test_a_single_string_of_it_may_be_set() -> None:
+    story = Story.begin(preset("banjo-five"), strings=(2,)).string(6.0)
     assert story.state.log.step is Step.MOVE
 
 

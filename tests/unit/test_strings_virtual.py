@@ -274,12 +274,13 @@ def test_springs_balance_the_strings_after_a_saddle_was_moved() -> None:
 @pytest.mark.parametrize("instrument", PRESETS.values(), ids=PRESETS.keys())
 def test_as_found_the_offsets_are_worth_the_work_and_not_absurd(instrument: Instrument) -> None:
     found = []
-    for seed in range(20):
+    saddles = len(instrument.strings) - sum(len(group) - 1 for group in instrument.bridge.pairs)
+    for seed in range(max(20, 100 // saddles)):
         virtual = VirtualInstrument(instrument, seed=seed)
         for string in range(1, len(instrument.strings) + 1):
             virtual.tune(string)
             found.append(virtual.true_offset_cents(string))
-            if any(string == second for _, second in instrument.bridge.pairs):
+            if any(string in others for _, *others in instrument.bridge.pairs):
                 found.pop()  # its saddle was set for the string beside it
     widest = 4.0 if instrument.bridge.kind == "fixed-saddle" else 15.0
     assert np.max(np.abs(found)) <= widest + 0.01
