@@ -209,8 +209,9 @@ def move_in_brief(move: Move) -> Large:
     """The move beside the word that asks for it, with the caution that there is room for."""
     mind = move.brief_caution
     if move.turns is None:
-        return Large(f"{move.size_mm:.1f}", f"mm {DIRECTION_WORDS[move.direction]}", "", mind)
-    return Large(f"{move.turns:.1f}", f"turns {move.rotation}", "", mind)
+        way = f"mm {DIRECTION_WORDS[move.direction]}"
+        return Large(f"{move.size_mm:.1f}", way, "", mind, unit="")
+    return Large(f"{move.turns:.1f}", f"turns {move.rotation}", "", mind, unit="")
 
 
 def _last_note(state: State, theme: Theme) -> Large:

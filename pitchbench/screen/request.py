@@ -79,6 +79,11 @@ def _has_just_turned_to(state: State) -> bool:
     return False
 
 
+def is_small(width: int, height: int) -> bool:
+    """Whether a window has no room for letters of whole blocks and what belongs to them."""
+    return not any(width >= least and height >= lowest for least, lowest, _ in _SCALES)
+
+
 def request_scale(width: int, height: int, theme: Theme) -> Scale | None:
     """The size of the letters in a window; None for half blocks."""
     for least_width, least_height, scale in _SCALES:

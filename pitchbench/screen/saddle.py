@@ -42,7 +42,8 @@ def move_lines(state: State, theme: Theme, width: int, height: int) -> list[Text
         if minds:
             spare = height - len(lines) - len(minds)
             return [*lines, *minds, *([travel] if spare > 0 and lines[0] is view[0] else [])]
-    return plain[:height]
+    brief = _caution_lines(move.brief_caution, theme, width)
+    return [*plain[: height - len(brief)], *brief] if height > len(brief) else plain[:height]
 
 
 def shown_move(state: State) -> Move | None:

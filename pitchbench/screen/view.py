@@ -9,7 +9,7 @@ order that ``_PRIORITY`` states for each step, from the end of the list.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from typing import Final
 
@@ -29,6 +29,7 @@ from pitchbench.screen.keyhelp import (
 from pitchbench.screen.letters import Scale, figure_scale, number_lines
 from pitchbench.screen.number import large_of, move_in_brief, move_large
 from pitchbench.screen.request import (
+    is_small,
     largest_rows,
     request_lines,
     request_scale,
@@ -80,6 +81,10 @@ _ON_SCREEN: Final = (
 )  # fmt: skip
 
 
+#: Steps at which a string is slack, or about to be.
+_AT_SADDLE: Final = (Step.MOVE, Step.RETUNE)
+
+
 @dataclass(frozen=True)
 class _Pane:
     """A part of the screen: the heights that suit it, rising, and how it is drawn in one."""
@@ -92,10 +97,16 @@ class _Pane:
 @dataclass(frozen=True)
 class _Scales:
     """How large figure and request are drawn; the request in half blocks where it has no scale.
-    They follow the window and not what is shown."""
+    They follow the window, which may be small, and not what is shown."""
 
     figure: Scale
     request: Scale | None
+    small: bool
+
+    @property
+    def letters(self) -> int:
+        """The height of the request."""
+        return 3 if self.request is None else 5 * self.request.rows
 
 
 def render(state: State, width: int, height: int, theme: Theme, typed: str = "") -> list[Text]:
@@ -108,7 +119,9 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
     theme : characters and colours.
     typed : figures of a take number that have been typed so far.
     """
-    scales = _Scales(figure_scale(width, height), request_scale(width, height, theme))
+    scales = _Scales(
+        figure_scale(width, height), request_scale(width, height, theme), is_small(width, height)
+    )
 
     def body(room: int) -> list[Text]:
         if state.display.large_print:
@@ -179,7 +192,7 @@ def _bench(state: State, theme: Theme, width: int, room: int, scales: _Scales) -
         top += why
     if len(top) > room:
         return top[:room]
-    number = _cut(_number(state, theme, width, scales), max(room - len(top), 3), state)
+    number = _cut(_number(state, theme, width, scales), room - len(top), state, scales)
     panes = _panes(state, theme, width, room - len(top), number)
     heights = _allot(panes, _PRIORITY[state.log.step], room - len(top))
     spare = room - len(top) - sum(heights.values())
@@ -198,21 +211,23 @@ def _bench(state: State, theme: Theme, width: int, room: int, scales: _Scales) -
 def _number(state: State, theme: Theme, width: int, scales: _Scales) -> list[Text]:
     """What to do in block letters with the number beside it; at the end the number alone."""
     word, large = request_word(state), large_of(state, theme)
-    move = shown_move(state)
-    if word and scales.request is None and state.log.step is Step.MOVE and move is not None:
+    move = shown_move(state) if word and scales.small else None
+    if move is not None and state.log.step is Step.MOVE:
         # There is no room for the move's own picture, and cents beside MOVE pass for turns.
         large = move_in_brief(move)
+    elif move is not None and state.log.step is Step.RETUNE:
+        large = replace(large, about=move.brief_caution)
     if not word:
         return number_lines(large, theme, width, scales.figure)
     return request_lines(word, large, theme, width, scales.request)
 
 
-def _cut(number: list[Text], room: int, state: State) -> list[Text]:
+def _cut(number: list[Text], room: int, state: State, scales: _Scales) -> list[Text]:
     """The letters of the request are the last to go: what stands below them goes before them; of
-    that, what to mind at a move stays, since how far and which way is in the sentence."""
-    if len(number) > room > 3 and state.log.step is Step.MOVE:
+    that, what to mind at a saddle stays, since how far and which way is in the sentence."""
+    if scales.letters < room < len(number) and state.log.step in _AT_SADDLE:
         return [*number[: room - 1], number[-1]]
-    return number[:room]
+    return number[: max(room, 3)]
 
 
 def _allot(panes: dict[str, _Pane], priority: tuple[str, ...], room: int) -> dict[str, int]:
@@ -332,7 +347,9 @@ def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text
     move = shown_move(state) if word and state.log.step is Step.MOVE else None
     large = large_of(state, theme) if move is None else move_large(move)
     word = word or large.word
-    room -= len(minds := _minds(state, theme, width, (room - len(lines)) // 3))
+    minds = _minds(state, theme, width, (room - len(lines)) // 3)
+    room -= len(minds)
+    head = list(lines)
     rows = largest_rows(word, theme, width, (room - len(lines)) * 3 // 5)
     lines += [Text(row, theme.ask) for row in rows]
     free = room - len(lines) - 1
@@ -343,13 +360,16 @@ def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text
     small = small_lines(large, theme, width)
     if len(number) <= free:
         lines += [Text(), *number]
-    elif len(small) <= free or move is None:
+    elif len(small) <= free or not (request_word(state) and theme.glyphs.unicode):
         lines += [Text(), *small][: max(free, 0)]
     else:
-        # Cents or turns cut in two would be no number: beside the word there is room for it.
-        lines = lines[: len(lines) - len(rows)]
-        lines += request_lines(word, move_in_brief(move), theme, width, None)
-        room, minds = room + len(minds), []
+        # A number cut in two would be none: beside the word there is room for it, and for the
+        # danger where the hands go to a saddle.
+        if state.log.step in _AT_SADDLE:
+            room, minds = room + len(minds), []
+        scales = _Scales(Scale(2, 1), None, small=True)
+        beside = _number(state, theme, width, scales)
+        lines = [*head, *_cut(beside, room - len(head), state, scales)]
     lines = [*lines[:room], *[Text()] * (room - len(lines)), *minds]
     return [padded(line, width) for line in lines]
 
