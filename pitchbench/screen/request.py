@@ -116,7 +116,8 @@ def request_lines(
         lines = side_by_side(block, beside, field, _GAP)
         about = _first_line(large.about, theme, width)
         return [*lines, _captioned(large, theme, width), about]
-    if left >= USUAL_PIXELS * 2 + 1 + _SINGLE:
+    longest = max(map(len, large.single_words), default=0)
+    if left >= USUAL_PIXELS * 2 + 1 + max(longest, _SINGLE):
         return [*side_by_side(block, _row(large, theme, left), field, _GAP), caption]
     if height >= 10:
         return [*block, Text(), *_pad(_row(large, theme, width), 5), caption]
