@@ -124,7 +124,7 @@ def _work(
     repository: Repository, name: str, meta: SessionMeta, *, store_words: str | None = None
 ) -> WorkDocument:
     """What is shown of a session, and with ``store_words`` the command that goes on with it."""
-    record = repository.session(meta.id, traces_too=False)
+    record = repository.session(meta.id, outcomes_only=True)
     strings = [s for s in record.log.strings if s.number in record.setup.order]
     command = "neck" if meta.kind is SessionKind.NECK else "session"
     go_on = f"pitchbench {command} --resume {meta.short_id}{store_words}"
@@ -144,9 +144,9 @@ def _due(repository: Repository, now: datetime) -> list[DueDocument]:
     for summary in repository.instruments():
         name = summary.instrument.name
         # Mostly the last session tells of every string.
-        sessions = repository.sessions(name, last=1)
+        sessions = repository.sessions(name, last=1, outcomes_only=True)
         if sessions and len(sessions[0].setup.order) < len(summary.instrument.strings):
-            sessions = repository.sessions(name, last=_HISTORY)
+            sessions = repository.sessions(name, last=_HISTORY, outcomes_only=True)
         if reasons := check_reasons(summary.instrument, sessions, today=now.astimezone().date()):
             found.append(DueDocument(name, reasons))
     return found

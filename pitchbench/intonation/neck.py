@@ -15,8 +15,8 @@ from enum import StrEnum
 from typing import Final
 
 import numpy as np
+import scipy  # its parts load when first used: commands that only read records need none
 from numpy.typing import NDArray
-from scipy import special
 
 from pitchbench.belief import Belief, student_quantile
 from pitchbench.errors import NoReadingError, PitchbenchError
@@ -416,7 +416,7 @@ def bound95_cents(
     square = 4.0 * float((weight * remaining) @ covariance @ (weight * remaining))
     square += 2.0 * float(np.trace(weighted @ weighted))
     shape = mean**2 / square
-    return math.sqrt(float(special.gammaincinv(shape, 0.95)) * mean / shape)
+    return math.sqrt(float(scipy.special.gammaincinv(shape, 0.95)) * mean / shape)
 
 
 def believed_offsets(

@@ -12,6 +12,7 @@ import json
 import math
 from collections.abc import Callable, Mapping
 from datetime import date, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -164,7 +165,12 @@ def _converter(*, foreign: bool = False) -> Converter:
 
 
 _CONVERTER: Final = _converter()
-_FOREIGN: Final = _converter(foreign=True)
+
+
+@cache
+def _foreign() -> Converter:
+    """What reads documents from elsewhere; it takes its time to make, and few commands need it."""
+    return _converter(foreign=True)
 
 
 def to_document(value: Any, kind: Any = None) -> Any:
@@ -181,7 +187,7 @@ def from_document(document: Any, kind: Any) -> Any:
         Whatever the damage causes (cattrs groups them): what was written by hand or by
         something else is checked by whoever reads it in. Numbers are finite.
     """
-    return _FOREIGN.structure(document, kind)
+    return _foreign().structure(document, kind)
 
 
 def to_json(value: Any, kind: Any = None) -> str:

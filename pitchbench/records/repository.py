@@ -10,8 +10,9 @@ import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import (
     ColumnElement,
@@ -58,18 +59,26 @@ from pitchbench.records.model import (
 )
 from pitchbench.records.places import is_url, place_of
 from pitchbench.records.rows import (
-    entries_of,
+    ReadsSession,
     entry_document,
     insert_entry,
     instrument_record,
     instrument_row,
     meta_of,
+    outcomes_alone,
     session_row,
     whole_session,
+    without_frames,
 )
 from pitchbench.records.schema import entries, instruments, removed, sessions
 from pitchbench.records.work import Work, finished, unfinished
 from pitchbench.session.log import Entry, Setup
+
+_BY_TIME: Final = (sessions.c.started_at.desc(), sessions.c.id.desc())
+
+#: Sessions, the latest first; and their ids alone: rows are long, so few are read and none sorted.
+_LATEST: Final = select(sessions).order_by(*_BY_TIME)
+_LATEST_IDS: Final = select(sessions.c.id).order_by(*_BY_TIME)
 
 
 class Repository:
@@ -315,7 +324,7 @@ class Repository:
 
         ``kind`` is what it must have been for; None if that does not matter.
         """
-        query = select(sessions.c.id).order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
+        query = _LATEST_IDS
         if kind is not None:
             query = query.where(sessions.c.kind == kind)
         if words != "last":
@@ -335,14 +344,18 @@ class Repository:
             )
         return str(found[0])
 
-    def session(self, session_id: str, *, traces_too: bool = True) -> SessionRecord:
-        """The session with exactly this id; without the frames of its takes if they are not
-        wanted, since they are by far the larger part."""
+    def session(
+        self, session_id: str, *, traces_too: bool = True, outcomes_only: bool = False
+    ) -> SessionRecord:
+        """The session with exactly this id; without the frames of its takes, by far the larger
+        part, or with nothing but what decides how its strings were left, if that will do."""
         with self._reading() as connection:
             row = connection.execute(select(sessions).where(sessions.c.id == session_id)).first()
             if row is None:
                 raise _no_such("session", session_id, [])
-            return (whole_session if traces_too else _record)(connection, row)
+            if outcomes_only:
+                return outcomes_alone(connection, row)
+            return (whole_session if traces_too else without_frames)(connection, row)
 
     def sessions(
         self,
@@ -351,6 +364,7 @@ class Repository:
         last: int | None = None,
         rehearsals: bool = False,
         kind: SessionKind = SessionKind.SETUP,
+        outcomes_only: bool = False,
     ) -> list[SessionRecord]:
         """Sessions of the instrument called ``name`` (None: of all), oldest first, without frames.
 
@@ -359,47 +373,42 @@ class Repository:
         last : how many of the latest are wanted; None for all.
         rehearsals : whether those on virtual instruments are wanted too.
         kind : what they were for.
+        outcomes_only : see `session`.
         """
-        query = select(sessions).order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
-        query = query.where(sessions.c.kind == kind)
+        query = _LATEST_IDS.where(sessions.c.kind == kind)
         if name is not None:
             query = query.where(self._of_instrument(name))
         if not rehearsals:
             query = query.where(~sessions.c.rehearsal)
         with self._reading() as connection:
-            rows = connection.execute(query.limit(last)).all()
-            return [_record(connection, row) for row in reversed(rows)]
+            read = outcomes_alone if outcomes_only else without_frames
+            return _records(connection, query.limit(last), read)
 
     def sessions_played_by(self, player: str, *, last: int) -> list[SessionRecord]:
         """The latest sessions of one player on any instrument, oldest first, without frames."""
-        query = select(sessions).order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
-        query = query.where(sessions.c.kind == SessionKind.SETUP).where(~sessions.c.rehearsal)
+        query = _LATEST_IDS.where(sessions.c.kind == SessionKind.SETUP, ~sessions.c.rehearsal)
         with self._reading() as connection:
-            rows = connection.execute(query).all()
-            played = [row for row in rows if meta_of(row).player == player][:last]
-            return [_record(connection, row) for row in reversed(played)]
+            said = query.add_columns(sessions.c.parameters).where(sessions.c.parameters != "{}")
+            played = (
+                row.id
+                for row in connection.execute(said)
+                if str(from_json(row.parameters, dict).get("player")) == player
+            )
+            return _records(connection, list(islice(played, last)))
 
     def session_lines(
         self, *, last: int, rehearsals: bool = False
     ) -> list[tuple[str, SessionMeta]]:
         """Name of the instrument and circumstances of the latest sessions, latest first."""
-        query = select(sessions).order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
-        if not rehearsals:
-            query = query.where(~sessions.c.rehearsal)
+        query = _LATEST_IDS if rehearsals else _LATEST_IDS.where(~sessions.c.rehearsal)
         with self._reading() as connection:
-            rows = connection.execute(query.limit(last)).all()
+            rows = connection.execute(_LATEST.where(sessions.c.id.in_(query.limit(last)))).all()
         return [(row.instrument_name, meta_of(row)) for row in rows]
 
     def last_unfinished(self, *, kind: SessionKind = SessionKind.SETUP) -> str | None:
         """The id of the latest session that was broken off, rehearsals apart; None if none was."""
-        query = (
-            select(sessions.c.id)
-            .where(
-                sessions.c.finished_at.is_(None),
-                ~sessions.c.rehearsal,
-                sessions.c.kind == kind,
-            )
-            .order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
+        query = _LATEST_IDS.where(
+            sessions.c.finished_at.is_(None), ~sessions.c.rehearsal, sessions.c.kind == kind
         )
         with self._reading() as connection:
             return connection.execute(query.limit(1)).scalar()
@@ -509,9 +518,12 @@ def _sessions_of(record: InstrumentRecord) -> ColumnElement[bool]:
     )
 
 
-def _record(connection: Connection, row: Any) -> SessionRecord:
-    setup = from_json(row.setup, Setup)
-    return SessionRecord(setup, tuple(entries_of(connection, row.id)), meta_of(row))
+def _records(
+    connection: Connection, ids: Any, read: ReadsSession = without_frames
+) -> list[SessionRecord]:
+    """The sessions with these ids, or those that a query of ids finds; oldest first."""
+    rows = connection.execute(_LATEST.where(sessions.c.id.in_(ids))).all()
+    return [read(connection, row) for row in reversed(rows)]
 
 
 def _refuse_taken_name(connection: Connection, name: str) -> None:

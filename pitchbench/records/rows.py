@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import zlib
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from sqlalchemy import Connection, Row, insert, select
@@ -21,7 +22,22 @@ from pitchbench.records.model import (
     SessionRecord,
 )
 from pitchbench.records.schema import entries, traces
-from pitchbench.session.log import Entry, Setup, TakeEntry
+from pitchbench.session.log import (
+    ClearedEntry,
+    Entry,
+    MoveEntry,
+    OutcomeEntry,
+    Setup,
+    StepEntry,
+    TakeEntry,
+    UndoEntry,
+)
+
+#: What reads the session that a row is of.
+ReadsSession = Callable[[Connection, Any], SessionRecord]
+
+#: Whatever gives a string its outcome, or takes it away (`session.log.evolve`).
+DECIDE_OUTCOMES: Final = (ClearedEntry, MoveEntry, OutcomeEntry, StepEntry, UndoEntry)
 
 
 def instrument_row(record: InstrumentRecord) -> dict[str, Any]:
@@ -87,12 +103,17 @@ def entry_document(entry: Entry) -> str:
     return to_json(with_trace(entry, NO_TRACE), Entry)
 
 
-def entries_of(connection: Connection, session_id: str) -> list[Entry]:
+def entries_of(
+    connection: Connection, session_id: str, kinds: Iterable[type] | None = None
+) -> list[Entry]:
+    """The entries of a session in order, all or those of some kinds."""
     query = (
         select(entries.c.document)
         .where(entries.c.session_id == session_id)
         .order_by(entries.c.sequence)
     )
+    if kinds is not None:
+        query = query.where(entries.c.kind.in_([ENTRY_KINDS[kind] for kind in kinds]))
     return [from_json(text, Entry) for text in connection.execute(query).scalars()]
 
 
@@ -104,6 +125,21 @@ def whole_session(connection: Connection, row: Any) -> SessionRecord:
         with_trace(entry, frames.get(sequence, NO_TRACE)) for sequence, entry in enumerate(log)
     )
     return SessionRecord(from_json(row.setup, Setup), with_frames, meta_of(row))
+
+
+def without_frames(connection: Connection, row: Any) -> SessionRecord:
+    """The session of ``row`` without the frames of its takes."""
+    return SessionRecord(
+        from_json(row.setup, Setup), tuple(entries_of(connection, row.id)), meta_of(row)
+    )
+
+
+def outcomes_alone(connection: Connection, row: Any) -> SessionRecord:
+    """The session of ``row`` with no entries but those that decide how its strings were left."""
+    log = entries_of(connection, row.id, DECIDE_OUTCOMES)
+    if any(isinstance(entry, UndoEntry) for entry in log):
+        log = entries_of(connection, row.id)  # it counts them all
+    return SessionRecord(from_json(row.setup, Setup), tuple(log), meta_of(row))
 
 
 def frames_of(connection: Connection, session_id: str) -> dict[int, Trace]:

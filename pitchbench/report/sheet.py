@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Final
 
-import jinja2
 from markupsafe import Markup
 
 from pitchbench.analysis.neck import NeckResult
@@ -207,7 +206,9 @@ def sheet_html(
 
     ``survey`` is a survey of the same neck, which goes on a second sheet of paper.
     """
-    # Only a page needs it, and it takes longer to load than all the rest.
+    # Only a page needs them, and they take longer to load than all the rest.
+    import jinja2  # noqa: PLC0415
+
     from pitchbench.report.figures import neck_inline, takes_figure  # noqa: PLC0415
 
     sheet = build_sheet(record, words)

@@ -21,7 +21,7 @@ from pitchbench.records.model import InstrumentRecord, SessionKind
 from pitchbench.records.repository import Repository
 from pitchbench.records.schema import SCHEMA_VERSION
 from pitchbench.report.export import export_json
-from pitchbench.session.log import Entry, NoteEntry, Setup
+from pitchbench.session.log import Entry, NoteEntry, OutcomeEntry, Setup, UndoEntry
 
 
 @pytest.fixture
@@ -534,3 +534,24 @@ def test_a_password_in_the_url_is_never_shown(url):
         Repository.open(url)
     assert "s3cret" not in str(caught.value)
     assert caught.value.exit_code == ExitCode.RECORDS
+
+
+@pytest.mark.parametrize("undone", [False, True])
+def test_how_strings_were_left_is_read_without_their_takes(store_place: str, undone: bool) -> None:
+    log = stores.a_log()
+    last = max(index for index, entry in enumerate(log) if isinstance(entry, OutcomeEntry))
+    if undone:
+        log = (*log, UndoEntry(log[-1].at_s + 1.0, last))
+    with Repository.open(store_place) as repository:
+        session_id = repository.begin_session(stores.a_setup(), at=NOON)
+        for entry in log:
+            repository.append(session_id, entry)
+        whole = repository.session(session_id)
+        in_short = repository.session(session_id, outcomes_only=True)
+        (listed,) = repository.sessions(last=1, outcomes_only=True)
+    outcomes = [string.outcome for string in whole.log.strings]
+    assert any(outcomes)
+    assert undone or len(in_short.entries) < len(whole.entries) / 2
+    for each in (in_short, listed):
+        assert [string.outcome for string in each.log.strings] == outcomes
+        assert (each.setup, each.meta) == (whole.setup, whole.meta)

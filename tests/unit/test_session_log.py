@@ -21,11 +21,12 @@ from pitchbench.pitch.reading import Reason
 from pitchbench.presets import preset
 from pitchbench.records.documents import from_json, to_json
 from pitchbench.records.model import SessionMeta, SessionRecord
+from pitchbench.records.rows import DECIDE_OUTCOMES
 from pitchbench.report.export import takes_csv
 from pitchbench.report.sheet import build_sheet, interval_words
 from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.learning import learned_person, learned_response
-from pitchbench.session.log import Entry, Log, Step, read_log
+from pitchbench.session.log import Entry, Log, Step, UndoEntry, read_log
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import State, begin, resume
 
@@ -153,6 +154,10 @@ def _everybody_reads_the_same(state: State) -> None:
     assert [(int(row["take"]), row["fate"]) for row in table] == sorted(
         (take.number, str(take.fate)) for s in log.strings for take in s.takes
     )
+    deciding = [entry for entry in log.entries if isinstance(entry, DECIDE_OUTCOMES)]
+    if not any(isinstance(entry, UndoEntry) for entry in deciding):
+        in_short = read_log(log.setup, deciding)
+        assert [s.outcome for s in in_short.strings] == [s.outcome for s in log.strings]
     assert learned_response([again], log.setup) == learned(log)
     assert learned_person([again]) == learned_person([log])
 
