@@ -15,6 +15,7 @@ import click
 from pitchbench.commands import completion
 from pitchbench.commands.common import (
     ask,
+    counted,
     format_option,
     is_plain,
     open_records,
@@ -289,7 +290,11 @@ def list_(output_format: str, plain: bool, store: str | None) -> None:
 
 def _sessions(summary: InstrumentSummary) -> str:
     last = summary.last_session_at
-    return f"{_counted(summary.sessions)}, last {last:%Y-%m-%d}" if last else "no session yet"
+    return (
+        f"{counted(summary.sessions, 'session')}, last {last:%Y-%m-%d}"
+        if last
+        else "no session yet"
+    )
 
 
 def _table(instruments: Iterable[tuple[Instrument, str]]) -> None:
@@ -322,7 +327,7 @@ def remove(name: str, with_sessions: bool, for_good: bool, store: str | None) ->
         sessions = len(repository.session_ids(name))
         if sessions and not with_sessions:
             raise RecordsError(
-                f"{printable(name)!r} has {_counted(sessions)} on record.",
+                f"{printable(name)!r} has {counted(sessions, 'session')} on record.",
                 "Add --with-sessions to remove them too; `pitchbench instrument restore` brings "
                 "all back.",
             )
@@ -342,12 +347,12 @@ def restore(name: str | None, store: str | None) -> None:
     with open_records(store) as repository:
         if name is None:
             for gone in repository.removed_instruments():
-                what = f"{gone.name}: removed {gone.removed_at:%Y-%m-%d}, {_counted(gone.sessions)}"
-                click.echo(printable(what))
+                what = f"{gone.name}: removed {gone.removed_at:%Y-%m-%d}"
+                click.echo(printable(f"{what}, {counted(gone.sessions, 'session')}"))
             return
         gone = _removed(repository, name)
         name = repository.restore_instrument(gone.id)
-    tell(f"On record again: {name}, {_counted(gone.sessions)}.")
+    tell(f"On record again: {name}, {counted(gone.sessions, 'session')}.")
 
 
 def _removed(repository: Repository, name: str) -> RemovedInstrument:
@@ -361,10 +366,6 @@ def _removed(repository: Repository, name: str) -> RemovedInstrument:
         f"No instrument called {name!r} was removed.",
         "See those that were with `pitchbench instrument restore`.",
     )
-
-
-def _counted(sessions: int) -> str:
-    return f"{sessions} session{'s' * (sessions != 1)}"
 
 
 # -- the dialogue ----------------------------------------------------------------------------

@@ -180,6 +180,11 @@ def test_a_stray_take_is_named():
     assert 1200 * np.log2(stray.pitch_hz / E2_HZ) == pytest.approx(1212.0, abs=1e-6)
 
 
+@pytest.mark.parametrize("fretted", [(0.0, 12.0), (0.0, 0.1, 12.0)])
+def test_of_fewer_than_four_takes_none_is_called_stray(fretted):
+    assert not estimate((0.0, 0.1, 0.0), fretted).stray
+
+
 def test_ordinary_takes_are_seldom_called_stray():
     rng = np.random.default_rng(9)
     called = [bool(estimate(rng.normal(0, 1, 6), rng.normal(0, 2, 6)).stray) for _ in range(500)]
