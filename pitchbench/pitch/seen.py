@@ -33,6 +33,9 @@ class Seen:
     level, level_variance : natural logarithm of the amplitude about its decay, shape (K, M).
     columns : what a relative change of pitch and every column of the glides do to the shift, shape
         (K, 1 + columns, M).
+    course : what each stretch of a partial says of a course given at ``time_s``, straight between
+        them and nothing at the beginning, shape (K, M, M). Within a stretch a partial is heard as
+        its strength lies, so that two partials see one course at different times.
     """
 
     number: NDArray[np.int64]
@@ -45,6 +48,7 @@ class Seen:
     level: Array
     level_variance: Array
     columns: Array
+    course: Array
     glides: Glides
     wander: Wander
 
@@ -97,6 +101,7 @@ def seen_of(
     of_level = np.where(heard, 1.0 / np.where(heard, mean.total, 1.0), _UNHEARD)
     of_shift = np.where(heard, of_level / turn**2, _UNHEARD)
     time_s, level, shift = mean.times(t), mean.mean(followed.level), mean.mean(shift)
+    course = np.swapaxes(mean.mean(_between(time_s, t, len(turn))), -1, -2)
     falling = level - followed.decay_rate[:, None] * time_s
     return Seen(
         number=bands.number,
@@ -109,6 +114,20 @@ def seen_of(
         level=level,
         level_variance=of_level,
         columns=mean.mean(np.concatenate((pitch, columns), axis=1)),
+        course=course,
         glides=glides,
-        wander=wander_of(time_s, shift, of_shift, heard, falling),
+        wander=wander_of(time_s, course, shift, of_shift, heard, falling),
     )
+
+
+def _between(node_s: Array, time_s: Array, partials: int) -> Array:
+    """Share of the value at each node in what lies at each of ``time_s`` on straight lines from 0 at
+    the beginning from node to node, and on beyond the last: shape (partials, nodes, times)."""
+    nodes = np.concatenate(([0.0], node_s))
+    left = np.clip(np.searchsorted(nodes, time_s, side="right") - 1, 0, len(node_s) - 1)
+    share = (time_s - nodes[left]) / (nodes[left + 1] - nodes[left])
+    weights = np.zeros((len(nodes), len(time_s)))
+    each = np.arange(len(time_s))
+    weights[left, each] = 1.0 - share
+    weights[left + 1, each] += share
+    return np.broadcast_to(weights[1:], (partials, len(node_s), len(time_s)))

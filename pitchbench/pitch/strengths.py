@@ -19,7 +19,7 @@ from pitchbench.units import CENTS_PER_NEPER
 _WANDER: Final = np.geomspace(1e-3, 16.0, 14) / CENTS_PER_NEPER
 _EARLY: Final = np.array([0.5, 12.0])
 _FINER: Final = 3
-_LEVEL: Final = np.geomspace(1e-3, 3.0, 6)
+_LEVEL: Final = np.geomspace(1e-3, 100.0, 21)
 #: Partials of one string wander alike: natural logarithm of their strengths, 1 sigma.
 _ALIKE: Final = 1.0
 #: The plainest glides, with which strengths are first looked for: 5 cents, 1 sigma.

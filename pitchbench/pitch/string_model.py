@@ -151,8 +151,8 @@ def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> _Said:
     log_p = -np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
     inverse = np.linalg.inv(factor)
     white = columns @ np.swapaxes(inverse, -1, -2)
-    # Each moment of a common course is a column that is 1 there and 0 elsewhere.
-    inverse *= seen.heard[:, None]
+    # Each moment of a common course is a column: what each stretch says of it.
+    inverse = inverse @ seen.course
     gram, of_course = white @ np.swapaxes(white, -1, -2), white @ inverse
     of_level, log_level = _levels(seen, strengths, beat)
     place = np.concatenate((np.arange(1, 1 + beat.unknowns), np.arange(-after.shape[1], 0)))

@@ -66,12 +66,18 @@ class Wander:
 
 
 def wander_of(
-    time_s: Array, shift_s: Array, variance: Array, heard: NDArray[np.bool_], level: Array
+    time_s: Array,
+    course: Array,
+    shift_s: Array,
+    variance: Array,
+    heard: NDArray[np.bool_],
+    level: Array,
 ) -> Wander:
     """The covariances for partials seen at ``time_s`` (M,).
 
     Parameters
     ----------
+    course : what each partial sees of a course given at those times, shape (K, M, M).
     shift_s, variance : phase as a shift in time and the variance of its noise, shape (K, M).
     heard : where the partial stands out of the noise, shape (K, M).
     level : natural logarithm of its amplitude, shape (K, M).
@@ -90,21 +96,22 @@ def wander_of(
     dip = np.concatenate((dip, np.ones((len(dip), _LATE_POINTS))), axis=1)
     both = heard[:, :, None] & heard[:, None]
 
-    def seen(process: Array, size: Array) -> tuple[Array, Array, Array]:
+    def seen(process: Array, size: Array, sums: Array) -> tuple[Array, Array, Array]:
         each = process * size[:, :, None] * size[:, None]
-        late = sum_up @ each[:, :blocks, blocks:].mean(axis=2)[..., None]
+        late = sums @ each[:, :blocks, blocks:].mean(axis=2)[..., None]
         mean = each[:, blocks:, blocks:].mean(axis=(1, 2))
-        return sum_up @ each[:, :blocks, :blocks] @ sum_up.T, late[..., 0], mean
+        return sums @ each[:, :blocks, :blocks] @ np.swapaxes(sums, -1, -2), late[..., 0], mean
 
-    slow, late_slow, slow_mean = seen(lasting, dip)
-    first, late_early, early_mean = seen(early, dip)
-    together, late, mean = (each[0] for each in seen(lasting, np.ones((1, len(times)))))
+    own_sums = course @ sum_up
+    slow, late_slow, slow_mean = seen(lasting, dip, own_sums)
+    first, late_early, early_mean = seen(early, dip, own_sums)
+    together, late, mean = (each[0] for each in seen(lasting, np.ones((1, len(times))), sum_up))
     value, vector = np.linalg.eigh(together - np.outer(late, late) / mean)
     shapes = vector * np.sqrt(np.maximum(value, 0.0))
     return Wander(
         slow=slow * both,
         early=first * both,
-        lost=_lost(time_s, shift_s, variance, heard, level) * both,
+        lost=_lost(time_s, course, shift_s, variance, heard, level) * both,
         late_slow=late_slow * heard,
         late_early=late_early * heard,
         late_variance=np.stack((slow_mean, early_mean)),
@@ -120,7 +127,12 @@ def _processes(apart: Array, tau_s: Array, variance: Array) -> Array:
 
 
 def _lost(
-    time_s: Array, shift_s: Array, variance: Array, heard: NDArray[np.bool_], level: Array
+    time_s: Array,
+    course: Array,
+    shift_s: Array,
+    variance: Array,
+    heard: NDArray[np.bool_],
+    level: Array,
 ) -> Array:
     """Covariance (K, M, M) of steps that open where a partial's frequency is not the string's.
 
@@ -142,8 +154,8 @@ def _lost(
     apart = np.where(apart > _SEEN_SIGMA * noise, apart, 0.0)
     far = np.minimum(1.0, (CENTS_PER_NEPER / _LOST_CENTS * apart) ** 4)
     steps = np.pad(far * apart * step_s, ((0, 0), (1, 0)))
-    sums = np.tril(np.ones((len(time_s), len(time_s))))
-    covariance: Array = (sums * np.square(steps)[:, None]) @ sums.T
+    sums = course @ np.tril(np.ones((len(time_s), len(time_s))))
+    covariance: Array = (sums * np.square(steps)[:, None]) @ np.swapaxes(sums, -1, -2)
     return covariance
 
 
