@@ -148,8 +148,10 @@ _FEWEST_PERIODS: Final = 14.0
 LEAST_BACKGROUND_S: Final = 0.15
 #: Where no partial ever stands so far above the noise in its band, the noise is at fault.
 _QUIETEST_LINE_DB: Final = 20.0
-#: A reading less certain than this cannot help to judge an offset.
+#: Where none of the partials that the ear compares is known better than this, a reading cannot help
+#: to judge an offset.
 _MOST_U_CENTS: Final = 5.0
+_COMPARED: Final = 8
 #: No string glides so far: the fit has strayed to another one that rings on beside it, as when an
 #: automatic gain brings up what is left.
 _STRAYED_CENTS: Final = 80.0
@@ -337,7 +339,8 @@ def _reason(pluck: Pluck, settled: Settled) -> Reason | None:
         return Reason.CLIPPED
     if pluck.company:
         return Reason.TWO_STRINGS
-    if settled.u_cents > _MOST_U_CENTS:
+    compared = settled.bands.number <= _COMPARED
+    if CENTS_PER_NEPER * settled.u_partial[compared].min(initial=np.inf) > _MOST_U_CENTS:
         # By the lines, not by all that is heard: a line far below broad noise is read well.
         quiet = settled.weight.max() < 2.0 * 10.0 ** (_QUIETEST_LINE_DB / 10.0)
         reason = Reason.TOO_QUIET if quiet else Reason.NEVER_SETTLED

@@ -116,13 +116,13 @@ def seen_of(
         columns=mean.mean(np.concatenate((pitch, columns), axis=1)),
         course=course,
         glides=glides,
-        wander=wander_of(time_s, course, shift, of_shift, heard, falling),
+        wander=wander_of(time_s, course, shift, of_shift, heard=heard, level=falling),
     )
 
 
 def _between(node_s: Array, time_s: Array, partials: int) -> Array:
-    """Share of the value at each node in what lies at each of ``time_s`` on straight lines from 0 at
-    the beginning from node to node, and on beyond the last: shape (partials, nodes, times)."""
+    """Share of the value at each node in what lies at each of ``time_s``, on straight lines from 0
+    at the beginning from node to node and beyond the last: shape (partials, nodes, times)."""
     nodes = np.concatenate(([0.0], node_s))
     left = np.clip(np.searchsorted(nodes, time_s, side="right") - 1, 0, len(node_s) - 1)
     share = (time_s - nodes[left]) / (nodes[left + 1] - nodes[left])

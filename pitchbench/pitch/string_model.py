@@ -66,9 +66,9 @@ class Solution:
     delta_b : correction of the stiffness.
     eps : mean of every column of the glides.
     off, off_variance : every partial without the glide, relative to what was assumed, by itself,
-        shape (K,), with what the glide leaves open.
-    own_variance : what of that is each partial's alone, with what it may do by itself late in the
-        note, shape (K,); the rest it shares with the others.
+        shape (K,), with what it may do late in the note.
+    own_variance : what of that is each partial's alone, shape (K,); the rest, what the glide and
+        what all do late leave open, it shares with the others.
     strength : of each partial's wander, shape (K,).
     """
 
@@ -94,13 +94,15 @@ def solve(
     said = _partials(seen, strengths, beat)
     sigma = _sigma_of(seen, beat, seems, *(g[1::2] if coarse else g for g in (_OFF_LAW, _COMMON)))
     base = _base_of(seen, said, sigma)
-    p, pitch, variance, eps, delta_b, log_all = _over_glides(seen.glides, base, seems)
+    p, pitch, variance, shared, eps, delta_b, log_all = _over_glides(seen.glides, base, seems)
     best = p.sum(axis=(1, 2))
     mean = np.einsum("m,mkp->kp", best, said.pitch)
     slope = 1.0 / np.maximum(mean[:, 0], 1e-300)
     glides = len(seen.glides.mix)
     off = (mean[:, -1] - mean[:, 1 : 1 + glides] @ eps) * slope
-    of_glide = max(0.0, variance - float((p * base.variance).sum()))
+    # Of the first it is seen in the note itself, of the others it is only as likely as they wander.
+    of_late = slope + best @ said.late_variance
+    own_variance = np.where(seen.number == 1, variance - shared, of_late)
     return Solution(
         log_p=log_all,
         pitch=pitch,
@@ -108,8 +110,8 @@ def solve(
         delta_b=delta_b,
         eps=eps,
         off=off,
-        off_variance=slope + of_glide,
-        own_variance=slope + best @ said.late_variance,
+        off_variance=own_variance + shared,
+        own_variance=own_variance,
         strength=np.exp(best @ strengths.own),
     )
 
@@ -252,17 +254,16 @@ def _without_first(gram: Array, count: int) -> tuple[Array, Array]:
 class _Base:
     """All but the glide solved, for each strength of own wander, off the law and common.
 
-    Shapes are (m, D, S, ...). ``lead`` (..., 3) are the means of pitch, B and what the first
-    partial does late, without a glide; ``pull`` (..., 3, n) how far each column of the glides
-    draws them down; ``variance`` of the pitch and ``late_variance`` of what is late;
-    ``information`` and ``right`` of the glides.
+    Shapes are (m, D, S, ...). ``lead`` (..., 4) are the means of pitch, B, what the first partial
+    does late and what of that all do, without a glide; ``pull`` (..., 4, n) how far each column of
+    the glides draws them down; ``variance`` (..., 4) of the same; ``information`` and ``right`` of
+    the glides.
     """
 
     log_p: Array
     lead: Array
     pull: Array
     variance: Array
-    late_variance: Array
     information: Array
     right: Array
 
@@ -304,11 +305,11 @@ def _base_of(seen: Seen, said: _Said, sigma: Array) -> _Base:
     information = np.repeat(information, sigma.shape[1], axis=2)
     known = np.arange(1, len(base))
     information[..., known, known] += sigma**-2
-    # What is read, B, and what the first partial does late, in terms of these unknowns.
-    lead = np.zeros((len(said.late_sd), 1, 1, 3, len(base)))
+    # What is read, B, what the first partial does late and what of that all do, in these unknowns.
+    lead = np.zeros((len(said.late_sd), 1, 1, 4, len(base)))
     lead[..., 0, [0, 2]] = 1.0
     lead[..., 1, 1] = 1.0
-    lead[..., 2, 3] = seen.wander.common_late
+    lead[..., 2:, 3] = seen.wander.common_late
     own_late = 3 + len(seen.wander.common) + len(UNFORESEEN)
     lead[..., 2, own_late] = said.late_sd[:, None, None]
     of_glide = np.arange(3, 3 + glides)
@@ -324,7 +325,7 @@ def _base_of(seen: Seen, said: _Said, sigma: Array) -> _Base:
     scale = 1.0 / np.sqrt(np.diagonal(information, axis1=-2, axis2=-1))
     even = information * scale[..., :, None] * scale[..., None, :] + JITTER * np.eye(len(base))
     solved, size_log = whitened_gram(even, columns * scale[..., None, :])
-    at_lead = glides + 1 + np.arange(3)
+    at_lead = glides + 1 + np.arange(4)
     whole = whole[:, :, None]
     return _Base(
         log_p=log_p[..., None]
@@ -334,8 +335,7 @@ def _base_of(seen: Seen, said: _Said, sigma: Array) -> _Base:
         - np.log(sigma).sum(axis=-1),
         lead=solved[..., at_lead, glides],
         pull=solved[..., at_lead, :glides],
-        variance=solved[..., at_lead[0], at_lead[0]],
-        late_variance=solved[..., at_lead[2], at_lead[2]],
+        variance=solved[..., at_lead, at_lead],
         information=whole[..., of_glide[:, None], of_glide] - solved[..., :glides, :glides],
         right=whole[..., of_glide, -1] - solved[..., :glides, glides],
     )
@@ -343,10 +343,10 @@ def _base_of(seen: Seen, said: _Said, sigma: Array) -> _Base:
 
 def _over_glides(
     glides: Glides, base: _Base, seems: float
-) -> tuple[Array, float, float, Array, float, float]:
+) -> tuple[Array, float, float, float, Array, float, float]:
     """Average over the kinds of glide: probabilities of the strengths (m, D, S); pitch and its
-    variance with what the first partial does late; mean eps of each column; B's correction; and
-    the log evidence."""
+    variance with what the first partial does late; what of that all partials share; mean eps of
+    each column; B's correction; and the log evidence."""
     none = np.zeros((*base.log_p.shape, 1, 1))
     kinds = [
         (np.array([[0]]), none, none[..., None], base.log_p[..., None] + np.log(_PRIOR["none"])),
@@ -357,29 +357,32 @@ def _over_glides(
     p = np.exp(log_p - log_p.max())
     total = float(p.sum())
     p /= total
-    pitches, variances, eps, delta_b = [], [], np.zeros(len(glides.mix)), 0.0
+    pitches, variances, eps, delta_b, shared = [], [], np.zeros(len(glides.mix)), 0.0, 0.0
     first = 0
     for columns, mean, covariance, each_log in kinds:
         share = p[..., first : first + each_log.shape[-1]]
         first += each_log.shape[-1]
         pull = np.moveaxis(base.pull[..., columns], -3, 0)
         moved = base.lead[..., None, :] - np.moveaxis((pull * mean).sum(axis=-1), 0, -1)
-        wide = np.einsum("r...j,...jl,r...l->r...", pull[::2], covariance, pull[::2])
+        of_glide, _, late, of_all = np.einsum("r...j,...jl,r...l->r...", pull, covariance, pull)
         pitches.append(moved[..., 0])
         # What the first partial does by itself at the end, that is as far as it may be off.
-        late = moved[..., 2] ** 2 + wide[1] + base.late_variance[..., None]
-        variances.append(wide[0] + base.variance[..., None] + late)
+        late = late + moved[..., 2] ** 2 + base.variance[..., None, 2]
+        of_all = of_all + moved[..., 3] ** 2 + base.variance[..., None, 3]
+        variances.append(of_glide + base.variance[..., None, 0] + late)
+        shared += float((share * (of_glide + of_all)).sum())
         delta_b += float((share * moved[..., 1]).sum())
         np.add.at(
             eps, np.broadcast_to(columns, mean.shape[-2:]), np.einsum("mdsc,mdscj->cj", share, mean)
         )
     pitch = np.concatenate(pitches, axis=-1)
     mean_pitch = float((p * pitch).sum())
-    variance = float((p * (np.concatenate(variances, axis=-1) + (pitch - mean_pitch) ** 2)).sum())
+    between = float((p * (pitch - mean_pitch) ** 2).sum())
     return (
         p.sum(axis=-1),
         mean_pitch,
-        variance,
+        float((p * np.concatenate(variances, axis=-1)).sum()) + between,
+        shared + between,
         eps,
         delta_b,
         float(log_p.max()) + float(np.log(total)),

@@ -70,6 +70,7 @@ def wander_of(
     course: Array,
     shift_s: Array,
     variance: Array,
+    *,
     heard: NDArray[np.bool_],
     level: Array,
 ) -> Wander:
@@ -103,6 +104,8 @@ def wander_of(
         return sums @ each[:, :blocks, :blocks] @ np.swapaxes(sums, -1, -2), late[..., 0], mean
 
     own_sums = course @ sum_up
+    steps = _lost(time_s, shift_s, variance, heard, level)
+    jumps = course @ np.tril(np.repeat(steps[:, None], blocks, axis=1))
     slow, late_slow, slow_mean = seen(lasting, dip, own_sums)
     first, late_early, early_mean = seen(early, dip, own_sums)
     together, late, mean = (each[0] for each in seen(lasting, np.ones((1, len(times))), sum_up))
@@ -111,7 +114,7 @@ def wander_of(
     return Wander(
         slow=slow * both,
         early=first * both,
-        lost=_lost(time_s, course, shift_s, variance, heard, level) * both,
+        lost=jumps @ np.swapaxes(jumps, -1, -2) * both,
         late_slow=late_slow * heard,
         late_early=late_early * heard,
         late_variance=np.stack((slow_mean, early_mean)),
@@ -127,14 +130,9 @@ def _processes(apart: Array, tau_s: Array, variance: Array) -> Array:
 
 
 def _lost(
-    time_s: Array,
-    course: Array,
-    shift_s: Array,
-    variance: Array,
-    heard: NDArray[np.bool_],
-    level: Array,
+    time_s: Array, shift_s: Array, variance: Array, heard: NDArray[np.bool_], level: Array
 ) -> Array:
-    """Covariance (K, M, M) of steps that open where a partial's frequency is not the string's.
+    """Steps, 1 sigma, (K, M), that open where a partial's frequency is not the string's.
 
     What it is to be is judged by amplitude, not by time: once a partial has sunk, what drowns it
     may be heard for longer than it was itself.
@@ -153,10 +151,7 @@ def _lost(
     apart = np.where(seen, np.abs(apart), 0.0)
     apart = np.where(apart > _SEEN_SIGMA * noise, apart, 0.0)
     far = np.minimum(1.0, (CENTS_PER_NEPER / _LOST_CENTS * apart) ** 4)
-    steps = np.pad(far * apart * step_s, ((0, 0), (1, 0)))
-    sums = course @ np.tril(np.ones((len(time_s), len(time_s))))
-    covariance: Array = (sums * np.square(steps)[:, None]) @ np.swapaxes(sums, -1, -2)
-    return covariance
+    return np.pad(far * apart * step_s, ((0, 0), (1, 0)))
 
 
 def _median(values: Array, weight: Array) -> Array:

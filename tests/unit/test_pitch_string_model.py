@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from string_sound import cents, note
 
+import pitchbench.pitch.settle as settle_room
 from pitchbench.pitch.clipping import is_clipped
-from pitchbench.pitch.reading import Pluck, Reason, read_pluck
+from pitchbench.pitch.reading import Pluck, Reading, Reason, read_pluck
 
 RATE_HZ = 48000
 ONSET = round(0.7 * RATE_HZ)
@@ -51,6 +52,38 @@ def test_a_first_partial_that_flutters_is_admitted():
     assert steady.u_cents < 0.1
     assert flutter.u_cents > 0.5
     assert abs(cents(flutter.pitch_hz, F1_HZ)) < 2.0 * flutter.u_cents
+
+
+def test_steady_partials_are_known_though_the_first_is_not():
+    """What the first does by itself is its own; the others' pairs may still judge an offset."""
+    wild = reading_of(
+        with_first_partial(lambda t: 25.0 * np.sin(2.0 * np.pi * t / 1.3)), ring_s=4.0
+    )
+    assert isinstance(wild, Reading)
+    first, *others = wild.partials[:6]
+    assert first.u_cents == pytest.approx(wild.u_cents, rel=0.1)
+    assert first.own_u_cents > 0.9 * first.u_cents > 5.0
+    assert all(partial.u_cents < 1.0 for partial in others)
+
+
+def test_a_partial_sees_a_course_when_it_is_heard(monkeypatch):
+    """A course that is straight is a change of pitch, and looks the same to every partial.
+
+    What dies early is heard early in each stretch: by milliseconds, of which a loud partial's phase
+    tells thousandths.
+    """
+    seen = []
+
+    def keep(*args, **kwargs):
+        seen.append(seen_of(*args, **kwargs))
+        return seen[-1]
+
+    seen_of = settle_room.seen_of
+    monkeypatch.setattr(settle_room, "seen_of", keep)
+    reading_of(note(330.0, glide_cents=0.0, ring_s=2.2), ring_s=2.2)
+    last = seen[-1]
+    assert last.course @ last.time_s == pytest.approx(last.columns[:, 0], abs=1e-9)
+    assert np.abs(last.columns[:, 0] - last.heard * last.time_s).max() > 1e-3
 
 
 def test_a_course_that_no_glide_explains_stays_within_physics():
