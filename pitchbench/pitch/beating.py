@@ -272,8 +272,7 @@ class _Search:
 
     def __init__(self, leftover: Leftover) -> None:
         self._of = leftover
-        self._root = np.sqrt(leftover.weight)
-        root = self._root[:, :, None]
+        root = np.sqrt(leftover.weight)[:, :, None]
         t = leftover.time_s[:, None]
         # Orthonormal bases of what a partial may do alone: constant phase; level and decay.
         phase_own = np.linalg.qr(root * np.ones_like(t))[0]
@@ -281,35 +280,45 @@ class _Search:
         seen = np.concatenate((leftover.columns, leftover.phase[:, None]), axis=1)
         seen = _without(root * seen.transpose(0, 2, 1), phase_own)
         level = _without(root * leftover.level[:, :, None], level_own)
-        # What a beat is held against, (K, M, 4 + J + 1): see the slices below.
-        self._against = np.concatenate((phase_own, level_own, level, seen), axis=2)
+        # What a beat is held against, weighed, (K, 4 + J + 1, M): see the slices above.
+        against = np.concatenate((phase_own, level_own, level, seen), axis=2)
+        self._against = np.ascontiguousarray((root * against).transpose(0, 2, 1))
         self._gram = seen.transpose(0, 2, 1) @ seen
         nothing = np.zeros((len(root), 1, seen.shape[2]))
         self._plain = float(self._shared(nothing, nothing)[0])
 
     def beat(self, split_hz: Array, extra: Array) -> NDArray[np.complex128]:
-        """e(t) of every partial for splits (K, S) and extra decays (S,), shape (K, S, M)."""
+        """e(t) of every partial for splits (K, S) and extra decays (S,), shape (K, M, S)."""
         of = self._of
         rate = 2j * np.pi * split_hz - of.decay_rate[:, None] * extra
         step = float(of.time_s[1] - of.time_s[0])
-        beat = np.empty((*rate.shape, len(of.time_s)), dtype=np.complex128)
-        beat[:, :, 0] = np.exp(rate * of.time_s[0])
+        beat = np.empty((len(rate), len(of.time_s), len(extra)), dtype=np.complex128)
+        beat[:, 0] = np.exp(rate * of.time_s[0])
         # Times are evenly spaced: what is there, turned on by as much, is the next part, and so on.
         there = 1
-        while there < beat.shape[2]:
-            more = min(there, beat.shape[2] - there)
-            turn = np.exp(rate * step * there)[:, :, None]
-            np.multiply(beat[:, :, :more], turn, out=beat[:, :, there : there + more])
+        while there < beat.shape[1]:
+            more = min(there, beat.shape[1] - there)
+            turn = np.exp(rate * step * there)[:, None]
+            np.multiply(beat[:, :more], turn, out=beat[:, there : there + more])
             there += more
         return beat
+
+    def _energy(self, extra: Array) -> Array:
+        """Weighted sum of |e|^2 for extra decays (S,), which the split does not change, (K, S)."""
+        each, which = np.unique(extra, return_inverse=True)
+        rate = self._of.decay_rate[:, None] * each
+        size = np.exp(-2.0 * rate[..., None] * self._of.time_s)
+        energy: Array = (size @ self._of.weight[..., None])[..., 0][:, which]
+        return energy
 
     def gain(self, split_hz: Array, extra: Array) -> Array:
         """Gain of splits (K, S) and extra decays (S,) over no second polarisation, shape (2, S):
         with the splits as they are, and with their negatives."""
-        e = self.beat(split_hz, extra) * self._root[:, None, :]
-        real, imag = np.ascontiguousarray(e.real), np.ascontiguousarray(e.imag)
-        energy = (real * real + imag * imag).sum(axis=2) + RHO_SIGMA**-2
-        real, imag = real @ self._against, imag @ self._against
+        energy = self._energy(extra) + RHO_SIGMA**-2
+        # Real and imaginary parts stand side by side, so that one product takes both.
+        parts = self._against @ self.beat(split_hz, extra).view(np.float64)
+        parts = parts.reshape(*parts.shape[:2], -1, 2).transpose(0, 2, 1, 3)
+        real, imag = parts[..., 0], parts[..., 1]
         # Regressor of rho's real part: imag in the phase, real in the level; of its imaginary
         # part: real in the phase, -imag in the level.
         rr = energy - imag[..., 0] ** 2 - np.square(real[..., _LEVEL_OWN]).sum(axis=2)

@@ -52,35 +52,40 @@ def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list
 
     One for each of ``beats``; ``coarse`` where it need only come near.
     """
-    own, early = np.meshgrid(
-        np.log(_WANDER[1::2] if coarse else _WANDER), np.log(_EARLY[:1] if coarse else _EARLY)
-    )
+    lasting, early = (_WANDER[1::2], _EARLY[:1]) if coarse else (_WANDER, _EARLY)
     plain = [len(TAU_S) + 1, 4]
     own_columns = np.concatenate((seen.heard[:, None], seen.columns[:, [0, *plain]]), axis=1)
     precision = np.array([0.0, 0.0, *[_PLAIN_GLIDE**-2] * len(plain)])
     shifts = [(beat.shift_columns, (seen.shift - beat.shift)[:, None]) for beat in beats]
-    covariance = own_covariance(seen, own[..., None], early[..., None])
-    of_shift = _alone(covariance, own_columns, precision, shifts)
+    wander = seen.wander
+    process = wander.slow + early[:, None, None, None] ** 2 * wander.early
+    of_shift = _alone(
+        _Spread(wander.lost + _diagonal(seen.shift_variance), process, lasting),
+        own_columns,
+        precision,
+        shifts,
+    )
     # Smooth between what was tried, so that a reading does not leap from one to the next.
-    finer = np.linspace(own[0, 0], own[0, -1], _FINER * (own.shape[1] - 1) + 1)
+    usual = np.log(lasting)
+    finer = np.linspace(usual[0], usual[-1], _FINER * (len(usual) - 1) + 1)
     of_shift = [
         scipy.interpolate.CubicSpline(
-            own[0], np.maximum(log_p, log_p.max(axis=1, keepdims=True) - _HOPELESS), axis=1
+            usual, np.maximum(log_p, log_p.max(axis=1, keepdims=True) - _HOPELESS), axis=1
         )(finer).reshape(-1, log_p.shape[-1])
         for log_p in of_shift
     ]
-    usual = own[0]
-    own, early = (grid.ravel() for grid in np.meshgrid(finer, early[:, 0]))
+    own, log_early = (grid.ravel() for grid in np.meshgrid(finer, np.log(early)))
 
     level = np.broadcast_to(seen.time_s, seen.shift.shape) * seen.heard
     levels = [(beat.level_columns, (seen.level - beat.level)[:, None]) for beat in beats]
-    covariance = level_covariance(seen, np.log(_LEVEL)[:, None])
-    of_level = _alone(covariance, np.stack((seen.heard, level), axis=1), np.zeros(2), levels)
+    spread = _Spread(_diagonal(seen.level_variance), wander.slow, _LEVEL)
+    of_level = _alone(spread, np.stack((seen.heard, level), axis=1), np.zeros(2), levels)
 
     log_prior = -0.5 * ((usual[:, None] - own) / _ALIKE) ** 2
     log_prior -= scipy.special.logsumexp(log_prior, axis=1, keepdims=True)
     return [
-        _strengths(own, early, log_prior, *log_p) for log_p in zip(of_shift, of_level, strict=True)
+        _strengths(own, log_early, log_prior, *log_p)
+        for log_p in zip(of_shift, of_level, strict=True)
     ]
 
 
@@ -107,17 +112,21 @@ def own_covariance(seen: Seen, own: Array, early: Array) -> Array:
     """Covariance of each partial's shift, shape (..., K, M, M), for log strengths (..., K or 1)."""
     wander = seen.wander
     of_early = np.exp(2.0 * early)[..., None, None] * wander.early
-    covariance: Array = np.exp(2.0 * own)[..., None, None] * (wander.slow + of_early) + wander.lost
-    diagonal = np.arange(covariance.shape[-1])
-    covariance[..., diagonal, diagonal] += seen.shift_variance
+    covariance: Array = np.exp(2.0 * own)[..., None, None] * (wander.slow + of_early)
+    covariance += wander.lost + _diagonal(seen.shift_variance)
     return covariance
 
 
 def level_covariance(seen: Seen, strength: Array) -> Array:
     """Covariance of each partial's level, shape (..., K, M, M)."""
     covariance: Array = np.exp(2.0 * strength)[..., None, None] * seen.wander.slow
-    diagonal = np.arange(covariance.shape[-1])
-    covariance[..., diagonal, diagonal] += seen.level_variance
+    covariance += _diagonal(seen.level_variance)
+    return covariance
+
+
+def _diagonal(variance: Array) -> Array:
+    """Covariances (K, M, M) of what is independent in every stretch, of ``variance`` (K, M)."""
+    covariance: Array = variance[:, :, None] * np.eye(variance.shape[1])
     return covariance
 
 
@@ -142,8 +151,41 @@ def whitened_gram(covariance: Array, columns: Array) -> tuple[Array, Array]:
     return white @ np.swapaxes(white, -1, -2), -size
 
 
+@dataclass(frozen=True, eq=False)
+class _Spread:
+    """What partials do by themselves, for each of S strengths of it.
+
+    Parameters
+    ----------
+    noise : covariance of what is there in any case, shape (K, M, M).
+    process : of what strength 1 adds, shape (..., K, M, M).
+    strength : shape (S,).
+    """
+
+    noise: Array
+    process: Array
+    strength: Array
+
+    def gram(self, columns: Array) -> tuple[Array, Array]:
+        """columns C^-1 columns^T, shape (..., S, K, P, P), and -log |C| / 2, (..., S, K).
+
+        In axes along which noise and process are both independent one factorisation serves all
+        strengths.
+        """
+        factor = np.linalg.cholesky(self.noise)
+        inverse = np.linalg.inv(factor)
+        turned = np.swapaxes(inverse, -1, -2)
+        value, axes = np.linalg.eigh(inverse @ self.process @ turned)
+        white = ((columns @ turned) @ axes)[..., None, :, :, :]
+        value = np.maximum(value, 0.0)[..., None, :, :]
+        grows = 1.0 + np.square(self.strength)[:, None, None] * value
+        size = 0.5 * np.log(grows).sum(axis=-1)
+        size = size + np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
+        return (white / grows[..., None, :]) @ np.swapaxes(white, -1, -2), -size
+
+
 def _alone(
-    covariance: Array, columns: Array, precision: Array, cases: list[tuple[Array, Array]]
+    spread: _Spread, columns: Array, precision: Array, cases: list[tuple[Array, Array]]
 ) -> list[Array]:
     """Log evidence of each partial by itself, shape (..., K), for each of the ``cases``.
 
@@ -151,7 +193,7 @@ def _alone(
     by ``columns``, whose prior precisions are given (0: nothing known).
     """
     every = np.concatenate((columns, *(part for case in cases for part in case)), axis=1)
-    gram, log_p = whitened_gram(covariance, every)
+    gram, log_p = spread.gram(every)
     first, found = columns.shape[1], []
     for rho, _ in cases:
         own = np.arange(first, first + rho.shape[1] + 1)
