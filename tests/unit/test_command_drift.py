@@ -126,8 +126,7 @@ def beating(share: float, rate_hz: float) -> NDArray[np.float64]:
     [
         (0.0, 1.0, set()),
         (0.3, 0.3, {"wandering"}),
-        # Its partials, beating apart, also leave the law of one string.
-        (0.3, 1.0, {"beating", "uneven_string", "wandering"}),
+        (0.3, 1.0, {"beating", "wandering"}),
         (0.3, 2.0, {"beating"}),
     ],
 )
