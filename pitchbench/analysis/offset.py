@@ -37,13 +37,12 @@ class NothingToCompareError(NoReadingError):
 
     Parameters
     ----------
+    what, remedy : as of any error.
     missing : which, without a full stop: "no reading of the open A2 string".
-    instead : what there was in its place, as the sentence goes on.
-    remedy : what to do about it.
     """
 
-    def __init__(self, missing: str, instead: str, remedy: str) -> None:
-        super().__init__(f"There is {missing}{instead}.", remedy)
+    def __init__(self, what: str, remedy: str, *, missing: str) -> None:
+        super().__init__(what, remedy)
         self.missing = missing
 
 
@@ -318,16 +317,16 @@ def _nothing_to_compare(
     counts += [f"{count} rejected ({reason})" for reason, count in rejected.items()]
     if any(each.left_out is LeftOut.TOUCHED_HARMONIC for each in settled):
         return NothingToCompareError(
-            missing,
-            ": what sounds in its place is a harmonic of the open string, touched and not pressed "
-            f"down; heard: {', '.join(counts)}",
+            f"There is {missing}: what sounds in its place is a harmonic of the open string, "
+            f"touched and not pressed down; heard: {', '.join(counts)}.",
             f"Press the string down behind the {ordinal(fret)} fret, as in playing, and pluck it.",
+            missing=missing,
         )
     return NothingToCompareError(
-        missing,
-        f"; heard: {', '.join(counts) or 'no pluck at all'}",
+        f"There is {missing}; heard: {', '.join(counts) or 'no pluck at all'}.",
         "Record both notes of one string, two seconds each; where the pitch does not tell them "
         "apart, say which is which with --open and --fretted.",
+        missing=missing,
     )
 
 

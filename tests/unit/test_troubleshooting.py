@@ -27,7 +27,7 @@ PAGE = (ROOT / "docs" / "troubleshooting.md").read_text(encoding="utf-8")
 QUOTES = re.findall(r"^> (.+)$", PAGE, re.M)
 #: The errors whose every sentence has its place on the page. A command given wrongly (exit code 2)
 #: is told what is wrong with it on the spot.
-EXPLAINED = {"DeviceError", "RecordsError", "NoReadingError"}
+EXPLAINED = {"DeviceError", "RecordsError", "NoReadingError", "NothingToCompareError"}
 
 
 def sentences(node: ast.expr) -> list[str]:
