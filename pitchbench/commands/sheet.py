@@ -116,7 +116,7 @@ def _print(
         [Column(heading, right=heading in ("found", "left")) for heading in headings],
         [
             (
-                f"{row.string} {row.note}",
+                f"{row.string} {row.note}{row.wire and f', {row.wire}'}",
                 row.found_half,
                 ", then ".join(row.moves),
                 row.left_half,

@@ -49,8 +49,10 @@ def wrapped(text: str, width: int, *, style: str = "", indent: str = "") -> list
         if cell_len(lines[-1] + word) <= width:
             lines[-1] += word
             continue
-        pieces = chop_cells(word.lstrip(), max(1, width - len(indent)))
-        lines += [f"{indent}{piece}" for piece in pieces]
+        own = word.lstrip()
+        # Rather not set in than broken.
+        before = indent if len(indent) + cell_len(own) <= width else ""
+        lines += [f"{before}{piece}" for piece in chop_cells(own, width)]
     return [Text(line, style) for line in lines if line]
 
 
