@@ -28,6 +28,7 @@ REGISTRY: dict[str, str] = {
     "read": "every pluck in recordings: settled pitch, how sure, quality",
     "offset": "recordings of open and fretted: offset, verdict, saddle move",
     "neck": "several frets: nut, saddle or a single fret; chords",
+    "stretch": "are the strings stretched? pluck, pull, pluck again",
     "drift": "how a note moves from attack to tail; signs of faults",
     "repeatability": "how far takes spread, within a player and between players",
     "forecast": "what other strings, tuning or action will do to offsets",

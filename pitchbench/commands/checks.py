@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import date
 from functools import partial
 from typing import Final
@@ -18,6 +18,7 @@ from pitchbench.records.model import checked_text
 from pitchbench.screen.keys import drop_typed
 from pitchbench.session.checks import (
     Asked,
+    Check,
     Checked,
     Sort,
     Stage,
@@ -42,6 +43,9 @@ _OPENING: Final = {
     ),
     Stage.AFTER: "After the last string: as it leaves.",
 }
+#: Everything is asked.
+NOTHING_KNOWN: Final[Mapping[Check, str]] = {}
+
 _HOW: Final = (
     f"Enter leaves one out, {_REST} the rest. A length without its unit is in mm. What is called "
     "usual is common practice, from memory, no source, and no verdict."
@@ -54,11 +58,15 @@ class Checking:
     Parameters
     ----------
     keeping : keeps each answer as it is given; None where nothing is kept.
+    known : what is on record already and so is not asked before the first pluck.
     """
 
-    def __init__(self, state: State, keeping: Keeping | None) -> None:
+    def __init__(
+        self, state: State, keeping: Keeping | None, known: Mapping[Check, str] = NOTHING_KNOWN
+    ) -> None:
         self.state = state
         self._keeping = keeping
+        self._known = known
 
     def before(self, store: str | None) -> State:
         """The session after the checks before its first pluck; as it was if that is over.
@@ -104,8 +112,10 @@ class Checking:
             tell(_HOW)
         rest = False
         for row in rows:
-            checked = None if rest else self._answer(row, stage)
-            rest = checked is None
+            checked = self._on_record(row.check, stage)
+            if checked is None and not rest:
+                checked = self._answer(row, stage)
+                rest = checked is None
             self._keep(CheckEntry(self.state.at_s, checked or Checked(row.check, stage)))
 
     def _keep(self, entry: CheckEntry) -> None:
@@ -116,6 +126,14 @@ class Checking:
             self._keeping(entry)
         except PitchbenchError as cause:
             raise self._keeping.write_apart(NotKeptError(self.state, 1, cause)) from cause
+
+    def _on_record(self, check: Check, stage: Stage) -> Checked | None:
+        """What is on record of a check already; None where it is to be asked for."""
+        known = self._known.get(check) if stage is Stage.BEFORE else None
+        if not known:
+            return None
+        tell(f"{check}, as on record: {known}")
+        return Checked(check, stage, words=known)
 
     def _answer(self, row: Asked, stage: Stage) -> Checked | None:
         """What is said of one check; None where the rest is to be left out."""

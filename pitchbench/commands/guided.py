@@ -276,12 +276,11 @@ def broken_off(repository: Repository, words: str, kind: SessionKind) -> Session
     RecordsError
         If there is none, or it is finished or a rehearsal.
     """
-    what, of_neck = ("session", "") if kind is SessionKind.SETUP else ("survey", " of a neck")
     if words == "last":
         last = repository.last_unfinished(kind=kind)
         if last is None:
             raise RecordsError(
-                f"There is no {what}{of_neck} to go on with.",
+                f"There is no {kind.words} to go on with.",
                 "Start a new one, or name one as `pitchbench history` shows it.",
             )
         words = last
@@ -290,9 +289,11 @@ def broken_off(repository: Repository, words: str, kind: SessionKind) -> Session
     if to_do and not record.meta.rehearsal:
         return record
     short_id, why = record.meta.short_id, "a rehearsal" if record.meta.rehearsal else "finished"
+    of_neck = kind is SessionKind.NECK
     see = f"See it with `pitchbench neck --session {short_id}`, or start" if of_neck else "Start"
     raise RecordsError(
-        f"{what.capitalize()} {short_id} cannot be gone on with: it is {why}.", f"{see} a new one."
+        f"{kind.words.capitalize()} {short_id} cannot be gone on with: it is {why}.",
+        f"{see} a new one.",
     )
 
 

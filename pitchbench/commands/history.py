@@ -28,7 +28,9 @@ from pitchbench.records.repository import Repository
 from pitchbench.report.checks import CheckDocument, check_documents, check_rows, check_words
 from pitchbench.report.document import fill
 from pitchbench.report.sheet import half_words, interval_words
+from pitchbench.report.stretch import StretchDocument, stretch_document, stretch_lines
 from pitchbench.session.log import Outcome, Setup, StringState
+from pitchbench.session.stretch import resume
 
 EXAMPLES = """\
   pitchbench history                     the latest sessions of all instruments
@@ -66,13 +68,14 @@ def command(
             _latest(metas, output_format, plain)
             return
         sessions = repository.sessions(name, last=last, rehearsals=rehearsals)
-        instrument = _present(repository, name, sessions)
+        stretched = repository.sessions(name, last=1, kind=SessionKind.STRETCH)
+        instrument = _present(repository, name, sessions or stretched)
     show_result(
         output_format,
         plain,
-        document=lambda: _document(instrument, sessions),
-        lines=lambda: _lines(instrument, sessions),
-        page=lambda: _page(instrument, sessions),
+        document=lambda: _document(instrument, sessions, stretched),
+        lines=lambda: _lines(instrument, sessions, stretched),
+        page=lambda: _page(instrument, sessions, stretched),
     )
 
 
@@ -108,7 +111,7 @@ def _latest(metas: Sequence[tuple[str, SessionMeta]], output_format: str, plain:
 def _what_became(meta: SessionMeta) -> str:
     ending = "finished" if meta.finished_at else "broken off"
     kind = ", rehearsal" if meta.rehearsal else ""
-    return f"{ending}{kind}{', neck survey' if meta.kind is SessionKind.NECK else ''}"
+    return f"{ending}{kind}{'' if meta.kind is SessionKind.SETUP else f', {meta.kind.words}'}"
 
 
 def _latest_page(rows: Sequence[Sequence[str]]) -> None:
@@ -129,7 +132,9 @@ def _between(sessions: Sequence[SessionRecord]) -> list[tuple[str, ...]]:
     return found
 
 
-def _lines(instrument: Instrument, sessions: Sequence[SessionRecord]) -> list[str]:
+def _lines(
+    instrument: Instrument, sessions: Sequence[SessionRecord], stretched: Sequence[SessionRecord]
+) -> list[str]:
     reasons = check_reasons(instrument, sessions)
     lines = [_headline(instrument, sessions)]
     lines.append(f"check due: {'yes' if reasons else 'no, nothing on record speaks for it'}")
@@ -139,7 +144,17 @@ def _lines(instrument: Instrument, sessions: Sequence[SessionRecord]) -> list[st
         lines += [f"  changed before it: {change}" for change in changed]
         lines += [_result_line(record.setup, string) for string in record.log.strings]
         lines += [f"  {label}: {words}" for label, words in check_words(check_rows(record))]
+    lines += [f"{label}: {words}" for label, words in _stretched_lines(stretched)]
     return [*lines, *(_trend_line(trend) for trend in trends(sessions))]
+
+
+def _stretched_lines(stretched: Sequence[SessionRecord]) -> list[tuple[str, str]]:
+    """How the strings were last stretched."""
+    return [
+        (f"stretched {record.meta.started_at:%Y-%m-%d}, {label}", words)
+        for record in stretched
+        for label, words in stretch_lines(resume(record.setup, record.entries))
+    ]
 
 
 def _headline(instrument: Instrument, sessions: Sequence[SessionRecord]) -> str:
@@ -152,7 +167,9 @@ def _session_words(meta: SessionMeta) -> str:
     return f"session {meta.short_id}: {meta.started_at:%Y-%m-%d}{ending}{kind}"
 
 
-def _page(instrument: Instrument, sessions: Sequence[SessionRecord]) -> None:
+def _page(
+    instrument: Instrument, sessions: Sequence[SessionRecord], stretched: Sequence[SessionRecord]
+) -> None:
     """Session by session a table of its strings."""
     from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
 
@@ -177,6 +194,8 @@ def _page(instrument: Instrument, sessions: Sequence[SessionRecord]) -> None:
             page.say(f"{label}: {words}", hanging=2)
     page.gap()
     page.say("found and left in cents, + is sharp; ± holds 95 %")
+    for label, words in _stretched_lines(stretched):
+        page.say(f"{label}: {words}", hanging=2)
     for trend in trends(sessions):
         page.say(_trend_line(trend), hanging=2)
 
@@ -259,9 +278,12 @@ class HistoryDocument:
     reasons: tuple[str, ...]
     sessions: tuple[PastSession, ...]
     trends: tuple[Trend, ...]
+    stretched: StretchDocument | None
 
 
-def _document(instrument: Instrument, sessions: Sequence[SessionRecord]) -> HistoryDocument:
+def _document(
+    instrument: Instrument, sessions: Sequence[SessionRecord], stretched: Sequence[SessionRecord]
+) -> HistoryDocument:
     reasons = check_reasons(instrument, sessions)
     past = [
         fill(
@@ -280,6 +302,17 @@ def _document(instrument: Instrument, sessions: Sequence[SessionRecord]) -> Hist
         reasons=reasons,
         sessions=past,
         trends=trends(sessions),
+        stretched=next(
+            (
+                stretch_document(
+                    resume(record.setup, record.entries),
+                    session=record.meta.id,
+                    source=record.meta.source,
+                )
+                for record in stretched
+            ),
+            None,
+        ),
     )
 
 

@@ -23,6 +23,7 @@ DOCUMENTS: Final = {
     "offset": ("report.offset", "OffsetDocument"),
     "offsets": ("report.whole", "OffsetsDocument"),
     "neck": ("report.neck_document", "NeckDocument"),
+    "stretch": ("report.stretch", "StretchDocument"),
     "drift": ("report.drift", "DriftDocument"),
     "repeatability": ("report.repeatability", "RepeatabilityDocument"),
     "forecast": ("commands.forecast", "ForecastDocument"),

@@ -37,13 +37,16 @@ from pitchbench.commands.instrument_options import instrument_options, with_deta
 from pitchbench.commands.live import input_options, listening_to
 from pitchbench.commands.telling import telling, telling_options
 from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Instrument
 from pitchbench.presets import preset
 from pitchbench.records.history import opening_words
 from pitchbench.records.model import SessionKind, SessionRecord, checked_text
 from pitchbench.report.rehearsed import fault_lines
 from pitchbench.report.session import session_document
+from pitchbench.report.stretch import stretched_words
 from pitchbench.screen.pictures import SESSION
 from pitchbench.screen.plain import result_lines
+from pitchbench.session.checks import Check
 from pitchbench.session.engine import View
 from pitchbench.session.findings import findings
 from pitchbench.session.job import Command, KeyPressed
@@ -167,7 +170,8 @@ def command(
         checks = checks or bool(start.job.log.checked)
         if checks:
             keeping = begin_keeping()
-            start = replace(start, job=Checking(start.job, keeping).before(store))
+            known = _stretched(repository, name, start.job.setup.instrument)
+            start = replace(start, job=Checking(start.job, keeping, known).before(store))
         with shown(SESSION, output_format, plain) as view:
             if view.live:
                 # Something to look at while the records are opened.
@@ -235,6 +239,16 @@ def _setup(
     setup = Setup(instrument=instrument, person=person)
     logs = [session.log for session in earlier]
     return replace(setup, response=learned_response(logs, setup))
+
+
+def _stretched(
+    repository: Repository | None, name: str | None, instrument: Instrument
+) -> dict[Check, str]:
+    """What is on record of how the strings of a named instrument were stretched."""
+    if repository is None or name is None:
+        return {}
+    last = repository.sessions(name, last=1, kind=SessionKind.STRETCH)
+    return {Check.STRETCHED: stretched_words(last[0], instrument)} if last else {}
 
 
 def _loss_told(keeping: Keeping | None) -> View[State]:

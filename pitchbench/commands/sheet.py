@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 import webbrowser
+from dataclasses import replace
 from datetime import date, datetime
 from pathlib import Path
 from typing import Final
@@ -25,6 +26,7 @@ from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, html_to_pdf, takes_csv, write_file
 from pitchbench.report.sheet import Words, Workshop, sheet_html, sheet_in_words, sheet_lines
+from pitchbench.report.stretch import stretched_words
 
 EXAMPLES = """\
   pitchbench sheet last                        the latest session, as text
@@ -77,6 +79,8 @@ def command(
     words = Words(_workshop(), remarks, recommend, due)
     with Repository.open(store) as repository:
         record = repository.session(_meant(repository, session), traces_too=suffix == ".json")
+        if stretch := _latest(repository, record, SessionKind.STRETCH):
+            words = replace(words, stretched=stretched_words(stretch, record.setup.instrument))
         if out is None and opened:
             # A folder of its own, which nobody else may read.
             out = (
@@ -84,7 +88,7 @@ def command(
             )
             suffix = out.suffix
         if out is None:
-            _print(record, _survey(repository, record), words, plain=plain)
+            _print(record, _latest(repository, record, SessionKind.NECK), words, plain=plain)
             return
         if os.path.lexists(out) and not force:  # before the work, not after it
             write_file(out, [], force=False)
@@ -151,7 +155,7 @@ def _content(suffix: str, record: SessionRecord, repository: Repository, words: 
         return takes_csv(record).encode()
     if suffix == ".json":
         return "".join(export_json(repository.instruments_of([record]), [record])).encode()
-    page = sheet_html(record, _survey(repository, record), words)
+    page = sheet_html(record, _latest(repository, record, SessionKind.NECK), words)
     return html_to_pdf(page) if suffix == ".pdf" else page.encode()
 
 
@@ -161,12 +165,13 @@ def _workshop() -> Workshop:
     return Workshop(*(given[key] for key in ("name", "address", "technician", "paper")))
 
 
-def _survey(repository: Repository, record: SessionRecord) -> SessionRecord | None:
-    """The latest survey of the neck, for the sheet of the instrument's latest session."""
+def _latest(
+    repository: Repository, record: SessionRecord, kind: SessionKind
+) -> SessionRecord | None:
+    """The latest of this kind, for the sheet of the instrument's latest session."""
     on_record = repository.instruments_of([record])
     name = (on_record[0] if on_record else record.setup).instrument.name
     latest = repository.sessions(name, last=1)
     if not latest or latest[0].meta.id != record.meta.id:
         return None
-    surveys = repository.sessions(name, last=1, kind=SessionKind.NECK)
-    return surveys[0] if surveys else None
+    return next(iter(repository.sessions(name, last=1, kind=kind)), None)

@@ -126,8 +126,7 @@ def _work(
     """What is shown of a session, and with ``store_words`` the command that goes on with it."""
     record = repository.session(meta.id, outcomes_only=True)
     strings = [s for s in record.log.strings if s.number in record.setup.order]
-    command = "neck" if meta.kind is SessionKind.NECK else "session"
-    go_on = f"pitchbench {command} --resume {meta.short_id}{store_words}"
+    go_on = f"pitchbench {meta.kind.command} --resume {meta.short_id}{store_words}"
     return fill(
         WorkDocument,
         meta,
@@ -208,6 +207,6 @@ def _clock(moment: datetime | None) -> str:
 
 
 def _what(work: WorkDocument) -> str:
-    if work.kind is SessionKind.NECK:
-        return "neck survey"
+    if work.kind is not SessionKind.SETUP:
+        return work.kind.words
     return f"{work.strings_done} of {work.strings} strings done"

@@ -25,6 +25,24 @@ class SessionKind(StrEnum):
 
     SETUP = "setup"
     NECK = "neck"
+    STRETCH = "stretch"
+
+    @property
+    def command(self) -> str:
+        """The command that makes such sessions."""
+        return "session" if self is SessionKind.SETUP else self.value
+
+    @property
+    def words(self) -> str:
+        """What people call one."""
+        return _KIND_WORDS[self]
+
+
+_KIND_WORDS = {
+    SessionKind.SETUP: "session",
+    SessionKind.NECK: "neck survey",
+    SessionKind.STRETCH: "stretching of strings",
+}
 
 
 @dataclass(frozen=True)
@@ -95,7 +113,7 @@ class SessionMeta:
     parameters : settings of the analysis, so that the readings can be computed again, and the
         "player" where one was named.
     audio : the FLAC file with the sound, if it was kept.
-    kind : whether the intonation was set or the neck surveyed.
+    kind : whether the intonation was set, the neck surveyed or strings were stretched.
     """
 
     id: str

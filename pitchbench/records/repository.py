@@ -332,9 +332,9 @@ class Repository:
         with self._reading() as connection:
             found = connection.execute(query.limit(2)).scalars().all()
         if not words or not found:
-            what = "survey of a neck" if kind is SessionKind.NECK else "session"
+            what = SessionKind.SETUP if kind is None else kind
             raise RecordsError(
-                f"There is no {what} {words!r} on record.",
+                f"There is no {what.words} {words!r} on record.",
                 "See `pitchbench history` for the sessions that there are.",
             )
         if len(found) > 1 and words != "last":

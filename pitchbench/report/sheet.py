@@ -63,13 +63,14 @@ class Workshop:
 
 @dataclass(frozen=True)
 class Words:
-    """What people say on the page besides what is on record; empty where nothing was said.
+    """What stands on the page besides the session; empty where nothing was said.
 
     Parameters
     ----------
     workshop : whose page it is.
     remarks : what the customer said.
     recommendation : what is advised.
+    stretched : what is on record of how its strings were stretched.
     next_check : until when; None for `CHECK_AFTER_MONTHS` after the session.
     """
 
@@ -77,6 +78,7 @@ class Words:
     remarks: str = ""
     recommendation: str = ""
     next_check: date | None = None
+    stretched: str = ""
 
 
 #: Nothing was said.
@@ -159,7 +161,7 @@ def build_sheet(record: SessionRecord, words: Words = NOTHING_SAID) -> Sheet:
         title=f"Setup sheet: {instrument.name}",
         warning=_REHEARSAL if meta.rehearsal else "",
         summary=_summary(record, tolerance),
-        facts=_facts(record, tolerance, words.workshop.technician),
+        facts=_facts(record, tolerance, words),
         rows=tuple(_row(setup, string) for string in log.strings),
         takes=tuple(row for string in log.strings for row in _takes_rows(string)),
         checks=check_rows(record),
@@ -312,7 +314,7 @@ def _neck_part(result: NeckResult, record: SessionRecord, survey: SessionRecord)
     )
 
 
-def _facts(record: SessionRecord, tolerance: str, technician: str) -> tuple[tuple[str, str], ...]:
+def _facts(record: SessionRecord, tolerance: str, words: Words) -> tuple[tuple[str, str], ...]:
     setup, _, meta = record
     instrument = setup.instrument
     # What was looked at on the day stands below, and counts for more than what is on record.
@@ -321,12 +323,13 @@ def _facts(record: SessionRecord, tolerance: str, technician: str) -> tuple[tupl
     facts = [
         ("date", f"{meta.started_at:%Y-%m-%d}{ended}"),
         ("owner", instrument.owner_mark),
-        ("technician", technician),
+        ("technician", words.workshop.technician),
         ("instrument", _instrument_words(instrument)),
         ("scales", _scales_words(instrument)),
         ("capo", _capo_words(instrument)),
         ("tuning", f"{instrument.tuning}, A4 = {setup.a4_hz:g} Hz"),
         ("strings", "" if looked_at & _STRINGS else _set_words(instrument)),
+        ("strings stretched", "" if Check.STRETCHED in looked_at else words.stretched),
         ("bridge", _bridge_words(instrument)),
         ("action, relief", _heights(instrument, looked_at)),
         ("temperature", _degrees(instrument.temperature_c)),

@@ -8,13 +8,14 @@ from typing import Final, Generic, TypeVar
 
 from rich.text import Text
 
-from pitchbench.screen import overlay, plain, strip, survey, survey_lines, view
+from pitchbench.screen import overlay, plain, stretch, strip, survey, survey_lines, view
 from pitchbench.screen.keyhelp import WATCHING_COMMANDS
 from pitchbench.screen.theme import Theme
 from pitchbench.session.job import Command, Job
 from pitchbench.session.overlay import Overlay
-from pitchbench.session.spoken import OverlaySays, SessionSays, Spoken, SurveySays
+from pitchbench.session.spoken import OverlaySays, SessionSays, Spoken, StretchSays, SurveySays
 from pitchbench.session.state import State
+from pitchbench.session.stretch import Stretch
 from pitchbench.session.survey import Survey
 from pitchbench.session.teaching import Taught
 
@@ -61,6 +62,9 @@ REHEARSAL: Final = Picture[Taught](
 )
 SURVEY: Final = Picture[Survey](
     survey.render, survey_lines.SurveyLines, _nothing, lambda: Spoken(SurveySays()), stays=True
+)
+STRETCH: Final = Picture[Stretch](
+    stretch.render, stretch.StretchLines, _nothing, lambda: Spoken(StretchSays()), stays=True
 )
 OVERLAY: Final = Picture[Overlay](
     overlay.render,

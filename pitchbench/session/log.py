@@ -38,6 +38,7 @@ class Step(StrEnum):
     BORDER = "on the border"
     LAST_ROUND = "all strings once more"
     SURVEY = "note by note"
+    STRETCH = "pull the string"
     FINISHED = "finished"
 
 

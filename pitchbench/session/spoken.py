@@ -26,6 +26,7 @@ from pitchbench.session.log import (
 )
 from pitchbench.session.overlay import Overlay
 from pitchbench.session.state import State
+from pitchbench.session.stretch import CAUTION, Stretch, story_of
 from pitchbench.session.survey import Survey, take_cents, wanted
 from pitchbench.units import cents_between
 
@@ -330,6 +331,28 @@ class SurveySays:
         if new.current != old.current:
             short = f"string {_whole(new.current)}, {short}"
         return fret == 0, full, short
+
+
+class StretchSays:
+    """The stretching of strings."""
+
+    def result(self, old: Stretch, new: Stretch) -> tuple[Hashable, str, str]:
+        """What the pull cost, or why a pluck does not count."""
+        take = _last(_fresh(old, new))
+        if take is None:
+            return _NOTHING
+        if take.fate is not TakeFate.ACCEPTED:
+            why = spelled(take.why)
+            return (take.fate, why), f"{take.fate}: {why}", f"{take.fate}: {why.partition(':')[0]}"
+        said = spelled(new.says)
+        return Offset, said, said.partition(";")[0]
+
+    def request(self, old: Stretch, new: Stretch) -> tuple[Hashable, str, str]:  # noqa: ARG002
+        """Whether to pluck or to pull, and what to mind."""
+        asks = spelled(new.asks)
+        if story_of(new, new.current).pull_asked:
+            return "pull", f"{asks} {CAUTION}", asks
+        return asks, asks, asks
 
 
 class OverlaySays:

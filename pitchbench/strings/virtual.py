@@ -83,6 +83,7 @@ class _String:
     travel_mm: float = 0.0
     slack_mm: float = 0.0
     last_turned_mm: float = 0.0
+    gives_cents: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -115,6 +116,7 @@ class VirtualInstrument:
     a4_hz : what its strings are tuned by.
     noise_db : rms level of the room's noise in dB below full scale (negative).
     hum_hz, hum_db : mains frequency, and rms level of the hum.
+    gives_cents : what the first pull at a string costs it; every further one costs half as much.
     sympathetic_db : level of each other open string ringing along, in dB relative to the plucked
         one; None for strings that are damped.
     """
@@ -130,6 +132,7 @@ class VirtualInstrument:
         hum_hz: float = 50.0,
         hum_db: float = -75.0,
         sympathetic_db: float | None = None,
+        gives_cents: float = 0.0,
     ) -> None:
         self.instrument = instrument
         self.rate_hz = rate_hz
@@ -153,6 +156,7 @@ class VirtualInstrument:
         for state in self._strings:
             turns = float(make.uniform(0.0, _MOST_SLACK_TURNS))
             state.slack_mm = turns * (instrument.bridge.screw_pitch_mm or 0.0)
+            state.gives_cents = gives_cents
 
     def true_open_hz(self, string: int) -> float:
         """Settled pitch of the open string: first partial, main polarisation, glide gone."""
@@ -196,6 +200,13 @@ class VirtualInstrument:
             state.setback_mm -= tipped_mm
             for other in others:
                 self._stretch(other, -tipped_mm)
+
+    def pull(self, string: int) -> float:
+        """Stretch a string by hand, its tuner untouched; return the cents that it has lost."""
+        state = self._string(string)
+        lost_cents, state.gives_cents = state.gives_cents, 0.5 * state.gives_cents
+        state.open_hz = shifted_hz(state.open_hz, -lost_cents)
+        return lost_cents
 
     def move_saddle(self, string: int, mm: float) -> float:
         """Turn the screw by ``mm``, positive away from the nut; return how far the saddle went.

@@ -117,10 +117,10 @@ def test_one_that_was_broken_off_goes_on_where_it_was(store: str) -> None:
 def test_without_one_it_is_said(capsys: Capsys, store: str) -> None:
     ran = Ran(capsys, "neck", "--session", "last", "--store", store)
     assert (ran.code, ran.out) == (5, "")
-    assert "There is no survey of a neck 'last' on record." in ran.err
+    assert "There is no neck survey 'last' on record." in ran.err
     ran = Ran(capsys, "neck", "--resume", "--store", store)
     assert ran.code == 5
-    assert "no survey of a neck to go on with" in ran.err
+    assert "no neck survey to go on with" in ran.err
 
 
 def test_a_survey_is_no_session_to_be_set(capsys: Capsys, store: str) -> None:

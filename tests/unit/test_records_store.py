@@ -485,7 +485,7 @@ def test_surveys_and_sessions_are_told_apart(store_place):
         assert (kept.meta.id, kept.meta.kind) == (survey, SessionKind.NECK)
         assert repository.instruments()[0].sessions == 1
         assert repository.session_ids() == [session, survey]
-        with pytest.raises(PitchbenchError, match="no survey of a neck"):
+        with pytest.raises(PitchbenchError, match="no neck survey"):
             repository.find_session(session, kind=SessionKind.NECK)
 
 

@@ -233,6 +233,16 @@ def test_a_floating_bridge_takes_all_saddles_the_same_way() -> None:
     assert -0.5 < tipped[0] < -0.05  # more pull tips it toward the nut
 
 
+def test_a_pull_costs_what_is_said_and_every_further_one_half_of_it() -> None:
+    virtual = VirtualInstrument(preset("six-string"), seed=1, gives_cents=20.0)
+    at_first_hz = [virtual.true_open_hz(string) for string in (6, 5)]
+    assert [virtual.pull(6) for _ in range(3)] == [20.0, 10.0, 5.0]
+    lost = cents_between(virtual.true_open_hz(6), at_first_hz[0])
+    assert lost == pytest.approx(-35.0, abs=1e-9)
+    assert virtual.true_open_hz(5) == at_first_hz[1], "the others are left alone"
+    assert VirtualInstrument(preset("six-string"), seed=1).pull(6) == 0.0, "unless it was asked for"
+
+
 def test_a_fixed_bridge_lets_no_string_feel_another() -> None:
     virtual = VirtualInstrument(preset("six-string"), seed=3)
     before_hz = virtual.true_open_hz(1)

@@ -1,0 +1,148 @@
+"""``pitchbench stretch``: are the strings stretched? Pluck, pull, pluck again."""
+
+from __future__ import annotations
+
+import contextlib
+from pathlib import Path
+from typing import Any
+
+import click
+
+from pitchbench.commands import completion
+from pitchbench.commands.common import (
+    ExamplesFirst,
+    a4_option,
+    format_option,
+    open_records,
+    plain_option,
+    show_result,
+    store_option,
+)
+from pitchbench.commands.guided import (
+    Start,
+    Strings,
+    broken_off,
+    keeping_of,
+    shown,
+    work_on,
+    worked,
+)
+from pitchbench.commands.instrument_options import Said, known_instrument, known_options
+from pitchbench.commands.live import input_options, listening_to
+from pitchbench.commands.telling import telling, telling_options
+from pitchbench.presets import preset
+from pitchbench.records.model import SessionKind
+from pitchbench.report.stretch import stretch_document, stretch_lines
+from pitchbench.screen.pictures import STRETCH
+from pitchbench.session.log import Setup
+from pitchbench.session.stretch import CAUTION, Stretch, begin, resume
+
+EXAMPLES = """\
+  pitchbench stretch                              a six-string guitar, default input
+  pitchbench stretch --instrument "Blue bass"     kept: history and sheet show it
+  pitchbench stretch --strings 3,2,1              three strings
+  pitchbench stretch --resume                     go on with the last one broken off
+  pitchbench stretch --recording evening.flac     the same again from its sound
+"""
+
+
+@click.command(cls=ExamplesFirst, examples=EXAMPLES)
+@known_options("tuning", "tolerance")
+@click.option("--strings", type=Strings(), help="Strings to stretch, in this order [all].")
+@a4_option
+@input_options
+@click.option("--channel", type=click.IntRange(min=1), help="Channel of the input [1].")
+@click.option("--recording", type=click.Path(path_type=Path), help="Listen to this file instead.")
+@click.option(
+    "--resume",
+    "resumed",
+    metavar="SESSION",
+    is_flag=False,
+    flag_value="last",
+    help="Go on with one that was broken off: the last one, or this one.",
+    shell_complete=completion.sessions,
+)
+@click.option("--keep/--no-keep", default=None, help="On record or not [yes for live sound].")
+@store_option
+@plain_option
+@telling_options
+@format_option
+def command(
+    *,
+    strings: tuple[int, ...] | None,
+    a4: float,
+    device: str | None,
+    rate: int,
+    channel: int | None,
+    record: Path | None,
+    recording: Path | None,
+    resumed: str | None,
+    keep: bool | None,
+    plain: bool,
+    speak: bool,
+    cue: bool,
+    headphones: bool,
+    output_format: str,
+    **rest: Any,
+) -> None:
+    """Are the strings stretched? Pluck each, pull it by hand, pluck it again.
+
+    It says what each pull costs in cents, and what is lost by itself, and goes on to the next
+    string when a pull costs less than the string's tolerance. Pull gently; wear eye protection.
+    """
+    said = Said(**rest)
+    keep = recording is None if keep is None else keep
+    with contextlib.ExitStack() as stack:
+        teller = stack.enter_context(telling(STRETCH, speak=speak, cue=cue, headphones=headphones))
+        repository = stack.enter_context(open_records(said.store)) if keep or resumed else None
+        start: Start[Stretch]
+        if resumed is not None:
+            assert repository is not None
+            kept = broken_off(repository, resumed, SessionKind.STRETCH)
+            start = Start(resume(kept.setup, kept.entries), kept.meta.id, len(kept.entries))
+        else:
+            instrument = said.instrument() or preset("six-string")
+            setup = Setup(known_instrument(instrument, (), said).instrument, a4_hz=a4)
+            start = Start(begin(work_on(setup, strings)))
+        source, hearing = stack.enter_context(
+            listening_to(
+                device,
+                rate=rate,
+                channel=channel,
+                record=record,
+                recording=recording,
+                teller=teller,
+            )
+        )
+        keeping = None
+        if repository is not None and keep:
+            keeping = keeping_of(repository, start, source, {}, SessionKind.STRETCH)
+            if record is not None:
+                repository.keep_audio(keeping.session_id, record)
+        with shown(STRETCH, output_format, plain) as view:
+            job = worked(
+                source,
+                start.job,
+                view,
+                keeping,
+                go_on="stretch",
+                store=said.store,
+                hearing=hearing,
+                teller=teller,
+            )
+    session = None if keeping is None else keeping.session_id
+    show_result(
+        output_format,
+        plain,
+        document=lambda: stretch_document(job, session=session, source=source.name),
+        lines=lambda: [*stretch_lines(job), ("mind", CAUTION)],
+        page=lambda: _page(job),
+    )
+
+
+def _page(job: Stretch) -> None:
+    from pitchbench.screen.tables import Page  # noqa: PLC0415  # for terminals alone
+
+    page = Page()
+    for label, words in stretch_lines(job):
+        page.say(f"{label}: {words}", hanging=2)
