@@ -6,36 +6,24 @@ was made of the last pluck; every string with what its last pull cost; the keys.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Final
 
 from rich.text import Text
 
+from pitchbench.screen import survey
 from pitchbench.screen.frame import Keys, ask_lines, framed, header
-from pitchbench.screen.input import input_told
-from pitchbench.screen.keyhelp import Key
 from pitchbench.screen.letters import Large, figure_scale, number_lines, word_rows
+from pitchbench.screen.logged_lines import LoggedLines
 from pitchbench.screen.number import figure_of, unheard_large
 from pitchbench.screen.text import padded, printable, signed, wrapped
 from pitchbench.screen.theme import Theme
-from pitchbench.session.log import NoteEntry, TakeEntry, TakeFate, UndoEntry
+from pitchbench.session.log import Entry, NoteEntry, TakeEntry, TakeFate, UndoEntry
 from pitchbench.session.stretch import BRIEF_CAUTION, CAUTION, Stretch, result_of, settled, story_of
 from pitchbench.session.words import input_request
 from pitchbench.units import cents_between
 
-KEYS: Final[tuple[Key, ...]] = (
-    ("n", "next", "next string", "next string"),
-    ("p", "prev", "previous", "previous string"),
-    ("u", "undo", "take back", "take back the last take or key"),
-    ("h", "help", "help", "this page, and back; so does Esc"),
-    ("q", "quit", "quit", "the result so far; what was read is kept"),
-    ("r", "again", "again", "again: begin this string anew"),
-    ("f", "hold", "freeze", "freeze the picture, and let it go on"),
-    ("l", "large", "large print", "large print, and back"),
-)
-
-#: So many keys stand at the foot of a narrow window; the others are on the help page.
-_KEYS_WHEN_NARROW: Final = 5
+#: Those of a survey; a take is taken back, not struck out.
+KEYS: Final = tuple(key for key in survey.KEYS if key[0] != "x")
 
 #: Below this width what is said is as short as can be.
 _NARROW: Final = 60
@@ -56,7 +44,7 @@ def render(stretch: Stretch, width: int, height: int, theme: Theme, typed: str =
     glyphs = theme.glyphs
     words = f"{glyphs.current}  at work;  {glyphs.done}  done;  {glyphs.todo}  to do"
     marks = [Text(f"  {words}")]
-    keys = Keys(now, now, _KEYS_WHEN_NARROW, marks)
+    keys = Keys(now, now, survey.KEYS_WHEN_NARROW, marks)
     return framed(stretch, keys, body, width=width, height=height, theme=theme, typed=typed)
 
 
@@ -180,38 +168,21 @@ def _string(stretch: Stretch, string: int, theme: Theme, width: int) -> Text:
     return Text(words, theme.number if mark == glyphs.current else "")
 
 
-class StretchLines:
-    """The same in plain lines: one per event, the label before the value.
+class StretchLines(LoggedLines[Stretch]):
+    """The same in plain lines; hand it to the engine as a view."""
 
-    Parameters
-    ----------
-    write : called with each line, without its end.
-    """
+    def opening(self, job: Stretch) -> tuple[str, ...]:
+        """Whose strings they are, and what to mind."""
+        return f"instrument: {job.setup.instrument.name}", f"caution: {CAUTION}"
 
-    def __init__(self, write: Callable[[str], None]) -> None:
-        self._write = write
-        self._opened = False
-        self._asked = ""
-
-    def __call__(self, old: Stretch, new: Stretch) -> None:
-        """Write what is new in ``new``."""
-        if not self._opened:
-            self._opened = True
-            self._write(f"instrument: {new.setup.instrument.name}")
-            self._write(f"caution: {CAUTION}")
-        input_told(self._write, old, new)
-        fresh = new.entries[len(old.entries) :]
-        for entry in fresh:
-            match entry:
-                case TakeEntry(take=take):
-                    heard = new.says if take.fate is TakeFate.ACCEPTED else take.why
-                    self._write(f"take {take.number}: {take.fate}, {heard}")
-                case NoteEntry(text=text):
-                    self._write(f"note: {text}")
-                case UndoEntry():
-                    self._write(f"note: {new.says}")
-        if fresh:
-            self._asked = ""  # after a pluck it is said again, even where it is the same
-        if not new.ringing and new.asks != self._asked:
-            self._asked = new.asks
-            self._write(f"do: {new.asks}")
+    def line(self, job: Stretch, entry: Entry) -> str:
+        """An entry, the label before the value."""
+        match entry:
+            case TakeEntry(take=take):
+                heard = job.says if take.fate is TakeFate.ACCEPTED else take.why
+                return f"take {take.number}: {take.fate}, {heard}"
+            case NoteEntry(text=text):
+                return f"note: {text}"
+            case UndoEntry():
+                return f"note: {job.says}"
+        return ""

@@ -48,7 +48,7 @@ KEYS: Final[tuple[Key, ...]] = (
 )
 
 #: So many keys stand at the foot of a narrow window; the others are on the help page.
-_KEYS_WHEN_NARROW: Final = 5
+KEYS_WHEN_NARROW: Final = 5
 
 #: Below this width the labels of the strings are as short as can be.
 _NARROW: Final = 60
@@ -66,7 +66,7 @@ def render(survey: Survey, width: int, height: int, theme: Theme, typed: str = "
         return _body(survey, theme, width, room)
 
     now = _useful_keys(survey)
-    keys = Keys(now, now, _KEYS_WHEN_NARROW, _marks(theme))
+    keys = Keys(now, now, KEYS_WHEN_NARROW, _marks(theme))
     return framed(survey, keys, body, width=width, height=height, theme=theme, typed=typed)
 
 
