@@ -22,9 +22,6 @@ _SIGNALS: Final = tuple(
     getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
 )
 
-#: What the clock runs from: the screen has Ctrl-\\ interrupt too, which kills at once elsewhere.
-_ENDS: Final = (*_SIGNALS, *([signal.SIGQUIT] if hasattr(signal, "SIGQUIT") else []))
-
 #: Threads that may be left behind bear names that begin so.
 LEFT_BEHIND: Final = "pitchbench-"
 
@@ -84,6 +81,16 @@ def heeded() -> Iterator[None]:
 
 
 @contextmanager
+def left_to_pager() -> Iterator[None]:
+    """While this lasts Ctrl-C is for the pager, which reads the same terminal and goes on."""
+    before = signal.signal(signal.SIGINT, lambda _number, _frame: None)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+@contextmanager
 def saving() -> Iterator[None]:
     """What is done within is done to its end: the clock waits for it."""
     with _saving:
@@ -116,7 +123,7 @@ def in_time(exit_code: int) -> Iterator[None]:
 def _watch(told: int, exit_code: int) -> None:
     """Wait for a signal, and end the process if it has not ended by itself in time."""
     while number := os.read(told, 1):
-        if number[0] in _ENDS:
+        if signal.getsignal(number[0]) is interrupt:
             time.sleep(_PATIENCE_S)
             with _saving:
                 os._exit(exit_code)

@@ -12,6 +12,8 @@ from typing import Final
 
 import click
 
+from pitchbench.ending import left_to_pager
+
 #: Commands that print and neither ask nor draw; what takes long tells so on stderr meanwhile.
 PAGED: Final = {
     "forecast", "guide", "history", "offset", "read", "repeatability", "schema", "settings",
@@ -56,6 +58,7 @@ def paged() -> Iterator[None]:
         sys.stdout = terminal
         text = held.getvalue()
         if text.count("\n") >= shutil.get_terminal_size().lines:
-            click.echo_via_pager(text)
+            with left_to_pager():
+                click.echo_via_pager(text)
         else:
             click.echo(text, nl=False)

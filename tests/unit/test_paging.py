@@ -60,3 +60,36 @@ def test_an_error_is_said_as_ever(pager: str) -> None:
 
 def test_help_is_paged_too(pager: str) -> None:
     assert "lines> Examples:" in shown("read", "--help", PAGER=pager)
+
+
+#: One that takes Ctrl-C for itself, as most do, and stands until Enter is pressed.
+STANDING = """\
+import signal, sys
+signal.signal(signal.SIGINT, lambda *_: print("<not so fast>", flush=True))
+lines = sys.stdin.readlines()
+print(f"<{len(lines)} lines>", flush=True)
+open("/dev/tty").readline()
+print("<done>", flush=True)
+"""
+
+
+def test_ctrl_c_is_for_the_pager(tmp_path: Path) -> None:
+    (tmp_path / "pager.py").write_text(STANDING)
+    child = pexpect.spawn(
+        sys.executable,
+        ["-c", "from pitchbench.commands import main; main()", "guide", "screw-saddles"],
+        dimensions=(12, 80),
+        env={**os.environ, "TERM": "xterm", "PAGER": f"{sys.executable} {tmp_path / 'pager.py'}"},
+        encoding="utf-8",
+        timeout=60,
+    )
+    child.expect("lines>")
+    child.sendintr()
+    child.expect("<not so fast>")
+    # Whoever presses it elsewhere is out within two seconds.
+    assert child.expect([pexpect.EOF, pexpect.TIMEOUT], timeout=3.0) == 1
+    child.sendline()
+    child.expect("<done>")
+    child.expect(pexpect.EOF)
+    child.wait()
+    assert child.exitstatus == 0
