@@ -7,6 +7,7 @@ import io
 import json
 import math
 import os
+import stat
 import subprocess
 import sys
 import tempfile
@@ -372,7 +373,8 @@ def test_a_file_is_on_the_disk_before_it_has_its_name(tmp_path, monkeypatch):
 
     def look_and_sync(descriptor):
         there = sorted(p.stat().st_size for p in tmp_path.iterdir() if p.is_file())
-        synced.append((os.path.isdir(f"/dev/fd/{descriptor}"), out.exists(), there))
+        is_folder = stat.S_ISDIR(os.fstat(descriptor).st_mode)
+        synced.append((is_folder, out.exists(), there))
         really_sync(descriptor)
 
     monkeypatch.setattr(os, "fsync", look_and_sync)
