@@ -226,7 +226,7 @@ def ask(question: str, read: Callable[[str], _Answer], default: str | None = Non
         try:
             return read(answer)
         except (PitchbenchError, click.UsageError) as error:
-            click.echo(str(error), err=True)
+            tell(str(error))
 
 
 def is_plain(plain: bool = False) -> bool:
