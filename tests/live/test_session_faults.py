@@ -23,6 +23,7 @@ import stores
 from guided_bench import PITCHBENCH, RATE_HZ, Bench, Session, bench
 from virtual_mic import VirtualMic
 
+from pitchbench.belief import half95
 from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
@@ -35,9 +36,10 @@ pytestmark = [pytest.mark.live, pytest.mark.timeout(240)]
 #: Long enough to be read, short enough for a test in real time.
 RING_S = 1.4
 
-#: An accepted reading is this near to one of the notes that were played. A sample lost unseen in a
-#: ringing E2 shifts its phase by 0.6 degrees or more, a millisecond by 30; a second of either ear
-#: would be bent by cents. What is read of whole notes here lies within 0.1 cent.
+#: A reading is this near to a note that was played, or within its own 95 %. A sample lost
+#: unseen in a ringing E2 shifts its phase by 0.6 degrees or more, a millisecond by 30; a second of
+#: either ear would be bent by cents, at a u of hundredths. What is read of whole notes here lies
+#: within 0.1 cent; now and then one of these short ones does not, and admits it.
 RIGHT_CENTS = 0.25
 
 
@@ -48,7 +50,7 @@ def check_nothing_bent(running: Bench) -> list[SessionTake]:
     for take in takes:
         if isinstance(take.reading, Reading):
             off = [abs(cents_between(take.reading.pitch_hz, hz)) for hz in true_hz]
-            assert min(off) < RIGHT_CENTS, take
+            assert min(off) < max(RIGHT_CENTS, half95(take.reading.u_cents)), take
     return takes
 
 
