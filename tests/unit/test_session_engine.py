@@ -172,7 +172,8 @@ def test_a_recorded_session_replays_to_the_same_entries(tmp_path: Path) -> None:
     path = tmp_path / "session.flac"
     live = rehearse(setup, seed=4, habits=habits, record=path, live=True)
     assert live.state.log.step is Step.FINISHED
-    assert TakeFate.REJECTED in _fates(live.state)
+    # With plucks among them that do not count.
+    assert set(_fates(live.state)) > {TakeFate.ACCEPTED}
     again = run(Recording(path, block_size=4096), begin(setup))
     assert [to_json(e, Entry) for e in again.entries] == [
         to_json(e, Entry) for e in live.state.entries
