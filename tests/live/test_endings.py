@@ -45,6 +45,7 @@ BY_EAR: Final = {
     "speaking": (["session", "--preset", "six-string", "--speak"], "^spoken: "),
     "neck": (["neck", "--preset", "six-string"], "^input: "),
     "drift": (["drift"], "^input: "),
+    "stretch": (["stretch", "--preset", "six-string"], "^input: "),
     "inputs": (["inputs", "--check", "--seconds", "60"], "^Listening to "),
 }
 
