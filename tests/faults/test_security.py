@@ -251,6 +251,7 @@ WRITING: dict[tuple[str, str], list[tuple[list[str | Path], str]]] = {
     ("neck", "--record"): [],
     ("drift", "--record"): [],
     ("repeatability", "--record"): [],
+    ("stretch", "--record"): [],
 }
 
 
