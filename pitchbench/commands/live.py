@@ -47,6 +47,33 @@ def input_options(function: _Function) -> _Function:
     return function
 
 
+def guided_options(function: _Function) -> _Function:
+    """Those of :func:`input_options`, ``--channel``, ``--recording`` and ``--resume`` as
+    ``resumed``: of a command that guides through work that can be gone on with."""
+    for option in reversed(
+        [
+            input_options,
+            click.option("--channel", type=click.IntRange(min=1), help="Channel of the input [1]."),
+            click.option(
+                "--recording",
+                type=click.Path(path_type=Path),
+                help="Listen to this file instead.",
+            ),
+            click.option(
+                "--resume",
+                "resumed",
+                metavar="SESSION",
+                is_flag=False,
+                flag_value="last",
+                help="Go on with a session that was broken off: the last one, or this one.",
+                shell_complete=completion.sessions,
+            ),
+        ]
+    ):
+        function = option(function)
+    return function
+
+
 @contextlib.contextmanager
 def listening_to(
     device: str | None,

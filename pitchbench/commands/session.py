@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pitchbench.commands import completion
 from pitchbench.commands.checks import Checking
 from pitchbench.commands.common import (
     ExamplesFirst,
@@ -34,7 +33,7 @@ from pitchbench.commands.guided import (
     worked,
 )
 from pitchbench.commands.instrument_options import instrument_options, with_details
-from pitchbench.commands.live import input_options, listening_to
+from pitchbench.commands.live import guided_options, listening_to
 from pitchbench.commands.telling import telling, telling_options
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
@@ -76,19 +75,8 @@ EXAMPLES = """\
 @instrument_options("name")
 @work_options
 @a4_option
-@input_options
-@click.option("--channel", type=click.IntRange(min=1), help="Channel of the input [1].")
-@click.option("--recording", type=click.Path(path_type=Path), help="Listen to this file instead.")
+@guided_options
 @click.option("--player", metavar="NAME", help="Who plays: what earlier sessions taught is known.")
-@click.option(
-    "--resume",
-    "resumed",
-    metavar="SESSION",
-    is_flag=False,
-    flag_value="last",
-    help="Go on with a session that was broken off: the last one, or this one.",
-    shell_complete=completion.sessions,
-)
 @click.option("--checks", is_flag=True, help="Ask for relief, action and so on, before and after.")
 @click.option("--keep/--no-keep", default=None, help="On record or not [yes for live sound].")
 @store_option

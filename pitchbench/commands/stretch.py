@@ -8,7 +8,6 @@ from typing import Any
 
 import click
 
-from pitchbench.commands import completion
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
@@ -28,7 +27,7 @@ from pitchbench.commands.guided import (
     worked,
 )
 from pitchbench.commands.instrument_options import Said, known_instrument, known_options
-from pitchbench.commands.live import input_options, listening_to
+from pitchbench.commands.live import guided_options, listening_to
 from pitchbench.commands.telling import telling, telling_options
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
@@ -50,18 +49,7 @@ EXAMPLES = """\
 @known_options("tuning", "tolerance")
 @click.option("--strings", type=Strings(), help="Strings to stretch, in this order [all].")
 @a4_option
-@input_options
-@click.option("--channel", type=click.IntRange(min=1), help="Channel of the input [1].")
-@click.option("--recording", type=click.Path(path_type=Path), help="Listen to this file instead.")
-@click.option(
-    "--resume",
-    "resumed",
-    metavar="SESSION",
-    is_flag=False,
-    flag_value="last",
-    help="Go on with one that was broken off: the last one, or this one.",
-    shell_complete=completion.sessions,
-)
+@guided_options
 @click.option("--keep/--no-keep", default=None, help="On record or not [yes for live sound].")
 @store_option
 @plain_option

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any, Final, Self
 
+from pitchbench.instrument import StringSpec
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading
 from pitchbench.session.log import Entry, Log, NoteEntry, Setup, TakeEntry, UndoEntry, evolve
@@ -301,6 +302,16 @@ class LoggedJob(Job):
     def setup(self) -> Setup:
         """The start of the log."""
         return self.log.setup
+
+    @property
+    def current(self) -> int:
+        """The string that is asked for."""
+        return self.log.current
+
+    @property
+    def spec(self) -> StringSpec:
+        """The current string."""
+        return self.setup.instrument.string(self.current)
 
     @property
     def finished(self) -> bool:

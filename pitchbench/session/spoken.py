@@ -239,8 +239,7 @@ class SessionSays:
             assert isinstance(reading, Reading)
             off = cents(cents_between(reading.pitch_hz, new.setup.open_hz(take.string)))
             return _TUNING, f"string {_whole(take.string)} is {off}", off
-        why = spelled(take.why)
-        return (take.fate, why), f"{take.fate}: {why}", f"{take.fate}: {why.partition(':')[0]}"
+        return _not_counted(take)
 
     def _accepted(self, state: State) -> tuple[Hashable, str, str]:
         now, verdict = state.log.string.now, state.log.string.verdict
@@ -300,6 +299,12 @@ def _offset(offset: Offset) -> str:
     return cents(offset.offset_cents)
 
 
+def _not_counted(take: SessionTake) -> tuple[Hashable, str, str]:
+    """Why a pluck does not count; in short without what follows from that."""
+    why = spelled(take.why)
+    return (take.fate, why), f"{take.fate}: {why}", f"{take.fate}: {why.partition(':')[0]}"
+
+
 # ------------------------------------------------------------------------------ other jobs
 
 
@@ -312,8 +317,7 @@ class SurveySays:
         if take is None:
             return _NOTHING
         if take.fate is not TakeFate.ACCEPTED:
-            why = spelled(take.why)
-            return (take.fate, why), f"{take.fate}: {why}", f"{take.fate}: {why.partition(':')[0]}"
+            return _not_counted(take)
         off_cents = take_cents(new, take)
         said = "heard" if off_cents is None else cents(off_cents)
         return Offset, said, said
@@ -342,8 +346,7 @@ class StretchSays:
         if take is None:
             return _NOTHING
         if take.fate is not TakeFate.ACCEPTED:
-            why = spelled(take.why)
-            return (take.fate, why), f"{take.fate}: {why}", f"{take.fate}: {why.partition(':')[0]}"
+            return _not_counted(take)
         said = spelled(new.says)
         return Offset, said, said.partition(";")[0]
 

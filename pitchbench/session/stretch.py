@@ -10,7 +10,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pitchbench.instrument import StringSpec
 from pitchbench.intonation.bridge import TENSION
 from pitchbench.intonation.stretching import OpenPluck, Stretching, stretching_of
 from pitchbench.pitch.listener import ReadingReady
@@ -60,16 +59,6 @@ class Stretch(LoggedJob):
     def asks(self) -> str:
         """The one thing to do now."""
         return _asks(self)
-
-    @property
-    def current(self) -> int:
-        """The string that is asked for."""
-        return self.log.current
-
-    @property
-    def spec(self) -> StringSpec:
-        """The current string."""
-        return self.setup.instrument.string(self.current)
 
     def decide(self, event: Followed) -> Answer:
         """The entries that follow from ``event``."""

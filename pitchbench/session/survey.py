@@ -12,7 +12,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pitchbench.instrument import StringSpec
 from pitchbench.intonation.frets import BETWEEN_FRETS_CENTS
 from pitchbench.intonation.take import Take
 from pitchbench.notes import ordinal
@@ -85,20 +84,10 @@ class Survey(LoggedJob):
         return _asks(self)
 
     @property
-    def current(self) -> int:
-        """The string that is asked for."""
-        return self.log.current
-
-    @property
     def takes(self) -> tuple[SessionTake, ...]:
         """Every pluck, whatever became of it, in order."""
         takes = [take for string in self.log.strings for take in string.takes]
         return tuple(sorted(takes, key=lambda take: take.number))
-
-    @property
-    def spec(self) -> StringSpec:
-        """The current string."""
-        return self.setup.instrument.string(self.current)
 
     def decide(self, event: Followed) -> Answer:
         """The entries that follow from ``event``."""
