@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import os
 import signal
+import tempfile
 from collections.abc import Generator, Iterator
 from pathlib import Path
 
@@ -31,6 +32,12 @@ os.environ["PAGER"] = ""
 os.environ["PYTHONPATH"] = os.pathsep.join(
     [str(Path(__file__).parents[1]), *filter(None, [os.environ.get("PYTHONPATH")])]
 )
+
+# What numba has compiled it keeps in files, which two workers write and read at once where all is
+# freshly installed: that has ended one of them with a segmentation fault.
+if worker := os.environ.get("PYTEST_XDIST_WORKER"):
+    _compiled = tempfile.TemporaryDirectory(prefix=f"numba-{worker}-", ignore_cleanup_errors=True)
+    os.environ["NUMBA_CACHE_DIR"] = _compiled.name
 
 _numbers = itertools.count()
 
