@@ -24,9 +24,12 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
     signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
-# What whoever runs the tests has set for themselves is none of theirs.
+# What whoever runs the tests has set for themselves is none of theirs; nor is the size of window
+# that workers side by side are told of.
 os.environ["PITCHBENCH_CONFIG"] = os.devnull
 os.environ["PAGER"] = ""
+for _size in ("COLUMNS", "LINES"):
+    os.environ.pop(_size, None)
 
 # Programs that the tests start are those of this checkout, whichever one is installed.
 os.environ["PYTHONPATH"] = os.pathsep.join(
