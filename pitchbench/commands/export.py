@@ -7,7 +7,12 @@ from pathlib import Path
 import click
 
 from pitchbench.commands import completion
-from pitchbench.commands.common import ExamplesFirst, counted, printable, store_option
+from pitchbench.commands.common import (
+    ExamplesFirst,
+    counted,
+    store_option,
+    tell,
+)
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, write_file
 
@@ -39,4 +44,4 @@ def command(names: tuple[str, ...], out: Path | None, force: bool, store: str | 
             return
         write_file(out, (piece.encode() for piece in pieces), force=force)
     counts = f"{counted(len(instruments), 'instrument')}, {counted(len(ids), 'session')}"
-    click.echo(f"Written: {printable(str(out))}, {counts}.", err=True)
+    tell(f"Written: {out}, {counts}.")

@@ -17,6 +17,7 @@ from pitchbench.commands.common import (
     plain_option,
     show_result,
     store_option,
+    tell,
 )
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
@@ -105,7 +106,7 @@ def _latest(metas: Sequence[tuple[str, SessionMeta]], output_format: str, plain:
         page=lambda: _latest_page(rows),
     )
     if not metas and output_format != "json":
-        click.echo("No session is on record yet: `pitchbench session`.", err=True)
+        tell("No session is on record yet: `pitchbench session`.")
 
 
 def _what_became(meta: SessionMeta) -> str:

@@ -14,7 +14,12 @@ from typing import Final
 
 import click
 
-from pitchbench.commands.common import ExamplesFirst, counted, store_option
+from pitchbench.commands.common import (
+    ExamplesFirst,
+    counted,
+    store_option,
+    tell,
+)
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import SessionRecord
 from pitchbench.records.repository import Repository
@@ -39,11 +44,10 @@ def command(file: str, store: str | None) -> None:
         instruments, sessions = open_export(content)
         with _shown(sessions) as shown:
             taken = repository.take_in(instruments, shown)
-    click.echo(
+    tell(
         f"Taken in: {taken.instruments} of {counted(taken.of_instruments, 'instrument')}, "
         f"{taken.sessions} of {counted(taken.of_sessions, 'session')}; "
-        "of the others nothing was new.",
-        err=True,
+        "of the others nothing was new."
     )
 
 

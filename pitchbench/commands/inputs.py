@@ -18,8 +18,8 @@ from pitchbench.commands.common import (
     Quantity,
     format_option,
     plain_option,
-    printable,
     show_result,
+    tell,
 )
 from pitchbench.errors import ExitCode
 from pitchbench.notes import Note, nearest_note
@@ -153,7 +153,7 @@ def command(
         page=lambda: _page(inputs, checked),
     )
     if not inputs:
-        click.echo("There is no audio input. Plug in a microphone or an audio interface.", err=True)
+        tell("There is no audio input. Plug in a microphone or an audio interface.")
         return ExitCode.AUDIO_DEVICE
     if checked and checked.silence.condition is Condition.NOTHING_HEARD:
         return ExitCode.NO_READING
@@ -162,18 +162,14 @@ def command(
 
 def _check(device: str | None, seconds: float, *, pluck: bool) -> Check:
     microphone = Microphone(device)
-    click.echo(
-        f"Listening to {printable(microphone.name)} for {seconds:g} s: damp the strings, "
-        "and keep quiet.",
-        err=True,
-    )
+    tell(f"Listening to {microphone.name} for {seconds:g} s: damp the strings, and keep quiet.")
     with closing(microphone.blocks()) as blocks:
         quiet = _quiet(blocks, seconds, microphone.rate_hz)
         samples = np.concatenate([block.samples for block in quiet])
         silence = analyse_silence(samples, microphone.rate_hz)
         asked, heard = pluck and silence.condition is not Condition.NOTHING_HEARD, None
         if asked:
-            click.echo("Now pluck one string and let it ring.", err=True)
+            tell("Now pluck one string and let it ring.")
             heard = one_pluck(quiet, blocks, microphone.rate_hz)
     return Check(microphone.device, microphone.rate_hz, silence, asked, heard)
 

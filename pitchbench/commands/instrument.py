@@ -285,7 +285,7 @@ def list_(output_format: str, plain: bool, store: str | None) -> None:
         page=lambda: _table(known),
     )
     if not summaries and output_format != "json":
-        click.echo("No instrument is on record yet: `pitchbench instrument add`.", err=True)
+        tell("No instrument is on record yet: `pitchbench instrument add`.")
 
 
 def _sessions(summary: InstrumentSummary) -> str:
@@ -375,7 +375,7 @@ def _ask_and_add(repository: Repository, like: str | None, details: dict[str, An
     """Two questions put the instrument on record; the rest may be answered now or never."""
     name = ask("What is it called?", checked_text)
     while repository.has_instrument(name):
-        click.echo("That name is on record already.", err=True)
+        tell("That name is on record already.")
         name = ask("What is it called?", checked_text)
     if like is None:
         for number, each in enumerate(PRESETS.values(), start=1):

@@ -19,6 +19,7 @@ from pitchbench.commands.common import (
     WholeQuantity,
     open_records,
     show_result,
+    tell,
 )
 from pitchbench.commands.guided import shown, worked
 from pitchbench.commands.instrument_options import (
@@ -327,7 +328,7 @@ def _by_ear(
 def _show(result: NeckResult, asked: _Asked) -> None:
     if asked.output_format == "json":
         for words in result.judged.assumed:
-            click.echo(f"Assumed: {words}.", err=True)
+            tell(f"Assumed: {words}.")
     show_result(
         asked.output_format,
         asked.plain,

@@ -10,10 +10,11 @@ import click
 
 from pitchbench.commands.common import (
     counted,
-    echo_json,
     format_option,
     printable,
+    show_result,
     store_option,
+    tell,
 )
 from pitchbench.commands.help_page import GroupWithExamples
 from pitchbench.errors import RecordsError
@@ -60,6 +61,7 @@ def check_(save: Path | None, force: bool, output_format: str, store: str | None
     to something? Nothing is written to the records."""
     # The database loads here, because the first screen must not wait for it.
     from pitchbench.records.check import check  # noqa: PLC0415
+    from pitchbench.screen.tables import Page  # noqa: PLC0415  # for terminals alone
 
     place = place_of(store)
     found = check(place)
@@ -67,22 +69,28 @@ def check_(save: Path | None, force: bool, output_format: str, store: str | None
         words = f"it is of form {found.form}: open it once with any command to migrate it"
         found = replace(found, findings=(*found.findings, words))
     lost = _save(place, save, force=force) if save is not None else []
-    if output_format == "json":
-        whole = not found.findings
-        echo_json(fill(RecordsDocument, found, place=_shown(place), whole=whole, saved=save))
-    else:
-        click.echo(f"records: {printable(_shown(place))}")
-        click.echo(
-            f"read: {counted(found.instruments, 'instrument')}, "
-            f"{counted(found.sessions, 'session')}, {counted(found.entries, 'entry')}"
-        )
-        for finding in found.findings:
-            click.echo(f"finding: {printable(finding)}")
-        click.echo(f"whole: {'no' if found.findings else 'yes'}")
+    whole = not found.findings
+    read = (
+        f"{counted(found.instruments, 'instrument')}, {counted(found.sessions, 'session')}, "
+        f"{counted(found.entries, 'entry')}"
+    )
+    lines = [
+        ("records", _shown(place)),
+        ("read", read),
+        *(("finding", finding) for finding in found.findings),
+        ("whole", "yes" if whole else "no"),
+    ]
+    show_result(
+        output_format,
+        plain=False,
+        document=lambda: fill(RecordsDocument, found, place=_shown(place), whole=whole, saved=save),
+        lines=lambda: lines,
+        page=lambda: Page().facts(lines),
+    )
     if save is not None:
-        click.echo(f"Saved what can be read: {printable(str(save))}.", err=True)
+        tell(f"Saved what can be read: {save}.")
         for each in lost:
-            click.echo(f"Not readable: {printable(each)}.", err=True)
+            tell(f"Not readable: {each}.")
     if found.findings:
         raise RecordsError(
             f"The records in {printable(_shown(place))!r} are not whole.",
@@ -118,7 +126,7 @@ def backup(file: Path, force: bool, store: str | None) -> None:
     from pitchbench.records.backup import back_up  # noqa: PLC0415
 
     back_up(place_of(store), file, force=force)
-    click.echo(f"Backed up: {printable(str(file))}. Look into it with --store.", err=True)
+    tell(f"Backed up: {file}. Look into it with --store.")
 
 
 @command.command("restore")
@@ -131,4 +139,4 @@ def restore(file: Path, force: bool, store: str | None) -> None:
 
     with Repository.open(store) as repository:
         repository.bring_back(file, force=force)
-    click.echo(f"On record is what {printable(str(file))} holds.", err=True)
+    tell(f"On record is what {file} holds.")

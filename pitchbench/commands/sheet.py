@@ -19,6 +19,7 @@ from pitchbench.commands.common import (
     plain_option,
     printable,
     store_option,
+    tell,
 )
 from pitchbench.commands.defaults import values
 from pitchbench.errors import PitchbenchError, RecordsError
@@ -93,7 +94,7 @@ def command(
         if os.path.lexists(out) and not force:  # before the work, not after it
             write_file(out, [], force=False)
         write_file(out, [_content(suffix, record, repository, words)], force=force)
-    click.echo(f"Written: {printable(str(out))}", err=True)
+    tell(f"Written: {out}")
     if opened and not webbrowser.open(out.resolve().as_uri()):
         raise PitchbenchError(
             "No browser could be started.", f"Open {printable(str(out))!r} by hand."

@@ -15,6 +15,7 @@ from pitchbench.commands.common import (
     plain_option,
     show_result,
     store_option,
+    tell,
 )
 from pitchbench.commands.help_page import ExamplesFirst
 from pitchbench.records.history import check_reasons
@@ -90,7 +91,7 @@ def command(output_format: str, plain: bool, store: str | None) -> None:
     )
     anything = any((document.in_hand, document.broken_off, document.done, document.checks_due))
     if not anything and output_format != "json":
-        click.echo("Nothing is in hand, broken off, done today or due.", err=True)
+        tell("Nothing is in hand, broken off, done today or due.")
 
 
 def _store_words(store: str | None) -> str:

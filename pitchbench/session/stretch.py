@@ -182,7 +182,7 @@ def _heard(stretch: Stretch, reading: Reading) -> Stretch:
     string, story = stretch.current, story_of(stretch, stretch.current)
     off_cents = cents_between(reading.pitch_hz, stretch.setup.open_hz(string))
     if not -_FLAT_CENTS <= off_cents <= _SHARP_CENTS:
-        off = words.sharp_or_flat(off_cents, of=stretch.spec.note)
+        off = words.reading_words(reading, off_cents, stretch.spec.note)
         why = f"no open note of this string, {off}: pluck string {string} open, or tune it"
         ignored = _kept(stretch, reading, TakeFate.IGNORED, why, Ignored.NO_NOTE_OF_IT)
         return replace(ignored, says=f"Ignored: {why}.")
@@ -190,7 +190,7 @@ def _heard(stretch: Stretch, reading: Reading) -> Stretch:
     if tuned:
         stretch = stretch.kept(ClearedEntry(stretch.at_s, string))
     stretch = _kept(stretch, reading, TakeFate.ACCEPTED)
-    said = _said(stretch)
+    said = _said(stretch, words.reading_words(reading, off_cents, stretch.spec.note))
     if tuned:
         said = f"String {string} was tuned meanwhile: it begins anew."
     stretch = replace(stretch, says=said)
@@ -201,12 +201,11 @@ def _heard(stretch: Stretch, reading: Reading) -> Stretch:
     return stretch.kept(StepEntry(stretch.at_s, string, Step.STRETCH, 0))
 
 
-def _said(stretch: Stretch) -> str:
-    """What was made of the last pluck."""
+def _said(stretch: Stretch, off: str) -> str:
+    """What was made of the last pluck, which was ``off`` from the string's note."""
     result, story = result_of(stretch, stretch.current), story_of(stretch, stretch.current)
     name = f"String {stretch.current}"
     if result is None or story.since_pull < _FEWEST_PLUCKS:
-        off = words.sharp_or_flat(story.plucks[-1].cents, of=stretch.spec.note)
         return f"{name}: {off}."
     if result.stretched:
         return f"{name} is stretched: {result_words(result)}."
