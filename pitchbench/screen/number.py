@@ -102,7 +102,7 @@ def _direction(cents: float) -> str:
     return "sharp" if cents > 0 else "flat"
 
 
-def _plus_minus(half_width: float, theme: Theme) -> str:
+def plus_minus(half_width: float, theme: Theme) -> str:
     # Two decimals where one would round to nothing.
     digits = 1 if half_width >= 0.1 else 2
     return f"{theme.glyphs.plus_minus}{half_width:.{digits}f}"
@@ -162,7 +162,7 @@ def _shown_large(state: State, theme: Theme) -> Large | None:
     match shown_reading(state):
         case (Reading() as reading, int() as fret):
             cents = cents_off(state, reading.pitch_hz, fret)
-            sure = _plus_minus(half95(reading.u_cents), theme)
+            sure = plus_minus(half95(reading.u_cents), theme)
             about = _against(state, fret)
             # Which note it is stands beside the number: what is asked for next may be another.
             word = about.partition(" against")[0]
@@ -187,7 +187,7 @@ def _offset_large(state: State, string: StringState, theme: Theme) -> Large:
     return Large(
         figure_of(offset.offset_cents, theme),
         word,
-        _plus_minus(offset.belief.half(), theme),
+        plus_minus(offset.belief.half(), theme),
         about,
         caption=f"{fret_words(state, offset.fret).removeprefix('the ')} against open",
     )

@@ -10,11 +10,12 @@ from typing import Final
 
 from rich.text import Text
 
+from pitchbench.belief import half95
 from pitchbench.screen import survey
 from pitchbench.screen.frame import Keys, ask_lines, framed, header
 from pitchbench.screen.letters import Large, figure_scale, number_lines, word_rows
 from pitchbench.screen.logged_lines import LoggedLines
-from pitchbench.screen.number import figure_of, unheard_large
+from pitchbench.screen.number import figure_of, plus_minus, unheard_large
 from pitchbench.screen.text import padded, printable, signed, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import Entry, NoteEntry, TakeEntry, TakeFate, UndoEntry
@@ -116,29 +117,31 @@ def _large(stretch: Stretch, theme: Theme) -> Large:
 
 def _ringing(stretch: Stretch, theme: Theme) -> Large:
     """A note that still rings: whole cents while it moves, for a decimal would only flicker."""
-    heard = stretch.offered or stretch.live
-    if heard is None:
-        return Large(" ", "wait", "", "settling")
-    cents = cents_between(heard.pitch_hz, stretch.setup.open_hz(stretch.current))
-    digits, word = (1, "settled") if stretch.offered else (0, "wait")
     about = f"from {stretch.spec.note}"
-    return Large(signed(cents, digits=digits, theme=theme), word, "", about)
+    if (reading := stretch.offered) is not None:
+        cents = cents_between(reading.pitch_hz, stretch.setup.open_hz(stretch.current))
+        sure = plus_minus(half95(reading.u_cents), theme)
+        return Large(signed(cents, digits=1, theme=theme), "settled", sure, about)
+    if stretch.live is None:
+        return Large(" ", "settling", "", "")
+    cents = cents_between(stretch.live.pitch_hz, stretch.setup.open_hz(stretch.current))
+    return Large(signed(cents, digits=0, theme=theme), "settling", "", about)
 
 
 def _lost(stretch: Stretch, theme: Theme) -> Large:
     """What the last pull cost; before one, where the string stands."""
     result = result_of(stretch, stretch.current)
     if result is not None:
-        sure = f"{theme.glyphs.plus_minus}{result.per_pull.half():.1f}"
+        sure = plus_minus(result.per_pull.half(), theme)
         figure = figure_of(-result.per_pull.centre, theme)
         return Large(figure, "a pull", sure, f"string {stretch.current}")
     story = story_of(stretch, stretch.current)
     if story.plucks:
-        cents = story.plucks[-1].cents
-        word = "sharp" if cents > 0 else "flat"
-        return Large(
-            figure_of(cents, theme), word, "", f"string {stretch.current}, from {stretch.spec.note}"
-        )
+        last = story.plucks[-1]
+        word = "sharp" if last.cents > 0 else "flat"
+        sure = plus_minus(half95(last.u_cents), theme)
+        about = f"string {stretch.current}, from {stretch.spec.note}"
+        return Large(figure_of(last.cents, theme), word, sure, about)
     return Large("", "ready", "", f"string {stretch.current}: open")
 
 
@@ -155,14 +158,13 @@ def _string(stretch: Stretch, string: int, theme: Theme, width: int) -> Text:
         mark = glyphs.current
     words = f"{mark} {string} {stretch.setup.instrument.string(string).note!s:<4}"
     if result is not None:
-        plus_minus = glyphs.plus_minus
         words += f"pull {result.pulls:>2}: "
         cost = signed(-result.per_pull.centre, theme=theme)
-        words += f"{cost} {plus_minus}{result.per_pull.half():.1f}"
+        words += f"{cost} {plus_minus(result.per_pull.half(), theme)}"
         words += " cents" * (width >= _NARROW)
         if width >= _WIDE:
             minute = signed(-result.per_minute.centre, theme=theme)
-            words += f", {minute} {plus_minus}{result.per_minute.half():.1f} per minute"
+            words += f", {minute} {plus_minus(result.per_minute.half(), theme)} per minute"
         if done:
             words += ", stretched" if result.stretched else ", still gives"
     return Text(words, theme.number if mark == glyphs.current else "")
