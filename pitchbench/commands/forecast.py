@@ -226,12 +226,16 @@ def _expected_words(string: StringForecast) -> str:
     )
 
 
+def _from_to(before: str, after: str) -> str:
+    """Both, where they differ."""
+    return after if before == after else f"{before} to {after}"
+
+
 def _behaviour_words(string: StringForecast) -> str:
     before, after = string.before, string.after
-    words = (
-        f"{before.attack_cents:.1f} to {after.attack_cents:.1f} cents sharp, "
-        f"stiffness B {before.stiffness_b:.1e} to {after.stiffness_b:.1e}"
-    )
+    sharp = _from_to(f"{before.attack_cents:.1f}", f"{after.attack_cents:.1f}")
+    stiffness = _from_to(f"{before.stiffness_b:.1e}", f"{after.stiffness_b:.1e}")
+    words = f"{sharp} cents sharp, stiffness B {stiffness}"
     if after.kelvin_cents is None:
         return words
     return f"{words}, {after.kelvin_cents:.1f} cents flatter per kelvin"
