@@ -37,7 +37,7 @@ def test_two_plucks_come_before_a_pull_and_two_after_it() -> None:
     assert story.pluck(0.1).job.asks == PLUCK
     assert story.pluck(0.0).job.asks == PULL
     assert story.pluck(-9.0).job.asks == PLUCK
-    assert story.job.says == "String 6: 9.0 cents flat of E2."
+    assert story.job.says == "String 6: 9.0 ± 0.1 cents flat of E2."
     assert story.pluck(-9.1).job.asks == PULL, "it costs more than the tolerance"
     assert story.job.says.startswith("String 6: the pull cost 9.1 ± ")
     assert [pluck.pulls for pluck in story_of(story.job, 6).plucks] == [0, 0, 1, 1]
