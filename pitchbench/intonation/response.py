@@ -70,6 +70,7 @@ class MadeMove:
     before, after : the offsets in cents.
     moved_before_mm : the saddle's travel until then, since the instrument's record was made.
     reversed : whether the screw had last been turned the other way; None if not known.
+    other_way : whether ``screw_mm`` is known to be the other way than advised.
     """
 
     string: int
@@ -80,6 +81,7 @@ class MadeMove:
     after: Belief
     moved_before_mm: float = 0.0
     reversed: bool | None = None
+    other_way: bool = False
 
     @property
     def change_cents(self) -> float:
@@ -91,6 +93,7 @@ class Effect(StrEnum):
     """The effect of a move, compared with what it should have been."""
 
     AS_EXPECTED = "as expected"
+    OTHER_WAY = "the other way"
     WORSE = "worse"
     LITTLE = "little"
     NOT_SEATED = "not seated"
@@ -243,7 +246,8 @@ def effect(
     noise = 2.0 * math.hypot(move.before.u, move.after.u)
     if abs(move.change_cents - expected) > max(noise, 0.5 * abs(expected)):
         if move.change_cents * expected < 0.0 and abs(move.change_cents) > noise:
-            return Effect.WORSE
+            other_way = not did_not_seat(_turned_round(move), instrument, response)
+            return Effect.OTHER_WAY if other_way else Effect.WORSE
         if abs(move.change_cents) <= noise:
             return Effect.LITTLE
     if did_not_seat(move, instrument, response):
@@ -252,6 +256,12 @@ def effect(
     if before * after < 0.0 and abs(after) - 2.0 * move.after.u > tolerance_cents:
         return Effect.TOO_FAR
     return Effect.AS_EXPECTED
+
+
+def _turned_round(move: MadeMove) -> MadeMove:
+    """The same move, had its screw been turned the other way."""
+    back = None if move.reversed is None else not move.reversed
+    return replace(move, screw_mm=-move.screw_mm, reversed=back)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from pitchbench.report.checks import CheckDocument, check_documents
 from pitchbench.report.document import Count, NonNegative, Positive, Probability, Thousandths, fill
 from pitchbench.report.readings import MoveDocument, move_document
 from pitchbench.session.findings import Finding
-from pitchbench.session.log import MoveEntry, Step, TakeFate
+from pitchbench.session.log import Step, TakeFate
 from pitchbench.session.rehearsal import Rehearsal
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import State
@@ -163,8 +163,7 @@ def session_document(state: State, *, session: str | None, source: str) -> Sessi
         strings=[_string(SessionString, state, number) for number in state.setup.order],
         moves=[
             fill(SessionMove, entry, move_document(entry.move), made_turns=entry.made.turns)
-            for entry in state.log.standing
-            if isinstance(entry, MoveEntry)
+            for entry in state.log.moves
         ],
         bridge=learned(state.log),
         checks=check_documents(state.log),

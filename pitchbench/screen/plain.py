@@ -26,6 +26,7 @@ from pitchbench.session.log import (
     Log,
     MoveEntry,
     NoteEntry,
+    OtherWayEntry,
     OutcomeEntry,
     SaidEntry,
     SessionTake,
@@ -170,6 +171,10 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911  # o
         case MoveEntry():
             far = length_words(entry.made_mm, sign=True)
             return "moved", f"string {entry.string}, {far} (+ is away from nut)"
+        case OtherWayEntry():
+            (*_, move) = evolve(log, entry).strings[entry.string - 1].moves
+            far = length_words(move.made_mm, sign=True)
+            return "moved", f"string {entry.string}, the other way: {far} (+ is away from nut)"
         case OutcomeEntry():
             string = log.strings[entry.string - 1]
             return "done", outcome_words(string, entry.outcome)

@@ -81,10 +81,8 @@ def _of_string(log: Log, string: StringState) -> Iterator[Finding]:
     instrument, number = log.setup.instrument, string.number
     response = saddles.learned(log, but=number)
     for made in saddles.made_moves(log, string):
-        if (
-            effect(made, instrument, response, tolerance_cents=string.tolerance_cents)
-            is Effect.WORSE
-        ):
+        did = effect(made, instrument, response, tolerance_cents=string.tolerance_cents)
+        if made.other_way or did in (Effect.OTHER_WAY, Effect.WORSE):
             values = f"{cents_words(made.before)} before, {cents_words(made.after)} after"
             words = f"its saddle went the other way than advised ({values})"
             yield Finding(Fault.WRONG_WAY, number, words)

@@ -215,6 +215,19 @@ class MoveEntry:
         """The move as it was made."""
         return self.move.made(self.made_mm)
 
+    @property
+    def other_way(self) -> bool:
+        """Whether it was made the other way than advised."""
+        return self.made_mm * self.move.mm < 0.0
+
+
+@dataclass(frozen=True)
+class OtherWayEntry:
+    """What was heard shows that a string's saddle last went the other way than told, as far."""
+
+    at_s: float
+    string: int
+
 
 @dataclass(frozen=True)
 class OutcomeEntry:
@@ -280,6 +293,7 @@ Entry = (
     | AdviceEntry
     | SaidEntry
     | MoveEntry
+    | OtherWayEntry
     | OutcomeEntry
     | StepEntry
     | ToleranceEntry
@@ -404,6 +418,12 @@ class Log:
         return tuple(entry.checked for entry in self.standing if isinstance(entry, CheckEntry))
 
     @property
+    def moves(self) -> tuple[MoveEntry, ...]:
+        """The moves of all saddles in order, as far as is known by now."""
+        own = (m for string in self.strings for m in string.moves if m.string == string.number)
+        return tuple(sorted(own, key=lambda move: move.at_s))
+
+    @property
     def passed_over(self) -> tuple[int, ...]:
         """The strings that are still to be set because they were passed over, in order of work."""
         return tuple(
@@ -468,6 +488,8 @@ def evolve(log: Log, entry: Entry) -> Log:  # noqa: PLR0911  # one per kind of e
             return _with(log, entry.string, said_mm=entry.mm)
         case MoveEntry():
             return _moved(log, entry)
+        case OtherWayEntry():
+            return _turned_round(log, entry)
         case OutcomeEntry():
             log = log if entry.offset is None else _weighed(log, entry)
             return _with(log, entry.string, outcome=entry.outcome, advice=None, said_mm=None)
@@ -552,6 +574,15 @@ def _moved(log: Log, entry: MoveEntry) -> Log:
             said_mm=None,
             outcome=None,
         )
+    return log
+
+
+def _turned_round(log: Log, entry: OtherWayEntry) -> Log:
+    """The last move of a saddle was made the other way."""
+    for number in (*log.setup.instrument.bridge.beside(entry.string), entry.string):
+        moves = log.strings[number - 1].moves
+        last = (replace(move, made_mm=-move.made_mm) for move in moves[-1:])
+        log = _with(log, number, moves=(*moves[:-1], *last))
     return log
 
 

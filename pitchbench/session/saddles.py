@@ -109,6 +109,7 @@ def _made(log: Log, string: StringState, index: int, before: Density, after: Den
         after=after.belief,
         moved_before_mm=math.fsum(move.made_mm for move in string.moves[:index]),
         reversed=_reversed(string.moves[:index], entry.made_mm),
+        other_way=entry.other_way,
     )
 
 

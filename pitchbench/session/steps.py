@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.pairs import disagreement_words
-from pitchbench.intonation.response import effect, inferred_mm
+from pitchbench.intonation.response import Effect, effect, inferred_mm
 from pitchbench.intonation.verdict import Decision, Verdict, notice_words
 from pitchbench.session import saddles, takes, words
 from pitchbench.session.log import (
@@ -20,6 +20,7 @@ from pitchbench.session.log import (
     Log,
     MoveEntry,
     NoteEntry,
+    OtherWayEntry,
     Outcome,
     OutcomeEntry,
     Step,
@@ -97,6 +98,10 @@ def completed(state: State) -> State:
 def _follow(state: State, verdict: Verdict) -> State:
     """Leave the current string's saddle or move it, as the verdict says."""
     string = state.log.string
+    if (found := _other_way(state)) is not None:
+        remark, state = found
+        state = decided(state)
+        return replace(state, says=f"{remark} {state.says}".strip())
     for beside in saddles.partners(state.log, string):
         if beside.outcome is None and not saddles.is_known(state.log, beside):
             says = f"String {beside.number} lies on the same saddle as string {string.number}: "
@@ -156,7 +161,7 @@ def _wanting(state: State, fret: int) -> State:
 
 def _advise(state: State, move: Move) -> State:
     """Advise a saddle move, or say that there is no room for it."""
-    remark = _after_move(state)
+    _, remark = _after_move(state)
     # Where the last move went is in doubt, so is how much travel is left.
     if move.out_of_travel and not remark:
         return finish_string(state, Outcome.OUT_OF_TRAVEL)
@@ -179,16 +184,27 @@ def _advised(state: State, move: Move) -> State:
     return state.kept(AdviceEntry(state.at_s, string.number, move))
 
 
-def _after_move(state: State) -> str:
-    """What to say where the last move did not do what it should; else nothing."""
+def _other_way(state: State) -> tuple[str, State] | None:
+    """What to say where the last move is found to have gone the other way than told, and the state
+    with that on record; None where it is not."""
+    found, remark = _after_move(state)
+    if found is not Effect.OTHER_WAY:
+        return None
+    at_s, number = state.at_s, state.log.current
+    told = (NoteEntry(at_s, number, remark), OtherWayEntry(at_s, number))
+    return remark, state.kept(*told)
+
+
+def _after_move(state: State) -> tuple[Effect, str]:
+    """What the last move did, and what to say where it was not what it should; else nothing."""
     log = state.log
     made = saddles.last_move(log, log.string)
     if made is None:
-        return ""
+        return Effect.AS_EXPECTED, ""
     response = saddles.learned(log, but=log.current)
     instrument = log.setup.instrument
     found = effect(made, instrument, response, tolerance_cents=log.string.tolerance_cents)
-    return words.effect_words(made, found, inferred_mm(made, instrument, response))
+    return found, words.effect_words(made, found, inferred_mm(made, instrument, response))
 
 
 # ------------------------------------------------------------------------------ done with a string

@@ -165,6 +165,11 @@ def effect_words(move: MadeMove, effect: Effect, inferred_mm: float) -> str:
     match effect:
         case Effect.AS_EXPECTED:
             return ""
+        case Effect.OTHER_WAY:
+            return (
+                f"The move made {which} worse ({values}): its saddle went the other way, and that "
+                "is on record now."
+            )
         case Effect.WORSE:
             return f"The move made {which} worse ({values}): did it go the other way?"
         case Effect.LITTLE:

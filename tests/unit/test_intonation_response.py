@@ -1,5 +1,7 @@
 """A bridge is learned from moves whose truth is known."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -134,7 +136,10 @@ def test_overshoot_is_recognised():
 
 def test_a_move_the_other_way_is_recognised():
     wrong = MadeMove(6, 2.0, False, 12, believed(5.0), believed(10.2))
-    assert effect(wrong, BENCH, BY_GEOMETRY, tolerance_cents=2.0) is Effect.WORSE
+    assert effect(wrong, BENCH, BY_GEOMETRY, tolerance_cents=2.0) is Effect.OTHER_WAY
+    # As far the other way would not do so much: what was moved is not known then.
+    astray = replace(wrong, after=believed(19.0))
+    assert effect(astray, BENCH, BY_GEOMETRY, tolerance_cents=2.0) is Effect.WORSE
 
 
 def test_how_far_it_really_went_is_inferred():

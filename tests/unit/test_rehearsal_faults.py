@@ -58,6 +58,9 @@ def test_each_fault_is_found_by_what_is_heard_and_no_other() -> None:
     assert wrong_way.state.log.strings[5].outcome is Outcome.LEAVE
     assert abs(wrong_way.true_left_cents[6]) < 2.0
     assert all(abs(move.advised_mm) < 15.0 for move in wrong_way.moves)
+    # What is on record is what the saddle did, not what was advised.
+    for told, true in zip(wrong_way.state.log.moves, wrong_way.moves, strict=True):
+        assert told.made_mm == pytest.approx(true.made_mm, rel=0.15)
     (row,) = truth_rows(wrong_way)
     assert len(row) == len(COLUMNS)
     assert row[0] == "6 E2"

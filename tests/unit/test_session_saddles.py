@@ -15,7 +15,7 @@ from pitchbench.presets import preset
 from pitchbench.session.job import Command
 from pitchbench.session.keys import SAID_STEP_TURNS
 from pitchbench.session.learning import learned_response
-from pitchbench.session.log import MoveEntry, Outcome, Step
+from pitchbench.session.log import MoveEntry, OtherWayEntry, Outcome, Step, evolve, read_log
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import resume
 
@@ -125,6 +125,41 @@ def test_more_and_less_undo_each_other_and_toward_the_nut_is_a_direction_too() -
     assert story.state.log.string.said_mm == pytest.approx(advice.mm - SAID_STEP_TURNS * PITCH_MM)
     story.key(Command.LESS)
     assert story.state.log.string.said_mm == pytest.approx(advice.mm)
+
+
+def test_a_saddle_that_went_the_other_way_stands_on_record_where_it_is() -> None:
+    story = Story.begin().string(6.0)
+    advice = story.state.log.string.advice
+    assert advice is not None
+    story.move_and_retune(6)
+    assert story.state.log.string.travel_mm == advice.mm, "until it is heard, it is as told"
+    story.takes(12.0)
+    (move,) = story.state.log.moves
+    assert (move.made_mm, move.move.mm) == (-advice.mm, advice.mm)
+    assert story.state.log.string.travel_mm == -advice.mm
+    back = story.state.log.string.advice
+    assert back is not None
+    assert back.mm == pytest.approx(2.0 * advice.mm, rel=0.1)
+    assert back.moved_mm == -advice.mm, "its way back is not a way farther out"
+    assert read_log(story.state.setup, story.entries) == story.state.log
+    story.move_and_retune(6).takes(0.1)
+    assert [move.other_way for move in story.state.log.moves] == [True, False]
+    assert story.state.log.strings[5].travel_mm == pytest.approx(advice.mm, rel=0.1)
+
+
+def test_what_was_heard_of_a_move_goes_with_the_take_that_told_it() -> None:
+    story = Story.begin().string(6.0).move_and_retune(6).takes(12.0)
+    assert story.state.log.string.travel_mm < 0.0
+    story.key(Command.UNDO)
+    assert story.state.log.string.travel_mm > 0.0
+
+
+def test_a_saddle_of_two_strings_went_the_other_way_for_both() -> None:
+    story, told = pair(), OtherWayEntry(99.0, 6)
+    assert evolve(story.state.log, told).moves == (), "a log from elsewhere may tell of none"
+    log = evolve(story.play(5).takes(3.0).move_and_retune(5).state.log, told)
+    assert [string.moves[-1].other_way for string in log.strings[4:]] == [True, True]
+    assert len(log.moves) == 1
 
 
 def test_what_was_said_is_surer_than_what_was_only_told() -> None:
