@@ -458,7 +458,7 @@ def read_log(setup: Setup, entries: Iterable[Entry]) -> Log:
     return log
 
 
-def evolve(log: Log, entry: Entry) -> Log:  # noqa: PLR0911  # one per kind of entry
+def evolve(log: Log, entry: Entry) -> Log:  # noqa: PLR0911, PLR0912  # one per kind
     """``log`` with one more entry: the only way in which a log changes."""
     if isinstance(entry, UndoEntry):
         return _taken_back(log, entry)
