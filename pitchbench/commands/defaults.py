@@ -73,6 +73,8 @@ SETTINGS: Final = {
     ),
     "units": Setting("how lengths are shown", "units", ("mm", "in")),
     "speak": Setting("whether guided work speaks", "speak", _YES_NO),
+    "cue": Setting("whether guided work sounds tones", "cue", _YES_NO),
+    "headphones": Setting("whether only you hear what is told", "headphones", _YES_NO),
     "large": Setting("whether guided work begins in large print", "large", _YES_NO),
     "pager": Setting("whether long output goes through a pager", "pager", _YES_NO),
     "technician": Setting("who did the work, on the setup sheet"),

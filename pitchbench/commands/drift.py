@@ -21,9 +21,9 @@ from pitchbench.commands.common import WholeQuantity, show_result
 from pitchbench.commands.guided import shown
 from pitchbench.commands.instrument_options import instrument_options, named_instrument
 from pitchbench.commands.listening import ManyFiles, listen, listening_options, recordings_meant
-from pitchbench.commands.live import input_options, listening_to
+from pitchbench.commands.live import Sound, input_options, listening_to
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
-from pitchbench.commands.telling import telling, telling_options
+from pitchbench.commands.telling import Told, telling, telling_options
 from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.pitch.reading import Rejected
 from pitchbench.report.drift import drift_document, drift_lines, drift_sentences
@@ -81,9 +81,7 @@ def command(
     device: str | None,
     rate: int,
     record: Path | None,
-    speak: bool,
-    cue: bool,
-    headphones: bool,
+    told: Told,
     out: Path | None,
     force: bool,
     channel: int | None,
@@ -117,11 +115,9 @@ def command(
             )
     else:
         with contextlib.ExitStack() as stack:
-            teller = stack.enter_context(
-                telling(OVERLAY, speak=speak, cue=cue, headphones=headphones)
-            )
+            teller = stack.enter_context(telling(OVERLAY, told))
             source, hearing = stack.enter_context(
-                listening_to(device, rate=rate, channel=channel, record=record, teller=teller)
+                listening_to(Sound(device, rate, channel, record), teller)
             )
             view = stack.enter_context(shown(OVERLAY, output_format, plain))
             overlay = Overlay(a4_hz=a4, enough=enough)

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import click
 
 from pitchbench.commands import completion
 from pitchbench.commands.telling import DEAF
-from pitchbench.errors import PitchbenchError
 from pitchbench.sound.elsewhere import listen_elsewhere
 from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.microphone import Microphone
@@ -47,9 +48,29 @@ def input_options(function: _Function) -> _Function:
     return function
 
 
+@dataclass(frozen=True)
+class Sound:
+    """What the options say of the sound to listen to: an input, or a recording instead; and the
+    file to keep it in."""
+
+    device: str | None
+    rate: int
+    channel: int | None
+    record: Path | None
+    recording: Path | None = None
+
+
 def guided_options(function: _Function) -> _Function:
-    """Those of :func:`input_options`, ``--channel``, ``--recording`` and ``--resume`` as
-    ``resumed``: of a command that guides through work that can be gone on with."""
+    """Of a command that guides through work that can be gone on with: ``--resume``, handed on as
+    ``resumed``; those of :func:`input_options`, ``--channel`` and ``--recording``, handed on as
+    ``sound``."""
+
+    @functools.wraps(function)
+    def handed_on(**given: Any) -> Any:
+        sound = Sound(**{name: given.pop(name) for name in Sound.__dataclass_fields__})
+        return function(sound=sound, **given)
+
+    asked = cast("_Function", handed_on)
     for option in reversed(
         [
             input_options,
@@ -70,50 +91,39 @@ def guided_options(function: _Function) -> _Function:
             ),
         ]
     ):
-        function = option(function)
-    return function
+        asked = option(asked)
+    return asked
 
 
 @contextlib.contextmanager
 def listening_to(
-    device: str | None,
-    *,
-    rate: int,
-    channel: int | None,
-    record: Path | None,
-    recording: Path | None = None,
-    teller: Teller[Any] | None = None,
+    sound: Sound, teller: Teller[Any] | None
 ) -> Iterator[tuple[Source, Hearing | None]]:
-    """The input that the options name, kept in a file where that was asked for, and what says how
-    it stands; ``recording`` is listened to instead.
+    """The input or the recording that the options name, kept in a file where that was asked for,
+    and what says how the input stands.
 
     While ``teller`` sounds from a loudspeaker nothing is heard.
-
-    Raises
-    ------
-    PitchbenchError
-        If a recording is to be listened to and something told: it goes by faster than it is told.
     """
     source: Source
-    if recording is not None:
-        if teller is not None:
-            raise PitchbenchError(
-                "A recording goes by faster than anything can be told of it.",
-                "Leave out --speak and --cue, or --recording.",
-            )
-        source, hearing = Recording(recording, channel=channel), None
+    if sound.recording is not None:
+        source, hearing = Recording(sound.recording, channel=sound.channel), None
     else:
         loudspeaker = None
         if teller is not None:
             loudspeaker = teller.loudspeaker
             if not loudspeaker.headphones:
                 click.echo(DEAF, err=True)
-        microphone = Microphone(device, rate_hz=rate, channel=channel or 1, loudspeaker=loudspeaker)
+        microphone = Microphone(
+            sound.device,
+            rate_hz=sound.rate,
+            channel=sound.channel or 1,
+            loudspeaker=loudspeaker,
+        )
         source, hearing = microphone, _hearing_of(microphone)
-    if record is None:
+    if sound.record is None:
         yield source, hearing
     else:
-        with Recorder(source, record) as recorder:
+        with Recorder(source, sound.record) as recorder:
             yield recorder, hearing
 
 

@@ -35,7 +35,7 @@ from pitchbench.commands.listening import (
     recordings_meant,
     refuse_twice,
 )
-from pitchbench.commands.live import input_options, listening_to
+from pitchbench.commands.live import Sound, input_options, listening_to
 from pitchbench.commands.neck_live import (
     begin_keeping,
     fresh,
@@ -47,7 +47,7 @@ from pitchbench.commands.neck_options import (
     string_number,
 )
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
-from pitchbench.commands.telling import telling, telling_options
+from pitchbench.commands.telling import Told, telling, telling_options
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import parse_shape
@@ -270,13 +270,11 @@ def _by_ear(
     device: str | None,
     rate: int,
     record: Path | None,
-    speak: bool,
-    cue: bool,
-    headphones: bool,
+    told: Told,
 ) -> NeckResult:
     """A survey with the microphone."""
     with contextlib.ExitStack() as stack:
-        teller = stack.enter_context(telling(SURVEY, speak=speak, cue=cue, headphones=headphones))
+        teller = stack.enter_context(telling(SURVEY, told))
         repository = stack.enter_context(open_records(said.store)) if keep or resumed else None
         if resumed is not None:
             assert repository is not None
@@ -297,7 +295,7 @@ def _by_ear(
             start = fresh(plan_for(setup, asked.weights, takes))
         asked.check_shapes(known.instrument)
         source, hearing = stack.enter_context(
-            listening_to(device, rate=rate, channel=asked.channel, record=record, teller=teller)
+            listening_to(Sound(device, rate, asked.channel, record), teller)
         )
         keeping = begin_keeping(repository, start, source) if repository is not None else None
         if keeping is not None and record is not None:

@@ -32,7 +32,7 @@ from pitchbench.commands.instrument_options import (
     named_instrument,
     with_details,
 )
-from pitchbench.commands.telling import cue_option, speak_option, telling
+from pitchbench.commands.telling import Told, cue_option, speak_option, telling
 from pitchbench.errors import UnfinishedError
 from pitchbench.presets import preset
 from pitchbench.report.rehearsed import COLUMNS, fault_lines, found_in, truth_lines, truth_rows
@@ -174,9 +174,7 @@ def _run(
 ) -> Rehearsal:
     with contextlib.ExitStack() as stack:
         # The virtual player hears nothing but the request.
-        teller = stack.enter_context(
-            telling(REHEARSAL, speak=speak, cue=cue, headphones=speak or cue)
-        )
+        teller = stack.enter_context(telling(REHEARSAL, Told(speak, cue, headphones=True)))
         if teller is not None:
             stack.enter_context(teller.loudspeaker.opened())
         view = stack.enter_context(shown(REHEARSAL, output_format, plain))

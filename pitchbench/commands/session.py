@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -33,8 +32,8 @@ from pitchbench.commands.guided import (
     worked,
 )
 from pitchbench.commands.instrument_options import instrument_options, with_details
-from pitchbench.commands.live import guided_options, listening_to
-from pitchbench.commands.telling import telling, telling_options
+from pitchbench.commands.live import Sound, guided_options, listening_to
+from pitchbench.commands.telling import Told, telling, telling_options
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.presets import preset
@@ -91,11 +90,7 @@ def command(
     strings: tuple[int, ...] | None,
     fret: int,
     a4: float,
-    device: str | None,
-    rate: int,
-    channel: int | None,
-    recording: Path | None,
-    record: Path | None,
+    sound: Sound,
     player: str | None,
     resumed: str | None,
     checks: bool,
@@ -103,9 +98,7 @@ def command(
     store: str | None,
     plain: bool,
     large: bool,
-    speak: bool,
-    cue: bool,
-    headphones: bool,
+    told: Told,
     output_format: str,
     **details: Any,
 ) -> None:
@@ -116,9 +109,9 @@ def command(
     """
     _refuse_both(name, preset_name, player, resumed)
     player = None if player is None else checked_text(player)
-    keep = recording is None if keep is None else keep
+    keep = sound.recording is None if keep is None else keep
     with contextlib.ExitStack() as stack:
-        teller = stack.enter_context(telling(SESSION, speak=speak, cue=cue, headphones=headphones))
+        teller = stack.enter_context(telling(SESSION, told))
         repository = None
         if name is not None or resumed is not None or player is not None:
             repository = stack.enter_context(open_records(store))
@@ -133,16 +126,7 @@ def command(
             start = Start(begin(work_on(setup, strings)))
         if large:
             start = replace(start, job=start.job.advance(KeyPressed(Command.LARGE_PRINT)))
-        source, hearing = stack.enter_context(
-            listening_to(
-                device,
-                rate=rate,
-                channel=channel,
-                record=record,
-                recording=recording,
-                teller=teller,
-            )
-        )
+        source, hearing = stack.enter_context(listening_to(sound, teller))
 
         def begin_keeping() -> Keeping | None:
             if not keep:
@@ -150,8 +134,8 @@ def command(
             records = repository or stack.enter_context(open_records(store))
             parameters = {} if player is None else {"player": player}
             begun = keeping_of(records, start, source, parameters)
-            if record is not None:
-                records.keep_audio(begun.session_id, record)
+            if sound.record is not None:
+                records.keep_audio(begun.session_id, sound.record)
             return begun
 
         keeping = None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-from pathlib import Path
 from typing import Any
 
 import click
@@ -27,8 +26,8 @@ from pitchbench.commands.guided import (
     worked,
 )
 from pitchbench.commands.instrument_options import Said, known_instrument, known_options
-from pitchbench.commands.live import guided_options, listening_to
-from pitchbench.commands.telling import telling, telling_options
+from pitchbench.commands.live import Sound, guided_options, listening_to
+from pitchbench.commands.telling import Told, telling, telling_options
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
 from pitchbench.report.stretch import stretch_document, stretch_lines
@@ -59,17 +58,11 @@ def command(
     *,
     strings: tuple[int, ...] | None,
     a4: float,
-    device: str | None,
-    rate: int,
-    channel: int | None,
-    record: Path | None,
-    recording: Path | None,
+    sound: Sound,
     resumed: str | None,
     keep: bool | None,
     plain: bool,
-    speak: bool,
-    cue: bool,
-    headphones: bool,
+    told: Told,
     output_format: str,
     **rest: Any,
 ) -> None:
@@ -79,9 +72,9 @@ def command(
     string when a pull costs less than the string's tolerance. Pull gently; wear eye protection.
     """
     said = Said(**rest)
-    keep = recording is None if keep is None else keep
+    keep = sound.recording is None if keep is None else keep
     with contextlib.ExitStack() as stack:
-        teller = stack.enter_context(telling(STRETCH, speak=speak, cue=cue, headphones=headphones))
+        teller = stack.enter_context(telling(STRETCH, told))
         repository = stack.enter_context(open_records(said.store)) if keep or resumed else None
         start: Start[Stretch]
         if resumed is not None:
@@ -92,21 +85,12 @@ def command(
             instrument = said.instrument() or preset("six-string")
             setup = Setup(known_instrument(instrument, (), said).instrument, a4_hz=a4)
             start = Start(begin(work_on(setup, strings)))
-        source, hearing = stack.enter_context(
-            listening_to(
-                device,
-                rate=rate,
-                channel=channel,
-                record=record,
-                recording=recording,
-                teller=teller,
-            )
-        )
+        source, hearing = stack.enter_context(listening_to(sound, teller))
         keeping = None
         if repository is not None and keep:
             keeping = keeping_of(repository, start, source, {}, SessionKind.STRETCH)
-            if record is not None:
-                repository.keep_audio(keeping.session_id, record)
+            if sound.record is not None:
+                repository.keep_audio(keeping.session_id, sound.record)
         with shown(STRETCH, output_format, plain) as view:
             job = worked(
                 source,

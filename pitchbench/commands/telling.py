@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 import click
+from click.core import ParameterSource
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.screen.pictures import Picture
@@ -35,37 +38,74 @@ def speak_option(function: _Function) -> _Function:
 
 
 def cue_option(function: _Function) -> _Function:
-    """``--cue``, handed on as ``cue``: off unless asked for."""
+    """``--cue``, handed on as ``cue``: off unless asked for, or set once for all."""
     return click.option(
-        "--cue",
-        is_flag=True,
+        "--cue/--no-cue",
+        default=False,
         help="Tones: one for a take accepted, two low ones rejected, three for a string done.",
     )(function)
 
 
+@dataclass(frozen=True)
+class Told:
+    """What is to be told to the ear, and whether only the person hears it, with headphones."""
+
+    speak: bool
+    cue: bool
+    headphones: bool
+
+
 def telling_options(function: _Function) -> _Function:
-    """``--speak``, ``--cue`` and ``--headphones``, handed on by these names."""
+    """``--speak``, ``--cue`` and ``--headphones``, handed on as ``told``."""
+
+    @functools.wraps(function)
+    def handed_on(*, speak: bool, cue: bool, headphones: bool, **rest: Any) -> Any:
+        return function(told=_told(speak=speak, cue=cue, headphones=headphones), **rest)
+
+    asked = cast("_Function", handed_on)
     for option in (
         click.option(
-            "--headphones",
-            is_flag=True,
+            "--headphones/--no-headphones",
+            default=False,
             help="You alone hear it: it listens on while it speaks.",
         ),
         cue_option,
         speak_option,
     ):
-        function = option(function)
-    return function
+        asked = option(asked)
+    return asked
+
+
+def _told(**asked: bool) -> Told:
+    """What was asked for; what is but set once for all gives way where it has no use.
+
+    Raises
+    ------
+    PitchbenchError
+        If headphones are asked for, and nothing that is to be heard with them; or something that is
+        to be told of a recording.
+    """
+    context = click.get_current_context()
+    typed = {
+        name for name in asked if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+    }
+    if context.params.get("recording") is not None:
+        asked = {name: value and name in typed for name, value in asked.items()}
+        if asked["speak"] or asked["cue"]:
+            raise PitchbenchError(
+                "A recording goes by faster than anything can be told of it.",
+                "Leave out --speak and --cue, or --recording.",
+            )
+    told = Told(**asked)
+    if told.headphones and "headphones" in typed and not (told.speak or told.cue):
+        raise PitchbenchError(
+            "--headphones says nothing by itself.", "Give --speak or --cue with it."
+        )
+    return told
 
 
 @contextlib.contextmanager
-def telling(
-    picture: Picture[_J],
-    *,
-    speak: bool,
-    cue: bool,
-    headphones: bool = False,
-) -> Iterator[Teller[_J] | None]:
+def telling(picture: Picture[_J], told: Told) -> Iterator[Teller[_J] | None]:
     """What tells a job to the ear, None if that was not asked for.
 
     Raises
@@ -73,18 +113,14 @@ def telling(
     PitchbenchError
         If there is no output, or no voice though it is to speak.
     """
-    if not (speak or cue):
-        if headphones:
-            raise PitchbenchError(
-                "--headphones says nothing by itself.", "Give --speak or --cue with it."
-            )
+    if not (told.speak or told.cue):
         yield None
         return
     from pitchbench.session.teller import Teller  # noqa: PLC0415  # sound out only if asked for
     from pitchbench.session.voice import Voice  # noqa: PLC0415
     from pitchbench.sound.loudspeaker import Loudspeaker  # noqa: PLC0415
 
-    loudspeaker = Loudspeaker(headphones=headphones)
+    loudspeaker = Loudspeaker(headphones=told.headphones)
     with contextlib.ExitStack() as stack:
-        voice = stack.enter_context(Voice(loudspeaker.rate_hz)) if speak else None
-        yield Teller(loudspeaker, voice=voice, spoken=picture.spoken(), cue=cue)
+        voice = stack.enter_context(Voice(loudspeaker.rate_hz)) if told.speak else None
+        yield Teller(loudspeaker, voice=voice, spoken=picture.spoken(), cue=told.cue)

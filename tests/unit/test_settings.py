@@ -125,7 +125,7 @@ def test_an_instrument_on_record_keeps_its_tolerance(
     assert Ran(capsys, *options, "--tolerance", "2.5").document["tolerance_cents"] == 2.5
 
 
-@pytest.mark.parametrize("key", ["speak", "large"])
+@pytest.mark.parametrize("key", ["speak", "cue", "headphones", "large"])
 def test_what_is_set_can_be_done_without_for_once(file: Path, key: str) -> None:
     file.write_text(f"{key} = true\n")
     session = cli.get_command(click.Context(cli), "session")
@@ -134,6 +134,18 @@ def test_what_is_set_can_be_done_without_for_once(file: Path, key: str) -> None:
         defaults = default_map([*REGISTRY], typed)["session"]
         parsed = session.make_context("session", [*typed], default_map=defaults)
         assert parsed.params[key] is wanted
+
+
+def test_what_is_set_is_held_against_nobody(capsys: Capsys, file: Path) -> None:
+    """A recording goes by faster than anything can be told of it, and headphones say nothing by
+    themselves: only who asks for that is told so."""
+    file.write_text("speak = true\ncue = true\nheadphones = true\n")
+    again = ("session", "--recording", file.with_name("none.wav"))
+    assert "There is no file" in Ran(capsys, *again).err
+    assert "faster than anything can be told" in Ran(capsys, *again, "--cue").err
+    file.write_text("headphones = true\n")
+    assert "There is no file" in Ran(capsys, *again).err
+    assert "says nothing by itself" in Ran(capsys, *again, "--headphones").err
 
 
 def test_every_setting_has_something_that_obeys_it() -> None:
