@@ -190,7 +190,8 @@ class Keeping:
     def __init__(self, repository: Repository, session_id: str) -> None:
         self.repository = repository
         self.session_id = session_id
-        self._setup, _, self._meta = repository.session(session_id, traces_too=False)
+        begun = repository.session(session_id, traces_too=False)
+        self._setup, self._meta = begun.setup, begun.meta
         self._tried: Entry | None = None
 
     def __call__(self, entry: Entry) -> None:

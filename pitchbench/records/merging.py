@@ -62,7 +62,7 @@ def add_session(connection: Connection, record: SessionRecord) -> bool:
     RecordsError
         If it was gone on with here and elsewhere: two logs that differ make no third one.
     """
-    setup, log, meta = record
+    setup, log, meta = record.setup, record.entries, record.meta
     query = select(sessions.c.finished_at).where(sessions.c.id == meta.id)
     here = connection.execute(query).first()
     if here is None:

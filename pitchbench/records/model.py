@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from enum import StrEnum
+from functools import cached_property
 from pathlib import Path
-from typing import NamedTuple
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
@@ -139,16 +139,17 @@ class SessionMeta:
         return self.id[:SHORT_ID_LENGTH]
 
 
-class SessionRecord(NamedTuple):
+@dataclass(frozen=True)
+class SessionRecord:
     """One session: what it started from, all that happened in order, and when and where."""
 
     setup: Setup
     entries: tuple[Entry, ...]
     meta: SessionMeta
 
-    @property
+    @cached_property
     def log(self) -> Log:
-        """The session as its entries tell it."""
+        """The session as its entries tell it, which takes longer than to read them."""
         return read_log(self.setup, self.entries)
 
 

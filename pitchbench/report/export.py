@@ -104,7 +104,7 @@ def export_json(
     yield _json(head, "instruments")[:-1] + ', "sessions": ['
     for count, record in enumerate(sessions):
         # Where this machine keeps the sound means nothing to another one.
-        moved = record._replace(meta=replace(record.meta, audio=None))
+        moved = replace(record, meta=replace(record.meta, audio=None))
         document = _json(session_document(moved), f"session {record.meta.short_id}")
         yield (",\n" if count else "\n") + document
     yield "\n]}\n"
@@ -192,7 +192,7 @@ def _session(document: Any) -> SessionRecord:
         from_document(document["entries"], tuple[Entry, ...]),
         replace(from_document(document["meta"], SessionMeta), audio=None),
     )
-    setup, entries, meta = record
+    setup, entries, meta = record.setup, record.entries, record.meta
     _check(_SESSION_ID.fullmatch(meta.id), "a session's id")
     _check_times(meta.started_at, *([meta.finished_at] if meta.finished_at else []))
     checked_text(meta.source, may_be_empty=True)

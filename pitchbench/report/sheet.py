@@ -315,7 +315,7 @@ def _neck_part(result: NeckResult, record: SessionRecord, survey: SessionRecord)
 
 
 def _facts(record: SessionRecord, tolerance: str, words: Words) -> tuple[tuple[str, str], ...]:
-    setup, _, meta = record
+    setup, meta = record.setup, record.meta
     instrument = setup.instrument
     # What was looked at on the day stands below, and counts for more than what is on record.
     looked_at = {pair.check for pair in compared(record.log.checked)}

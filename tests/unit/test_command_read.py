@@ -297,7 +297,7 @@ def test_what_is_read_otherwise_is_told_take_by_take_and_whether_it_matters(
     with Repository.open(store) as old, Repository.open(place) as new:
         kept = old.session(old.find_session("last"))
         setup = replace(kept.setup, instrument=own)
-        bad = kept._replace(setup=setup, entries=tuple(map(earlier, kept.entries)))
+        bad = replace(kept, setup=setup, entries=tuple(map(earlier, kept.entries)))
         new.add_session(bad)
         new.keep_audio(kept.meta.id, kept.meta.audio)
     ran = Ran(capsys, "read", "--again", "last", "--store", place, "--format", "json")
@@ -327,7 +327,7 @@ def test_takes_at_other_frets_say_nothing_of_the_offset_read_again(
     reading = stores.a_reading(sharp_hz, 1000.0)
     last = kept.log.strings[5].accepted[-1]
     fifth = TakeEntry(1002.0, replace(last, number=99, fret=5, reading=reading))
-    with_fifth = kept._replace(entries=(*kept.entries, fifth))
+    with_fifth = replace(kept, entries=(*kept.entries, fifth))
     plain, more = (
         compared(each, [e.take.reading for e in each.entries if isinstance(e, TakeEntry)])
         for each in (kept, with_fifth)

@@ -187,10 +187,10 @@ def test_a_session_broken_off_makes_it_due():
 
 
 def test_a_session_of_some_strings_leaves_the_others_as_they_were():
-    setup, _, meta = a_session()
+    whole = a_session()
     only_first = tuple(e for e in stores.a_log() if getattr(e, "string", None) == 1)
-    short = SessionRecord(replace(setup, strings=(1,)), only_first, meta)
-    assert check_reasons(GUITAR, [a_session(), short], today=SOON) == ()
+    short = SessionRecord(replace(whole.setup, strings=(1,)), only_first, whole.meta)
+    assert check_reasons(GUITAR, [whole, short], today=SOON) == ()
     (reason,) = check_reasons(GUITAR, [short], today=SOON)
     assert reason == "strings 2, 3, 4, 5 and 6 never set on this record"
 

@@ -41,7 +41,8 @@ def test_a_session_comes_back_exactly_frames_included(repository, store_place):
     repository.close()
 
     with Repository.open(store_place) as again:
-        setup_back, entries, meta = again.session(session_id)
+        back = again.session(session_id)
+    setup_back, entries, meta = back.setup, back.entries, back.meta
     assert setup_back == setup
     # Readings compare by identity, so compare their documents, which hold every float exactly.
     assert to_json(entries, tuple[Entry, ...]) == to_json(log, tuple[Entry, ...])
@@ -435,7 +436,8 @@ def test_the_frozen_store_of_the_first_form_still_opens(tmp_path):
         assert repository.instrument("Frozen guitar").instrument == stores.an_instrument(
             "Frozen guitar"
         )
-        setup, entries, meta = repository.session(repository.find_session("last"))
+        record = repository.session(repository.find_session("last"))
+    setup, entries, meta = record.setup, record.entries, record.meta
     assert isinstance(setup, Setup)
     assert len(entries) == len(stores.a_log())
     assert meta.source == "frozen for the tests"

@@ -82,7 +82,7 @@ def test_the_sheet_says_what_a_number_rests_on_and_how_sure_it_is():
     string = story.state.log.strings[5]
     assert string.verdict is not None
     assert string.now is not None
-    record = a_record()._replace(setup=story.state.setup, entries=story.entries)
+    record = replace(a_record(), setup=story.state.setup, entries=story.entries)
     row = build_sheet(record).rows[5]
     assert row.outcome == f"within tolerance, {percent(string.verdict.p_within)} sure"
     assert string.verdict.p_within >= SURE
@@ -101,8 +101,8 @@ def test_what_was_not_measured_is_not_made_up():
 
 
 def test_a_string_that_was_not_to_be_set_is_no_unfinished_one():
-    setup, log, meta = a_record(log=())
-    sheet = build_sheet(SessionRecord(replace(setup, strings=(6, 5)), log, meta))
+    record = a_record(log=())
+    sheet = build_sheet(replace(record, setup=replace(record.setup, strings=(6, 5))))
     assert [row.outcome for row in sheet.rows] == ["left out"] * 4 + ["not finished"] * 2
 
 
