@@ -12,7 +12,8 @@ from pathlib import Path
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.records.places import SHORT_ID_LENGTH
-from pitchbench.session.log import Entry, Log, Setup, read_log
+from pitchbench.session.fold import read_log
+from pitchbench.session.log import Entry, Log, Setup
 
 #: One setting of the analysis.
 Parameter = str | int | float | bool | None

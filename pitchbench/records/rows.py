@@ -36,7 +36,7 @@ from pitchbench.session.log import (
 #: What reads the session that a row is of.
 ReadsSession = Callable[[Connection, Any], SessionRecord]
 
-#: Whatever gives a string its outcome, or takes it away (`session.log.evolve`).
+#: Whatever gives a string its outcome, or takes it away (`session.fold.evolve`).
 DECIDE_OUTCOMES: Final = (ClearedEntry, MoveEntry, OutcomeEntry, StepEntry, UndoEntry)
 
 

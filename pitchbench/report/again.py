@@ -13,7 +13,8 @@ from pitchbench.notes import Note
 from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.records.model import SessionRecord
 from pitchbench.report.document import NonNegative, Positive
-from pitchbench.session.log import Entry, Log, TakeEntry, read_log
+from pitchbench.session.fold import read_log
+from pitchbench.session.log import Entry, Log, TakeEntry
 from pitchbench.session.saddles import weigh
 from pitchbench.session.words import rejected_words
 from pitchbench.units import cents_between

@@ -17,6 +17,7 @@ from pitchbench.lengths import length_words
 from pitchbench.pitch.reading import Reading
 from pitchbench.screen.input import input_told
 from pitchbench.session.checks import checked_words
+from pitchbench.session.fold import evolve
 from pitchbench.session.heard import LIVE_NEAR_CENTS
 from pitchbench.session.log import (
     AdviceEntry,
@@ -38,7 +39,6 @@ from pitchbench.session.log import (
     ToleranceEntry,
     UndoEntry,
     VerdictEntry,
-    evolve,
 )
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import State

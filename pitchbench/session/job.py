@@ -16,7 +16,8 @@ from typing import Any, Final, Self
 from pitchbench.instrument import StringSpec
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading
-from pitchbench.session.log import Entry, Log, NoteEntry, Setup, TakeEntry, UndoEntry, evolve
+from pitchbench.session.fold import evolve
+from pitchbench.session.log import Entry, Log, NoteEntry, Setup, TakeEntry, UndoEntry
 from pitchbench.sound.hearing import InputHeard
 
 

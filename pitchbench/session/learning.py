@@ -8,7 +8,8 @@ from typing import Final
 
 from pitchbench.intonation.knowledge import ANYBODY, Person
 from pitchbench.intonation.response import Response
-from pitchbench.session.log import Log, Setup, read_log
+from pitchbench.session.fold import read_log
+from pitchbench.session.log import Log, Setup
 from pitchbench.session.saddles import alone, learned
 
 #: How many earlier sessions are learned from.

@@ -8,18 +8,9 @@ from typing import Final
 
 from pitchbench.session import steps, words
 from pitchbench.session.decide import decide
+from pitchbench.session.fold import empty_log, read_log
 from pitchbench.session.job import Answer, Followed, LoggedJob
-from pitchbench.session.log import (
-    Entry,
-    Outcome,
-    OutcomeEntry,
-    Setup,
-    Step,
-    StepEntry,
-    StringState,
-    empty_log,
-    read_log,
-)
+from pitchbench.session.log import Entry, Outcome, OutcomeEntry, Setup, Step, StepEntry, StringState
 
 #: How a string is left that was set as well as it can be.
 JUDGED: Final = (Outcome.LEAVE, Outcome.BORDER, Outcome.COMPROMISE)

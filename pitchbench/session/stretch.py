@@ -15,6 +15,7 @@ from pitchbench.intonation.stretching import OpenPluck, Stretching, stretching_o
 from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import words
+from pitchbench.session.fold import empty_log, read_log
 from pitchbench.session.job import Answer, Command, Followed, InputBack, KeyPressed, LoggedJob
 from pitchbench.session.log import (
     ClearedEntry,
@@ -26,8 +27,6 @@ from pitchbench.session.log import (
     StepEntry,
     TakeEntry,
     TakeFate,
-    empty_log,
-    read_log,
 )
 from pitchbench.units import cents_between
 

@@ -18,6 +18,7 @@ from pitchbench.notes import ordinal
 from pitchbench.pitch.listener import LivePitch, ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import words
+from pitchbench.session.fold import empty_log, read_log
 from pitchbench.session.job import (
     Answer,
     Command,
@@ -37,8 +38,6 @@ from pitchbench.session.log import (
     StrikeEntry,
     TakeEntry,
     TakeFate,
-    empty_log,
-    read_log,
 )
 from pitchbench.units import cents_between, mean_hz
 

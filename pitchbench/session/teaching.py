@@ -6,8 +6,9 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Self
 
+from pitchbench.session.fold import empty_log
 from pitchbench.session.job import Command, Event, KeyPressed
-from pitchbench.session.log import Setup, Step, empty_log
+from pitchbench.session.log import Setup, Step
 from pitchbench.session.state import State
 
 

@@ -16,7 +16,7 @@ from states import STATES, STORIES
 from pitchbench.records.documents import to_json
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.screen.view import render
-from pitchbench.session.log import read_log
+from pitchbench.session.fold import read_log
 from pitchbench.session.state import State, begin
 
 GOLDENS = Path(__file__).parent / "goldens"

@@ -15,8 +15,9 @@ from pitchbench.pitch.reading import Reason
 from pitchbench.presets import PRESETS
 from pitchbench.screen.stretch import render
 from pitchbench.screen.theme import Palette, make_theme
+from pitchbench.session.fold import read_log
 from pitchbench.session.job import Command, InputLost
-from pitchbench.session.log import Setup, read_log
+from pitchbench.session.log import Setup
 from pitchbench.session.stretch import Stretch, begin
 from pitchbench.units import shifted_hz
 

@@ -17,8 +17,8 @@ from pitchbench.pitch.reading import Reason
 from pitchbench.presets import PRESETS
 from pitchbench.screen.survey import render
 from pitchbench.screen.theme import Palette, make_theme
+from pitchbench.session.fold import read_log
 from pitchbench.session.job import Command, InputBack, InputLost
-from pitchbench.session.log import read_log
 from pitchbench.session.survey import USUAL_FRETS, Survey, begin
 from pitchbench.units import fret_ratio, shifted_hz
 

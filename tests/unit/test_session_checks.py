@@ -41,7 +41,8 @@ from pitchbench.session.checks import (
     row_of,
     usual_words,
 )
-from pitchbench.session.log import CheckEntry, read_log
+from pitchbench.session.fold import read_log
+from pitchbench.session.log import CheckEntry
 
 PITCHBENCH = str(Path(sys.executable).with_name("pitchbench"))
 QUICK = ("--strings", "6", "--tolerance", "4")

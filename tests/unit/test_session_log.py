@@ -24,9 +24,10 @@ from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.records.rows import DECIDE_OUTCOMES
 from pitchbench.report.export import takes_csv
 from pitchbench.report.sheet import build_sheet, interval_words
+from pitchbench.session.fold import read_log
 from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.learning import learned_person, learned_response
-from pitchbench.session.log import Entry, Log, Step, UndoEntry, read_log
+from pitchbench.session.log import Entry, Log, Step, UndoEntry
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import State, begin, resume
 

@@ -12,10 +12,11 @@ from pitchbench.intonation.bridge import Direction
 from pitchbench.intonation.deciding import WORTH_A_MOVE
 from pitchbench.intonation.response import BY_GEOMETRY, Response
 from pitchbench.presets import preset
+from pitchbench.session.fold import evolve, read_log
 from pitchbench.session.job import Command
 from pitchbench.session.keys import SAID_STEP_TURNS
 from pitchbench.session.learning import learned_response
-from pitchbench.session.log import MoveEntry, OtherWayEntry, Outcome, Step, evolve, read_log
+from pitchbench.session.log import MoveEntry, OtherWayEntry, Outcome, Step
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import resume
 

@@ -11,8 +11,9 @@ from session_story import Story, setup_of
 from pitchbench.pitch.reading import Reason
 from pitchbench.records.documents import from_json, to_json
 from pitchbench.session import survey
+from pitchbench.session.fold import read_log
 from pitchbench.session.job import Command, KeyPressed
-from pitchbench.session.log import Entry, Log, Outcome, Step, TakeEntry, UndoEntry, read_log
+from pitchbench.session.log import Entry, Log, Outcome, Step, TakeEntry, UndoEntry
 from pitchbench.session.state import State, begin, reopened, resume
 
 

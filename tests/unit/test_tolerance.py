@@ -18,8 +18,9 @@ from pitchbench.intonation.tolerance import (
 from pitchbench.notes import Note
 from pitchbench.presets import PRESETS, preset
 from pitchbench.refit import with_tolerance
+from pitchbench.session.fold import read_log
 from pitchbench.session.job import Command
-from pitchbench.session.log import Outcome, Step, ToleranceEntry, read_log
+from pitchbench.session.log import Outcome, Step, ToleranceEntry
 from pitchbench.session.state import resume
 from pitchbench.units import cents_between
 
