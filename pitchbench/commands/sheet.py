@@ -79,7 +79,9 @@ def command(
     due: date | None = next_check.date() if next_check else None
     words = Words(_workshop(), remarks, recommend, due)
     with Repository.open(store) as repository:
-        record = repository.session(_meant(repository, session), traces_too=suffix == ".json")
+        # Frames are many: text and rows do without.
+        drawn = opened or suffix in {".html", ".pdf", ".json"}
+        record = repository.session(_meant(repository, session), traces_too=drawn)
         if stretch := _latest(repository, record, SessionKind.STRETCH):
             words = replace(words, stretched=stretched_words(stretch, record.setup.instrument))
         if out is None and opened:

@@ -188,28 +188,54 @@ def drift_figure(courses: Sequence[Course], *, title: str) -> Figure:
     with mpl.rc_context(_CLASSROOM):
         figure = Figure(figsize=(13.0, 7.3), layout="constrained")
         axes = figure.subplots()
-        axes.axhline(0.0, color=_INK, linewidth=1.2)
-        for number, course in enumerate(courses):
-            colour, dashes = _APART[number % 6], _DASHES[number % 6]
-            axes.plot(
-                course.time_s,
-                course.cents,
-                color=colour,
-                linestyle=dashes,
-                label=_label(course.name),
-            )
-            if course.settle_s is not None:
-                at = float(np.interp(course.settle_s, course.time_s, course.cents))
-                axes.plot([course.settle_s], [at], "o", ms=13, mfc="white", mec=colour, mew=3)
-        axes.plot([], [], "o", ms=13, mfc="white", mec=_INK, mew=3, ls="", label="settled")
+        _draw_courses(axes, courses, ring_points=13.0)
         # Many plucks get small words rather than words on top of their lines.
         axes.legend(frameon=False, handlelength=3.2, fontsize=20.0 if len(courses) <= 8 else 11.0)
-        axes.set_xlim(left=0.0)
-        axes.set_xlabel("seconds after the pluck")
-        axes.set_ylabel("cents above the settled pitch")
         axes.set_title(title)
-        axes.spines[["top", "right"]].set_visible(False)
     return figure
+
+
+def drift_inline(courses: Sequence[Course], *, title: str) -> str:
+    """The same as an ``<svg>`` element with ``<title>`` and ``<desc>`` for a page; what the lines
+    are called stands beside them."""
+    with mpl.rc_context(_STYLE):
+        figure = Figure(figsize=(7.2, 1.9), layout="constrained")
+        axes = figure.subplots()
+        _draw_courses(axes, courses, ring_points=5.0)
+        axes.set_ylabel("cents above the\nsettled pitch")
+        figure.legend(loc="outside right upper", frameon=False, handlelength=3.2)
+        text = io.StringIO()
+        figure.savefig(text, format="svg", metadata=_NO_METADATA, transparent=True)
+    description = (
+        "How far above its settled pitch each note is, from attack to tail; a ring marks where it "
+        "has settled. The table below says the same in numbers."
+    )
+    return _inline(text.getvalue(), "drift", title, description)
+
+
+def _draw_courses(axes: Any, courses: Sequence[Course], *, ring_points: float) -> None:
+    """Each with a ring where it has settled."""
+    ring: dict[str, Any] = {
+        "marker": "o",
+        "ms": ring_points,
+        "mfc": "white",
+        "mew": 0.22 * ring_points,
+        "linestyle": "none",
+    }
+    axes.axhline(0.0, color=_INK, linewidth=1.2)
+    for number, course in enumerate(courses):
+        colour, dashes = _APART[number % 6], _DASHES[number % 6]
+        axes.plot(
+            course.time_s, course.cents, color=colour, linestyle=dashes, label=_label(course.name)
+        )
+        if course.settle_s is not None:
+            at = float(np.interp(course.settle_s, course.time_s, course.cents))
+            axes.plot([course.settle_s], [at], mec=colour, **ring)
+    axes.plot([], [], mec=_INK, label="settled", **ring)
+    axes.set_xlim(left=0.0)
+    axes.set_xlabel("seconds after the pluck")
+    axes.set_ylabel("cents above the settled pitch")
+    axes.spines[["top", "right"]].set_visible(False)
 
 
 def spread_figure(cells: Sequence[Cell], *, title: str) -> Figure:
@@ -286,7 +312,11 @@ _BEYOND: Final = 0.03
 
 
 def neck_figure(
-    strings: Sequence[tuple[str, StringNeck]], *, tolerance_cents: float, title: str
+    strings: Sequence[tuple[str, StringNeck]],
+    *,
+    tolerance_cents: float,
+    title: str,
+    string_in: float = 1.5,
 ) -> Figure:
     """The neck from above: the frets in their places, and at each the offset as a stem from its
     string, sharp upward, with its 95 % interval; on one scale for all strings.
@@ -294,6 +324,7 @@ def neck_figure(
     Parameters
     ----------
     strings : label and survey of each, from the highest string, which is drawn on top.
+    string_in : height of the figure for each string, in inches of its 13 of width.
     """
     frets = sorted({fret.fret for _, neck in strings for fret in neck.frets})
     farthest = max(
@@ -303,7 +334,7 @@ def neck_figure(
     heights = [-2.0 * room * place for place in range(len(strings))]
     end = _along_neck(frets[-1]) + _BEYOND
     with mpl.rc_context(_NECK):
-        figure = Figure(figsize=(13.0, 2.2 + 1.5 * len(strings)), layout="constrained")
+        figure = Figure(figsize=(13.0, 2.2 + string_in * len(strings)), layout="constrained")
         axes = figure.subplots()
         axes.axvline(0.0, color=_INK, linewidth=6.0)
         for fret in frets:
@@ -333,7 +364,7 @@ def neck_inline(
     strings: Sequence[tuple[str, StringNeck]], *, tolerance_cents: float, title: str
 ) -> str:
     """`neck_figure` as an ``<svg>`` element with ``<title>`` and ``<desc>`` for a page."""
-    figure = neck_figure(strings, tolerance_cents=tolerance_cents, title="")
+    figure = neck_figure(strings, tolerance_cents=tolerance_cents, title="", string_in=1.1)
     figure.axes[0].set_title("", loc="left")  # the page's heading says it
     text = io.StringIO()
     with mpl.rc_context({**_NECK, "svg.fonttype": "none", "svg.hashsalt": "pitchbench neck"}):

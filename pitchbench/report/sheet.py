@@ -22,6 +22,7 @@ from pitchbench.records.model import SessionRecord
 from pitchbench.report.checks import CheckRow, check_rows, check_words
 from pitchbench.report.neck_words import offset_words, term_words
 from pitchbench.report.on_record import neck_on_record
+from pitchbench.report.sheet_drift import drift_part
 from pitchbench.report.takes import RoundTakes, rounds_of
 from pitchbench.session.checks import Check, compared
 from pitchbench.session.log import Log, Outcome, Setup, StringState
@@ -32,6 +33,11 @@ NOT_MEASURED: Final = "not measured"
 
 #: Lines of table and notes that a Letter page holds in type of the usual size.
 _COMFORTABLE_LINES: Final = 18
+
+#: Lines that a string takes in the figure of the neck, and how many of figure and list leave room
+#: for one more figure on a Letter page.
+_STRING_LINES: Final = 4
+_LINES_BESIDE_DRIFT: Final = 38
 
 #: What the bench calls "leave it" the owner reads as a result.
 _OUTCOMES: Final = {Outcome.LEAVE: "within tolerance"}
@@ -119,11 +125,19 @@ class TakesRow:
 
 @dataclass(frozen=True)
 class NeckPart:
-    """The page's part on the neck: heading, what it shows, and every fret in words."""
+    """The page's part on the neck: heading, how many strings are drawn, what they show, and every
+    fret in words."""
 
     heading: str
+    strings: int
     found: tuple[str, ...]
     frets: tuple[str, ...]
+
+    @property
+    def half_a_page(self) -> bool:
+        """Whether so much of a Letter page is left that one more figure goes below."""
+        lines = sum(len(words) // 110 + 1 for words in self.found)
+        return _STRING_LINES * self.strings + lines <= _LINES_BESIDE_DRIFT
 
 
 @dataclass(frozen=True)
@@ -206,12 +220,18 @@ def sheet_html(
 ) -> str:
     """The sheet as one HTML page that needs nothing else: no script, no link, no other file.
 
-    ``survey`` is a survey of the same neck, which goes on a second sheet of paper.
+    ``survey`` is a survey of the same neck, which goes on a second sheet of paper, and with it how
+    each string settles, if there is room and the frames of the plucks are known.
     """
     # Only a page needs them, and they take longer to load than all the rest.
     import jinja2  # noqa: PLC0415
 
-    from pitchbench.report.figures import neck_inline, takes_figure  # noqa: PLC0415
+    from pitchbench.report.figures import (  # noqa: PLC0415
+        Course,
+        drift_inline,
+        neck_inline,
+        takes_figure,
+    )
 
     sheet = build_sheet(record, words)
     figure = takes_figure(
@@ -226,15 +246,26 @@ def sheet_html(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    neck, neck_figure = None, ""
+    neck, neck_figure, drift, drift_figure = None, "", None, ""
     if survey is not None and (result := neck_on_record(survey)) is not None:
         neck = _neck_part(result, record, survey)
         neck_figure = neck_inline(
             result.necks, tolerance_cents=result.judged.tolerance_cents, title=neck.heading
         )
+        if neck.half_a_page and (drift := drift_part(record)) is not None:
+            courses = [
+                Course(name, each.time_s, each.cents, each.reading.settle_s)
+                for name, each in drift.plucks
+            ]
+            drift_figure = drift_inline(courses, title=drift.heading)
     # The figures are our own markup; the names in them were escaped where they were made.
     return environment.get_template("sheet.html").render(
-        sheet=sheet, figure=Markup(figure), neck=neck, neck_figure=Markup(neck_figure)
+        sheet=sheet,
+        figure=Markup(figure),
+        neck=neck,
+        neck_figure=Markup(neck_figure),
+        drift=drift,
+        drift_figure=Markup(drift_figure),
     )
 
 
@@ -305,6 +336,7 @@ def _neck_part(result: NeckResult, record: SessionRecord, survey: SessionRecord)
     found += [f"{string.name}: {words}" for string in result.strings for words in string.findings]
     return NeckPart(
         heading=f"The neck, surveyed {survey.meta.started_at:%Y-%m-%d}, {when} this session",
+        strings=len(result.necks),
         found=tuple(found),
         frets=tuple(
             f"{label}: {offset}"

@@ -70,13 +70,17 @@ def the_fullest_page() -> str:
     )
 
 
-def a_page_with_a_neck() -> str:
-    """A session and, after it, a survey of two strings with everything off by 3 cents."""
-    story = Played(begin(plan(frets=(1, 5, 12))))
+def a_page_with_a_neck(
+    strings: tuple[int, ...] = (6, 5), worn_by_cents: float | None = None
+) -> str:
+    """A session and, after it, a survey of two strings with everything off by 3 cents; with a fret
+    of each that is worn by so much there is more to say."""
+    story = Played(begin(plan(strings=strings, frets=(1, 3, 5, 7, 9, 12))))
     while not story.survey.over:
         string = story.survey.current
         fret = wanted(story.survey, string) or 0
-        story.note(string, fret, 3.0 if fret else 0.0)
+        worn = worn_by_cents if worn_by_cents and fret == 3 + 2 * (string % 3) else 0.0
+        story.note(string, fret, 3.0 - worn if fret else 0.0)
     guitar = stores.an_instrument()
     session = SessionMeta("20260314-" + "a" * 32, None, NOON, NOON, "0.1.0")
     survey = replace(session, id="20260314-" + "b" * 32, started_at=NOON + timedelta(hours=1))
@@ -134,6 +138,24 @@ def test_a_survey_of_the_neck_takes_a_second_page(page, paper, tmp_path):
     second = words_in(out, "-f", "2", "-l", "2")
     assert second.startswith("The neck, surveyed 2026-03-14")
     assert "String 6, E2: nut" in second
+    assert "From attack to tail, 2026-03-14: each string's last open pluck" in second
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize(
+    ("worn_by_cents", "drawn"), [(None, True), (20.0, False)], ids=["sound", "worn"]
+)
+def test_how_strings_settle_is_drawn_where_there_is_room(
+    page, paper, worn_by_cents, drawn, tmp_path
+):
+    """Six strings surveyed: there is always a second page, and never a third."""
+    page.show(a_page_with_a_neck((1, 2, 3, 4, 5, 6), worn_by_cents))
+    out = tmp_path / "sheet.pdf"
+    page.pdf(path=str(out), format=paper)
+    assert pages_and_size(out) == (2, PAPERS[paper])
+    second = words_in(out, "-f", "2", "-l", "2")
+    assert ("stands out by" in second) == (not drawn)
+    assert ("From attack to tail" in second) == drawn
 
 
 def test_our_own_way_to_pdf_gives_one_page_with_the_words(tmp_path):

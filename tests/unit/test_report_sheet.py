@@ -17,12 +17,14 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.intonation.bridge import Rotation, move_words
 from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.verdict import percent
+from pitchbench.pitch.reading import NO_TRACE
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.report import export
 from pitchbench.report.sheet import Words, Workshop, build_sheet, sheet_html, sheet_lines
+from pitchbench.report.sheet_drift import drift_part
 from pitchbench.report.takes import rounds_of
-from pitchbench.session.log import MoveEntry, Outcome
+from pitchbench.session.log import MoveEntry, Outcome, TakeEntry
 
 
 def a_record(instrument=None, log=None, **meta: object) -> SessionRecord:
@@ -196,6 +198,37 @@ def test_the_figure_has_a_title_a_description_and_a_table():
     assert re.search(r'<title id="takes-title">Takes of every string', page)
     assert re.search(r'<desc id="takes-desc">.*tolerance of 2 cents', page)
     assert "<summary>The figure as a table</summary>" in page
+
+
+def test_how_a_string_settles_is_that_of_its_last_open_pluck() -> None:
+    record = a_record()
+    part = drift_part(record)
+    assert part is not None
+    assert [row.string for row in part.rows] == [
+        "1: E4",
+        "2: B3",
+        "3: G3",
+        "4: D3",
+        "5: A2",
+        "6: E2",
+    ]
+    for string, (_, drift), row in zip(record.log.strings, part.plucks, part.rows, strict=True):
+        last = [take for take in string.accepted if take.fret == 0][-1]
+        assert drift.reading is last.reading
+        assert (row.attack, row.settled) == ("+6.0", "0.80")
+
+
+def test_nothing_is_drawn_where_no_pluck_has_frames() -> None:
+    record = a_record()
+    bare = [
+        replace(
+            entry, take=replace(entry.take, reading=replace(entry.take.reading, trace=NO_TRACE))
+        )
+        if isinstance(entry, TakeEntry)
+        else entry
+        for entry in record.entries
+    ]
+    assert drift_part(a_record(log=tuple(bare))) is None
 
 
 def test_the_same_session_gives_the_same_page():
