@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitchbench.instrument import Instrument
-from pitchbench.strings.virtual import Samples, VirtualInstrument, _Partials, _String
+from pitchbench.strings.rendering import Partials, Samples
+from pitchbench.strings.virtual import VirtualInstrument, _String
 
 
 class Fault(StrEnum):
@@ -103,7 +104,7 @@ class FaultyInstrument(VirtualInstrument):
         self._stopped = (string, fret)
         return super().pluck(string, fret, **how)
 
-    def _main_partials(self, state: _String, **how: Any) -> _Partials:
+    def _main_partials(self, state: _String, **how: Any) -> Partials:
         partials = super()._main_partials(state, **how)
         if self._fault is Fault.OLD_STRING and self._stopped[0] == self._where[0]:
             off_law = self._off_law[how["fretted"]][: partials.f_hz.size]

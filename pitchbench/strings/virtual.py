@@ -31,18 +31,24 @@ from pitchbench.strings.physics import (
     stretch_stiffness,
     tension_n,
 )
+from pitchbench.strings.rendering import (
+    INAUDIBLE,
+    Partials,
+    Room,
+    Samples,
+    add_click,
+    add_partials,
+    glided_time_s,
+    sample_times_s,
+    shape_ends,
+)
 from pitchbench.units import fret_ratio, shifted_hz
-
-Samples = NDArray[np.float32]
 
 #: No partial above this is rendered: microphones for this job hear little there, and the
 #: analysis looks at the lowest dozen or so.
 _HIGHEST_PARTIAL_HZ: Final = 8000.0
 _MOST_PARTIALS: Final = 80
 _SECOND_POLARISATION_PARTIALS: Final = 12
-
-#: Partials quieter than this when the note starts are left out, and one that sinks below it stops.
-_INAUDIBLE: Final = 3e-6
 
 #: The string is plucked at this fraction of the scale from the saddle, wherever it is fretted.
 _PLUCK_POSITION: Final = 0.125
@@ -54,8 +60,8 @@ TOUCHED_DB: Final = -36.0
 _LEVEL_RMS: Final = 0.08
 _LEVEL_AMPLITUDE_MM: Final = 1.5
 
-#: Samples per step of the glide's time warp and of the envelopes.
-_STEP: Final = 64
+#: How loud the click of the pick begins, re that level.
+_CLICK: Final = 0.8
 
 #: Springs of a floating bridge against the pull of the strings, newtons per mm that the saddles
 #: move along the strings: three ordinary springs and their lever, by order of magnitude.
@@ -84,16 +90,6 @@ class _String:
     slack_mm: float = 0.0
     last_turned_mm: float = 0.0
     gives_cents: float = 0.0
-
-
-@dataclass(frozen=True, eq=False)
-class _Partials:
-    """A bundle of partials, all arrays of one shape: hertz, amplitude, 1/decay time, phase."""
-
-    f_hz: NDArray[np.float64]
-    amplitude: NDArray[np.float64]
-    rate_per_s: NDArray[np.float64]
-    cycles: NDArray[np.float64]
 
 
 class VirtualInstrument:
@@ -140,13 +136,9 @@ class VirtualInstrument:
         make, play, room = (
             np.random.default_rng(child) for child in np.random.SeedSequence(seed).spawn(3)
         )
-        self._noise_rms = 10.0 ** (noise_db / 20.0)
-        self._hum_hz = hum_hz
-        self._hum_rms = 10.0 ** (hum_db / 20.0)
         self._sympathetic_db = sympathetic_db
         self._play = play
-        self._room = room
-        self._room_samples = 0
+        self._room = Room(room, rate_hz, noise_db=noise_db, hum_hz=hum_hz, hum_db=hum_db)
         self._strings = [self._make_string(n, make) for n in range(1, len(instrument.strings) + 1)]
         for one, *others in instrument.bridge.pairs:
             # One saddle, so nearly one setback: its edge is filed a little for each string.
@@ -282,33 +274,22 @@ class VirtualInstrument:
         )
         glide = float(glide_cents(kappa, amplitude_mm, length_mm, plucked_at=plucked_at))
 
-        n = round(ring_s * self.rate_hz)
-        time_s = np.arange(-(-n // _STEP) * _STEP) / self.rate_hz
-        warped_s = self._warped_time(time_s, main.rate_per_s, glide, plucked_at)
+        time_s = sample_times_s(ring_s, self.rate_hz)
+        glided_s = glided_time_s(time_s, main.rate_per_s, glide_cents=glide, plucked_at=plucked_at)
         out = np.zeros(time_s.size, np.float32)
-        self._render(out, warped_s, main)
-        self._render(out, warped_s, self._second_polarisation(state, main))
+        add_partials(out, glided_s, main, self.rate_hz)
+        add_partials(out, glided_s, self._second_polarisation(state, main), self.rate_hz)
         for other in self._ringing_along(string):
-            self._render(out, time_s, other)
-        self._add_pick_noise(out, amplitude_mm)
-        self._shape_ends(out[:n])
-        return out[:n]
+            add_partials(out, time_s, other, self.rate_hz)
+        click = _CLICK * _LEVEL_RMS * amplitude_mm / _LEVEL_AMPLITUDE_MM
+        add_click(out, click, self.rate_hz, self._play)
+        note = out[: round(ring_s * self.rate_hz)]
+        shape_ends(note, self.rate_hz, self._play)
+        return note
 
     def room(self, n_samples: int) -> Samples:
         """The next ``n_samples`` of the room: noise and mains hum, running on from call to call."""
-        noise = self._room.standard_normal(n_samples, dtype=np.float32)
-        noise *= np.float32(self._noise_rms)
-        cycles = (self._room_samples + np.arange(n_samples)) * (self._hum_hz / self.rate_hz)
-        self._room_samples += n_samples
-        cycles -= np.rint(cycles)
-        # Mains hum through transformers and rectifiers: the double and the odd harmonics stand out.
-        shares = {1: 0.6, 2: 0.6, 3: 0.4, 5: 0.25, 7: 0.15}
-        scale = self._hum_rms * math.sqrt(2.0 / sum(s * s for s in shares.values()))
-        for harmonic, share in shares.items():
-            noise += np.float32(scale * share) * np.sin(
-                (2.0 * math.pi * harmonic * cycles).astype(np.float32)
-            )
-        return noise
+        return self._room.samples(n_samples)
 
     def _string(self, number: int) -> _String:
         self.instrument.string(number)
@@ -437,7 +418,7 @@ class VirtualInstrument:
         fretted: bool,
         touched: int,
         left_db: float,
-    ) -> _Partials:
+    ) -> Partials:
         """The polarisation that carries the true pitch, loudness set by the pluck."""
         k = np.arange(1, _MOST_PARTIALS + 1)
         f0_hz = f1_hz / math.sqrt(1.0 + stiffness_b)
@@ -453,21 +434,21 @@ class VirtualInstrument:
         loss = state.loss * (1.25 if fretted else 1.0)
         rate_per_s = loss * (0.25 + 0.0025 * f_hz)
         cycles = self._play.uniform(-0.3, -0.2, k.size)
-        heard = (f_hz < min(_HIGHEST_PARTIAL_HZ, 0.45 * self.rate_hz)) & (amplitude > _INAUDIBLE)
-        return _Partials(f_hz[heard], amplitude[heard], rate_per_s[heard], cycles[heard])
+        heard = (f_hz < min(_HIGHEST_PARTIAL_HZ, 0.45 * self.rate_hz)) & (amplitude > INAUDIBLE)
+        return Partials(f_hz[heard], amplitude[heard], rate_per_s[heard], cycles[heard])
 
-    def _second_polarisation(self, state: _String, main: _Partials) -> _Partials:
+    def _second_polarisation(self, state: _String, main: Partials) -> Partials:
         """The same string swinging the other way: fainter, faster gone, a trace out of tune."""
         low = slice(0, _SECOND_POLARISATION_PARTIALS)
         share = float(self._play.uniform(0.05, 0.3))
-        return _Partials(
+        return Partials(
             main.f_hz[low] * 2.0 ** (state.split_cents / 1200.0),
             main.amplitude[low] * share,
             main.rate_per_s[low] * 1.4,
             self._play.uniform(-0.5, 0.5, main.f_hz[low].size),
         )
 
-    def _ringing_along(self, plucked: int) -> Iterator[_Partials]:
+    def _ringing_along(self, plucked: int) -> Iterator[Partials]:
         """The other open strings, if they are left to ring."""
         if self._sympathetic_db is None:
             return
@@ -477,84 +458,9 @@ class VirtualInstrument:
             if number in self._on_saddle(plucked):
                 continue
             f_hz = k * state.open_hz * np.sqrt(1.0 + self.true_stiffness_b(number) * k**2)
-            yield _Partials(
+            yield Partials(
                 f_hz,
                 level * state.colour[: k.size] / k,
                 state.loss * (0.25 + 0.0025 * f_hz),
                 self._play.uniform(-0.5, 0.5, k.size),
             )
-
-    def _warped_time(
-        self,
-        time_s: NDArray[np.float64],
-        rate_per_s: NDArray[np.float64],
-        glide: float,
-        plucked_at: float,
-    ) -> NDArray[np.float64]:
-        """The time that the partials live in: it runs fast while the string is still tight.
-
-        Every partial's frequency is raised by the same fraction, which follows the string's energy:
-        partial k holds sin^2(k pi p)/k^2 of it and loses it twice as fast as its amplitude.
-        """
-        k = np.arange(1, rate_per_s.size + 1)
-        share = np.sin(math.pi * k * plucked_at) ** 2 / k**2
-        share *= (2.0 ** (glide / 1200.0) - 1.0) / share.sum()
-        fall = 2.0 * rate_per_s
-        coarse_s = np.append(time_s[::_STEP], time_s[-1] + 1.0 / self.rate_hz)
-        ahead_s = -np.expm1(-np.outer(coarse_s, fall)) @ (share / fall)
-        warped: NDArray[np.float64] = time_s + np.interp(time_s, coarse_s, ahead_s)
-        return warped
-
-    def _render(self, out: Samples, warped_s: NDArray[np.float64], partials: _Partials) -> None:
-        """Add decaying cosines to ``out``.
-
-        The phase is reduced to one cycle in double precision; only then is single precision, which
-        is several times faster, good enough for the cosine.
-        """
-        cycles = np.empty(out.size)
-        whole = np.empty(out.size)
-        wave = np.empty(out.size, np.float32)
-        step_s = _STEP / self.rate_hz
-        fine_s = np.arange(_STEP) / self.rate_hz
-        audible_s = np.log(np.maximum(partials.amplitude / _INAUDIBLE, 1.0)) / partials.rate_per_s
-        steps = np.minimum(out.size // _STEP, np.ceil(audible_s / step_s).astype(int))
-        for f_hz, amplitude, rate, start, count in zip(
-            partials.f_hz,
-            partials.amplitude,
-            partials.rate_per_s,
-            partials.cycles,
-            steps,
-            strict=True,
-        ):
-            now = slice(0, int(count) * _STEP)
-            np.multiply(warped_s[now], f_hz, out=cycles[now])
-            cycles[now] += start
-            np.rint(cycles[now], out=whole[now])
-            np.subtract(cycles[now], whole[now], out=cycles[now])
-            np.multiply(cycles[now], 2.0 * math.pi, out=wave[now], casting="same_kind")
-            np.cos(wave[now], out=wave[now])
-            grid = wave[now].reshape(-1, _STEP)
-            grid *= (amplitude * np.exp(-rate * step_s * np.arange(count)))[:, None].astype("f4")
-            grid *= np.exp(-rate * fine_s).astype(np.float32)
-            out[now] += wave[now]
-
-    def _add_pick_noise(self, out: Samples, amplitude_mm: float) -> None:
-        """The click of the pick: a burst of noise that dies within some milliseconds."""
-        n = min(out.size, round(0.03 * self.rate_hz))
-        fall_s = float(self._play.uniform(0.002, 0.005))
-        level = 0.8 * _LEVEL_RMS * amplitude_mm / _LEVEL_AMPLITUDE_MM
-        burst = np.diff(self._play.standard_normal(n, dtype=np.float32), prepend=np.float32(0.0))
-        out[:n] += (
-            np.float32(level)
-            * burst
-            * np.exp(-np.arange(n) / (fall_s * self.rate_hz)).astype(np.float32)
-        )
-
-    def _shape_ends(self, note: Samples) -> None:
-        """Half a millisecond of rise, and 5 to 20 ms in which a hand damps the string."""
-        rise = min(note.size, max(1, round(0.0005 * self.rate_hz)))
-        note[:rise] *= np.linspace(0.0, 1.0, rise, dtype=np.float32)
-        fall = min(note.size, round(float(self._play.uniform(0.005, 0.02)) * self.rate_hz))
-        note[note.size - fall :] *= (0.5 + 0.5 * np.cos(np.linspace(0.0, math.pi, fall))).astype(
-            np.float32
-        )
