@@ -5,7 +5,6 @@ SQLite in a file by default, PostgreSQL by URL; the same code for both.
 
 from __future__ import annotations
 
-import difflib
 import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -15,14 +14,11 @@ from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import (
-    ColumnElement,
     Connection,
     Engine,
-    and_,
     delete,
     func,
     insert,
-    or_,
     select,
     update,
 )
@@ -57,6 +53,17 @@ from pitchbench.records.model import (
     SessionMeta,
     SessionRecord,
 )
+from pitchbench.records.naming import (
+    BY_TIME,
+    LATEST_IDS,
+    has_instrument,
+    instrument_called,
+    no_session,
+    refuse_taken_name,
+    session_meant,
+    sessions_of,
+    sessions_under,
+)
 from pitchbench.records.places import is_url, place_of
 from pitchbench.records.rows import (
     ReadsSession,
@@ -74,11 +81,7 @@ from pitchbench.records.schema import entries, instruments, removed, sessions
 from pitchbench.records.work import Work, finished, unfinished
 from pitchbench.session.log import Entry, Setup
 
-_BY_TIME: Final = (sessions.c.started_at.desc(), sessions.c.id.desc())
-
-#: Sessions, the latest first; and their ids alone: rows are long, so few are read and none sorted.
-_LATEST: Final = select(sessions).order_by(*_BY_TIME)
-_LATEST_IDS: Final = select(sessions.c.id).order_by(*_BY_TIME)
+_LATEST: Final = select(sessions).order_by(*BY_TIME)
 
 
 class Repository:
@@ -139,7 +142,7 @@ class Repository:
         added_at = at or datetime.now(UTC)
         record = InstrumentRecord(uuid.uuid4().hex, instrument, added_at, added_at)
         with self._writing() as connection:
-            _refuse_taken_name(connection, instrument.name)
+            refuse_taken_name(connection, instrument.name)
             connection.execute(insert(instruments).values(**instrument_row(record)))
         return record.id
 
@@ -148,11 +151,11 @@ class Repository:
     ) -> None:
         """Replace what is on record for ``name``; the new name may differ. Sessions keep theirs."""
         with self._writing() as connection:
-            record = _instrument_called(connection, name)
+            record = instrument_called(connection, name)
             if instrument == record.instrument:
                 return
             if instrument.name != record.instrument.name:
-                _refuse_taken_name(connection, instrument.name)
+                refuse_taken_name(connection, instrument.name)
             changed = record.changed(instrument, at or datetime.now(UTC))
             connection.execute(
                 update(instruments)
@@ -166,8 +169,8 @@ class Repository:
         """Take the instrument and its sessions off the record, in one transaction; they can be put
         back unless it is ``for_good``."""
         with self._writing() as connection:
-            record = _instrument_called(connection, name)
-            its = _sessions_of(record)
+            record = instrument_called(connection, name)
+            its = sessions_of(record)
             if for_good:
                 delete_instrument(connection, record, its)
             else:
@@ -193,13 +196,12 @@ class Repository:
     def instrument(self, name: str) -> InstrumentRecord:
         """The instrument called ``name``; capitals count only where they tell two apart."""
         with self._reading() as connection:
-            return _instrument_called(connection, name)
+            return instrument_called(connection, name)
 
     def has_instrument(self, name: str) -> bool:
         """Whether an instrument of exactly this name is on record."""
         with self._reading() as connection:
-            query = select(instruments.c.id).where(instruments.c.name == name)
-            return connection.execute(query).first() is not None
+            return has_instrument(connection, name)
 
     def instruments(self) -> list[InstrumentSummary]:
         """Every instrument by name, with its sessions counted."""
@@ -324,25 +326,8 @@ class Repository:
 
         ``kind`` is what it must have been for; None if that does not matter.
         """
-        query = _LATEST_IDS
-        if kind is not None:
-            query = query.where(sessions.c.kind == kind)
-        if words != "last":
-            query = query.where(sessions.c.id.startswith(words, autoescape=True))
         with self._reading() as connection:
-            found = connection.execute(query.limit(2)).scalars().all()
-        if not words or not found:
-            what = SessionKind.SETUP if kind is None else kind
-            raise RecordsError(
-                f"There is no {what.words} {words!r} on record.",
-                "See `pitchbench history` for the sessions that there are.",
-            )
-        if len(found) > 1 and words != "last":
-            raise RecordsError(
-                f"More than one session begins with {words!r}.",
-                "Give more of the session's id, as `pitchbench history` shows it.",
-            )
-        return str(found[0])
+            return session_meant(connection, words, kind)
 
     def session(
         self, session_id: str, *, traces_too: bool = True, outcomes_only: bool = False
@@ -352,7 +337,7 @@ class Repository:
         with self._reading() as connection:
             row = connection.execute(select(sessions).where(sessions.c.id == session_id)).first()
             if row is None:
-                raise _no_such("session", session_id, [])
+                raise no_session(session_id)
             if outcomes_only:
                 return outcomes_alone(connection, row)
             return (whole_session if traces_too else without_frames)(connection, row)
@@ -375,18 +360,18 @@ class Repository:
         kind : what they were for.
         outcomes_only : see `session`.
         """
-        query = _LATEST_IDS.where(sessions.c.kind == kind)
-        if name is not None:
-            query = query.where(self._of_instrument(name))
+        query = LATEST_IDS.where(sessions.c.kind == kind)
         if not rehearsals:
             query = query.where(~sessions.c.rehearsal)
         with self._reading() as connection:
+            if name is not None:
+                query = query.where(sessions_under(connection, name))
             read = outcomes_alone if outcomes_only else without_frames
             return _records(connection, query.limit(last), read)
 
     def sessions_played_by(self, player: str, *, last: int) -> list[SessionRecord]:
         """The latest sessions of one player on any instrument, oldest first, without frames."""
-        query = _LATEST_IDS.where(sessions.c.kind == SessionKind.SETUP, ~sessions.c.rehearsal)
+        query = LATEST_IDS.where(sessions.c.kind == SessionKind.SETUP, ~sessions.c.rehearsal)
         with self._reading() as connection:
             said = query.add_columns(sessions.c.parameters).where(sessions.c.parameters != "{}")
             played = (
@@ -400,14 +385,14 @@ class Repository:
         self, *, last: int, rehearsals: bool = False
     ) -> list[tuple[str, SessionMeta]]:
         """Name of the instrument and circumstances of the latest sessions, latest first."""
-        query = _LATEST_IDS if rehearsals else _LATEST_IDS.where(~sessions.c.rehearsal)
+        query = LATEST_IDS if rehearsals else LATEST_IDS.where(~sessions.c.rehearsal)
         with self._reading() as connection:
             rows = connection.execute(_LATEST.where(sessions.c.id.in_(query.limit(last)))).all()
         return [(row.instrument_name, meta_of(row)) for row in rows]
 
     def last_unfinished(self, *, kind: SessionKind = SessionKind.SETUP) -> str | None:
         """The id of the latest session that was broken off, rehearsals apart; None if none was."""
-        query = _LATEST_IDS.where(
+        query = LATEST_IDS.where(
             sessions.c.finished_at.is_(None), ~sessions.c.rehearsal, sessions.c.kind == kind
         )
         with self._reading() as connection:
@@ -433,24 +418,12 @@ class Repository:
     def session_ids(self, name: str | None = None) -> list[str]:
         """Ids of all sessions (rehearsals too), or of those of one instrument, oldest first."""
         query = select(sessions.c.id).order_by(sessions.c.started_at, sessions.c.id)
-        if name is not None:
-            query = query.where(self._of_instrument(name))
         with self._reading() as connection:
+            if name is not None:
+                query = query.where(sessions_under(connection, name))
             return list(connection.execute(query).scalars())
 
     # -- within ------------------------------------------------------------------------------
-
-    def _of_instrument(self, name: str) -> Any:
-        """Those that belong to the instrument on record, or bear the name without one."""
-        try:
-            record = self.instrument(name)
-        except PitchbenchError:
-            with self._reading() as connection:
-                query = select(sessions.c.id).where(sessions.c.instrument_name == name)
-                if connection.execute(query.limit(1)).first() is None:
-                    raise
-            return sessions.c.instrument_name == name
-        return _sessions_of(record)
 
     def _set(self, session_id: str, **values: Any) -> None:
         with self._writing() as connection:
@@ -458,7 +431,7 @@ class Repository:
                 update(sessions).where(sessions.c.id == session_id).values(**values)
             )
             if done.rowcount != 1:
-                raise _no_such("session", session_id, [])
+                raise no_session(session_id)
 
     @contextmanager
     def _writing(self, busy_s: float = BUSY_S) -> Iterator[Connection]:
@@ -496,48 +469,9 @@ class Repository:
             yield connection
 
 
-def _instrument_called(connection: Connection, name: str) -> InstrumentRecord:
-    row = connection.execute(select(instruments).where(instruments.c.name == name)).first()
-    if row is None:
-        names = connection.execute(select(instruments.c.name)).scalars().all()
-        alike = [known for known in names if known.casefold() == name.casefold()]
-        if len(alike) != 1:
-            raise _no_such("instrument", name, names)
-        row = connection.execute(select(instruments).where(instruments.c.name == alike[0])).one()
-    return instrument_record(row)
-
-
-def _sessions_of(record: InstrumentRecord) -> ColumnElement[bool]:
-    """Those that belong to the instrument, and those that have its name and no instrument."""
-    return or_(
-        sessions.c.instrument_id == record.id,
-        and_(
-            sessions.c.instrument_id.is_(None),
-            sessions.c.instrument_name == record.instrument.name,
-        ),
-    )
-
-
 def _records(
     connection: Connection, ids: Any, read: ReadsSession = without_frames
 ) -> list[SessionRecord]:
     """The sessions with these ids, or those that a query of ids finds; oldest first."""
     rows = connection.execute(_LATEST.where(sessions.c.id.in_(ids))).all()
     return [read(connection, row) for row in reversed(rows)]
-
-
-def _refuse_taken_name(connection: Connection, name: str) -> None:
-    query = select(instruments.c.id).where(instruments.c.name == name)
-    if connection.execute(query).first() is not None:
-        raise RecordsError(
-            f"There is already an instrument called {name!r}.",
-            "Choose another name, or change that one with `pitchbench instrument edit`.",
-        )
-
-
-def _no_such(sort: str, name: str, names: Sequence[str]) -> PitchbenchError:
-    near = difflib.get_close_matches(name, names, n=1)
-    remedy = f"Did you mean {near[0]!r}?" if near else "See `pitchbench instrument list`."
-    if sort == "session":
-        remedy = "See `pitchbench history` for the sessions that there are."
-    return RecordsError(f"There is no {sort} {name!r} on record.", remedy)

@@ -1,0 +1,105 @@
+"""Which instrument and which session a person's words name, and what is said if they name none."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from typing import Final
+
+from sqlalchemy import ColumnElement, Connection, and_, or_, select
+
+from pitchbench.errors import PitchbenchError, RecordsError
+from pitchbench.records.model import InstrumentRecord, SessionKind
+from pitchbench.records.rows import instrument_record
+from pitchbench.records.schema import instruments, sessions
+
+#: The latest session first.
+BY_TIME: Final = (sessions.c.started_at.desc(), sessions.c.id.desc())
+
+#: The ids of sessions alone: rows are long, so few are read and none sorted.
+LATEST_IDS: Final = select(sessions.c.id).order_by(*BY_TIME)
+
+#: What names the latest session.
+_LAST: Final = "last"
+
+
+def instrument_called(connection: Connection, name: str) -> InstrumentRecord:
+    """The instrument called ``name``; capitals count only where they tell two apart."""
+    row = connection.execute(select(instruments).where(instruments.c.name == name)).first()
+    if row is None:
+        names = connection.execute(select(instruments.c.name)).scalars().all()
+        alike = [known for known in names if known.casefold() == name.casefold()]
+        if len(alike) != 1:
+            raise _no_instrument(name, names)
+        row = connection.execute(select(instruments).where(instruments.c.name == alike[0])).one()
+    return instrument_record(row)
+
+
+def refuse_taken_name(connection: Connection, name: str) -> None:
+    """Raise `RecordsError` if an instrument has this name."""
+    if has_instrument(connection, name):
+        raise RecordsError(
+            f"There is already an instrument called {name!r}.",
+            "Choose another name, or change that one with `pitchbench instrument edit`.",
+        )
+
+
+def has_instrument(connection: Connection, name: str) -> bool:
+    """Whether an instrument of exactly this name is on record."""
+    query = select(instruments.c.id).where(instruments.c.name == name)
+    return connection.execute(query).first() is not None
+
+
+def sessions_of(record: InstrumentRecord) -> ColumnElement[bool]:
+    """Those that belong to the instrument, and those that have its name and no instrument."""
+    return or_(
+        sessions.c.instrument_id == record.id,
+        and_(
+            sessions.c.instrument_id.is_(None),
+            sessions.c.instrument_name == record.instrument.name,
+        ),
+    )
+
+
+def sessions_under(connection: Connection, name: str) -> ColumnElement[bool]:
+    """Those of the instrument on record called ``name``, or that bear the name without one."""
+    try:
+        return sessions_of(instrument_called(connection, name))
+    except PitchbenchError:
+        query = select(sessions.c.id).where(sessions.c.instrument_name == name)
+        if connection.execute(query.limit(1)).first() is None:
+            raise
+        return sessions.c.instrument_name == name
+
+
+def session_meant(connection: Connection, words: str, kind: SessionKind | None) -> str:
+    """The id of the session that ``words`` name: the beginning of an id, or "last"; of this kind,
+    if it matters."""
+    query = LATEST_IDS
+    if kind is not None:
+        query = query.where(sessions.c.kind == kind)
+    if words != _LAST:
+        query = query.where(sessions.c.id.startswith(words, autoescape=True))
+    found = connection.execute(query.limit(2)).scalars().all()
+    if not words or not found:
+        raise no_session(words, SessionKind.SETUP if kind is None else kind)
+    if len(found) > 1 and words != _LAST:
+        raise RecordsError(
+            f"More than one session begins with {words!r}.",
+            "Give more of the session's id, as `pitchbench history` shows it.",
+        )
+    return str(found[0])
+
+
+def no_session(words: str, kind: SessionKind = SessionKind.SETUP) -> PitchbenchError:
+    """What is said of a session that is not there."""
+    return RecordsError(
+        f"There is no {kind.words} {words!r} on record.",
+        "See `pitchbench history` for the sessions that there are.",
+    )
+
+
+def _no_instrument(name: str, names: Sequence[str]) -> PitchbenchError:
+    near = difflib.get_close_matches(name, names, n=1)
+    remedy = f"Did you mean {near[0]!r}?" if near else "See `pitchbench instrument list`."
+    return RecordsError(f"There is no instrument {name!r} on record.", remedy)
