@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from enum import IntEnum
-from typing import Any, ClassVar
+from typing import Any, ClassVar, Final
 
 
 class ExitCode(IntEnum):
@@ -83,6 +84,31 @@ class UnfinishedError(PitchbenchError):
     """A rehearsal came to no end."""
 
     exit_code = ExitCode.UNFINISHED
+
+
+#: A minus of a number as sentences are written, unlike the hyphen within a word, a range or a path.
+_MINUS: Final = re.compile(r"(?<![\w./\\])-(?=\d)")
+
+#: What stands for a character where there is none.
+_PLAINER: Final = (("±", "+-"), ("−", "-"), ("·", "|"), ("♯", "#"), ("♭", "b"))
+
+
+def typeset(text: str, encoding: str) -> str:
+    """``text`` with the minus that numbers have in print, and in plainer characters where an
+    ``encoding`` has no others."""
+    text = _MINUS.sub("−", text)
+    for typographic, plain in _PLAINER:
+        if typographic in text and not _can_write(encoding, typographic):
+            text = text.replace(typographic, plain)
+    return text
+
+
+def _can_write(encoding: str, character: str) -> bool:
+    try:
+        character.encode(encoding)
+    except (UnicodeError, LookupError):
+        return False
+    return True
 
 
 def printable(text: str) -> str:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 import click
 
 from pitchbench.commands.help_page import ExamplesFirst as ExamplesFirst  # noqa: PLC0414
-from pitchbench.errors import PitchbenchError
+from pitchbench.errors import PitchbenchError, typeset
 from pitchbench.errors import printable as printable  # noqa: PLC0414  # commands find it here
 from pitchbench.lengths import parse_length
 from pitchbench.notes import A4_HZ
@@ -196,9 +196,16 @@ def show_result(
         echo_json(document())
     elif is_plain(plain):
         for line in lines():
-            click.echo(printable(line if isinstance(line, str) else ": ".join(line)))
+            write_line(line if isinstance(line, str) else ": ".join(line))
     else:
         page()
+
+
+def write_line(line: str, *, err: bool = False) -> None:
+    """Write a plain line as a screen would show it: a name in it cannot steer the terminal, numbers
+    have the same minus, and a terminal that knows no "±" gets plainer characters."""
+    stream = sys.stderr if err else sys.stdout
+    click.echo(typeset(printable(line), stream.encoding or "ascii"), err=err)
 
 
 def tell(words: str) -> None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 import click
 
-from pitchbench.commands.common import is_plain, printable, whole_number, words_of
+from pitchbench.commands.common import is_plain, printable, whole_number, words_of, write_line
 from pitchbench.commands.instrument_options import instrument_options
 from pitchbench.ending import saving
 from pitchbench.errors import PitchbenchError, RecordsError
@@ -155,7 +155,7 @@ def shown(
         return
 
     def write(line: str) -> None:
-        click.echo(printable(line), err=json)
+        write_line(line, err=json)
 
     with KeyReader(own=picture.keys) as keys:
         yield Shown(

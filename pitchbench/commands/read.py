@@ -16,7 +16,7 @@ from pitchbench.commands.common import (
     ExamplesFirst,
     echo_json,
     is_plain,
-    printable,
+    write_line,
 )
 from pitchbench.commands.listening import listen, listening_options, recordings_meant
 from pitchbench.errors import NoReadingError, PitchbenchError, RecordsError
@@ -118,7 +118,7 @@ def command(
         echo_json(fill(ReadingsDocument, a4_hz=a4, readings=documents, sounds=sounds, again=result))
     elif result is not None:
         for label, words in again_lines(result):
-            click.echo(printable(f"again, {label}: {words}"))
+            write_line(f"again, {label}: {words}")
     if not any(each.status == "settled" for each in documents):
         raise NoReadingError(
             "There is no usable reading in what was heard." if documents else "No pluck was heard.",
@@ -163,12 +163,12 @@ def _show(
     listened: Listened, opined: Sequence[_Opined], *, a4: float, opinion: bool, plain: bool
 ) -> None:
     if plain:
-        click.echo(
-            f"recording: {printable(listened.source)}, {listened.length_s:.1f} s, "
+        write_line(
+            f"recording: {listened.source}, {listened.length_s:.1f} s, "
             f"{listened.rate_hz} Hz, channel {listened.channel}, {_count(listened.readings)}"
         )
         for number, each in enumerate(opined, start=1):
-            click.echo(f"{_label(each[0], number)}: {_words(each, a4, opinion=opinion)}")
+            write_line(f"{_label(each[0], number)}: {_words(each, a4, opinion=opinion)}")
     else:
         _print_table(listened, opined, a4=a4, opinion=opinion)
 

@@ -19,6 +19,7 @@ from pitchbench.commands.common import (
     seed_option,
     show_result,
     store_option,
+    write_line,
 )
 from pitchbench.commands.guided import (
     Keeping,
@@ -200,7 +201,7 @@ def _run(
         )
     if not view.live:
         for line in result_lines(rehearsal.state):
-            click.echo(line, err=output_format == "json")
+            write_line(line, err=output_format == "json")
     return rehearsal
 
 

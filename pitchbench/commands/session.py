@@ -18,6 +18,7 @@ from pitchbench.commands.common import (
     plain_option,
     printable,
     store_option,
+    write_line,
 )
 from pitchbench.commands.guided import (
     Keeping,
@@ -166,9 +167,9 @@ def command(
             state = Checking(state, keeping).after()
         if not view.live:
             for line in result_lines(state):
-                click.echo(line, err=output_format == "json")
+                write_line(line, err=output_format == "json")
     for label, words in fault_lines(None, findings(state.log)):
-        click.echo(printable(f"{label}: {words}"), err=output_format == "json")
+        write_line(f"{label}: {words}", err=output_format == "json")
     if output_format == "json":
         session_id = None if keeping is None else keeping.session_id
         echo_json(session_document(state, session=session_id, source=source.name))

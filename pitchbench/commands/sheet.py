@@ -20,6 +20,7 @@ from pitchbench.commands.common import (
     printable,
     store_option,
     tell,
+    write_line,
 )
 from pitchbench.commands.defaults import values
 from pitchbench.errors import PitchbenchError, RecordsError
@@ -108,7 +109,7 @@ def _print(
 ) -> None:
     if is_plain(plain):
         for line in sheet_lines(record, survey, words):
-            click.echo(printable(line))
+            write_line(line)
         return
     from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
 

@@ -123,9 +123,20 @@ def request_lines(
         return [*block, Text(), *_pad(_row(large, theme, width), 5), caption]
     if theme.glyphs.unicode:
         return [*block, *_pad(_small_row(large, theme, width), 3), caption]
+    return [*_pad(block, height), fitted(_spelled(large, theme), width), caption]
+
+
+def spelled_lines(word: str, large: Large, theme: Theme, width: int) -> list[Text]:
+    """Request, number and judgement as text, with what else there is to say, where block letters
+    would leave no room for that."""
+    line = Text.assemble((f"{word}  ", theme.ask), _spelled(large, theme))
+    return [fitted(line, width), _first_line(large.about, theme, width)]
+
+
+def _spelled(large: Large, theme: Theme) -> Text:
+    """The number with its word in one line of text."""
     figure = f"{large.figure.strip()} ".lstrip()
-    below = Text.assemble((figure, theme.number), unit_line(large, theme, before=large.word))
-    return [*_pad(block, height), fitted(below, width), caption]
+    return Text.assemble((figure, theme.number), unit_line(large, theme, before=large.word))
 
 
 def largest_rows(word: str, theme: Theme, width: int, height: int) -> tuple[str, ...]:
@@ -146,9 +157,7 @@ def small_lines(large: Large, theme: Theme, width: int) -> list[Text]:
     about = wrapped(printable(large.whole_caption, theme), width, style=theme.quiet)
     if theme.glyphs.unicode:
         return [*_pad(_small_row(large, theme, width), 3), *about]
-    figure = f"{large.figure.strip()} ".lstrip()
-    line = Text.assemble((figure, theme.number), unit_line(large, theme, before=large.word))
-    return [fitted(line, width), *about]
+    return [fitted(_spelled(large, theme), width), *about]
 
 
 def _pad(lines: list[Text], height: int) -> list[Text]:

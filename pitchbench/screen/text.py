@@ -7,28 +7,22 @@ import re
 from collections.abc import Iterable
 from itertools import groupby
 from operator import itemgetter
-from typing import Final
 
 from rich.cells import cell_len, chop_cells, set_cell_size
 from rich.text import Text
 
+from pitchbench.errors import typeset
 from pitchbench.lengths import length_words
 from pitchbench.screen.theme import Theme
-
-#: A minus of a number as sentences are written, unlike the hyphen within a word or a range.
-_MINUS: Final = re.compile(r"(?<![\w.])-(?=\d)")
 
 
 def printable(text: str, theme: Theme) -> str:
     """``text`` with control characters shown as "?" instead of obeyed, in ASCII if need be, and
     with the minus that all numbers of the screen have."""
     shown = "".join(c if c.isprintable() else "?" for c in text)
-    shown = _MINUS.sub(theme.glyphs.minus, shown)
     if theme.glyphs.unicode:
-        return shown
-    for typographic, plain in (("±", "+-"), ("−", "-"), ("·", "|"), ("♯", "#"), ("♭", "b")):
-        shown = shown.replace(typographic, plain)
-    return shown.encode("ascii", "replace").decode("ascii")
+        return typeset(shown, "utf-8")
+    return typeset(shown, "ascii").encode("ascii", "replace").decode("ascii")
 
 
 def fitted(line: Text, width: int) -> Text:

@@ -35,6 +35,7 @@ from pitchbench.screen.request import (
     request_scale,
     request_word,
     small_lines,
+    spelled_lines,
 )
 from pitchbench.screen.saddle import caution_lines, move_lines, shown_move
 from pitchbench.screen.strip import result_lines, strip_lines
@@ -82,7 +83,7 @@ _ON_SCREEN: Final = (
 
 
 #: Steps at which a string is slack, or about to be.
-_AT_SADDLE: Final = (Step.MOVE, Step.RETUNE)
+_AT_SADDLE: Final = (Step.MOVE, Step.RETUNE, Step.BORDER)
 
 
 @dataclass(frozen=True)
@@ -192,7 +193,7 @@ def _bench(state: State, theme: Theme, width: int, room: int, scales: _Scales) -
         top += why
     if len(top) > room:
         return top[:room]
-    number = _cut(_number(state, theme, width, scales), room - len(top), state, scales)
+    number = _number(state, theme, width, scales, room - len(top))
     panes = _panes(state, theme, width, room - len(top), number)
     heights = _allot(panes, _PRIORITY[state.log.step], room - len(top))
     spare = room - len(top) - sum(heights.values())
@@ -208,8 +209,9 @@ def _bench(state: State, theme: Theme, width: int, room: int, scales: _Scales) -
     return lines
 
 
-def _number(state: State, theme: Theme, width: int, scales: _Scales) -> list[Text]:
-    """What to do in block letters with the number beside it; at the end the number alone."""
+def _number(state: State, theme: Theme, width: int, scales: _Scales, room: int) -> list[Text]:
+    """What to do in block letters with the number beside it, in so many lines; at the end the
+    number alone."""
     word, large = request_word(state), large_of(state, theme)
     move = shown_move(state) if word and scales.small else None
     if move is not None and state.log.step is Step.MOVE:
@@ -218,8 +220,13 @@ def _number(state: State, theme: Theme, width: int, scales: _Scales) -> list[Tex
     elif move is not None and state.log.step is Step.RETUNE:
         large = replace(large, about=move.brief_caution)
     if not word:
-        return number_lines(large, theme, width, scales.figure)
-    return request_lines(word, large, theme, width, scales.request)
+        return _cut(number_lines(large, theme, width, scales.figure), room, state, scales)
+    minds = [] if move is None or state.log.step is not Step.BORDER else [Text(move.brief_caution)]
+    if move is not None and room <= scales.letters + len(minds):
+        # What to mind where the hands go to a saddle comes before letters of any size.
+        return [*spelled_lines(word, large, theme, width), *minds]
+    lines = [*request_lines(word, large, theme, width, scales.request), *minds]
+    return _cut(lines, room, state, scales)
 
 
 def _cut(number: list[Text], room: int, state: State, scales: _Scales) -> list[Text]:
@@ -368,8 +375,7 @@ def _large_print(state: State, theme: Theme, width: int, room: int) -> list[Text
         if state.log.step in _AT_SADDLE:
             room, minds = room + len(minds), []
         scales = _Scales(Scale(2, 1), None, small=True)
-        beside = _number(state, theme, width, scales)
-        lines = [*head, *_cut(beside, room - len(head), state, scales)]
+        lines = [*head, *_number(state, theme, width, scales, room - len(head))]
     lines = [*lines[:room], *[Text()] * (room - len(lines)), *minds]
     return [padded(line, width) for line in lines]
 

@@ -103,14 +103,20 @@ def evolve(log: Log, entry: Entry) -> Log:  # noqa: PLR0911, PLR0912  # one per 
             return log
 
 
-def _taken_back(log: Log, undo: UndoEntry) -> Log:
-    """The log as what still stands makes it; time does not run back."""
+def standing_of(entries: Iterable[Entry]) -> list[tuple[int, Entry]]:
+    """Those of ``entries`` that no later one takes back, each with its place among all."""
     standing: list[tuple[int, Entry]] = []
-    for index, entry in enumerate((*log.entries, undo)):
+    for index, entry in enumerate(entries):
         if isinstance(entry, UndoEntry):
             standing = [kept for kept in standing if kept[0] < entry.first]
         else:
             standing.append((index, entry))
+    return standing
+
+
+def _taken_back(log: Log, undo: UndoEntry) -> Log:
+    """The log as what still stands makes it; time does not run back."""
+    standing = standing_of((*log.entries, undo))
     before = read_log(log.setup, (entry for _, entry in standing))
     return replace(before, entries=(*log.entries, undo), at_s=max(log.at_s, undo.at_s))
 

@@ -16,8 +16,16 @@ from typing import Any, Final, Self
 from pitchbench.instrument import StringSpec
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading
-from pitchbench.session.fold import evolve
-from pitchbench.session.log import Entry, Log, NoteEntry, Setup, TakeEntry, UndoEntry
+from pitchbench.session.fold import evolve, standing_of
+from pitchbench.session.log import (
+    CheckEntry,
+    Entry,
+    Log,
+    NoteEntry,
+    Setup,
+    TakeEntry,
+    UndoEntry,
+)
 from pitchbench.sound.hearing import InputHeard
 
 
@@ -282,13 +290,33 @@ class Mark:
     what: str
 
 
+def remembered(log: Log) -> tuple[Mark, ...]:
+    """What can be taken back of a log that was read anew: take after take, each with what followed
+    from it or was pressed after it, since a log does not tell the two apart."""
+    marks: list[Mark] = []
+    standing = standing_of(log.entries)
+    for place, (own, entry) in enumerate(standing):
+        if isinstance(entry, CheckEntry):
+            marks.clear()  # what was looked at is asked for once
+        if not isinstance(entry, TakeEntry):
+            continue
+        first = own
+        for index, before in reversed(standing[:place]):
+            # What is kept of a note before its take begins with it: the step that it led to.
+            if isinstance(before, TakeEntry | CheckEntry) or before.at_s <= entry.at_s:
+                break
+            first = index
+        marks.append(Mark(first, f"take {entry.take.number} and what came after it"))
+    return tuple(marks)
+
+
 @dataclass(frozen=True, kw_only=True)
 class LoggedJob(Job):
     """A job whose every lasting change is an entry of its log.
 
     Parameters
     ----------
-    marks : what can be taken back, the last thing last; empty again when a log is read anew.
+    marks : what can be taken back, the last thing last; see `remembered` where a log was read anew.
     """
 
     log: Log

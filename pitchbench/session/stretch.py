@@ -16,7 +16,15 @@ from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import words
 from pitchbench.session.fold import empty_log, read_log
-from pitchbench.session.job import Answer, Command, Followed, InputBack, KeyPressed, LoggedJob
+from pitchbench.session.job import (
+    Answer,
+    Command,
+    Followed,
+    InputBack,
+    KeyPressed,
+    LoggedJob,
+    remembered,
+)
 from pitchbench.session.log import (
     ClearedEntry,
     Entry,
@@ -92,7 +100,7 @@ def begin(setup: Setup) -> Stretch:
 def resume(setup: Setup, entries: Iterable[Entry]) -> Stretch:
     """The work that ``entries`` led to, ready to go on with a new stream of sound."""
     log = read_log(setup, entries)
-    return Stretch(log=log, at_s=log.at_s, clock_s=log.at_s)
+    return Stretch(log=log, marks=remembered(log), at_s=log.at_s, clock_s=log.at_s)
 
 
 # ------------------------------------------------------------------------------ what it comes to

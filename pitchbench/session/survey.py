@@ -26,6 +26,7 @@ from pitchbench.session.job import (
     InputBack,
     KeyPressed,
     LoggedJob,
+    remembered,
 )
 from pitchbench.session.log import (
     ClearedEntry,
@@ -114,7 +115,8 @@ def begin(plan: Plan) -> Survey:
 def resume(plan: Plan, entries: Iterable[Entry]) -> Survey:
     """The survey that ``entries`` led to, ready to go on with a new stream of sound."""
     log = read_log(plan.setup, entries)
-    return Survey(plan=plan, log=log, at_s=log.at_s, clock_s=log.at_s)
+    marks = remembered(log)
+    return Survey(plan=plan, log=log, marks=marks, at_s=log.at_s, clock_s=log.at_s)
 
 
 # ------------------------------------------------------------------------------ what it comes to

@@ -83,6 +83,10 @@ def test_what_to_do_stands_in_block_letters_in_every_window() -> None:
         for width, height in ((40, 12), (60, 24), (80, 24), (120, 40), (200, 60)):
             for theme in THEMES:
                 text = [line.plain for line in render(state, width, height, theme)]
+                if (height, theme) == (12, THEMES[True]) and name in ("retune", "border"):
+                    # Letters of five lines would leave none for the danger.
+                    assert any(line.startswith(f"{word}  ") for line in text), text
+                    continue
                 scale = request_scale(width, height, theme)
                 rows = (
                     half_block_rows(word)
@@ -139,7 +143,7 @@ SADDLE_SIZES = [(40, 12), (40, 24), (50, 14), (60, 16), (60, 20), (80, 18), (80,
 
 @pytest.mark.parametrize(("width", "height"), SADDLE_SIZES)
 @pytest.mark.parametrize("large_print", [False, True])
-@pytest.mark.parametrize("name", ["move", "retune"])
+@pytest.mark.parametrize("name", ["move", "retune", "border"])
 def test_every_window_names_the_danger_and_cuts_no_number(
     name: str, large_print: bool, width: int, height: int
 ) -> None:
@@ -157,8 +161,9 @@ def test_every_window_names_the_danger_and_cuts_no_number(
         assert found, text
 
 
-def test_so_does_the_smallest_window_in_ascii() -> None:
-    text = [line.plain for line in render(STATES["move"], 40, 12, THEMES[True])]
+@pytest.mark.parametrize("name", ["move", "retune", "border"])
+def test_so_does_the_smallest_window_in_ascii(name: str) -> None:
+    text = [line.plain for line in render(STATES[name], 40, 12, THEMES[True])]
     assert any("Wear eye protection" in line for line in text), text
 
 

@@ -101,7 +101,7 @@ def test_near_and_far_a_cent_and_a_half_apart_is_a_pull(capsys: Capsys, tmp_path
     for name, cents in (("near", -1.5), ("far", 0.0)):
         record(tmp_path / f"{name}.wav", virtual, [Note(4, 0, cents)] * 3)
     ran = Ran(capsys, "drift", "--near", tmp_path / "near.wav", "--far", tmp_path / "far.wav")
-    assert ran.out.startswith("seen: With the pickup near the note is -1.5 cents from where it is")
+    assert ran.out.startswith("seen: With the pickup near the note is −1.5 cents from where it is")
     assert "the magnet pulls the string" in ran.out.splitlines()[0]
 
 

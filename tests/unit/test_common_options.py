@@ -22,7 +22,7 @@ from pitchbench.commands.common import (
     seed_option,
 )
 from pitchbench.commands.help_page import SECTIONS, section_of
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import ExitCode, PitchbenchError, typeset
 
 
 @click.command()
@@ -96,6 +96,24 @@ def test_when_output_is_plain(
 
 def test_control_characters_are_written_out() -> None:
     assert printable("Ü-Mic\x1b[2J\n\x00") == "Ü-Mic\\x1b[2J\\n\\x00"
+
+
+@pytest.mark.parametrize(
+    ("said", "utf_8", "ascii_only"),
+    [
+        ("-0.2 ± 1.6 cents", "−0.2 ± 1.6 cents", "-0.2 +- 1.6 cents"),
+        ("-1.7 to +1.7, (-2)", "−1.7 to +1.7, (−2)", "-1.7 to +1.7, (-2)"),
+        ("20261128-119387 on 2026-11-28", "20261128-119387 on 2026-11-28", None),
+        ("12-14-14-x, /tmp/-1.wav, --rate 8", "12-14-14-x, /tmp/-1.wav, --rate 8", None),
+    ],
+)
+def test_numbers_have_one_minus_in_what_people_read(
+    said: str, utf_8: str, ascii_only: str | None
+) -> None:
+    assert typeset(said, "utf-8") == utf_8
+    assert typeset(said, "ascii") == (ascii_only or utf_8)
+    # A code page that has one of the two keeps that one.
+    assert typeset(said, "latin-1") == utf_8.replace("−", "-")
 
 
 def test_help_opens_with_the_examples() -> None:

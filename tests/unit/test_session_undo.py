@@ -11,9 +11,18 @@ from session_story import Story, setup_of
 from pitchbench.pitch.reading import Reason
 from pitchbench.records.documents import from_json, to_json
 from pitchbench.session import survey
+from pitchbench.session.checks import Check, Checked, Stage
 from pitchbench.session.fold import read_log
 from pitchbench.session.job import Command, KeyPressed
-from pitchbench.session.log import Entry, Log, Outcome, Step, TakeEntry, UndoEntry
+from pitchbench.session.log import (
+    CheckEntry,
+    Entry,
+    Log,
+    Outcome,
+    Step,
+    TakeEntry,
+    UndoEntry,
+)
 from pitchbench.session.state import State, begin, reopened, resume
 
 
@@ -75,10 +84,37 @@ def test_it_is_on_record_and_every_reader_follows() -> None:
     log = read_log(story.state.setup, entries)
     assert to_json(log) == to_json(story.state.log)
     assert [take.number for take in log.strings[5].takes] == [1]
-    # What was read anew goes on; only what was done before cannot be taken back any more.
     resumed = resume(story.state.setup, entries)
     assert resumed.log.wanted_fret == 12
-    assert resumed.advance(KeyPressed(Command.UNDO)).log.entries == entries
+
+
+def test_what_was_done_before_a_session_was_gone_on_with_goes_take_by_take() -> None:
+    story = _whole_job()
+    whole = story.state
+    assert any(isinstance(entry, UndoEntry) for entry in whole.entries)
+    state = resume(whole.setup, whole.entries)
+    standing = [e.take.number for e in state.log.standing if isinstance(e, TakeEntry)]
+    for number in reversed(standing):
+        state = state.advance(KeyPressed(Command.UNDO))
+        assert state.says == f"Taken back: take {number} and what came after it."
+        left = [e.take.number for e in state.log.standing if isinstance(e, TakeEntry)]
+        assert left == standing[: len(left)]
+        assert len(left) == standing.index(number)
+        assert state.log.step is not Step.FINISHED
+    assert _told(state.log) == _told(begin(whole.setup).log)
+    assert state.advance(KeyPressed(Command.UNDO)).says == "There is nothing to take back."
+    # And it goes on from there.
+    again = Story(state).play(6)
+    assert again.state.log.wanted_fret == 12
+
+
+def test_what_was_looked_at_is_not_taken_back() -> None:
+    story = Story.begin(strings=(6,)).play(6)
+    checked = CheckEntry(story.state.at_s, Checked(Check.RELIEF, Stage.BEFORE, mm=0.2))
+    state = resume(story.state.setup, (*story.entries, checked))
+    assert not state.marks
+    state = Story(state, now_s=story.now_s).play(6, 12, 5.0).state
+    assert len(state.marks) == 1
 
 
 def test_a_slackened_string_is_one_thing_with_the_pluck_that_showed_it() -> None:
