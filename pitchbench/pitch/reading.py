@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitchbench.pitch.clipping import is_clipped
+from pitchbench.pitch.courses import split_of_a_pair
 from pitchbench.pitch.note import dies_like_a_string, find_partials, note_of
 from pitchbench.pitch.partials import Array, Demodulator, LineSpectrum, law_cents
 from pitchbench.pitch.settle import settle
@@ -91,6 +92,7 @@ class Reading:
     partials : the partials used, lowest first.
     undertones : how many times as long the strings are of which the note seems to be a part, as a
         touched harmonic is; mostly empty.
+    split_cents : how far two strings lie apart as which it beats; None where it beats as one.
     """
 
     onset_s: float
@@ -106,6 +108,7 @@ class Reading:
     trace: Trace
     partials: tuple[Partial, ...]
     undertones: tuple[int, ...] = ()
+    split_cents: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -130,6 +133,7 @@ class Rejected:
     trace: Trace = NO_TRACE
     partials: tuple[Partial, ...] = ()
     undertones: tuple[int, ...] = ()
+    split_cents: float | None = None
 
 
 #: The first moments hold the noise of the pick.
@@ -224,7 +228,8 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     if settled is None:
         return replace(too_quiet, reason=_or_hum(Reason.TOO_QUIET, pluck, found.f1_hz))
     reading = _report(pluck, settled, cut / pluck.rate_hz)
-    reading = replace(reading, undertones=found.undertones)
+    split_cents = split_of_a_pair(settled.bands, settled.f1_hz)
+    reading = replace(reading, undertones=found.undertones, split_cents=split_cents)
     strayed = abs(cents_between(settled.f1_hz, found.f1_hz)) > _STRAYED_CENTS
     reason = Reason.NEVER_SETTLED if strayed else _reason(pluck, settled)
     return reading if reason is None else Rejected(reason=reason, **vars(reading))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from pitchbench.pitch.listener import LivePitch
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.session import steps, takes, touched, words
+from pitchbench.session import paired, steps, takes, touched, words
 from pitchbench.session.fit import Kind, Match, fit, fit_tuning
 from pitchbench.session.log import (
     READING_STEPS,
@@ -227,6 +227,8 @@ def _take(state: State, reading: Reading, fret: int) -> State:
         for number in doubt.struck:
             state = state.kept(StrikeEntry(state.at_s, state.log.current, number))
         return replace(steps.decided(state) if doubt.struck else state, says=says)
+    if doubt.cause is None:
+        doubt = paired.doubt(state.log, reading)
     state = _logged(state, reading, TakeFate.ACCEPTED, fret=fret, why=doubt.why, cause=doubt.cause)
     heard = f"{words.note_label(setup, number, fret)}: "
     heard += f"{words.reading_words(reading, off_cents, note.up(fret))}."

@@ -65,13 +65,15 @@ class TakeFate(StrEnum):
 
 
 class Ignored(StrEnum):
-    """The cause for which a pluck that could be read does not count, as programs know it."""
+    """The cause for which a pluck that could be read does not count, or is asked about, as programs
+    know it."""
 
     ANOTHER_STRING = "another_string"
     ANOTHER_FRET = "another_fret"
     FRETTED_TOO_EARLY = "fretted_too_early"
     TOUCHED_HARMONIC = "touched_harmonic"
     PRESSED_HARDER = "pressed_harder"
+    PARTNER_RINGS = "partner_rings"
     NO_NOTE_OF_IT = "no_note_of_it"
     NOT_IN_TUNE = "not_in_tune"
     AS_BEFORE_THE_MOVE = "as_before_the_move"

@@ -204,3 +204,34 @@ def test_screen_and_document_name_the_same_cause() -> None:
     (left_out,) = document.strings[0].left_out
     assert (left_out.take, left_out.cause, left_out.why) == (take.number, take.cause, take.why)
     assert take.why in sitting.state.says
+
+
+def both_of_a_course(sitting: Sitting, apart_cents: float) -> SessionTake:
+    """Pluck a string of a course while its partner rings along, as many cents higher."""
+    one, other = (
+        sitting.instrument.pluck(sitting.string, 0, ring_s=3.0, detune_cents=cents)
+        for cents in (0.0, apart_cents)
+    )
+    sitting.sound(0.5 * (one + other))
+    assert sitting.state.log.last_take is not None
+    return sitting.state.log.last_take
+
+
+def test_a_partner_that_rings_along_is_asked_about_once() -> None:
+    sitting = Sitting(name="twelve-string", string=4)
+    first, second = (both_of_a_course(sitting, 5.0) for _ in range(2))
+    assert first.fate is TakeFate.ACCEPTED
+    assert first.cause is Ignored.PARTNER_RINGS
+    assert first.why.startswith("Is string 3, its partner, muted? Two strings 5 cents apart")
+    assert (second.fate, second.cause) == (TakeFate.ACCEPTED, None)
+
+
+def test_a_string_of_no_course_is_not_asked_for_its_partner() -> None:
+    sitting = Sitting(string=2)
+    assert both_of_a_course(sitting, 5.0).cause is None
+    assert sitting.state.log.last_take.reading.split_cents is not None
+
+
+def test_a_string_of_a_course_that_rings_alone_is_not_asked_about() -> None:
+    sitting = Sitting(name="twelve-string", string=4)
+    assert [sitting.pluck().cause for _ in range(2)] == [None, None]

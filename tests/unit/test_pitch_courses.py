@@ -1,0 +1,91 @@
+"""Two strings of a course that ring together are told from one: synthetic strings, then real ones.
+
+No recording of a course is in the set of real notes. Pairs are made of its single strings: the same
+pluck once more, as many cents higher, as if the two strings were struck by one pick. The strings of
+a real course are coupled by their bridge as well, which this leaves out.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import realset
+import soundfile
+from numpy.typing import NDArray
+from scipy.signal import resample_poly
+from string_sound import note
+
+from pitchbench.pitch.listener import Listener, ReadingReady
+from pitchbench.sound.source import Block
+
+#: A split is known no better than the step at which it is looked for.
+_SPLIT_WITHIN_CENTS = 0.5
+
+#: How far the drawn pitch strays on real notes is for others to test.
+pytestmark = pytest.mark.filterwarnings("ignore:overflow encountered in exp:RuntimeWarning")
+
+
+def split_cents(sound: NDArray[np.float32], rate_hz: int = 48_000) -> float | None:
+    """What is said of the first pluck in ``sound``."""
+    listener = Listener(rate_hz)
+    events = [*listener.feed(Block(sound, 0, rate_hz)), *listener.finish()]
+    readings = [e.reading for e in events if isinstance(e, ReadingReady)]
+    return readings[0].split_cents
+
+
+@pytest.mark.parametrize("f1_hz", [98.0, 196.0, 329.63])
+@pytest.mark.parametrize("apart_cents", [2.0, 3.0, 6.0])
+def test_a_pair_is_known_and_how_far_it_is_apart(f1_hz: float, apart_cents: float) -> None:
+    other = note(f1_hz * 2.0 ** (apart_cents / 1200.0), seed=2)
+    found = split_cents(note(f1_hz) + 0.7 * other)
+    assert found == pytest.approx(apart_cents, abs=_SPLIT_WITHIN_CENTS)
+
+
+@pytest.mark.parametrize("f1_hz", [82.41, 196.0, 329.63])
+def test_one_string_is_no_pair(f1_hz: float) -> None:
+    assert split_cents(note(f1_hz)) is None
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_string_that_swings_in_two_planes_is_no_pair(seed: int) -> None:
+    """Each partial's second plane is 10 dB down and lies where its bridge puts it, to 4 cents."""
+    rng = np.random.default_rng(seed)
+    sound = note(196.0)
+    for number in range(1, 13):
+        alone = tuple(0.2 / k if k == number else 0.0 for k in range(1, 13))
+        off = 2.0 ** (rng.uniform(-4.0, 4.0) / 1200.0)
+        sound = sound + 10 ** (-10 / 20) * note(196.0 * off, amplitudes=alone, seed=seed, noise=0.0)
+    assert split_cents(sound) is None
+
+
+def higher(sound: NDArray[np.float64], cents: float) -> NDArray[np.float64]:
+    """The same sound, played back faster: four times as finely sampled, then between the samples by
+    straight lines."""
+    fine = resample_poly(sound, 4, 1)
+    step = 4.0 * 2.0 ** (cents / 1200.0)
+    return np.interp(np.arange(0.0, len(fine) - 1, step), np.arange(len(fine)), fine)
+
+
+def test_no_real_string_is_taken_for_a_pair() -> None:
+    taken = {}
+    for real in realset.notes():
+        sound, rate_hz = soundfile.read(real.path, dtype="float32")
+        taken[real.path.name] = split_cents(sound, rate_hz)
+    assert {name for name, found in taken.items() if found is not None} == set()
+
+
+def test_pairs_made_of_real_strings_are_known() -> None:
+    """Guitar strings, doubled 5 cents higher and 2 dB fainter, 10 ms later."""
+    found = []
+    for real in realset.notes():
+        if not real.path.name.startswith(("emily", "shiny", "nylon")):
+            continue
+        sound, rate_hz = soundfile.read(real.path, dtype="float64")
+        first = round((real.onset_s - 0.02) * rate_hz)
+        other = 10 ** (-2 / 20) * higher(sound[first:], 5.0)
+        late = first + round(0.01 * rate_hz)
+        other = other[: len(sound) - late]
+        sound[late : late + len(other)] += other
+        found.append(split_cents(0.5 * sound[: late + len(other)].astype(np.float32), rate_hz))
+    assert len(found) == 8
+    assert sum(each is not None and abs(each - 5.0) < 1.0 for each in found) >= 7
