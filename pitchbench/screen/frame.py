@@ -75,10 +75,9 @@ def framed(
 
 def header(left: Text, right: Text, job: Job, theme: Theme, width: int) -> Text:
     """The first line: ``left``, and ``right`` unless the picture is frozen or the sound lost."""
-    states = (("no sound", job.input_lost), ("frozen", job.display.frozen), ("paused", job.paused))
+    paused = job.paused and not job.finished
+    states = (("no sound", job.input_lost), ("frozen", job.display.frozen), ("paused", paused))
     apply = [word for word, applies in states if applies]
-    if len(", ".join(apply)) + 3 + left.cell_len > width:
-        apply = apply[:1]
     if not apply:
         return spread(left, right, width)
     state = Text(f" {', '.join(apply)} ", theme.caution)

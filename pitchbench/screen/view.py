@@ -65,7 +65,7 @@ _TALL: Final = 28
 
 #: What is kept longest comes first; "move" stands for the side view.
 _PRIORITY: Final[dict[Step, tuple[str, ...]]] = {
-    Step.BEFORE: ("number", "checks"),
+    Step.BEFORE: ("number", "checks", "says"),
     Step.TUNE: ("number", "says", "strip", "trace"),
     Step.OPEN: ("number", "strip", "says", "takes", "trace"),
     Step.FRETTED: ("number", "strip", "says", "takes", "trace"),
@@ -129,7 +129,7 @@ def render(state: State, width: int, height: int, theme: Theme, typed: str = "")
             return _large_print(state, theme, width, room)
         return _bench(state, theme, width, room, scales)
 
-    every = (*(WATCHING if state.setting else ()), *_useful_keys(state))
+    every = (*_watching(state), *_useful_keys(state))
     keys = Keys(every, keys_of(state), None, session_marks(theme))
     return framed(state, keys, body, width=width, height=height, theme=theme, typed=typed)
 
@@ -139,8 +139,13 @@ def keys_of(state: State) -> list[Key]:
     needs few; the others are on the help page."""
     keys = _useful_keys(state)
     if state.setting:
-        return [*WATCHING, *(key for key in keys if key[0] in "flhq")]
+        return [*_watching(state), *(key for key in keys if key[0] in "flhq")]
     return [key for key in keys if key[0] != "+-"] if Command.MORE in useful(state) else keys
+
+
+def _watching(state: State) -> tuple[Key, ...]:
+    """The keys of whoever watches a rehearsal; at its end nothing goes on."""
+    return WATCHING if state.setting and not state.finished else ()
 
 
 def _useful_keys(state: State) -> list[Key]:
@@ -168,9 +173,16 @@ def _header(state: State, theme: Theme, width: int) -> Text:
     tolerance = f"{g.plus_minus}{state.log.string.tolerance_cents:g}"
     right = Text(tolerance if width < 60 else f"tolerance {tolerance} cents", theme.quiet)
     if state.setting:
-        what, _, who = state.setting.partition(", ")
-        right = Text(what if width < 60 else f"{what}, {who}", theme.number)
+        right = _setting(state.setting, tolerance, width - left.cell_len - 1, theme)
     return header(left, right, state, theme, width)
+
+
+def _setting(setting: str, tolerance: str, room: int, theme: Theme) -> Text:
+    """That it is a rehearsal; what it is judged by beside that where there is room for both."""
+    judged = f" {theme.glyphs.dot} {tolerance}"
+    forms = [(setting, f"{judged} cents"), (setting, judged), (setting, "")]
+    said, by = next((form for form in forms if len("".join(form)) <= room), (None, ""))
+    return Text.assemble((said or setting.partition(", ")[0], theme.number), (by, theme.quiet))
 
 
 def step_words(state: State) -> str:

@@ -97,7 +97,8 @@ class Taught(State):
         """The next state, and the next lesson."""
         now = super().advance(event)
         if isinstance(event, KeyPressed) and event.command is Command.PAUSE:
-            return replace(now, paused=not self.paused)
+            # At the end nothing goes on; what is taken up from there stands as it stood.
+            return now if now.finished else replace(now, paused=not self.paused)
         if self.lesson in (None, now.lesson):
             return now
         return replace(now, learned=now.learned | {self.lesson})

@@ -1,5 +1,5 @@
-"""A program for the terminal tests: every demo state in turn on a live screen, until so many keys
-were pressed in it; what each key asked for is written to a file."""
+"""A program for the terminal tests: every demo state in turn as a rehearsal has it, until so many
+keys were pressed in it; what each key asked for is written to a file."""
 
 from __future__ import annotations
 
@@ -7,20 +7,20 @@ import sys
 import time
 from pathlib import Path
 
-from states import STATES
+from states import STATES, watched
 
 from pitchbench.screen.live import LiveScreen
-from pitchbench.screen.pictures import SESSION
+from pitchbench.screen.pictures import REHEARSAL
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.session.engine import Runner
 
 
 def main() -> None:
     log, count = Path(sys.argv[1]), int(sys.argv[2])
-    screen = LiveScreen(make_theme(Palette.MONOCHROME), picture=SESSION)
+    screen = LiveScreen(make_theme(Palette.MONOCHROME), picture=REHEARSAL)
     with screen, log.open("w", encoding="utf-8", buffering=1) as told:
         for name, state in STATES.items():
-            runner = Runner(state, views=(screen,))
+            runner = Runner(watched(state), views=(screen,))
             told.write(f"{name}\n")
             pressed = 0
             while pressed < count:

@@ -7,7 +7,7 @@ nothing measured.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from functools import cache
 from typing import Any, Final
 
@@ -27,6 +27,7 @@ from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.session.job import Command, InputLost
 from pitchbench.session.log import Step
 from pitchbench.session.state import State
+from pitchbench.session.teaching import Taught
 from pitchbench.units import shifted_hz
 
 #: Departures of an uneven player.
@@ -298,3 +299,8 @@ STORIES: Final[dict[str, Demo]] = {
 }
 
 STATES: Final[dict[str, State]] = {name: story.state for name, story in STORIES.items()}
+
+
+def watched(state: State) -> Taught:
+    """The same in a rehearsal."""
+    return Taught(**{field.name: getattr(state, field.name) for field in fields(state)})

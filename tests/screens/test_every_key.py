@@ -8,12 +8,13 @@ from pathlib import Path
 from states import STATES
 from terminal import HERE, Terminal
 
-from pitchbench.screen.keyhelp import COMMAND_OF_KEY
+from pitchbench.screen.keyhelp import COMMAND_OF_KEY, WATCHING_COMMANDS
 from pitchbench.session.job import Command
 
-#: Every key but the one that leaves, with the Esc key before and after opening help.
-KEYS = "".join(f"\x1b{key}" for key in "h?arxnpu+-,.fl")
-SENT = [COMMAND_OF_KEY[key] for key in KEYS]
+#: Every key of a rehearsal but the one that leaves, with the Esc key before and after opening help.
+PRESSED = [key for each in "h?arxnpu+-,.fl " for key in ("\x1b", each)] + ["\x1b[C"]
+KEYS = "".join(PRESSED)
+SENT = [(COMMAND_OF_KEY | WATCHING_COMMANDS)[key] for key in PRESSED]
 
 
 def test_every_key_arrives_at_every_step(tmp_path: Path) -> None:
