@@ -175,7 +175,7 @@ def travel_words(string: StringState, width: int, *, so_far: bool = True) -> str
     else:
         way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if travel_mm > 0 else Direction.TOWARD_NUT]
         amount = f"{length_words(abs(travel_mm), 2)} {way}"
-        whole = f"{saddle}: {amount} from where it was found, {moves}"
+        whole = f"{saddle}: moved {amount} in all, {moves}"
         forms = [whole, f"saddle: {amount}, {moves}", f"saddle: {amount}"]
     return next((words for words in forms if len(words) <= width), forms[-1])
 

@@ -38,7 +38,8 @@ class State(LoggedJob):
     @property
     def measuring(self) -> bool:
         """Whether a note rings that may count: until it is damped, nothing else is asked."""
-        return self.ringing and self.log.tuned and self.log.step is not Step.BORDER
+        wanted = self.log.tuned or self.log.step is Step.BEFORE
+        return self.ringing and wanted and self.log.step is not Step.BORDER
 
     @property
     def just_done(self) -> StringState | None:

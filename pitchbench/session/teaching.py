@@ -28,7 +28,7 @@ class Lesson(StrEnum):
     AFTER = "A move is believed once it is heard; what was heard before it counts too."
     BORDER = "So near the tolerance that more plucks would hardly tell: you choose."
     ONCE_MORE = "By now more is known of your hand: the least sure strings are heard again."
-    FINISHED = "All strings are as they should be, or it is said what they want."
+    FINISHED = "Every retuning pulls the other strings a little off: so a last time."
 
 
 def lesson_of(state: State) -> Lesson | None:

@@ -37,7 +37,7 @@ def a_job(story: Story, offset_cents: float) -> Story:
 @pytest.mark.parametrize(("offset_cents", "way"), [(6.0, Lesson.SHARP), (-6.0, Lesson.FLAT)])
 def test_each_thing_is_explained_once_in_its_place(offset_cents: float, way: Lesson) -> None:
     said = whys(a_job(taught(strings=(6, 5)), offset_cents))
-    first = [Lesson.BEFORE, Lesson.TUNE, Lesson.FRET, Lesson.ATTACK]
+    first = [Lesson.BEFORE, Lesson.ATTACK, Lesson.TUNE, Lesson.FRET]
     assert said[: len(first)] == first
     assert len(said) == len(set(said))
     assert {way, Lesson.SEVERAL, Lesson.RETUNE, Lesson.AFTER} <= set(said)
