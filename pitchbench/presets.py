@@ -201,7 +201,7 @@ _ALL: Final = (
         strings=_strings(
             "E5 E5 A4 A4 D4 D4 G3 G3", "11 11 15 15 26w 26w 40w 40w", Material.BRONZE_WOUND
         ),
-        bridge=Bridge(BridgeKind.SLIDING_WOOD, pairs=neighbours(8)),
+        bridge=Bridge(BridgeKind.SLIDING_WOOD, pairs=(tuple(range(1, 9)),)),
         frets=20,
         action_mm=1.6,
         string_set="011-040 bronze-wound",
@@ -212,7 +212,7 @@ _ALL: Final = (
         kind="bouzouki",
         scale_mm=670.0,
         strings=_strings("D4 D4 A3 A3 F4 F3 C4 C3", "10 10 14 14 11 23w 14 32w"),
-        bridge=Bridge(BridgeKind.SLIDING_WOOD, pairs=neighbours(8)),
+        bridge=Bridge(BridgeKind.SLIDING_WOOD, pairs=(tuple(range(1, 9)),)),
         frets=26,
         action_mm=2.0,
         string_set="010-032 nickel-wound",

@@ -18,6 +18,7 @@ from pitchbench.analysis.offset import (
 )
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument, StringSpec
+from pitchbench.intonation.bridge_line import FEWEST, Asked, BridgeLine, best_line
 from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.notes import Note
 from pitchbench.units import cents_between, fret_ratio
@@ -40,7 +41,9 @@ class StringOffset:
 
 @dataclass(frozen=True, eq=False)
 class WholeInstrument:
-    """Every string of an instrument, string 1 first, and the plucks that are of none of them.
+    """Every string of an instrument, string 1 first, and the plucks that are of none of them;
+    ``line`` is where a bridge in one piece should go; None where it is none, where no string asks
+    for a move, and where too few were judged.
 
     Strings that are tuned alike count as the first of them: their pitches do not tell them apart.
     """
@@ -51,6 +54,7 @@ class WholeInstrument:
     assumed: tuple[str, ...]
     strings: tuple[StringOffset, ...]
     strange: _Plucks
+    line: BridgeLine | None = None
 
 
 def strings_in(
@@ -105,7 +109,20 @@ def decide_strings(
             return StringOffset(string, note, plucks, None, error.what, error.what)
 
     found = tuple(string_offset(number, spec.note) for number, spec in _unlike(instrument))
-    return WholeInstrument(a4_hz, fret, instrument, assumed, found, heard.get(None, ()))
+    line = _line(found, instrument, fret) if instrument.in_one_piece else None
+    return WholeInstrument(a4_hz, fret, instrument, assumed, found, heard.get(None, ()), line)
+
+
+def _line(strings: Sequence[StringOffset], instrument: Instrument, fret: int) -> BridgeLine | None:
+    """Where the bridge should go, if any string asks for a move and enough were judged."""
+    judged = [(each.string, each.result) for each in strings if each.result is not None]
+    if len(judged) < FEWEST or not any(result.move for _, result in judged):
+        return None
+    asked = [
+        Asked(n, result.offset.offset_cents, result.offset.u_cents, instrument.tolerance_of(n))
+        for n, result in judged
+    ]
+    return best_line(asked, instrument, fret=fret)
 
 
 def _unlike(instrument: Instrument) -> list[tuple[int, StringSpec]]:

@@ -166,7 +166,7 @@ def _print_whole(whole: WholeInstrument) -> None:
     page.say(in_short(whole), strong=True)
     page.gap()
     columns = [Column(heading, right, width) for heading, right, width in COLUMNS]
-    page.table(columns, [row(each) for each in whole.strings])
+    page.table(columns, [row(each, in_one_piece=whole.line is not None) for each in whole.strings])
     page.say(f"cents at the {ordinal(whole.fret)} fret, + is sharp; ± holds 95 %")
     if said := remarks(whole):
         page.gap()

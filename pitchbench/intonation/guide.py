@@ -93,7 +93,9 @@ MOVE: Final[dict[BridgeKind, tuple[str, ...]]] = {
         "Slacken the strings until the bridge just slides; never take all the tension off if a "
         "sound post stands inside.",
         "Move the side of the bridge under the string by the distance given, keep the bridge "
-        "upright, tune up and measure the outer strings again, then the rest.",
+        "upright, tune up and measure the outer strings again, then the rest. In one piece it has "
+        "one place and one angle: with all strings recorded, `pitchbench offset` says how far its "
+        "treble side goes and how far its bass side.",
     ),
     BridgeKind.FIXED_SADDLE: (
         "Measure all strings before any filing, twice, on different days if you can.",

@@ -6,11 +6,14 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Annotated, Final, Literal
 
+from pitchbench.analysis.offset import OffsetResult
 from pitchbench.analysis.whole import StringOffset, WholeInstrument
+from pitchbench.belief import Belief
 from pitchbench.intonation.bridge import move_words
+from pitchbench.intonation.bridge_line import BridgeLine, left_words, line_words
 from pitchbench.intonation.verdict import Decision, explain
 from pitchbench.notes import Note, ordinal
-from pitchbench.report.document import Positive, fill
+from pitchbench.report.document import Positive, Thousandths, fill
 from pitchbench.report.offset import (
     OffsetDocument,
     cautions,
@@ -43,6 +46,25 @@ class StringOffsetDocument:
 
 
 @dataclass(frozen=True)
+class BridgeSideDocument:
+    """How far one side of a bridge in one piece should go, positive away from the nut."""
+
+    mm: Thousandths
+    u_mm: Thousandths
+
+
+@dataclass(frozen=True)
+class BridgeLineDocument:
+    """Where a bridge in one piece should go, under string 1 and under the last one; what that
+    leaves on each string that was heard, string 1 first, and what moving it unturned would."""
+
+    treble: BridgeSideDocument
+    bass: BridgeSideDocument
+    left_cents: tuple[Thousandths, ...]
+    unturned_left_cents: tuple[Thousandths, ...]
+
+
+@dataclass(frozen=True)
 class OffsetsDocument:
     """What `pitchbench offset --format json` prints of several strings."""
 
@@ -53,6 +75,7 @@ class OffsetsDocument:
     assumed: tuple[str, ...]
     strings: tuple[StringOffsetDocument, ...]
     of_no_string: tuple[Annotated[ReadingDocument, EITHER], ...]
+    bridge: BridgeLineDocument | None = None
 
 
 def offsets_document(whole: WholeInstrument) -> OffsetsDocument:
@@ -68,11 +91,27 @@ def offsets_document(whole: WholeInstrument) -> OffsetsDocument:
         instrument=whole.instrument.name,
         strings=strings,
         of_no_string=strange,
+        bridge=whole.line and _line_document(whole.line),
+    )
+
+
+def _line_document(line: BridgeLine) -> BridgeLineDocument:
+    def side(belief: Belief) -> BridgeSideDocument:
+        return fill(BridgeSideDocument, mm=belief.centre, u_mm=belief.u)
+
+    return fill(
+        BridgeLineDocument,
+        treble=side(line.treble_mm),
+        bass=side(line.bass_mm),
+        left_cents=tuple(line.left_cents.values()),
+        unturned_left_cents=tuple(line.mean_left_cents.values()),
     )
 
 
 def in_short(whole: WholeInstrument) -> str:
     """What there is to do, in a sentence: "Move 2 saddles, leave 3 where they are."."""
+    if whole.line is not None:
+        return f"The bridge is one piece: {line_words(whole.line)}."
     judged = [each.result.verdict for each in whole.strings if each.result]
     count = Counter("border" if verdict.border else verdict.decision for verdict in judged)
     unheard = sum(not each.plucks for each in whole.strings)
@@ -93,23 +132,23 @@ def _many(count: int, one: str, more: str) -> str:
     return "" if not count else one if count == 1 else more.format(count)
 
 
-def row(each: StringOffset) -> list[str]:
-    """A string's cells, as `COLUMNS` has them."""
+def row(each: StringOffset, *, in_one_piece: bool = False) -> list[str]:
+    """A string's cells, as `COLUMNS` has them; a bridge in one piece is not moved for one."""
     name = f"{each.string} {each.note}"
     if each.result is None:
         return [name, "-", "-", "-", "-", each.lacks_short or ""]
     offset = each.result.offset
     half = offset.belief.half()
     groups = [str(offset.open.n), str(offset.fretted.n)]
-    return [name, f"{offset.offset_cents:+.1f}", f"{half:.1f}", *groups, _to_do(each)]
+    return [name, f"{offset.offset_cents:+.1f}", f"{half:.1f}", *groups, _to_do(each, in_one_piece)]
 
 
-def _to_do(each: StringOffset) -> str:
+def _to_do(each: StringOffset, in_one_piece: bool) -> str:
     result = each.result
     assert result is not None
     if result.move is None or result.verdict.border:
         return what_to_do(result)
-    return f"move {move_words(result.move)}"
+    return f"{'asks for' if in_one_piece else 'move'} {move_words(result.move)}"
 
 
 def lines(whole: WholeInstrument) -> list[tuple[str, str]]:
@@ -121,20 +160,29 @@ def lines(whole: WholeInstrument) -> list[tuple[str, str]]:
             said.append((label, each.lacks or ""))
             continue
         said += [
-            (label, f"{offset_words(each.result.offset)}. {what_to_do(each.result)}"),
+            (label, f"{offset_words(each.result.offset)}. {_in_full(each.result, whole)}"),
             (f"{label}, why", explain(each.result.offset, each.result.verdict)),
         ]
     return said + remarks(whole)
 
 
+def _in_full(result: OffsetResult, whole: WholeInstrument) -> str:
+    if whole.line is None or result.move is None:
+        return what_to_do(result)
+    return f"It asks for {move_words(result.move)}."
+
+
 def remarks(whole: WholeInstrument) -> list[tuple[str, str]]:
-    """What stands out, what was assumed, and what to mind: each once."""
+    """What the bridge's place leaves, what stands out, what was assumed, and what to mind: each
+    once."""
     results = [(each, each.result) for each in whole.strings if each.result is not None]
     said = [
         ("noticed", f"string {each.string}: {words}")
         for each, result in results
         for words in noticed(result)
     ]
+    if whole.line is not None:
+        said.insert(0, ("bridge", left_words(whole.line)))
     if whole.strange:
         many = len(whole.strange)
         fret = ordinal(whole.fret)

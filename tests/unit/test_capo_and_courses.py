@@ -155,7 +155,7 @@ def test_the_strings_of_a_course_lie_side_by_side() -> None:
         },
     )
     assert [str(greek.string(n).note) for n in (7, 8)] == ["C4", "C3"]
-    assert (greek.partner(7), greek.bridge.beside(7)) == (8, (8,))
+    assert (greek.partner(7), greek.bridge.beside(7)) == (8, (1, 2, 3, 4, 5, 6, 8))
 
 
 def test_the_partner_is_muted_wherever_a_string_is_to_sound() -> None:

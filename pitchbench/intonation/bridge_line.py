@@ -1,0 +1,132 @@
+"""A bridge in one piece: it has one place and one angle, so its strings share a straight line.
+
+How far its treble side and its bass side go is the weighted least-squares line through what the
+strings ask for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pitchbench.belief import Belief
+from pitchbench.instrument import Instrument
+from pitchbench.intonation import geometry
+from pitchbench.intonation.bridge import DIRECTION_WORDS, Direction, setback_mm
+from pitchbench.lengths import length_words
+
+#: A line goes through any two strings: it is none of the instrument's before there are three.
+FEWEST: Final = 3
+#: A side that goes by less stays where it is: nobody slides a bridge so finely.
+_STAYS_MM: Final = 0.05
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What one string asks of the bridge: its offset, with its standard uncertainty, and how far it
+    may be off."""
+
+    string: int
+    cents: float
+    u_cents: float
+    tolerance_cents: float
+
+
+@dataclass(frozen=True)
+class BridgeLine:
+    """Where a bridge in one piece should go.
+
+    Parameters
+    ----------
+    treble_mm, bass_mm : how far it goes under string 1 and under the last one, positive away from
+        the nut.
+    left_cents : what that leaves on each string, by its number.
+    mean_left_cents : what is left where it goes as a whole, not turned.
+    """
+
+    treble_mm: Belief
+    bass_mm: Belief
+    left_cents: dict[int, float]
+    mean_left_cents: dict[int, float]
+
+
+def best_line(asked: Sequence[Asked], instrument: Instrument, *, fret: int = 12) -> BridgeLine:
+    """The place and angle that minimise the weighted squares of what is left, in cents.
+
+    A string weighs as the inverse square of its tolerance and uncertainty together: one that may be
+    farther off, or is known less well, counts less. The uncertainty of either side is what those of
+    the offsets make of it.
+
+    Raises
+    ------
+    ValueError
+        If fewer than three strings ask, or all from one place.
+    """
+    across = places_across(instrument)
+    place = np.array([across[each.string - 1] for each in asked])
+    if len(asked) < FEWEST or np.ptp(place) == 0.0:
+        raise ValueError("a line through a bridge takes three strings that lie apart")
+    cents, u_cents, tolerance = (
+        np.array([getattr(each, name) for each in asked])
+        for name in ("cents", "u_cents", "tolerance_cents")
+    )
+    per_mm = np.array([_cents_per_mm(instrument, each.string, fret) for each in asked])
+    weigh = 1.0 / np.hypot(tolerance, u_cents)
+    sides = per_mm[:, None] * np.stack((1.0 - place, place), axis=1)
+    solve = np.linalg.pinv(sides * weigh[:, None]) * weigh
+    treble_mm, bass_mm = solve @ cents
+    u_treble_mm, u_bass_mm = np.sqrt(np.square(solve * u_cents).sum(axis=1))
+    whole_mm = (weigh**2 * per_mm) @ cents / ((weigh * per_mm) @ (weigh * per_mm))
+    strings = [each.string for each in asked]
+    return BridgeLine(
+        Belief.normal(float(treble_mm), float(u_treble_mm)),
+        Belief.normal(float(bass_mm), float(u_bass_mm)),
+        dict(zip(strings, (cents - sides @ [treble_mm, bass_mm]).tolist(), strict=True)),
+        dict(zip(strings, (cents - per_mm * whole_mm).tolist(), strict=True)),
+    )
+
+
+def places_across(instrument: Instrument) -> tuple[float, ...]:
+    """Where each string crosses the bridge, from 0 on the treble side to 1 on the bass side: evenly
+    spaced, and the two of a course in one place."""
+    slots: list[int] = []
+    for number in range(1, len(instrument.strings) + 1):
+        beside = instrument.partner(number) == number - 1 and number > 1
+        slots.append(slots[-1] if beside else (slots[-1] + 1 if slots else 0))
+    return tuple(slot / max(1, slots[-1]) for slot in slots)
+
+
+def line_words(line: BridgeLine) -> str:
+    """ "treble side 0.4 ± 0.2 mm toward the nut, bass side 1.9 ± 0.3 mm away from the nut"."""
+    return f"treble side {_side_words(line.treble_mm)}, bass side {_side_words(line.bass_mm)}"
+
+
+def left_words(line: BridgeLine) -> str:
+    """What it leaves, beside what moving it as a whole would leave."""
+    string, worst = max(line.left_cents.items(), key=lambda each: abs(each[1]))
+    whole = max(map(abs, line.mean_left_cents.values()))
+    return (
+        f"it leaves {worst:+z.1f} cents on string {string} and less on the others; moved as a "
+        f"whole, not turned, up to {whole:.1f}"
+    )
+
+
+def _side_words(side: Belief) -> str:
+    half = length_words(side.half())
+    if abs(side.centre) < _STAYS_MM:
+        return f"stays (± {half})"
+    away = Direction.AWAY_FROM_NUT if side.centre > 0.0 else Direction.TOWARD_NUT
+    return f"{length_words(abs(side.centre))} {DIRECTION_WORDS[away]} (± {half})"
+
+
+def _cents_per_mm(instrument: Instrument, string: int, fret: int) -> float:
+    """By how much the offset falls for each mm away from the nut."""
+    return 1.0 / geometry.saddle_move_mm(
+        1.0,
+        fret=fret,
+        scale_mm=instrument.scale_of(string),
+        setback_mm=setback_mm(instrument, string),
+    )
