@@ -7,6 +7,7 @@ program hears nothing else.
 from __future__ import annotations
 
 import contextlib
+import os
 import queue
 import re
 import signal
@@ -168,6 +169,33 @@ class Session:
         self._reader.join()
         assert self.process.stdout is not None
         self.process.stdout.close()
+
+
+@contextlib.contextmanager
+def ahead(pid: int) -> Iterator[None]:
+    """While this lasts a process and its children, and this one, which measures how long they take,
+    come before all else that the machine does: the time is their own. Where that is not allowed, as
+    to others than root, they take their turn."""
+    own = [int(task.name) for task in Path("/proc/self/task").iterdir()]
+    first = os.sched_param(1)
+    for thread in [*own, *_threads_of(pid)]:
+        with contextlib.suppress(PermissionError, ProcessLookupError):
+            os.sched_setscheduler(thread, os.SCHED_RR, first)
+    try:
+        yield
+    finally:
+        for thread in own:
+            with contextlib.suppress(PermissionError, ProcessLookupError):
+                os.sched_setscheduler(thread, os.SCHED_OTHER, os.sched_param(0))
+
+
+def _threads_of(pid: int) -> Iterator[int]:
+    """The threads of a process and of those that it has started."""
+    for task in Path(f"/proc/{pid}/task").iterdir():
+        yield int(task.name)
+        with contextlib.suppress(FileNotFoundError):  # it has ended
+            for child in (task / "children").read_text().split():
+                yield from _threads_of(int(child))
 
 
 class Bench:
