@@ -26,7 +26,7 @@ SEED = 5
 TAKE = re.compile(r"take (\d+): ([a-z ]+),")
 
 
-#: Rehearsals take a second each; .ci/run asks for all 200.
+#: Rehearsals take a second each; .ci/run asks for a hundred.
 REHEARSALS = int(os.environ.get("PITCHBENCH_KILLS", "20"))
 
 
