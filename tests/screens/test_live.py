@@ -143,7 +143,7 @@ def test_the_receipt_stays_after_leaving(terminal: Pty) -> None:
     for words in (
         "found   +5.9 ±3.0   left   −0.2 ±1.6",
         "out of travel",
-        "saddle: 1.23 mm away from the nut from where",
+        "saddle: moved 1.23 mm away from the nut in all, 1 move",
     ):
         assert words in after
 
