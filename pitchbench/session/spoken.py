@@ -233,7 +233,7 @@ class SessionSays:
         if take is None:
             return _NOTHING
         if take.fate is TakeFate.ACCEPTED:
-            return self._accepted(new)
+            return self._accepted(new) if take.cause is None else _asked_about(take)
         if take.fate is TakeFate.IGNORED and take.fret == 0 and new.log.step in _TUNING:
             reading = take.reading
             assert isinstance(reading, Reading)
@@ -297,6 +297,12 @@ class SessionSays:
 
 def _offset(offset: Offset) -> str:
     return cents(offset.offset_cents)
+
+
+def _asked_about(take: SessionTake) -> tuple[Hashable, str, str]:
+    """What is asked of a pluck that counts; in short the question alone."""
+    question, mark, _ = take.why.partition("?")
+    return take.cause, spelled(take.why), spelled(f"{question}{mark}")
 
 
 def _not_counted(take: SessionTake) -> tuple[Hashable, str, str]:

@@ -179,6 +179,16 @@ def test_a_take_says_where_the_offset_stands_and_how_many_more() -> None:
     assert told.said[-1].startswith(f"{expected.capitalize()} ")
 
 
+def test_what_is_asked_of_a_take_is_spoken() -> None:
+    told = Told.begin("twelve-string", strings=(4,)).play(4, split_cents=5.2)
+    assert told.said[-1].startswith(
+        "Is string three, its partner, muted? Two strings five cents apart seem to ring: if not, "
+        "mute it and strike this take out. Fret string four"
+    )
+    told.play(4, 12, split_cents=5.2)  # asked once
+    assert "partner, muted?" not in told.said[-1]
+
+
 def test_a_rejected_pluck_says_why_in_full_once() -> None:
     told = Told.begin(strings=(6,)).play(6)
     told.play(6, 12, reason=Reason.TWO_STRINGS)
