@@ -168,9 +168,7 @@ CAUTIONS: Final[dict[BridgeKind, tuple[str, ...]]] = {
     ),
     BridgeKind.SLIDING_WOOD: (
         "Mark where the bridge feet stand before you move it.",
-        "Slacken the strings until the bridge just slides; keep it upright, its feet flat.",
-        "If it is glued, does not fit the top, or a sound post stands inside: leave it to a "
-        "qualified repairer.",
+        "Slacken the strings until the bridge just slides; keep it upright.",
         TENSION,
     ),
     BridgeKind.FIXED_SADDLE: (

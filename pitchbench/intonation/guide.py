@@ -11,6 +11,7 @@ from typing import Final
 
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation.bridge import CAUTIONS, out_of_travel_advice
+from pitchbench.intonation.bridge_line import LEFT_TO_A_REPAIRER
 
 TITLES: Final[dict[BridgeKind, str]] = {
     BridgeKind.SCREW_SADDLES: "individual saddles on screws",
@@ -96,6 +97,7 @@ MOVE: Final[dict[BridgeKind, tuple[str, ...]]] = {
         "upright, tune up and measure the outer strings again, then the rest. In one piece it has "
         "one place and one angle: with all strings recorded, `pitchbench offset` says how far its "
         "treble side goes and how far its bass side.",
+        LEFT_TO_A_REPAIRER,
     ),
     BridgeKind.FIXED_SADDLE: (
         "Measure all strings before any filing, twice, on different days if you can.",

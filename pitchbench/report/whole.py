@@ -10,7 +10,12 @@ from pitchbench.analysis.offset import OffsetResult
 from pitchbench.analysis.whole import StringOffset, WholeInstrument
 from pitchbench.belief import Belief
 from pitchbench.intonation.bridge import move_words
-from pitchbench.intonation.bridge_line import BridgeLine, left_words, line_words
+from pitchbench.intonation.bridge_line import (
+    LEFT_TO_A_REPAIRER,
+    BridgeLine,
+    left_words,
+    line_words,
+)
 from pitchbench.intonation.verdict import Decision, explain
 from pitchbench.notes import Note, ordinal
 from pitchbench.report.document import Positive, Thousandths, fill
@@ -193,4 +198,6 @@ def remarks(whole: WholeInstrument) -> list[tuple[str, str]]:
     if whole.assumed and any(result.move for _, result in results):
         said.append(("assumed", "; ".join(whole.assumed)))
     minded = dict.fromkeys(words for _, result in results for words in cautions(result))
+    if whole.line is not None:
+        minded[LEFT_TO_A_REPAIRER] = None
     return said + [("mind", words) for words in minded]
