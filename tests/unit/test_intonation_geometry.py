@@ -37,5 +37,13 @@ def test_no_saddle_cancels_an_octave():
         geometry.saddle_move_mm(1200.0, fret=12, scale_mm=648)
 
 
+def test_an_inch_screw_is_called_by_its_threads_per_inch():
+    """ASME B1.1: "4-40" has 40 of them."""
+    inch = {name: mm for name, mm in geometry.SCREW_PITCH_MM.items() if "-" in name}
+    assert set(inch) == {"4-40", "6-32", "8-32"}
+    for name, pitch_mm in inch.items():
+        assert round(25.4 / pitch_mm, 9) == int(name.partition("-")[2])
+
+
 def test_turns_carry_the_sign():
     assert geometry.turns(-1.5, screw_pitch_mm=0.5) == -3.0

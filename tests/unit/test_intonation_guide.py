@@ -35,6 +35,14 @@ def test_a_page_of_plain_text(kind):
         assert sentence in flowing
 
 
+@pytest.mark.parametrize("kind", BridgeKind)
+def test_lines_are_broken_between_words_alone(kind):
+    """However wide the page is: "12th-fret" stays one word."""
+    whole = " ".join(guide.page(kind, width=10_000).split())
+    for width in range(24, 90):
+        assert " ".join(guide.page(kind, width=width).split()) == whole
+
+
 def test_without_a_bridge_it_lists_the_kinds():
     assert [line.split()[0] for line in run().output.splitlines()] == list(BridgeKind)
 

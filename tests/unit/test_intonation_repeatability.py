@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+import scipy.stats
 
 from pitchbench.intonation.repeatability import (
     Habit,
@@ -103,6 +104,17 @@ def test_the_habit_that_costs_most_is_found() -> None:
     assert neither.habit is Habit.NEITHER
     few = study([Played("anna", "E2", False, c, 6.0) for c in (0.0, 1.0)])
     assert few.habit is Habit.UNKNOWN
+
+
+def test_the_line_through_one_note_is_ordinary_regression() -> None:
+    """Slope and its standard uncertainty against SciPy's linregress."""
+    cents, attack_cents = [0.3, 1.1, -0.4, 2.0, 0.9], [4.0, 9.0, 2.0, 15.0, 6.0]
+    takes = [Played("anna", "E2", False, *each) for each in zip(cents, attack_cents, strict=True)]
+    found = plucking_effect(takes)
+    assert found is not None
+    line = scipy.stats.linregress(attack_cents, cents)
+    assert found.slope == pytest.approx(line.slope, rel=1e-9)
+    assert found.u_slope == pytest.approx(line.stderr, rel=1e-9)
 
 
 def test_attacks_that_are_alike_say_nothing_of_plucking() -> None:
