@@ -230,6 +230,8 @@ class PostgresqlServer:
     def start(self) -> None:
         """Start it; returns when it takes connections."""
         words = ["-D", self._data, "-k", self.folder, "-c", "listen_addresses="]
+        # What a killed server leaves in /dev/shm nobody clears, and there may be little of it.
+        words += ["-c", "dynamic_shared_memory_type=mmap"]
         self._server = subprocess.Popen(
             [self._binaries / "postgres", *words],
             stdout=subprocess.DEVNULL,

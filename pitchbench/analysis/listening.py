@@ -79,9 +79,14 @@ def _listeners(
 
     # Spawned everywhere: a fork of a process with threads, such as those of a numeric library, may
     # lock up.
-    pool = ProcessPoolExecutor(
-        jobs, multiprocessing.get_context("spawn"), initializer=_end_when_interrupted
-    )
+    try:
+        pool = ProcessPoolExecutor(
+            jobs, multiprocessing.get_context("spawn"), initializer=_end_when_interrupted
+        )
+    except OSError:
+        # A machine without semaphores, or none left in a full /dev/shm: one after the other, then.
+        yield _listened
+        return
     try:
         heard = pool.map(partial(_listened_at, channel), [each.path for each in recordings])
 

@@ -53,6 +53,34 @@ def test_readings_come_in_the_order_of_the_files(files: list[Path]) -> None:
     assert [len(sound.readings) for sound in heard] == [3, 2, 1]
 
 
+#: Fills what processes meet in, in a namespace of its own.
+_NO_ROOM = """
+set -e
+mount -t tmpfs -o size=4k tmpfs /dev/shm
+printf full > /dev/shm/full
+exec "$@"
+"""
+
+
+@pytest.mark.skipif(
+    not sys.platform.startswith("linux") or os.geteuid() != 0, reason="only root may fill /dev/shm"
+)
+def test_where_processes_cannot_meet_it_is_heard_one_after_the_other(files: list[Path]) -> None:
+    full = ["unshare", "--mount", "sh", "-c", _NO_ROOM, "sh"]
+    semaphore = [sys.executable, "-c", "import multiprocessing as m; m.Lock()"]
+    assert (
+        "No space left"
+        in subprocess.run([*full, *semaphore], capture_output=True, text=True, check=False).stderr
+    )
+    program = "from pitchbench.commands import main; main()"
+    words = [sys.executable, "-c", program, "read", *files, "--jobs", "2", "--format", "json"]
+    there, here = (
+        subprocess.run([*before, *words], capture_output=True, check=True).stdout
+        for before in (full, [])
+    )
+    assert there == here
+
+
 def test_a_damaged_file_ends_it_after_those_before_it(files: list[Path], tmp_path: Path) -> None:
     nonsense = tmp_path / "nonsense.wav"
     _spoil(files[1], nonsense)
