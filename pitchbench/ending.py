@@ -132,10 +132,15 @@ def _watch(told: int, exit_code: int) -> None:
 
 def leave(exit_code: int) -> NoReturn:
     """End the program; a thread that stands still within a library is left behind."""
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(ValueError):
+            try:
+                stream.flush()
+            except OSError:
+                # Its terminal has gone. What is left in the buffer must go somewhere, or the
+                # interpreter would end with a code of its own.
+                os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
     stands = [each.name for each in threading.enumerate() if each.name.startswith(LEFT_BEHIND)]
     if any(name != f"{LEFT_BEHIND}clock" for name in stands):
-        for stream in (sys.stdout, sys.stderr):
-            with suppress(OSError, ValueError):
-                stream.flush()
         os._exit(exit_code)
     sys.exit(exit_code)

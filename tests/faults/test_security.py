@@ -288,11 +288,11 @@ def test_every_option_that_writes_is_known_here() -> None:
 
 
 @pytest.mark.parametrize(
-    ("option", "words", "ending"),
-    [(option, *how) for (_, option), ways in WRITING.items() for how in ways],
+    ("name", "option", "words", "ending"),
+    [(name, option, *how) for (name, option), ways in WRITING.items() for how in ways],
 )
 def test_a_file_is_not_replaced_unasked(
-    store: Path, tmp_path: Path, option: str, words: list[str | Path], ending: str
+    store: Path, tmp_path: Path, name: str, option: str, words: list[str | Path], ending: str
 ) -> None:
     there = tmp_path / f"precious{ending}"
     link = tmp_path / f"link{ending}"
@@ -300,7 +300,7 @@ def test_a_file_is_not_replaced_unasked(
     link.symlink_to(tmp_path / "nothing yet")
     (tmp_path / f"precious{ending}.part").write_text("precious too")
     for path in (there, link):
-        place = ["--store", store] if words[0] in STORED else []
+        place = ["--store", store] if name in STORED else []
         refused = run(*words, option, path, *place)
         hold_to_promises(refused)
         assert refused.code == 2, refused

@@ -99,7 +99,8 @@ def test_one_pluck_is_asked_for_and_read(vmic: VirtualMic, tmp_path: Path) -> No
         checking.close()
         noise.kill()
         noise.wait()
-    hz, dbfs, above_db = map(float, re.findall(r"-?[\d.]+(?= Hz| dBFS| dB above)", heard))
+    told = re.findall(r"[−-]?[\d.]+(?= Hz| dBFS| dB above)", heard)
+    hz, dbfs, above_db = (float(number.replace("−", "-")) for number in told)
     off_cents = cents_between(hz, instrument.true_hz(6, 0))
     half_width = float(re.search(r"[\d.]+ cents", expected)[0].split()[0])  # type: ignore[index]
     # Hz are given to 0.01, which is 0.2 cents of an E2.

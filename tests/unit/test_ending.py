@@ -1,0 +1,32 @@
+"""The last thing a program does; that every signal leads there is in tests/live/test_endings.py."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+
+import pytest
+
+from pitchbench.errors import ExitCode
+
+_SAYS_A_WORD_TOO_LATE = """
+import sys
+from pitchbench.ending import leave
+print("it runs")
+sys.stdin.read()
+sys.stdout.write("never seen")
+leave(int(sys.argv[1]))
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="Windows has no terminals of this kind")
+def test_a_terminal_that_has_gone_changes_no_exit_code() -> None:
+    ours, theirs = os.openpty()
+    words = [sys.executable, "-c", _SAYS_A_WORD_TOO_LATE, str(int(ExitCode.INTERRUPTED))]
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=theirs) as program:
+        assert os.read(ours, 100).split() == [b"it", b"runs"]
+        os.close(theirs)
+        os.close(ours)
+        program.communicate(b"")
+    assert program.returncode == ExitCode.INTERRUPTED
