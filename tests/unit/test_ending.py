@@ -23,8 +23,10 @@ leave(int(sys.argv[1]))
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="Windows has no terminals of this kind")
 def test_a_terminal_that_has_gone_changes_no_exit_code() -> None:
     ours, theirs = os.openpty()
+    # Unbuffered it would have been told at once.
+    buffered = {name: value for name, value in os.environ.items() if name != "PYTHONUNBUFFERED"}
     words = [sys.executable, "-c", _SAYS_A_WORD_TOO_LATE, str(int(ExitCode.INTERRUPTED))]
-    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=theirs) as program:
+    with subprocess.Popen(words, stdin=subprocess.PIPE, stdout=theirs, env=buffered) as program:
         assert os.read(ours, 100).split() == [b"it", b"runs"]
         os.close(theirs)
         os.close(ours)
