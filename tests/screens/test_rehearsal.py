@@ -31,14 +31,18 @@ def press_each_key(terminal: Terminal) -> set[str]:
     assert terminal.wait_until(lambda: "this page, and back" not in page(), 10.0)
     keys = {key for head in heads if not head.isalpha() or len(head) == 1 for key in head}
     for key in sorted(keys & BACK.keys()):
-        before = terminal.lines
+        before = standing(terminal, 0.2)
         terminal.send(key)
         assert terminal.wait_until(lambda before=before: terminal.lines != before, 10.0), key
+        done = standing(terminal, 0.2)
         terminal.send(BACK[key])
         # What is said may differ: that it was taken back.
         stands = before if BACK[key] == key else before[:2]
         back = terminal.wait_until(
-            lambda stands=stands: terminal.lines[: len(stands)] == stands, 10.0
+            lambda done=done, stands=stands: (
+                terminal.lines != done and terminal.lines[: len(stands)] == stands
+            ),
+            10.0,
         )
         assert back, "\n".join([key, *before, "", *terminal.lines])
     return keys & BACK.keys()
@@ -95,11 +99,11 @@ def test_a_failure_in_the_middle_gives_the_terminal_back() -> None:
     assert "string  6 E2" in after
 
 
-def standing(terminal: Terminal) -> list[str]:
-    """What stands on the terminal once nothing has changed for two seconds."""
+def standing(terminal: Terminal, seconds: float = 2.0) -> list[str]:
+    """What stands on the terminal once nothing has changed for so long."""
     for _ in range(20):
         before = terminal.lines
-        if not terminal.wait_until(lambda before=before: terminal.lines != before, 2.0):
+        if not terminal.wait_until(lambda before=before: terminal.lines != before, seconds):
             return before
     raise AssertionError("it does not come to stand")
 
