@@ -26,7 +26,7 @@ SEED = 5
 TAKE = re.compile(r"take (\d+): ([a-z ]+),")
 
 
-#: Rehearsals take a second each; .ci/run asks for a hundred.
+#: Rehearsals take a second each; .ci/run asks for sixty.
 REHEARSALS = int(os.environ.get("PITCHBENCH_KILLS", "20"))
 
 
