@@ -116,7 +116,8 @@ def _tuning(state: State, theme: Theme) -> Large:
     if isinstance(reading, Reading):
         cents = cents_between(reading.pitch_hz, target_hz(state))
         word = "in tune" if abs(cents) <= TUNED_WITHIN_CENTS else _direction(cents)
-        return Large(figure_of(cents, theme), word, "", about, caption=_NOTE)
+        sure = plus_minus(half95(reading.u_cents), theme)
+        return Large(figure_of(cents, theme), word, sure, about, caption=_NOTE)
     if state.live is None:
         coming = Large(" ", "settling", "", about, caption=_NOTE)
         return coming if state.ringing else Large(*[""] * 4)
