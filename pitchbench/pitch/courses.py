@@ -32,8 +32,6 @@ _NEAREST_CENTS: Final = 1.0
 #: A partial tells of a split once it has beaten so often, and while its band lets both lines pass.
 _FEWEST_BEATS: Final = 1.2
 _OF_THE_BAND: Final = 0.75
-#: Steps of the search for each beat of the highest partial.
-_STEPS: Final = 1.0
 #: How deeply the partials must swing at that law, in nepers to each side, times the root of the
 #: share of their swing that it explains; both medians. Single strings of the real set reach 0.21,
 #: pairs made of them mostly 0.4 and more (docs/method.md, "Two strings of a course").
@@ -55,7 +53,8 @@ def split_of_a_pair(bands: Bands, f1_hz: float) -> float | None:
     if len(heard) < _FEWEST or np.median(swings) < _DEEP:
         return None
     longest_s = max(float(np.ptp(time_s)) for _, time_s, _ in heard)
-    step_hz = 1.0 / (_STEPS * _UP_TO * longest_s)
+    # One step for each beat of the highest partial.
+    step_hz = 1.0 / (_UP_TO * longest_s)
     split_hz = np.arange(step_hz, _WIDEST_CENTS / CENTS_PER_NEPER * f1_hz, step_hz)
     fastest_hz = _OF_THE_BAND * bands.half_width_hz
     depth, share = np.full((2, len(heard), len(split_hz)), np.nan)

@@ -21,9 +21,6 @@ from pitchbench.sound.source import Block
 #: A split is known no better than the step at which it is looked for.
 _SPLIT_WITHIN_CENTS = 0.5
 
-#: How far the drawn pitch strays on real notes is for others to test.
-pytestmark = pytest.mark.filterwarnings("ignore:overflow encountered in exp:RuntimeWarning")
-
 
 def split_cents(sound: NDArray[np.float32], rate_hz: int = 48_000) -> float | None:
     """What is said of the first pluck in ``sound``."""
