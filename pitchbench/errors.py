@@ -86,8 +86,8 @@ class UnfinishedError(PitchbenchError):
     exit_code = ExitCode.UNFINISHED
 
 
-#: A minus of a number as sentences are written, unlike the hyphen within a word, a range or a path.
-_MINUS: Final = re.compile(r"(?<![\w./\\])-(?=\d)")
+#: The minus of a number in a sentence, unlike the hyphen of a word, a range or a file name.
+_MINUS: Final = re.compile(r"(?<![\w./\\])-(?=\d+(?:\.\d+)?(?!\.?\w))")
 
 #: What stands for a character where there is none.
 _PLAINER: Final = (("±", "+-"), ("−", "-"), ("·", "|"), ("♯", "#"), ("♭", "b"))

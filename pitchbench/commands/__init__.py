@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import importlib
 import io
 import os
 import sys
-from typing import Any, NoReturn
+from typing import Any, Final, NoReturn
 
 import click
 
@@ -19,6 +20,9 @@ from pitchbench.commands.paging import PAGED, paged
 from pitchbench.ending import heeded, in_time, leave
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.lengths import LengthUnit, show_lengths_in
+
+#: What a write ends with where there is no room for it.
+_NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 
 #: Every command and what it is for, in the order of --help. The module is commands/NAME.py and
 #: holds a click command called ``command``.
@@ -169,6 +173,12 @@ def _run(args: list[str] | None) -> int:
         return _fail(_sentence(words), remedy, ExitCode.USAGE)
     except (KeyboardInterrupt, click.Abort):
         return _interrupted()
+    except OSError as error:
+        # Files are named in what is said of them; this is the output itself.
+        if error.filename is not None or error.errno not in _NO_ROOM:
+            raise
+        what = f"What there is to show cannot be written: {os.strerror(error.errno)}."
+        return _fail(what, "Make room where the output goes, or send it elsewhere.", ExitCode.USAGE)
     return int(code) if isinstance(code, int) else 0
 
 

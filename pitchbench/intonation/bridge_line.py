@@ -115,7 +115,7 @@ def left_words(line: BridgeLine) -> str:
     whole = max(map(abs, line.mean_left_cents.values()))
     return (
         f"it leaves {worst:+z.1f} cents on string {string} and less on the others; moved as a "
-        f"whole, not turned, up to {whole:.1f}"
+        f"whole, not turned, up to {whole:.1f} cents"
     )
 
 

@@ -105,6 +105,11 @@ def test_control_characters_are_written_out() -> None:
         ("-1.7 to +1.7, (-2)", "−1.7 to +1.7, (−2)", "-1.7 to +1.7, (-2)"),
         ("20261128-119387 on 2026-11-28", "20261128-119387 on 2026-11-28", None),
         ("12-14-14-x, /tmp/-1.wav, --rate 8", "12-14-14-x, /tmp/-1.wav, --rate 8", None),
+        (
+            "take -3.wav, by -3.0. Then -3s",
+            "take -3.wav, by −3.0. Then -3s",
+            "take -3.wav, by -3.0. Then -3s",
+        ),
     ],
 )
 def test_numbers_have_one_minus_in_what_people_read(

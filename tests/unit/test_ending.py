@@ -32,3 +32,16 @@ def test_a_terminal_that_has_gone_changes_no_exit_code() -> None:
         os.close(ours)
         program.communicate(b"")
     assert program.returncode == ExitCode.INTERRUPTED
+
+
+@pytest.mark.skipif(not os.path.exists("/dev/full"), reason="only Linux has a disk always full")
+@pytest.mark.parametrize("words", [["--version"], ["guide"], ["trouble", "--help"]])
+def test_output_that_has_no_room_is_said_in_a_sentence(words: list[str]) -> None:
+    program = [sys.executable, "-c", "from pitchbench.commands import main; main()", *words]
+    with open("/dev/full", "w") as full:
+        ended = subprocess.run(program, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
+    assert ended.returncode == ExitCode.USAGE
+    assert ended.stderr == (
+        "pitchbench: What there is to show cannot be written: No space left on device.\n"
+        "Make room where the output goes, or send it elsewhere.\n"
+    )
