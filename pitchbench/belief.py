@@ -102,6 +102,18 @@ def half95(u: float) -> float:
     return Belief.normal(0.0, u).half()
 
 
+def half_figures(half_width: float) -> str:
+    """A ± in figures: one decimal, and two where one would round to nothing and so claim to be
+    exact.
+
+    Examples
+    --------
+    >>> half_figures(1.25), half_figures(0.03)
+    ('1.2', '0.03')
+    """
+    return f"{half_width:.{1 if half_width >= 0.05 else 2}f}"
+
+
 def student_quantile(p: float, dof: float) -> float:
     """Quantile of Student's t distribution; ``dof`` need not be whole, infinite is normal."""
     if math.isinf(dof):

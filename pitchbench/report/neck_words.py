@@ -7,7 +7,7 @@ from pathlib import PurePath
 from typing import Final
 
 from pitchbench.analysis.neck import HeardChord, HeardString, NeckResult, SurveyedString, tally
-from pitchbench.belief import half95
+from pitchbench.belief import half95, half_figures
 from pitchbench.intonation.bridge import Move, move_interval_words, move_words
 from pitchbench.intonation.chords import Chord, Interval
 from pitchbench.intonation.compromise import Left, StringSetting
@@ -47,7 +47,7 @@ def remarks(result: NeckResult) -> list[tuple[str, str]]:
     by = result.judged
     nut = nut_as_a_whole([neck for _, neck in result.necks], tolerance_cents=by.tolerance_cents)
     if nut is not None:
-        size = f"{nut.mean:+.1f} ± {half95(nut.u):.1f} cents on the mean"
+        size = f"{nut.mean:+.1f} ± {half_figures(half95(nut.u))} cents on the mean"
         lines.append(("nut", f"{size}, much the same on all strings: the nut, not its slots"))
     if by.assumed and any(string.verdict.move for string in result.strings):
         lines.append(("assumed", "; ".join(by.assumed)))
@@ -113,8 +113,8 @@ def term_words(string: SurveyedString) -> str:
     """Nut and saddle with the half-width of their 95 % intervals."""
     neck = string.neck
     return (
-        f"nut {_cents(neck.nut.centre)} ± {neck.nut.half():.1f} cents at every fret, "
-        f"saddle {_cents(neck.saddle.centre)} ± {neck.saddle.half():.1f} at the 12th"
+        f"nut {_cents(neck.nut.centre)} ± {half_figures(neck.nut.half())} cents at every fret, "
+        f"saddle {_cents(neck.saddle.centre)} ± {half_figures(neck.saddle.half())} at the 12th"
     )
 
 
@@ -123,7 +123,7 @@ def offset_words(string: SurveyedString) -> list[tuple[str, str]]:
     return [
         (
             f"{string.name}, {ordinal(fret.fret + string.nut_fret)} fret",
-            f"{_cents(fret.offset_cents)} ± {fret.belief.half():.1f} cents",
+            f"{_cents(fret.offset_cents)} ± {half_figures(fret.belief.half())} cents",
         )
         for fret in string.neck.frets
     ]
@@ -194,10 +194,11 @@ def _setting_words(setting: StringSetting) -> str:
     move, tuned = setting.move, setting.tuned
     way = "away from the nut" if move.centre > 0 else "toward the nut"
     side = "sharp" if tuned.centre > 0 else "flat"
-    saddle = f"saddle {abs(move.centre):.1f} ± {move.half():.1f} mm {way}"
+    saddle = f"saddle {abs(move.centre):.1f} ± {half_figures(move.half())} mm {way}"
     if abs(tuned.centre) < 0.05:
         return f"{saddle}, open string in tune"
-    return f"{saddle}, open string tuned {abs(tuned.centre):.1f} ± {tuned.half():.1f} cents {side}"
+    cents = f"{abs(tuned.centre):.1f} ± {half_figures(tuned.half())} cents"
+    return f"{saddle}, open string tuned {cents} {side}"
 
 
 def cautions(strings: Sequence[SurveyedString]) -> tuple[str, ...]:

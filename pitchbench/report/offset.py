@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Annotated, Final, Literal
 
 from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, Role
-from pitchbench.belief import half95
+from pitchbench.belief import half95, half_figures
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation.bridge import move_interval_words, move_words
 from pitchbench.intonation.classify import LeftOut
@@ -129,7 +129,7 @@ def offset_lines(result: OffsetResult) -> list[tuple[str, str]]:
     lines += [
         (
             f"partials {pair.open} and {pair.fretted}",
-            f"{pair.offset_cents:+z.1f} ± {half95(pair.u_cents):.1f} cents, "
+            f"{pair.offset_cents:+z.1f} ± {half_figures(half95(pair.u_cents))} cents, "
             f"{percent(pair.weight)} of the offset",
         )
         for pair in result.offset.pairs

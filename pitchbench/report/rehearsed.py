@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from pitchbench.analysis.neck import Judged, judge_neck
+from pitchbench.belief import half_figures
 from pitchbench.intonation.offset import Offset
 from pitchbench.report.on_record import heard_in_survey
 from pitchbench.session.findings import Finding, findings
@@ -56,8 +57,8 @@ def _nut(survey: Survey) -> list[Finding]:
             Fault.HIGH_NUT,
             string.number,
             f"the first frets are sharp, {string.neck.nut.centre:.1f} ± "
-            f"{string.neck.nut.half():.1f} cents of it by the nut: its slot is too high; lowering "
-            "it is for a qualified repairer and cannot be undone",
+            f"{half_figures(string.neck.nut.half())} cents of it by the nut: its slot is too high; "
+            "lowering it is for a qualified repairer and cannot be undone",
         )
         for string in judge_neck(heard, by).strings
         # Ordinary slots leave the first frets a little sharp.
@@ -91,7 +92,9 @@ def truth_rows(rehearsal: Rehearsal) -> list[tuple[str, ...]]:
 
 
 def _said(offset: Offset | None) -> str:
-    return "-" if offset is None else f"{offset.offset_cents:+z.1f} ±{offset.belief.half():.1f}"
+    if offset is None:
+        return "-"
+    return f"{offset.offset_cents:+z.1f} ±{half_figures(offset.belief.half())}"
 
 
 def _right(log: Log, number: int, true_cents: float) -> str:

@@ -10,6 +10,7 @@ from typing import Final
 from markupsafe import Markup
 
 from pitchbench.analysis.neck import NeckResult
+from pitchbench.belief import half_figures
 from pitchbench.errors import printable
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import move_words
@@ -195,7 +196,7 @@ def _summary(record: SessionRecord, tolerance: str) -> str:
     if not pairs:
         return counted
     worst = max(pairs, key=lambda pair: abs(pair[0].offset_cents))
-    before, after = (f"{abs(o.offset_cents):.1f} ± {o.belief.half():.1f}" for o in worst)
+    before, after = (f"{abs(o.offset_cents):.1f} ± {half_figures(o.belief.half())}" for o in worst)
     return f"Worst string {before} → {after} cents; {counted}"
 
 
@@ -482,7 +483,7 @@ def half_words(offset: Offset | None) -> str:
     """ "+5.3 ± 1.1": an offset and half of its 95 % interval in cents."""
     if offset is None:
         return NOT_MEASURED
-    return _printed(f"{offset.offset_cents:+z.1f} ± {offset.belief.half():.1f}")
+    return _printed(f"{offset.offset_cents:+z.1f} ± {half_figures(offset.belief.half())}")
 
 
 def _printed(figures: str) -> str:

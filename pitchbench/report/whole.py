@@ -8,7 +8,7 @@ from typing import Annotated, Final, Literal
 
 from pitchbench.analysis.offset import OffsetResult
 from pitchbench.analysis.whole import StringOffset, WholeInstrument
-from pitchbench.belief import Belief
+from pitchbench.belief import Belief, half_figures
 from pitchbench.intonation.bridge import move_words
 from pitchbench.intonation.bridge_line import (
     LEFT_TO_A_REPAIRER,
@@ -143,9 +143,9 @@ def row(each: StringOffset, *, in_one_piece: bool = False) -> list[str]:
     if each.result is None:
         return [name, "-", "-", "-", "-", each.lacks_short or ""]
     offset = each.result.offset
-    half = offset.belief.half()
+    half = half_figures(offset.belief.half())
     groups = [str(offset.open.n), str(offset.fretted.n)]
-    return [name, f"{offset.offset_cents:+.1f}", f"{half:.1f}", *groups, _to_do(each, in_one_piece)]
+    return [name, f"{offset.offset_cents:+.1f}", half, *groups, _to_do(each, in_one_piece)]
 
 
 def _to_do(each: StringOffset, in_one_piece: bool) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from pitchbench.belief import half95
+from pitchbench.belief import half95, half_figures
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
 from pitchbench.intonation.verdict import Decision, choice_words, sure_words
 from pitchbench.lengths import length_words
@@ -103,9 +103,7 @@ def _direction(cents: float) -> str:
 
 
 def plus_minus(half_width: float, theme: Theme) -> str:
-    # Two decimals where one would round to nothing.
-    digits = 1 if half_width >= 0.1 else 2
-    return f"{theme.glyphs.plus_minus}{half_width:.{digits}f}"
+    return f"{theme.glyphs.plus_minus}{half_figures(half_width)}"
 
 
 def _tuning(state: State, theme: Theme) -> Large:

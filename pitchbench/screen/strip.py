@@ -7,6 +7,7 @@ from typing import Final
 
 from rich.text import Text
 
+from pitchbench.belief import half_figures
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import percent
 from pitchbench.screen.saddle import travel_words
@@ -69,7 +70,7 @@ def _sure(offset: Offset | None, theme: Theme) -> str:
     """Half of the 95 % interval, with its sign."""
     if offset is None:
         return ""
-    return f"{theme.glyphs.plus_minus}{offset.belief.half():.1f}"
+    return f"{theme.glyphs.plus_minus}{half_figures(offset.belief.half())}"
 
 
 def _status(state: State, string: StringState) -> str:

@@ -7,7 +7,7 @@ from typing import Final
 
 from rich.text import Text
 
-from pitchbench.belief import half95
+from pitchbench.belief import half95, half_figures
 from pitchbench.pitch.reading import Reading
 from pitchbench.screen.reference import cents_from_open, current_takes, fret_words
 from pitchbench.screen.text import fitted, printable, row_of, signed, wrapped
@@ -179,7 +179,7 @@ def _mean_line(state: State, axis: _Axis, theme: Theme) -> list[Text]:
     _interval(cells, axis, offset.interval95_cents, theme, theme.number)
     cells[axis.column(offset.offset_cents)] = (theme.glyphs.mean, theme.number)
     value = f" {signed(offset.offset_cents, theme=theme)} {theme.glyphs.plus_minus}"
-    value += f"{offset.belief.half():.1f}"
+    value += half_figures(offset.belief.half())
     name = f"{theme.glyphs.mean} offset"
     return [
         Text.assemble(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
-from pitchbench.belief import Belief
+from pitchbench.belief import Belief, half_figures
 from pitchbench.intonation.response import Effect, effect, fell_short_mm
 from pitchbench.pitch.reading import Reading
 from pitchbench.session import saddles
@@ -51,8 +51,8 @@ def findings(log: Log) -> tuple[Finding, ...]:
     lost = _lost(log)
     if lost is not None and lost.centre - _SURE_SIGMAS * lost.u > _SLACK_MM:
         words = (
-            f"the first turns move nothing: {lost.centre:.1f} ± {lost.half():.1f} mm are lost "
-            "before the saddles follow; end every move in the same direction"
+            f"the first turns move nothing: {lost.centre:.1f} ± {half_figures(lost.half())} mm are "
+            "lost before the saddles follow; end every move in the same direction"
         )
         found.append(Finding(Fault.BACKLASH, None, words))
     return tuple(found)

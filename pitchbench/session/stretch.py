@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
+from pitchbench.belief import half_figures
 from pitchbench.intonation.bridge import TENSION
 from pitchbench.intonation.stretching import OpenPluck, Stretching, stretching_of
 from pitchbench.pitch.listener import ReadingReady
@@ -257,8 +258,8 @@ def result_words(result: Stretching) -> str:
     which = "the pull" if result.pulls == 1 else f"the last of {result.pulls} pulls"
     pull, minute = result.per_pull, result.per_minute
     return (
-        f"{which} cost {pull.centre:z.1f} ± {pull.half():.1f} cents; "
-        f"{minute.centre:z.1f} ± {minute.half():.1f} cents lost per minute"
+        f"{which} cost {pull.centre:z.1f} ± {half_figures(pull.half())} cents; "
+        f"{minute.centre:z.1f} ± {half_figures(minute.half())} cents lost per minute"
     )
 
 

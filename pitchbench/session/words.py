@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
-from pitchbench.belief import Belief, half95
+from pitchbench.belief import Belief, half95, half_figures
 from pitchbench.instrument import BridgeKind, Instrument
 from pitchbench.intonation.bridge import Move, move_words
 from pitchbench.intonation.deciding import SURE
@@ -91,9 +91,7 @@ def sharp_or_flat(cents: float, half_width: float | None = None, *, of: Note | N
     """ "4.2 ± 0.9 cents sharp of E3"; "0.0 ± 0.9 cents from E3" where neither word fits."""
     value = f"{abs(cents):.1f} cents"
     if half_width is not None:
-        # Two decimals where one would round to nothing and so claim to be exact.
-        digits = 1 if half_width >= 0.05 else 2
-        value = f"{abs(cents):.1f} ± {half_width:.{digits}f} cents"
+        value = f"{abs(cents):.1f} ± {half_figures(half_width)} cents"
     if value.startswith("0.0"):
         return f"{value} off" if of is None else f"{value} from {of}"
     word = "sharp" if cents > 0 else "flat"
