@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.pitch.edges import BEGINNING, DAMPING, Edge
 from pitchbench.pitch.energy import BEFORE_S, HEARD_S, Rise, compare
 from pitchbench.pitch.note import note_of
 from pitchbench.pitch.onset import Began, Ended, Found, PluckFinder, dies_away
@@ -89,6 +90,10 @@ _OFFERED_ANYHOW_S: Final = 2.5
 _BACKGROUND_S: Final = 0.7
 _CLEAR_OF_ONSET_S: Final = 0.02
 _CLEAR_OF_NOTE_S: Final = 0.1
+#: How much before a step the edge that was seen in it may be looked for.
+_EDGE_S: Final = 0.06
+#: The hand touches the string so much before most of its energy is gone.
+_HAND_S: Final = 0.015
 
 
 class Listener:
@@ -125,7 +130,7 @@ class Listener:
         self._sound.append(block.samples)
         yield from self._hear(self._finder.feed(block.samples))
         first = self._note.onset if self._note else self._finder.index
-        self._sound.forget(first - round(_BACKGROUND_S * self._rate_hz))
+        self._sound.forget(first - round((_BACKGROUND_S + _EDGE_S) * self._rate_hz))
 
     def finish(self) -> Iterator[Heard]:
         """The stream has ended: yield the reading of a note that was still ringing."""
@@ -137,30 +142,36 @@ class Listener:
             if isinstance(event, Began):
                 self._note = _Note(event.index, event.rise_seen, self._company)
                 self._company = False
-                self._learn_background(event.index)
             elif isinstance(event, Ended):
                 torn = gap and event.index == self._sound.end and not event.replaced
-                yield from self._end(event, gap=torn)
+                yield from self._end(event, self._end_of(event), gap=torn)
             elif self._note is not None:
                 yield from self._rings(self._note, event.index)
             self._finder.wake = self._next_look()
 
-    def _end(self, event: Ended, *, gap: bool = False) -> Iterator[Heard]:
+    def _end_of(self, event: Ended) -> int:
+        """The sample at which the note in progress ended."""
+        if event.replaced:
+            return self._placed(BEGINNING, event.index)
+        if event.damped:
+            return self._placed(DAMPING, event.index) - round(_HAND_S * self._rate_hz)
+        return event.index
+
+    def _end(self, event: Ended, end: int, *, gap: bool = False) -> Iterator[Heard]:
         note, self._note = self._note, None
         if note is None:
             return
+        self._place(note)
         if event.drowned and not note.rise_seen:
             # The stream began with what a string left over, or with hum, before the first pluck.
             return
-        if not note.certain and not self._is_fresh(note, event.index):
+        if not note.certain and not self._is_fresh(note, end):
             # The stream began with sound that was no pluck: nothing has rung yet.
             return
-        self._quiet_since = event.index
-        reading = read_pluck(self._pluck(note, event.index, gap=gap))
-        if reading is None or (
-            isinstance(reading, Rejected) and self._among_others(note, event.index)
-        ):
-            self._passed_over = event.index
+        self._quiet_since = end
+        reading = read_pluck(self._pluck(note, end, gap=gap))
+        if reading is None or (isinstance(reading, Rejected) and self._among_others(note, end)):
+            self._passed_over = end
             return
         if self._offer_early and not note.announced:
             yield PluckStarted(reading.onset_s)
@@ -176,6 +187,26 @@ class Listener:
         onset_s = note.onset / self._rate_hz
         return Pluck(samples, self._rate_hz, onset_s, self._background, gap, note.company)
 
+    def _place(self, note: _Note) -> None:
+        """Find the sample at which the note begins, once, and what is heard without it."""
+        if note.placed:
+            return
+        note.placed = True
+        if note.rise_seen:
+            note.onset = self._placed(BEGINNING, note.onset)
+        self._learn_background(note.onset)
+
+    def _placed_by(self, note: _Note) -> int:
+        """The sample by which all is heard that tells where the note begins."""
+        return BEGINNING.around(note.onset, self._rate_hz)[1]
+
+    def _placed(self, edge: Edge, index: int) -> int:
+        """The sample of an ``edge`` that was seen in the step at sample ``index``."""
+        first, last = edge.around(index, self._rate_hz)
+        first = max(first, self._sound.start)
+        found = edge.place(self._sound.between(first, min(last, self._sound.end)), self._rate_hz)
+        return index if found is None else first + found
+
     def _learn_background(self, onset: int) -> None:
         """What was heard just before ``onset``, if nothing that was plucked rang then."""
         last = onset - round(_CLEAR_OF_ONSET_S * self._rate_hz)
@@ -189,6 +220,8 @@ class Listener:
 
     def _rings(self, note: _Note, index: int) -> Iterator[Heard]:
         """The note has come to sample ``index``."""
+        if index >= self._placed_by(note):
+            self._place(note)
         age_s = (index - note.onset) / self._rate_hz
         if not note.certain and age_s >= _DOUBT_S:
             sound = self._sound.between(note.onset, index)
@@ -221,6 +254,8 @@ class Listener:
         if self._offer_early:
             ages_s += _OFFERS_S[note.offers : note.offers + 1]
         looks = [note.onset + math.ceil(age_s * self._rate_hz) for age_s in ages_s]
+        if not note.placed:
+            looks.append(self._placed_by(note))
         if self._offer_early:
             looks.append(note.draw_at)
         return min(looks, default=None)
@@ -283,7 +318,7 @@ class Listener:
             young = index - note.onset < _YOUNG_S * self._rate_hz
             sure = clarity >= _SURE and not (young and tracked.rival[-1] >= _RIVAL)
             before_hz, note.looked_hz = note.looked_hz, pitch_hz if sure else None
-            if note.looked_hz is None or before_hz is None:
+            if note.looked_hz is None or before_hz is None or not note.placed:
                 return
             if abs(cents_between(pitch_hz, before_hz)) > _SAME_CENTS:
                 return
@@ -313,11 +348,12 @@ def _offered(note: _Note, reading: Reading, age_s: float) -> Iterator[ReadingRea
 
 @dataclass
 class _Note:
-    """A note in progress."""
+    """A note in progress; ``onset`` is a step's first sample until it is ``placed``."""
 
     onset: int
     rise_seen: bool
     company: bool
+    placed: bool = False
     certain: bool = False
     announced: bool = False
     looked_hz: float | None = None

@@ -34,7 +34,7 @@ _MOST_OF: Final = 0.6
 _PIECE_S: Final = 0.01
 #: A plucked string is as loud as it gets within this, or else falls by `_FAST_DB_PER_S`: a voice
 #: takes longer, and holds. (Twenty plucks of real instruments: 20 ms, one of 50 ms.)
-_RISE_S: Final = 0.045
+_RISE_S: Final = 0.035
 _RISEN_DB: Final = 3.0
 _FAST_DB_PER_S: Final = 2.5
 #: From here on a plucked string only loses strength, seen over pieces long enough that a tick does

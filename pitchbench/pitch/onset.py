@@ -86,12 +86,14 @@ class Began:
 
 @dataclass(frozen=True)
 class Ended:
-    """The pluck ends at sample ``index``; ``replaced`` if the next one begins there, and
-    ``drowned`` if that one is so loud from the first that this one was hardly a pluck beside it."""
+    """The pluck ends at sample ``index``: ``replaced`` if the next one begins there, ``damped`` if
+    a hand came down there, and ``drowned`` if the next one is so loud from the first that this one
+    was hardly a pluck beside it."""
 
     index: int
     replaced: bool
     drowned: bool = False
+    damped: bool = False
 
 
 @dataclass(frozen=True)
@@ -345,7 +347,8 @@ class PluckFinder:
                 return False
             self._at += 1
             self._began = None
-            yield Ended(self._index(halt.ended), replaced=False)
+            damped = halt.ended < halt.at
+            yield Ended(self._index(halt.ended), replaced=False, damped=damped)
         elif rise is not None:
             self._at = rise
             if rise + self._heard > end and not last:

@@ -49,10 +49,6 @@ def test_the_uncertainty_of_real_notes_holds():
 
 
 def test_a_reading_does_not_hang_on_how_the_device_cut_the_note():
-    """Real notes and ideal ones stay within a standard uncertainty. (Half of one in all but one of
-    fifty is the goal. Strings by mechanics, whose partials are pulled about by magnet and body,
-    miss it: one in ten moves by more than its ±, docs/accuracy.md.)"""
-    found = [spread for spread in stability.spreads(24) if spread.source != "mechanics"]
-    assert len(found) >= 15
-    for spread in found:
-        assert spread.over_u < 1.0, stability.report(found)
+    found = stability.spreads(24)
+    assert len(found) >= 20
+    assert stability.broken(found) <= stability.MOST_BROKEN, stability.report(found)
