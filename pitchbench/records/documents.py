@@ -139,7 +139,10 @@ def _structured(
     return lambda document, _: structure(current(document), kind)
 
 
-def _converter(*, foreign: bool = False) -> Converter:
+@cache
+def _converter(*, foreign: bool) -> Converter:
+    """What walks our own documents, or those from elsewhere; made when first used, since that takes
+    its time and few commands need both."""
     converter = Converter()
     if foreign:
         converter.register_structure_hook(float, _finite)
@@ -166,18 +169,9 @@ def _converter(*, foreign: bool = False) -> Converter:
     return converter
 
 
-_CONVERTER: Final = _converter()
-
-
-@cache
-def _foreign() -> Converter:
-    """What reads documents from elsewhere; it takes its time to make, and few commands need it."""
-    return _converter(foreign=True)
-
-
 def to_document(value: Any, kind: Any = None) -> Any:
     """``value`` as what ``json`` can write; ``kind`` is its declared type where that is a union."""
-    return _CONVERTER.unstructure(value, unstructure_as=kind)
+    return _converter(foreign=False).unstructure(value, unstructure_as=kind)
 
 
 def from_document(document: Any, kind: Any) -> Any:
@@ -189,7 +183,7 @@ def from_document(document: Any, kind: Any) -> Any:
         Whatever the damage causes (cattrs groups them): what was written by hand or by
         something else is checked by whoever reads it in. Numbers are finite.
     """
-    return _foreign().structure(document, kind)
+    return _converter(foreign=True).structure(document, kind)
 
 
 def to_json(value: Any, kind: Any = None) -> str:
@@ -199,7 +193,7 @@ def to_json(value: Any, kind: Any = None) -> str:
 
 def from_json(text: str, kind: Any) -> Any:
     """The inverse of ``to_json``."""
-    return _CONVERTER.structure(json.loads(text), kind)
+    return _converter(foreign=False).structure(json.loads(text), kind)
 
 
 def session_document(record: SessionRecord) -> Document:
@@ -214,7 +208,7 @@ def session_document(record: SessionRecord) -> Document:
 def kept_session(document: Document) -> SessionRecord:
     """The inverse of ``session_document``, for what we kept ourselves."""
     return SessionRecord(
-        _CONVERTER.structure(document["setup"], Setup),
-        _CONVERTER.structure(document["entries"], tuple[Entry, ...]),
-        _CONVERTER.structure(document["meta"], SessionMeta),
+        _converter(foreign=False).structure(document["setup"], Setup),
+        _converter(foreign=False).structure(document["entries"], tuple[Entry, ...]),
+        _converter(foreign=False).structure(document["meta"], SessionMeta),
     )
