@@ -158,18 +158,20 @@ def _header(state: State, theme: Theme, width: int) -> Text:
     """Which string and which step, in words; on the right how it is judged."""
     g = theme.glyphs
     string = state.setup.instrument.string(state.log.current)
+    step = (step_words(state), theme.number)
     if state.log.step in (Step.BEFORE, Step.FINISHED):
         name = printable(state.setup.instrument.name, theme)
-        left = Text.assemble((f"{step_words(state)}  ", theme.number), name)
+        forms = [Text.assemble(step, f"  {name}"), Text.assemble(step)]
     else:
         order = state.setup.order
         of = ""
         if width >= 60 and state.log.current in order:
             of = f" ({order.index(state.log.current) + 1} of {len(order)})"
-        left = Text.assemble(
-            (f"string {state.log.current}{of} {g.dot} {string.note} {g.dot} ", theme.plain),
-            (step_words(state), theme.number),
-        )
+        which = f"{state.log.current}{of} {g.dot} {string.note} {g.dot} "
+        forms = [Text.assemble((f"string {which}", theme.plain), step), Text.assemble(which, step)]
+    # In a narrow window that this is a rehearsal goes before what can be guessed.
+    kind = state.setting.partition(", ")[0]
+    left = next((form for form in forms if form.cell_len + len(kind) < width), forms[0])
     tolerance = f"{g.plus_minus}{state.log.string.tolerance_cents:g}"
     right = Text(tolerance if width < 60 else f"tolerance {tolerance} cents", theme.quiet)
     if state.setting:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from session_story import Story, setup_of
-from states import STATES, guitar, in_tune, new, sharp, worked
+from states import STATES, guitar, in_tune, new, sharp, watched, worked
 
 from pitchbench.presets import preset
 from pitchbench.screen.digits import block_rows, half_block_rows
@@ -265,3 +265,15 @@ def test_a_usual_window_shows_the_move_and_what_was_heard(name: str) -> None:
     shown = " ".join(" ".join(text).split())
     assert state.log.string.advice.cautions[0] in shown
     assert printable(state.says, THEMES[1]) in shown
+
+
+@pytest.mark.parametrize("width", [40, 46, 60, 80, 120])
+def test_that_it_is_a_rehearsal_is_said_at_every_step(width: int) -> None:
+    """In the smallest window the word "string" makes room for it; nothing but a state of the whole
+    picture, such as a lost input, goes before."""
+    for name, state in STATES.items():
+        if state.input_lost or state.display.frozen or state.display.help_open:
+            continue
+        head = render(watched(state), width, 12, THEMES[0])[0].plain
+        assert "rehearsal" in head, (name, head)
+        assert "~" not in head, (name, head)
