@@ -109,16 +109,19 @@ def progress_words(verdict: Verdict) -> str:
 
 
 def sure_words(verdict: Verdict) -> str:
-    """How sure it is which way it goes, and how many more plucks that usually takes: "82 % sure:
-    leave it; about 3 more plucks"."""
+    """How sure it is which way it goes: "82 % sure: leave it". While more plucks are wanted, first
+    how many that usually takes: "about 3 more plucks; 82 % for leaving". Where moving is likelier
+    to end well than leaving what is likely good, what either choice promises."""
     leaving = verdict.p_within >= 0.5
-    p, what = (verdict.p_within, "leave") if leaving else (1.0 - verdict.p_within, "move")
-    words = f"{percent(p)} sure: {what} it"
+    p = verdict.p_within if leaving else 1.0 - verdict.p_within
     more = verdict.more_takes
+    if more is None and leaving and verdict.decision is Decision.MOVE:
+        return choice_words(verdict)
     if more is None:
-        return words
+        return f"{percent(p)} sure: {'leave' if leaving else 'move'} it"
     count = more.open + more.fretted
-    return f"{words}; {f'about {count} more plucks' if count > 1 else '1 more pluck'}"
+    plucks = f"about {count} more plucks" if count > 1 else "1 more pluck"
+    return f"{plucks}; {percent(p)} for {'leaving' if leaving else 'moving'}"
 
 
 def choice_words(verdict: Verdict) -> str:

@@ -75,7 +75,7 @@ def framed(
 
 def header(left: Text, right: Text, job: Job, theme: Theme, width: int) -> Text:
     """The first line: ``left``, and ``right`` unless the picture is frozen or the sound lost."""
-    paused = job.paused and not job.finished
+    paused = job.display.paused and not job.finished
     states = (("no sound", job.input_lost), ("frozen", job.display.frozen), ("paused", paused))
     apply = [word for word, applies in states if applies]
     if not apply:

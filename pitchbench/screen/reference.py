@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.session.log import SessionTake
+from pitchbench.session.log import SessionTake, TakeFate
 from pitchbench.session.state import State
 from pitchbench.session.takes import open_mean_hz
 from pitchbench.units import cents_between, fret_ratio
@@ -62,9 +62,11 @@ def shown_reading(state: State) -> tuple[Reading | Rejected, int | None] | None:
         if state.offered is None:
             return None
         return state.offered, nearest_fret(state, state.offered.pitch_hz)
-    if state.log.last_take is not None and state.log.last_take.string == state.log.current:
-        return state.log.last_take.reading, state.log.last_take.fret
-    return None
+    last = state.log.last_take
+    if last is None or last.string != state.log.current:
+        return None
+    struck = (take.number for take in state.log.string.takes if take.fate is TakeFate.STRUCK)
+    return None if last.number in struck else (last.reading, last.fret)
 
 
 def fret_words(state: State, fret: int) -> str:

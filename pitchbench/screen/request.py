@@ -169,10 +169,14 @@ def _first_line(words: str, theme: Theme, width: int) -> Text:
 
 
 def _captioned(large: Large, theme: Theme, width: int) -> Text:
-    """What the number is of, its ± and the word in one line of a small window."""
-    what = f"{large.caption} {large.sure}".strip()
-    words = ", ".join(part for part in (what, large.word) if part)
-    return fitted(Text(printable(words, theme), theme.number), width)
+    """What the number is of, its ± and the word in one line of a small window; with the unit where
+    there is room for it."""
+    for sure in (f"{large.sure} {large.unit}" if large.sure else "", large.sure):
+        what = f"{large.caption} {sure}".strip()
+        words = printable(", ".join(part for part in (what, large.word) if part), theme)
+        if len(words) <= width:
+            break
+    return fitted(Text(words, theme.number), width)
 
 
 def _row(large: Large, theme: Theme, width: int) -> list[Text]:

@@ -230,8 +230,10 @@ def _take(state: State, reading: Reading, fret: int) -> State:
     if doubt.cause is None:
         doubt = paired.doubt(state.log, reading)
     state = _logged(state, reading, TakeFate.ACCEPTED, fret=fret, why=doubt.why, cause=doubt.cause)
-    heard = f"{words.note_label(setup, number, fret)}: "
+    take = state.log.last_take
+    assert take is not None
+    heard = f"Take {take.number}, {words.note_label(setup, number, fret)}: "
     heard += f"{words.reading_words(reading, off_cents, note.up(fret))}."
     if doubt.why:
         heard += f" {doubt.why}."
-    return steps.decided(replace(state, says=heard[0].upper() + heard[1:]))
+    return steps.decided(replace(state, says=heard))

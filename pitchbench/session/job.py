@@ -109,11 +109,12 @@ Followed = KeyPressed | LivePitch | ReadingReady | InputBack
 
 @dataclass(frozen=True)
 class Display:
-    """What the person asked of the screen."""
+    """What the person asked of the screen; only what is watched can be ``paused``."""
 
     frozen: bool = False
     large_print: bool = False
     help_open: bool = False
+    paused: bool = False
 
 
 #: The switches of the display and the keys that turn them over.
@@ -167,11 +168,6 @@ class Job(ABC):
     @abstractmethod
     def finished(self) -> bool:
         """Whether all is done."""
-
-    @property
-    def paused(self) -> bool:
-        """Whether it stands still; only what is watched can."""
-        return False
 
     @property
     def awaits_pluck(self) -> bool:

@@ -86,7 +86,8 @@ def _strike(state: State, key: KeyPressed) -> State:
     if not candidates:
         return replace(state, says="There is no such take to strike out.")
     take = candidates[-1]
-    state = state.kept(StrikeEntry(state.at_s, take.string, take.number))
+    # What was said before is of the takes as they were.
+    state = state.kept(StrikeEntry(state.at_s, take.string, take.number), says="")
     here = take.string == log.current
     state = _redecided(state) if here else steps.weighed(state, take.string)
     return replace(state, says=f"Take {take.number} is struck out. {state.says}".strip())

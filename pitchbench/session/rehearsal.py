@@ -276,8 +276,9 @@ def rehearse(
 
     def watched() -> bool | None:
         attend(runner, stepping, teller)
+        display = runner.job.display
         # Whoever reads the help page sees nothing of what goes on.
-        return None if runner.job.over else runner.job.paused or runner.job.display.help_open
+        return None if runner.job.over else display.paused or display.help_open
 
     def read() -> None:
         if pace is not None and (words := words_to_read(runner.job, reader)):

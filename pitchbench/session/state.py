@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, Self
 
 from pitchbench.session import steps, words
 from pitchbench.session.decide import decide
@@ -52,6 +52,13 @@ class State(LoggedJob):
             if not isinstance(entry, StepEntry):
                 return None
         return None
+
+    def taken_back(self) -> Self:
+        """As any job; that a screw may have been turned meanwhile is no entry, and stays."""
+        back = super().taken_back()
+        if back.log.step is not Step.MOVE or self.log.step is Step.MOVE:
+            return back
+        return replace(back, says=f"{back.says} {words.TURNED_ALREADY}")
 
     @property
     def awaits_pluck(self) -> bool:

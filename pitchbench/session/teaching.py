@@ -67,12 +67,10 @@ class Taught(State):
     Parameters
     ----------
     explain : whether each thing is explained every time.
-    paused : whether it stands still.
     learned : what was to be learned before.
     """
 
     explain: bool = False
-    paused: bool = False
     learned: frozenset[Lesson] = frozenset()
 
     @property
@@ -98,7 +96,9 @@ class Taught(State):
         now = super().advance(event)
         if isinstance(event, KeyPressed) and event.command is Command.PAUSE:
             # At the end nothing goes on; what is taken up from there stands as it stood.
-            return now if now.finished else replace(now, paused=not self.paused)
+            if now.finished:
+                return now
+            return replace(now, display=replace(now.display, paused=not self.display.paused))
         if self.lesson in (None, now.lesson):
             return now
         return replace(now, learned=now.learned | {self.lesson})

@@ -131,7 +131,7 @@ def ends_words(move: Move) -> str:
     if move.ends95_cents is None:
         return ""
     low, high = move.ends95_cents
-    return f" It should end between {low:+z.1f} and {high:+z.1f} cents."
+    return f" Moved: {low:+z.1f} to {high:+z.1f} cents."
 
 
 def border_words(log: Log, verdict: Verdict) -> str:
@@ -154,6 +154,10 @@ def rests_words(offset: Offset) -> str:
     if not offset.carried_over:
         return counts
     return f"{counts} since the last move, and what was known before it"
+
+
+#: What is said where an order to move a saddle comes back after it may have been followed.
+TURNED_ALREADY: Final = "If the saddle has been moved since, do not move it again."
 
 
 def effect_words(move: MadeMove, effect: Effect, inferred_mm: float) -> str:

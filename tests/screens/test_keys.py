@@ -50,12 +50,13 @@ def test_at_the_end_of_a_rehearsal_nothing_goes_on_that_could_be_paused() -> Non
     end = watched(STATES["finished"])
     assert not {"space", "right"} & {key[0] for key in keys_of(end)}
     assert end.advance(KeyPressed(Command.PAUSE)) == end
-    assert drawn(replace(end, paused=True), (80, 24)) == drawn(end, (80, 24))
+    paused = replace(end, display=replace(end.display, paused=True))
+    assert drawn(paused, (80, 24)) == drawn(end, (80, 24))
     # Whoever passes over the last string and takes that back finds it standing as before.
     still = watched(Story.begin(strings=(6,)).play(6).state).advance(KeyPressed(Command.PAUSE))
     over = still.advance(KeyPressed(Command.NEXT))
     assert over.finished
-    assert over.advance(KeyPressed(Command.PREVIOUS)).paused
+    assert over.advance(KeyPressed(Command.PREVIOUS)).display.paused
 
 
 @pytest.mark.parametrize("name", sorted(STATES))

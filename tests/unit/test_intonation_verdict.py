@@ -73,11 +73,10 @@ def test_what_is_decided_needs_no_more_takes(decision: Decision) -> None:
 
 def test_how_sure_it_is_which_way_it_goes() -> None:
     said = {
-        Verdict(
-            TAKE_MORE, 2.0, 0.829, plucks_to_go=2.2
-        ): "82 % sure: leave it; about 3 more plucks",
-        Verdict(TAKE_MORE, 2.0, 0.26, plucks_to_go=1.0): "74 % sure: move it; 1 more pluck",
+        Verdict(TAKE_MORE, 2.0, 0.829, plucks_to_go=2.2): "about 3 more plucks; 82 % for leaving",
+        Verdict(TAKE_MORE, 2.0, 0.26, plucks_to_go=1.0): "1 more pluck; 74 % for moving",
         Verdict(LEAVE, 2.0, 0.951): "95 % sure: leave it",
+        Verdict(MOVE, 2.0, 0.8, p_moved=0.95): "80 % good if left, 95 % if moved",
         Verdict(MOVE, 2.0, 0.001): "over 99 % sure: move it",
     }
     for verdict, words in said.items():

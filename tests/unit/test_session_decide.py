@@ -17,6 +17,7 @@ from pitchbench.intonation.verdict import Decision
 from pitchbench.pitch.listener import PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reason
 from pitchbench.presets import preset
+from pitchbench.screen.reference import shown_reading
 from pitchbench.session.heard import TUNED_WITHIN_CENTS
 from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.learning import learned_person
@@ -590,6 +591,9 @@ def test_strike_out_the_last_take_and_a_chosen_one() -> None:
     story = Story.begin().play(6).play(6, 12, 30.0).play(6)
     story.key(Command.STRIKE)
     assert [e.take for e in story.entries if isinstance(e, StrikeEntry)] == [3]
+    # Neither is it spoken of any more, nor does the large number show it.
+    assert story.state.says == "Take 3 is struck out."
+    assert shown_reading(story.state) is None
     story.key(Command.STRIKE, take=2)
     assert story.state.log.string.now is None
     assert [t.fate for t in story.state.log.string.takes] == [

@@ -19,6 +19,7 @@ from pitchbench.session.learning import learned_response
 from pitchbench.session.log import MoveEntry, OtherWayEntry, Outcome, Step
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import resume
+from pitchbench.session.words import TURNED_ALREADY
 
 #: 648 mm, 12th fret: cents per mm (docs/definitions.md, section 3), and the screw's mm per
 #: turn.
@@ -98,7 +99,7 @@ def test_a_move_says_where_it_should_end() -> None:
     assert advice.ends95_cents is not None
     low, high = advice.ends95_cents
     assert low < 0.0 < high
-    assert f"It should end between {low:+.1f} and {high:+.1f} cents." in story.state.says
+    assert f"Moved: {low:+.1f} to {high:+.1f} cents." in story.state.says
 
 
 # ------------------------------------------------------------------------------ how far it went
@@ -153,6 +154,21 @@ def test_what_was_heard_of_a_move_goes_with_the_take_that_told_it() -> None:
     assert story.state.log.string.travel_mm < 0.0
     story.key(Command.UNDO)
     assert story.state.log.string.travel_mm > 0.0
+
+
+def test_a_move_that_is_asked_for_again_is_not_made_twice_unawares() -> None:
+    """Taking a take back does not turn the screw back."""
+    story = Story.begin().string(6.0)
+    assert story.state.log.step is Step.MOVE
+    asked = story.state.asks
+    story.move_and_retune(6)
+    assert story.state.log.step is not Step.MOVE
+    while story.state.log.step is not Step.MOVE:
+        story.key(Command.UNDO)
+    assert story.state.asks == asked
+    assert story.state.says.endswith(TURNED_ALREADY)
+    story.key(Command.UNDO)
+    assert TURNED_ALREADY not in story.state.says, "before the move was advised none was made"
 
 
 def test_a_saddle_of_two_strings_went_the_other_way_for_both() -> None:

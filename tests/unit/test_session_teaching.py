@@ -68,8 +68,8 @@ def test_a_pause_is_seen_and_ends() -> None:
     story = taught()
     paused = story.key(Command.PAUSE).state
     assert isinstance(paused, Taught)
-    assert paused.paused
-    assert not story.key(Command.PAUSE).state.paused
+    assert paused.display.paused
+    assert not story.key(Command.PAUSE).state.display.paused
     assert story.state.entries == ()
 
 
