@@ -23,7 +23,7 @@ KEYS: Final[tuple[Key, ...]] = (
     ("u", "undo", "take back", "take back the last take or key"),
     ("+-", "tol", "tolerance", "tolerance up, down"),
     (",.", "far", "less, more", "the saddle went less, more than told"),
-    ("f", "hold", "freeze", "freeze the picture, and let it go on"),
+    ("f", "freeze", "freeze", "freeze the picture, and let it go on"),
     ("l", "large", "large print", "large print, and back"),
     ("h", "help", "help", "this page, and back; so does Esc"),
     ("q", "quit", "quit", "quit; what was read is kept"),

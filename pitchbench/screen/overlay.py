@@ -31,7 +31,7 @@ KEYS: Final[tuple[Key, ...]] = (
     ("x", "strike", "strike out last", "strike out the last pluck; 7 x strikes out pluck 7"),
     ("h", "help", "help", "this page, and back; so does Esc"),
     ("q", "quit", "quit", "quit: the report and the figure"),
-    ("f", "hold", "freeze", "freeze the picture, and let it go on"),
+    ("f", "freeze", "freeze", "freeze the picture, and let it go on"),
 )
 
 #: What these do needs a pluck.

@@ -119,14 +119,17 @@ def _amount(state: State, move: Move, theme: Theme, width: int) -> list[Text]:
 def _amount_words(
     state: State, move: Move, theme: Theme, width: int, *, turns_said: bool = False
 ) -> list[Text]:
-    """Turns (unless said), rotation, millimetres, direction and interval."""
+    """Turns (unless said), rotation, millimetres, direction, what a turn does, and interval."""
     words = []
     if move.turns is not None:
         turns = "" if turns_said else f"{move.turns:.1f} turns "
         words.append((turns + _rotation_words(state, move), theme.number))
-    words.append(
-        (f"{length_words(move.size_mm, 2)} {DIRECTION_WORDS[move.direction]}", theme.number)
-    )
+    size = f"{length_words(move.size_mm, 2)} {DIRECTION_WORDS[move.direction]}"
+    if (pitch_mm := state.setup.instrument.bridge.screw_pitch_mm) is not None:
+        # What the turns were counted with, so that another screw is noticed.
+        each = f"{size}, {length_words(pitch_mm, 2)} a turn"
+        size = each if len(each) <= width else size
+    words.append((size, theme.number))
     if _to_the_end(move):
         words.append(("to the end of its travel; called for:", theme.quiet))
     words.append((f"(95 %: {move_interval_words(move, 2)})", theme.quiet))

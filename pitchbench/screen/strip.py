@@ -118,7 +118,8 @@ def _short_table(state: State, theme: Theme, column: int) -> list[Text]:
     """The same in three lines: the moves stand beside the offset now."""
 
     def now(string: StringState) -> str:
-        return f"  {_cents(string.now, theme):<5} {string.round or ''}"
+        moves = f"{string.round}x" if string.round else ""  # a bare figure would pass for cents
+        return f"  {_cents(string.now, theme):<5} {moves}"
 
     return [
         _row(state, theme, column, "string", lambda s: _name(state, s, theme)),

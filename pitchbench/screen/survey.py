@@ -43,7 +43,7 @@ KEYS: Final[tuple[Key, ...]] = (
     ("q", "quit", "quit", "the result so far; what was read is kept"),
     ("u", "undo", "take back", "take back the last take or key"),
     ("r", "again", "again", "again: take this string's notes anew"),
-    ("f", "hold", "freeze", "freeze the picture, and let it go on"),
+    ("f", "freeze", "freeze", "freeze the picture, and let it go on"),
     ("l", "large", "large print", "large print, and back"),
 )
 

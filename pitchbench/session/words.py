@@ -327,10 +327,8 @@ def _ask_finished(state: State) -> str:
     passed = state.log.passed_over
     if passed:
         were = "were" if len(passed) > 1 else "was"
-        return (
-            f"{strings_words(passed).capitalize()} {were} passed over: key p goes back, "
-            "--resume goes on later."
-        )
+        later = "" if state.setting else ", --resume goes on later"  # a rehearsal is not kept
+        return f"{strings_words(passed).capitalize()} {were} passed over: key p goes back{later}."
     if state.setup.instrument.bridge.locking_nut:
         return (
             "Tune all strings, lowest first, until a whole round needs no turning; lock the nut, "
