@@ -136,7 +136,7 @@ def _amount_words(
     if move.ends95_cents is not None:
         low, high = move.ends95_cents
         ends = f"{signed(low, theme=theme)} to {signed(high, theme=theme)}"
-        words.append((f"ends at {ends} cents", theme.quiet))
+        words.append((f"if moved, {ends} cents", theme.quiet))
     return [line for text, style in words for line in wrapped(text, width, style=style)]
 
 

@@ -173,8 +173,9 @@ def _advise(state: State, move: Move) -> State:
     now = state.log.string.now
     off = "off" if now is None else words.offset_words(now)
     whole = words.scatter_words(saddles.scatter_cents(state.log, state.log.string))
-    where = words.note_label(state.setup, state.log.current, state.setup.fret)
-    says = f"{where.capitalize()} is {off}.{whole}{words.ends_words(move)}"
+    # Off its own open note at that fret, not out of tune.
+    stopped = "Stopped" if state.setup.instrument.fretless else "Fretted"
+    says = f"{stopped}, string {state.log.current} is {off}.{whole}{words.ends_words(move)}"
     return replace(state, says=f"{remark} {says}".strip())
 
 

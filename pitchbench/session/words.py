@@ -131,7 +131,7 @@ def ends_words(move: Move) -> str:
     if move.ends95_cents is None:
         return ""
     low, high = move.ends95_cents
-    return f" Moved: {low:+z.1f} to {high:+z.1f} cents."
+    return f" If moved, {low:+z.1f} to {high:+z.1f} cents."
 
 
 def border_words(log: Log, verdict: Verdict) -> str:

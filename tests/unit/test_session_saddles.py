@@ -99,7 +99,7 @@ def test_a_move_says_where_it_should_end() -> None:
     assert advice.ends95_cents is not None
     low, high = advice.ends95_cents
     assert low < 0.0 < high
-    assert f"Moved: {low:+.1f} to {high:+.1f} cents." in story.state.says
+    assert f"If moved, {low:+.1f} to {high:+.1f} cents." in story.state.says
 
 
 # ------------------------------------------------------------------------------ how far it went
