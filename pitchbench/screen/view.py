@@ -63,6 +63,9 @@ _WIDE: Final = 110
 #: The heights follow the window, not what is shown, so that nothing jumps from note to note.
 _TALL: Final = 28
 
+#: From this width on headings are spelled out.
+_SPELLED: Final = 60
+
 #: What is kept longest comes first; "move" stands for the side view.
 _PRIORITY: Final[dict[Step, tuple[str, ...]]] = {
     Step.BEFORE: ("number", "checks", "says"),
@@ -298,7 +301,7 @@ def _panes(
         panes.append(_Pane("move", (move_height,), _titled(move, theme, width)))
     if says:
         panes.append(_Pane("says", (len(says),), lambda _: says))
-    takes = (_takes_title(state), lambda w, h: takes_lines(state, theme, w, h))
+    takes = (_takes_title(state, width), lambda w, h: takes_lines(state, theme, w, h))
     if width >= _WIDE and "takes" in _PRIORITY[state.log.step]:
         trace = _trace(state, theme, _half(width))
         draw = _beside(trace, takes, theme, width)
@@ -335,10 +338,10 @@ def _beside(left: _Part, right: _Part, theme: Theme, width: int) -> Callable[[in
     return lambda height: side_by_side(draw_left(height), draw_right(height), half, 2)
 
 
-def _takes_title(state: State) -> str:
-    if state.log.string.round == 0:
-        return "takes"
-    return f"takes since move {state.log.string.round}"
+def _takes_title(state: State, width: int) -> str:
+    """Which takes, and what they are held against, which no take's own sentence says."""
+    since = f" since move {state.log.string.round}" if state.log.string.round else ""
+    return f"takes{since}{' against the open note' if width >= _SPELLED else ''}"
 
 
 def _check_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
