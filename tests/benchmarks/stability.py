@@ -37,7 +37,7 @@ from numpy.typing import NDArray
 
 Samples = NDArray[np.float32]
 
-SEED = 511
+SEED = 1129
 #: Neither a block, a hop nor a window of anything, but for the last but one.
 SHIFTS = (1, 37, 150, 256, 511)
 SCALES = (0.5, 0.83)

@@ -66,7 +66,7 @@ def test_what_is_as_loud_as_a_pluck_is_named_once(sound: NDArray[np.float64], bl
     lines, state = said(QUIET, note(), QUIET, sound, QUIET, note(12), QUIET, block=block)
     assert lines.count(NO_NOTE) == 1
     # Of the note before it something else is said, and of the one after it again.
-    assert "Open E2" in lines[lines.index(NO_NOTE) - 1]
+    assert "open E2" in lines[lines.index(NO_NOTE) - 1]
     assert "12th fret" in lines[-1]
     assert [take.fate for take in state.log.string.takes] == [TakeFate.ACCEPTED] * 2
 
