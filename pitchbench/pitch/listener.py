@@ -90,8 +90,6 @@ _OFFERED_ANYHOW_S: Final = 2.5
 _BACKGROUND_S: Final = 0.7
 _CLEAR_OF_ONSET_S: Final = 0.02
 _CLEAR_OF_NOTE_S: Final = 0.1
-#: How much before a step the edge that was seen in it may be looked for.
-_EDGE_S: Final = 0.06
 #: The hand touches the string so much before most of its energy is gone.
 _HAND_S: Final = 0.015
 
@@ -130,7 +128,8 @@ class Listener:
         self._sound.append(block.samples)
         yield from self._hear(self._finder.feed(block.samples))
         first = self._note.onset if self._note else self._finder.index
-        self._sound.forget(first - round((_BACKGROUND_S + _EDGE_S) * self._rate_hz))
+        needed = min(edge.around(first, self._rate_hz)[0] for edge in (BEGINNING, DAMPING))
+        self._sound.forget(needed - round(_BACKGROUND_S * self._rate_hz))
 
     def finish(self) -> Iterator[Heard]:
         """The stream has ended: yield the reading of a note that was still ringing."""
@@ -144,24 +143,25 @@ class Listener:
                 self._company = False
             elif isinstance(event, Ended):
                 torn = gap and event.index == self._sound.end and not event.replaced
-                yield from self._end(event, self._end_of(event), gap=torn)
+                yield from self._end(event, gap=torn)
             elif self._note is not None:
                 yield from self._rings(self._note, event.index)
             self._finder.wake = self._next_look()
 
     def _end_of(self, event: Ended) -> int:
-        """The sample at which the note in progress ended."""
+        """The sample at which a note ended."""
         if event.replaced:
             return self._placed(BEGINNING, event.index)
         if event.damped:
             return self._placed(DAMPING, event.index) - round(_HAND_S * self._rate_hz)
         return event.index
 
-    def _end(self, event: Ended, end: int, *, gap: bool = False) -> Iterator[Heard]:
+    def _end(self, event: Ended, *, gap: bool = False) -> Iterator[Heard]:
         note, self._note = self._note, None
         if note is None:
             return
         self._place(note)
+        end = self._end_of(event)
         if event.drowned and not note.rise_seen:
             # The stream began with what a string left over, or with hum, before the first pluck.
             return

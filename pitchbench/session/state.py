@@ -56,7 +56,7 @@ class State(LoggedJob):
     def taken_back(self) -> Self:
         """As any job; that a screw may have been turned meanwhile is no entry, and stays."""
         back = super().taken_back()
-        if back.log.step is not Step.MOVE or self.log.step is Step.MOVE:
+        if back.awaits_pluck or not self.awaits_pluck:
             return back
         return replace(back, says=f"{back.says} {words.TURNED_ALREADY}")
 

@@ -327,7 +327,7 @@ def _ask_finished(state: State) -> str:
     passed = state.log.passed_over
     if passed:
         were = "were" if len(passed) > 1 else "was"
-        later = "" if state.setting else ", --resume goes on later"  # a rehearsal is not kept
+        later = "" if state.setting else ", --resume goes on later"  # a rehearsal cannot
         return f"{strings_words(passed).capitalize()} {were} passed over: key p goes back{later}."
     if state.setup.instrument.bridge.locking_nut:
         return (
