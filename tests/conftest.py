@@ -1,9 +1,16 @@
 """Fixtures that more than one folder of tests uses, and where what must not be skipped is said."""
 
+# ruff: noqa: E402 - the libraries read how many threads they may use when they are imported
+
 from __future__ import annotations
 
-import itertools
 import os
+
+# Tests run side by side: each keeps to one core, and so do the programs that it starts.
+for _variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):
+    os.environ[_variable] = "1"
+
+import itertools
 import signal
 import tempfile
 from collections.abc import Generator, Iterator

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from pitchbench.belief import half95
 from pitchbench.pitch.listener import LivePitch
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import paired, steps, takes, touched, words
@@ -30,8 +31,8 @@ TUNED_WITHIN_CENTS: Final = 3.0
 OUT_OF_TUNE_CENTS: Final = 10.0
 
 #: An open note lower than its pitch by this much, and by less than nearly an octave (which would
-#: be a slip of the tracker), was slackened; one within ``_SAME_CENTS`` of the
-#: takes before the move sounds as if nothing had been moved.
+#: be a slip of the tracker), was slackened; one within ``_SAME_CENTS`` of the takes before the
+#: move, or within its own ± of them, sounds as if nothing had been moved.
 SLACKENED_CENTS: Final = 30.0
 _SLACK_LIMIT_CENTS: Final = 1000.0
 _SAME_CENTS: Final = 2.0
@@ -199,7 +200,8 @@ def _at_move(state: State, reading: Reading) -> State:
     """
     string = state.log.string
     before_hz = takes.open_mean_hz(takes.in_this_tuning(string))
-    same = before_hz is not None and abs(cents_between(reading.pitch_hz, before_hz)) <= _SAME_CENTS
+    as_before = max(_SAME_CENTS, half95(reading.u_cents))
+    same = before_hz is not None and abs(cents_between(reading.pitch_hz, before_hz)) <= as_before
     last = state.log.just_ignored
     asked_again = last is not None and (last.string, last.fret) == (string.number, 0)
     if same and not asked_again:

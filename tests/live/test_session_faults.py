@@ -208,6 +208,7 @@ def test_the_database_server_is_restarted(vmic: VirtualMic, tmp_path: Path) -> N
     """Takes that are made while it is away are on record when it is back."""
     if stores.postgresql_binaries() is None:
         pytest.skip("PostgreSQL is not installed")
+    pytest.importorskip("psycopg")
     with stores.PostgresqlServer() as server:
         place = stores.new_database(str(server.folder), "bench")
         with bench(vmic, tmp_path, ring_s=RING_S, store=place) as running:

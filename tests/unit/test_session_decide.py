@@ -227,6 +227,13 @@ def test_an_open_note_as_before_the_move_counts_only_when_it_is_repeated() -> No
     assert story.state.log.string.round == 1
 
 
+@pytest.mark.parametrize(("u_cents", "then"), [(0.1, Step.RETUNE), (3.0, Step.MOVE)])
+def test_an_unsure_reading_is_no_proof_of_a_move(u_cents: float, then: Step) -> None:
+    """Four cents from the takes before: a move, or a pluck that has not settled well."""
+    story = Story.begin().string(6.0).play(6, 0, 4.0, u_cents=u_cents)
+    assert story.state.log.step is then
+
+
 def test_fretted_notes_are_ignored_until_the_saddle_has_been_moved() -> None:
     story = Story.begin().string(6.0).play(6, 12, 6.0)
     assert story.state.log.step is Step.MOVE
