@@ -19,5 +19,5 @@ def doubt(log: Log, reading: Reading) -> Doubt:
     return Doubt(
         cause=Ignored.PARTNER_RINGS,
         why=f"Is string {partner}, its partner, muted? Two strings {reading.split_cents:.0f} cents "
-        "apart seem to ring: if not, mute it and strike this take out",
+        "apart seem to ring: if not, mute it and take this pluck back (key u)",
     )

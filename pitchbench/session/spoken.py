@@ -14,7 +14,7 @@ from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.pitch.reading import Reading
 from pitchbench.session import words
-from pitchbench.session.job import Job
+from pitchbench.session.job import Job, LoggedJob
 from pitchbench.session.log import (
     Entry,
     Outcome,
@@ -260,7 +260,7 @@ class SessionSays:
         short, full = self._short(new), spelled(new.asks)
         kind: Hashable = short.partition(" ")[0]
         if new.log.current != old.log.current:
-            short = f"string {_whole(new.log.current)}, {short}"
+            short = f"{_string_now(new)}, {short}"
         advice = new.log.string.advice
         if advice is not None and new.log.step in _MOVING:
             # What to mind comes first, so that how far and which way is heard last.
@@ -299,6 +299,13 @@ def _offset(offset: Offset) -> str:
     return cents(offset.offset_cents)
 
 
+def _string_now(job: LoggedJob) -> str:
+    """Which string it is now, and which one is to be muted then."""
+    partner = job.setup.instrument.partner(job.current)
+    mute = "" if partner is None else f", {_whole(partner)} muted"
+    return f"string {_whole(job.current)}{mute}"
+
+
 def _asked_about(take: SessionTake) -> tuple[Hashable, str, str]:
     """What is asked of a pluck that counts; in short the question alone."""
     question, mark, _ = take.why.partition("?")
@@ -324,6 +331,8 @@ class SurveySays:
             return _NOTHING
         if take.fate is not TakeFate.ACCEPTED:
             return _not_counted(take)
+        if take.cause is not None:
+            return _asked_about(take)
         off_cents = take_cents(new, take)
         said = "heard" if off_cents is None else cents(off_cents)
         return Offset, said, said
@@ -339,7 +348,7 @@ class SurveySays:
         at = new.setup.instrument.neck_fret(new.current, fret) if fret else 0
         short = "open" if fret == 0 else f"fret {_whole(at)}"
         if new.current != old.current:
-            short = f"string {_whole(new.current)}, {short}"
+            short = f"{_string_now(new)}, {short}"
         return fret == 0, full, short
 
 
@@ -353,6 +362,8 @@ class StretchSays:
             return _NOTHING
         if take.fate is not TakeFate.ACCEPTED:
             return _not_counted(take)
+        if take.cause is not None:
+            return _asked_about(take)
         said = spelled(new.says)
         return Offset, said, said.partition(";")[0]
 

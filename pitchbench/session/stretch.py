@@ -15,7 +15,7 @@ from pitchbench.intonation.bridge import TENSION
 from pitchbench.intonation.stretching import OpenPluck, Stretching, stretching_of
 from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.session import words
+from pitchbench.session import paired, words
 from pitchbench.session.fold import empty_log, read_log
 from pitchbench.session.job import (
     Answer,
@@ -197,8 +197,11 @@ def _heard(stretch: Stretch, reading: Reading) -> Stretch:
     tuned = bool(story.plucks) and off_cents > story.plucks[-1].cents + _TUNED_CENTS
     if tuned:
         stretch = stretch.kept(ClearedEntry(stretch.at_s, string))
-    stretch = _kept(stretch, reading, TakeFate.ACCEPTED)
+    doubt = paired.doubt(stretch.log, reading)
+    stretch = _kept(stretch, reading, TakeFate.ACCEPTED, doubt.why, doubt.cause)
     said = _said(stretch, words.reading_words(reading, off_cents, stretch.spec.note))
+    if doubt.why:
+        said = f"{doubt.why}."
     if tuned:
         said = f"String {string} was tuned meanwhile: it begins anew."
     stretch = replace(stretch, says=said)
@@ -274,5 +277,6 @@ def _asks(stretch: Stretch) -> str:
     if settled(stretch, stretch.current):
         return f"String {stretch.current} is done: key n goes on."
     if story_of(stretch, stretch.current).pull_asked:
-        return f"Pull string {stretch.current} gently a few times, do not tune it, then pluck it."
-    return f"Pluck string {stretch.current} ({stretch.spec.note}) open."
+        pull = f"Pull string {stretch.current} gently a few times, do not tune it, then pluck it."
+        return words.by_itself(stretch, pull)
+    return words.by_itself(stretch, f"Pluck string {stretch.current} ({stretch.spec.note}) open.")

@@ -17,7 +17,7 @@ from pitchbench.intonation.take import Take
 from pitchbench.notes import ordinal
 from pitchbench.pitch.listener import LivePitch, ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.session import words
+from pitchbench.session import paired, words
 from pitchbench.session.fold import empty_log, read_log
 from pitchbench.session.job import (
     Answer,
@@ -345,8 +345,12 @@ def _other_open(survey: Survey, pitch_hz: float) -> int | None:
 def _take(survey: Survey, reading: Reading, fret: int) -> Survey:
     """A pluck that counts; the last one of its string leads to the next string."""
     was_done = string_done(survey, survey.current)
-    survey = _logged(survey, reading, TakeFate.ACCEPTED, fret=fret)
-    survey = replace(survey, says=f"{take_words(survey, survey.takes[-1])}.")
+    doubt = paired.doubt(survey.log, reading)
+    survey = _logged(
+        survey, reading, TakeFate.ACCEPTED, fret=fret, why=doubt.why, ignored=doubt.cause
+    )
+    says = doubt.why or take_words(survey, survey.takes[-1])
+    survey = replace(survey, says=f"{says}.")
     if was_done or not string_done(survey, survey.current):
         return survey
     return _to_next_string(survey)
@@ -411,7 +415,7 @@ def take_words(survey: Survey, take: SessionTake) -> str:
     return f"{label}: {words.sharp_or_flat(off_cents)}"
 
 
-def _asks(survey: Survey) -> str:  # noqa: PLR0911  # one per thing to do
+def _asks(survey: Survey) -> str:
     """The one thing to do now."""
     if (request := words.input_request(survey)) is not None:
         return request
@@ -424,11 +428,12 @@ def _asks(survey: Survey) -> str:  # noqa: PLR0911  # one per thing to do
     if fret is None:
         return f"String {survey.current} is done: play any note of it again, or key n goes on."
     if last is not None and last.why.startswith(_OUT_OF_TUNE):
-        return f"Tune string {survey.current} up to {note} and pluck it."
-    if fret == 0:
-        return f"Pluck string {survey.current} ({note}) open."
-    # As short as it can be: on the smallest screen it has one line.
-    which = ordinal(survey.setup.instrument.neck_fret(survey.current, fret))
-    if survey.setup.instrument.fretless:
-        return f"String {survey.current}: stop it at the {which} mark and pluck it."
-    return f"String {survey.current}: fret the {which} and pluck it."
+        asked = f"Tune string {survey.current} up to {note} and pluck it."
+    elif fret == 0:
+        asked = f"Pluck string {survey.current} ({note}) open."
+    else:
+        # As short as it can be: on the smallest screen it has one line.
+        which = ordinal(survey.setup.instrument.neck_fret(survey.current, fret))
+        verb = f"stop it at the {which} mark" * survey.setup.instrument.fretless
+        asked = f"String {survey.current}: {verb or f'fret the {which}'} and pluck it."
+    return words.by_itself(survey, asked)

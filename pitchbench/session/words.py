@@ -23,7 +23,7 @@ from pitchbench.session.log import Log, Outcome, Setup, Step, StringState
 from pitchbench.sound.hearing import Fault, InputHeard
 
 if TYPE_CHECKING:
-    from pitchbench.session.job import Job
+    from pitchbench.session.job import Job, LoggedJob
     from pitchbench.session.state import State
 
 #: What has to be right before intonation is worth setting (common practice, no source).
@@ -239,10 +239,13 @@ def asks(state: State) -> str:
     if state.measuring:
         return "Let it ring." if state.offered is None else "Damp the string."
     asked = _ASKS[state.log.step](state)
-    partner = state.setup.instrument.partner(state.log.current)
-    if partner is None or state.log.step not in _PLAYED_ALONE:
-        return asked
-    return f"{asked[:-1]}, string {partner} muted."
+    return by_itself(state, asked) if state.log.step in _PLAYED_ALONE else asked
+
+
+def by_itself(job: LoggedJob, asked: str) -> str:
+    """The sentence that asks for a pluck, with the other string of a course to be muted."""
+    partner = job.setup.instrument.partner(job.current)
+    return asked if partner is None else f"{asked[:-1]}, string {partner} muted."
 
 
 def _note(state: State) -> Note:

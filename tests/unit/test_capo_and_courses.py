@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from invented import a_reading
 from recordings import Ran
 from session_story import Story
 
@@ -12,12 +13,15 @@ from pitchbench.commands.instrument_options import with_details
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.guide import page
+from pitchbench.pitch.listener import PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reason
 from pitchbench.presets import preset
 from pitchbench.records.documents import from_json, to_json
 from pitchbench.records.history import changes
 from pitchbench.refit import parse_capo, with_bridge, with_capo, without_capo
-from pitchbench.session.log import Outcome, Step
+from pitchbench.session import stretch, survey
+from pitchbench.session.job import Command, KeyPressed
+from pitchbench.session.log import Ignored, Outcome, Setup, Step, TakeFate
 from pitchbench.session.words import before_work
 from pitchbench.strings.forecast import condition
 from pitchbench.strings.physics import neck_of
@@ -167,6 +171,28 @@ def test_the_partner_is_muted_wherever_a_string_is_to_sound() -> None:
     story.play(12)
     assert story.state.log.step is Step.FRETTED
     assert story.state.asks.endswith("and pluck it, string 11 muted.")
+
+
+@pytest.mark.parametrize("job", ["neck", "stretch"])
+def test_the_partner_is_muted_in_other_jobs_too(job: str) -> None:
+    setup = Setup(TWELVE, strings=(4, 3))
+    work = survey.begin(survey.Plan(setup, (12,))) if job == "neck" else stretch.begin(setup)
+    assert work.asks == "Pluck string 4 (B3) open, string 3 muted."
+    takes = []
+    for start_s in (1.0, 5.0):
+        reading = a_reading(setup.open_hz(4), start_s, split_cents=5.2)
+        work = work.advance(PluckStarted(start_s)).advance(ReadingReady(reading, final=True))
+        takes.append(work.log.last_take)
+        if start_s == 1.0:
+            assert work.says == (
+                "Is string 3, its partner, muted? Two strings 5 cents apart seem to ring: if not, "
+                "mute it and take this pluck back (key u)."
+            )
+    assert [take.fate for take in takes] == [TakeFate.ACCEPTED] * 2
+    assert [take.cause for take in takes] == [Ignored.PARTNER_RINGS, None], "it is asked once"
+    assert ", string 3 muted" in work.asks
+    back = work.advance(KeyPressed(Command.UNDO)).advance(KeyPressed(Command.UNDO))
+    assert not [t for t in back.log.strings[3].takes if t.fate is TakeFate.ACCEPTED]
 
 
 def test_two_strings_at_once_are_told_to_mute_the_partner() -> None:

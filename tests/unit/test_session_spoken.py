@@ -183,7 +183,7 @@ def test_what_is_asked_of_a_take_is_spoken() -> None:
     told = Told.begin("twelve-string", strings=(4,)).play(4, split_cents=5.2)
     assert told.said[-1].startswith(
         "Is string three, its partner, muted? Two strings five cents apart seem to ring: if not, "
-        "mute it and strike this take out. Fret string four"
+        "mute it and take this pluck back (key u). Fret string four"
     )
     told.play(4, 12, split_cents=5.2)  # asked once
     assert "partner, muted?" not in told.said[-1]
