@@ -288,6 +288,9 @@ def _how_far(state: State) -> str:
     return f" {move_words(move.made(said_mm))}, as you said"
 
 
+_DONE: Final = {"file": "filed", "slide": "slid", "move": "moved"}
+
+
 def what_to_move(setup: Setup, whose: str) -> str:
     """What a hand does there: a fixed saddle is filed, and a wooden bridge slides as a whole."""
     match setup.instrument.bridge.kind:
@@ -314,8 +317,9 @@ def _ask_retune(state: State) -> str:
     if state.log.string.advice is None:
         return f"Tune string {state.log.current} up to {_note(state)} again and pluck it."
     # Asked twice, a move is made twice: what is done already must not seem to be asked again.
-    move = f"{what_to_move(state.setup, 'the').capitalize()}{_how_far(state)}, if not done"
-    return f"{move}; then tune string {state.log.current} up to {_note(state)} and pluck it."
+    do, _, what = what_to_move(state.setup, "the").partition(" ")
+    once = f"Once {what} is {_DONE[do]}{_how_far(state)}"
+    return f"{once}, tune string {state.log.current} up to {_note(state)} and pluck it."
 
 
 def _ask_check(state: State) -> str:

@@ -768,7 +768,7 @@ def test_asks_is_always_one_imperative_sentence() -> None:
         assert ". " not in sentence
         assert len(sentence) <= 120
         assert sentence.split()[0] in {
-            "Pluck", "Tune", "Fret", "Slacken", "Leave", "Check", "Connect", "Let", "Damp", "Move",
+            "Pluck", "Tune", "Fret", "Slacken", "Leave", "Check", "Connect", "Let", "Damp", "Once",
         }  # fmt: skip
 
 
