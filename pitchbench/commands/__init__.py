@@ -154,6 +154,9 @@ def cli(ctx: click.Context, units: str, pager: bool) -> None:
 def main(args: list[str] | None = None) -> NoReturn:
     """Entry point: every known failure becomes two sentences and an exit code."""
     _write_out_what_cannot_be_encoded()
+    # Our matrices are small: more threads of the numeric library would only spin, for a tenth of a
+    # second in every command and all through a session.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     with heeded(), in_time(ExitCode.INTERRUPTED):
         code = _run(args)
     leave(code)

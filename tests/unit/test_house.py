@@ -99,6 +99,26 @@ def test_help_loads_nothing_slow():
 # -- what lies where ---------------------------------------------------------------------------
 
 
+@pytest.mark.skipif(os.cpu_count() == 1, reason="one core: the library starts no threads anyway")
+def test_a_command_starts_no_threads_for_arithmetic(tmp_path):
+    """A second one only spins. Asked where it matters: after a command that has loaded arrays."""
+    code = (
+        "import pathlib, pitchbench.commands as commands\n"
+        "status = pathlib.Path('/proc/self/status')\n"
+        "commands.leave = lambda code: print(status.read_text())\n"
+        "commands.main(['history'])"
+    )
+    kept = {name: value for name, value in os.environ.items() if not name.endswith("_NUM_THREADS")}
+    done = subprocess.run(
+        [sys.executable, "-c", code],
+        capture_output=True,
+        text=True,
+        check=True,
+        env={**kept, "PITCHBENCH_STORE": str(tmp_path / "bench.sqlite")},
+    )
+    assert re.search(r"^Threads:\s+1$", done.stdout, re.MULTILINE)
+
+
 def test_the_top_level_holds_what_was_agreed():
     seen = {path.name for path in ROOT.iterdir() if not path.name.startswith(".")}
     assert seen - MADE == FILES | FOLDERS
