@@ -239,8 +239,8 @@ def _number(state: State, theme: Theme, width: int, scales: _Scales, room: int) 
     if not word:
         return _cut(number_lines(large, theme, width, scales.figure), room, state, scales)
     minds = [] if move is None or state.log.step is not Step.BORDER else [Text(move.brief_caution)]
-    # Without half blocks the number is a line below the letters; while a string is brought up to its
-    # pitch it is what the hands follow.
+    # Without half blocks the number is a line below the letters; while a string is brought up to
+    # its pitch it is what the hands follow.
     below = state.log.step is Step.RETUNE and bool(large.figure) and not theme.glyphs.unicode
     if move is not None and room <= scales.letters + below + len(minds):
         # What to mind where the hands go to a saddle comes before letters of any size.
