@@ -46,6 +46,12 @@ def test_far_out_of_tune_is_still_this_string_when_the_fretted_note_agrees(off):
     assert tell_apart(heard, fret=12, open_hz=E2) == [0, 12, 0]
 
 
+def test_out_of_tune_it_is_one_note_of_either_that_shows_where_the_string_stands():
+    """Open takes that scatter about its place: where it is, the fretted one tells best."""
+    heard = sounds((E2, 120), (E2, 260), (2 * E2, 190))
+    assert tell_apart(heard, fret=12, open_hz=E2) == [0, 0, 12]
+
+
 def test_far_out_of_tune_and_alone_is_not_this_string():
     assert tell_apart(sounds((E2, 190), (E2, 185)), fret=12, open_hz=E2) == [None, None]
 

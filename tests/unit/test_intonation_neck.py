@@ -1,12 +1,21 @@
 """Nut, saddle and single frets told apart on necks made of numbers."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, StringSpec
 from pitchbench.intonation import geometry
-from pitchbench.intonation.neck import best_saddle, findings, shared_nut, survey, uneven_string
+from pitchbench.intonation.neck import (
+    best_saddle,
+    bound95_cents,
+    findings,
+    shared_nut,
+    survey,
+    uneven_string,
+)
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.intonation.take import Take
 from pitchbench.notes import Note
@@ -131,6 +140,40 @@ def test_an_unmeasured_fret_enters_with_what_nut_and_saddle_make_of_it():
     string = neck(saddle=6.0, spread=0.01)
     assert string.expected_cents(19) == pytest.approx(6.0 * (2 ** (19 / 12) - 1), abs=0.2)
     assert string.expected_cents(0) == 0.0
+
+
+@pytest.mark.parametrize("weights", [{3: 1.0, 7: 1.0, 12: 2.0}, {1: 4.0, 5: 1.0, 17: 0.5}])
+def test_the_move_is_as_unsure_as_what_it_rests_on(weights):
+    """Every offset by itself, and all together by the open note: how far the move follows each is
+    seen by changing it."""
+    string = neck(nut=1.0, saddle=5.0)
+    step = 0.01
+
+    def follows(frets):
+        moved = [
+            replace(f, belief=replace(f.belief, centre=f.belief.centre + step * (f.fret in frets)))
+            for f in string.frets
+        ]
+        there = best_saddle(replace(string, frets=tuple(moved)), BENCH, weights).move.centre
+        return (there - best_saddle(string, BENCH, weights).move.centre) / step
+
+    own = [follows({f.fret}) * f.u_cents for f in string.frets if f.fret in weights]
+    expected = np.hypot(np.linalg.norm(own), follows(set(FRETS)) * string.open_u_cents)
+    # A straight line stands in for the geometry: a few parts in a thousand at such a move.
+    assert best_saddle(string, BENCH, weights).move.u == pytest.approx(expected, rel=0.02)
+
+
+def test_what_lies_below_the_bound_by_handbook_tables():
+    """With nothing left on the mean the square is chi-squared: 3.841 for one fret, 9.488 / 4 for
+    four that err by themselves (95 %, any handbook)."""
+    assert bound95_cents(np.zeros(1), np.array([[0.09]]), [1.0]) == pytest.approx(
+        0.3 * 3.841**0.5, rel=1e-3
+    )
+    assert bound95_cents(np.zeros(4), 0.09 * np.eye(4), [1.0] * 4) == pytest.approx(
+        0.3 * (9.488 / 4) ** 0.5, rel=1e-3
+    )
+    far = bound95_cents(np.array([10.0]), np.array([[0.09]]), [1.0])
+    assert far == pytest.approx(10.0 + 1.645 * 0.3, abs=0.02), "far from nothing it is normal"
 
 
 def test_a_weight_of_nothing():

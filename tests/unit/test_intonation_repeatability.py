@@ -9,6 +9,7 @@ import pytest
 import scipy.stats
 
 from pitchbench.intonation.repeatability import (
+    MOST_TAKES,
     Habit,
     Played,
     plucking_effect,
@@ -69,6 +70,13 @@ def test_the_interval_of_a_spread_holds_the_truth_19_times_in_20() -> None:
 )
 def test_takes_needed(cents: float, within: float, needed: int | None) -> None:
     assert takes_needed(cents, within) == needed
+
+
+def test_nobody_is_asked_for_more_takes_than_can_be_played() -> None:
+    """With so many takes t is 1.9647 (scipy.stats): what just needs them all is still told."""
+    most_cents = MOST_TAKES**0.5 / 1.9647
+    assert takes_needed(most_cents * 0.9999, 1.0) == MOST_TAKES
+    assert takes_needed(most_cents * 1.001, 1.0) is None
 
 
 def test_as_many_takes_as_needed_bring_the_mean_near_enough() -> None:

@@ -54,7 +54,7 @@ def test_levels_alone_worked_out_by_hand() -> None:
     # 24 s apart: its own variance is s^2 / (S + (0.7/3)^2), S = 2 * (9^2 + 3^2 + 3^2 + 9^2) s^2.
     s2 = 8 * 0.01 / 6
     spread_min2 = 2 * (81 + 9 + 9 + 81) / 3600
-    drift_variance = s2 / (spread_min2 + (DEFAULT_PRIOR.open_cents / TYPICAL_DRIFT) ** 2)
+    drift_variance = s2 / (spread_min2 + (DEFAULT_PRIOR.open_cents / 3.0) ** 2)
     variance = s2 * (1 / 4 + 1 / 4) + drift_variance * (24 / 60) ** 2
     assert found.per_pull.scale == pytest.approx(math.sqrt(variance), rel=1e-9)
     assert found.per_minute.scale == pytest.approx(math.sqrt(drift_variance), rel=1e-9)
