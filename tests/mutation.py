@@ -107,16 +107,23 @@ def mutants_of(module: Path) -> list[Mutant]:
     """Every single change of a module."""
     text = (ROOT / module).read_text(encoding="utf-8")
     tree = ast.parse(text)
-    of_types = {
+    # Neither what stands in types nor how a class is decorated shows in what it computes, nor that
+    # sequences are of one length wherever they are.
+    aside = {
         id(inner)
         for node in ast.walk(tree)
-        for field in ("annotation", "returns")
-        if (hint := getattr(node, field, None)) is not None
-        for inner in ast.walk(hint)
+        for each in (
+            getattr(node, "annotation", None),
+            getattr(node, "returns", None),
+            *getattr(node, "decorator_list", ()),
+            node if isinstance(node, ast.keyword) and node.arg == "strict" else None,
+        )
+        if each is not None
+        for inner in ast.walk(each)
     }
     found = []
     for index, node in enumerate(ast.walk(tree)):
-        if id(node) in of_types:
+        if id(node) in aside:
             continue
         for way, (what, _) in enumerate(changes_of(node)):
             found.append(Mutant(module, text, node.lineno, what, index, way))  # type: ignore[attr-defined]
@@ -126,7 +133,8 @@ def mutants_of(module: Path) -> list[Mutant]:
 def tests_for(module: Path) -> list[list[Path]]:
     """The module's own tests, then those of its room; quick ones in front."""
     room = module.parts[1]
-    own = sorted(ROOT.glob(f"tests/unit/test_{room}_{module.stem}*.py"))
+    names = (f"test_{room}_{module.stem}*.py", f"test_{module.stem}*.py")
+    own = sorted({path for name in names for path in ROOT.glob(f"tests/unit/{name}")})
     of_room = sorted(ROOT.glob(f"tests/unit/test_{room}_*.py"), key=lambda p: p.stat().st_size)
     rest = [path for path in of_room if path not in own]
     return [[path.relative_to(ROOT) for path in paths] for paths in (own, rest) if paths]

@@ -39,6 +39,13 @@ def test_no_shape(text):
         parse_shape(text, 6)
 
 
+@pytest.mark.parametrize(("strings", "such_as"), [(6, "x32010."), (4, "0-0-0-0.")])
+def test_what_is_no_shape_is_told_what_is_one(strings, such_as):
+    with pytest.raises(PitchbenchError, match="no chord shape") as failed:
+        parse_shape("hello!", strings)
+    assert failed.value.remedy.endswith(f"such as {such_as}")
+
+
 def test_the_notes_of_a_c_chord():
     chord = sound_chord("x32010", BENCH, in_tune)
     assert [str(note.note) for note in chord.notes] == ["C3", "E3", "G3", "C4", "E4"]

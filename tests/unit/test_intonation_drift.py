@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -58,6 +59,15 @@ def test_course_and_decay_are_those_put_in() -> None:
     assert drift.cents[0] == pytest.approx(12.0 * math.exp(-0.06 / 0.5), abs=1e-9)
     assert drift.decay_s == pytest.approx(1.2, rel=1e-6)
     assert (drift.beat, drift.uneven) == (None, "")
+
+
+def test_a_faint_note_tells_how_it_dies_while_it_is_clear_of_the_noise() -> None:
+    """15 dB above it in the tail is clear, 5 dB is not."""
+    faint, lost = (drift_of(replace(reading(decay_s=6.0), snr_db=db)) for db in (15.0, 5.0))
+    assert faint is not None
+    assert faint.decay_s == pytest.approx(6.0, rel=1e-6)
+    assert lost is not None
+    assert lost.decay_s is None
 
 
 def test_a_rejected_pluck_has_no_drift() -> None:

@@ -47,3 +47,11 @@ def test_an_inch_screw_is_called_by_its_threads_per_inch():
 
 def test_turns_carry_the_sign():
     assert geometry.turns(-1.5, screw_pitch_mm=0.5) == -3.0
+
+
+def test_a_string_ends_at_its_scale_where_nothing_else_is_said():
+    """x = L (1 - q) / (2 q - 1) with q = 2^(-4 / 1200), L = 648 mm: 1.5042 mm, by hand."""
+    q = 2 ** (-4 / 1200)
+    expected = 648 * (1 - q) / (2 * q - 1)
+    assert geometry.saddle_move_mm(4.0, fret=12, scale_mm=648) == pytest.approx(expected, rel=1e-12)
+    assert expected == pytest.approx(1.5042, abs=1e-4)

@@ -145,6 +145,18 @@ def test_a_drift_is_found_and_removed():
     assert sum(covered) >= 17  # binomial: fewer than 17 of 20 has a chance of 1.6 % at 95 %
 
 
+def test_what_is_not_known_of_a_drift_grows_with_the_time_between_the_notes(monkeypatch):
+    """Half a cent a minute, and means that lie so many minutes apart."""
+    takes = drifting(10.0)
+    mean_s = [np.mean([take.at_s for take in takes if take.fret == fret]) for fret in (0, 12)]
+    scales = []
+    for drift_u in (0.0, 0.5):
+        monkeypatch.setattr(offset_module, "_drift", lambda *_, u=drift_u: (10.0, u))
+        scales.append(estimate_offset(takes, fret=12, prior=DEFAULT_PRIOR).belief.scale)
+    grown = np.sqrt(scales[1] ** 2 - scales[0] ** 2)
+    assert grown == pytest.approx(0.5 * (mean_s[1] - mean_s[0]) / 60.0, rel=1e-9)
+
+
 def test_without_the_safeguard_the_drift_would_bend_the_offset(monkeypatch):
     monkeypatch.setattr(offset_module, "_drift", lambda *_: (None, 0.0))
     found = [
