@@ -97,6 +97,18 @@ def test_brute_force_finds_nothing_better_for_chords_on_three_strings() -> None:
     assert found.with_the_nut.cents < found.best.cents
 
 
+def test_beats_are_those_of_the_notes_as_they_sound() -> None:
+    """A nut of 3 cents. E3, 164.81 Hz, beats with the E3 that is right; where it sounds with the
+    open D3, 146.83 Hz, the 9th partial of that, 1321 Hz, with the 8th of E3 (any table of equal
+    temperament)."""
+    e3 = {(6, 12): 1.0}
+    alone = best([neck(6, nut=3.0)], of_notes(e3)).now
+    assert alone.beats_hz == pytest.approx(164.81 * 3.0 / CENTS_PER_NEPER, rel=1e-4)
+    together = Played({**e3, (4, 0): 1.0}, {((4, 0), (6, 12), 9, 8): 1.0})
+    both = best([neck(6, nut=3.0), neck(4, nut=3.0)], together).now
+    assert both.beats_hz == pytest.approx(9 * 146.83 * 3.0 / CENTS_PER_NEPER, rel=1e-4)
+
+
 def test_what_the_survey_leaves_open_is_in_the_settings() -> None:
     sure, unsure = (
         best([neck(6, nut=3.0, u=u)], read_played(["up to fret 5"], GUITAR)).strings[0]

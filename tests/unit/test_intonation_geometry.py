@@ -30,6 +30,8 @@ def test_away_from_the_nut_is_flatter_and_more_so_higher_up(move, fret, scale_mm
 def test_the_nut_changes_every_fret_alike():
     moved = geometry.nut_change_cents(0.5, scale_mm=648)
     assert moved == pytest.approx(-1.3363, abs=1e-4)  # 1200 log2(647.5 / 648)
+    longer = geometry.nut_change_cents(0.5, scale_mm=648, setback_mm=12)
+    assert longer == pytest.approx(-1.3120, abs=1e-4)  # 1200 log2(659.5 / 660)
 
 
 def test_no_saddle_cancels_an_octave():

@@ -36,6 +36,16 @@ def test_a_page_of_plain_text(kind):
 
 
 @pytest.mark.parametrize("kind", BridgeKind)
+def test_steps_are_numbered_and_what_to_mind_is_not(kind):
+    """What is done in order has numbers, so that one finds back to where one was."""
+    blocks = guide.page(kind).split("\n\n")[1:]
+    for block in blocks:
+        heading, first = block.splitlines()[:2]
+        assert first.startswith("- " if heading == "Mind:" else "1. ")
+    assert any(block.startswith("Mind:") for block in blocks)
+
+
+@pytest.mark.parametrize("kind", BridgeKind)
 def test_lines_are_broken_between_words_alone(kind):
     """However wide the page is: "12th-fret" stays one word."""
     whole = " ".join(guide.page(kind, width=10_000).split())

@@ -119,6 +119,8 @@ def test_words_for_each_cause():
     assert findings(neck(saddle=-6.0), tolerance_cents=2.0) == (), "that is the saddle's verdict"
     (fret,) = findings(neck(bad={9: 8.0}), tolerance_cents=2.0)
     assert fret.startswith("Fret 9 stands out")
+    (fret,) = findings(neck(bad={9: 8.0}), tolerance_cents=2.0, nut_fret=3)
+    assert fret.startswith("Fret 12 stands out"), "counted from the nut of the neck, not the capo"
 
 
 def test_the_best_saddle_cures_what_the_saddle_causes():
