@@ -63,6 +63,10 @@ def parse_tuning(text: str) -> tuple[Note, ...]:
     return notes if _falls(notes) else notes[::-1]
 
 
+#: Thicker ones are wound, or too stiff to sound: 0.03 in (common practice, no source).
+_THICKEST_PLAIN_STEEL_MM: Final = 0.03 * MM_PER_INCH
+
+
 def parse_gauge(text: str) -> tuple[float, bool]:
     """Diameter in mm of one string, and whether it is wound.
 
@@ -142,7 +146,8 @@ def with_gauges(instrument: Instrument, gauges: str) -> Instrument:
     Raises
     ------
     PitchbenchError
-        If the gauges cannot be read or are not as many as the strings.
+        If the gauges cannot be read, are not as many as the strings, or name a plain steel wire
+        that is thicker than any string is.
 
     Examples
     --------
@@ -155,6 +160,12 @@ def with_gauges(instrument: Instrument, gauges: str) -> Instrument:
     plain = next((s.material for s in instrument.strings if not s.wound), Material.STEEL)
     usual = Material.SILVER_WOUND if plain is Material.NYLON else Material.NICKEL_WOUND
     wrap = next((s.material for s in instrument.strings if s.wound), usual)
+    thick = [mm for mm, wound in wanted if not wound and mm > _THICKEST_PLAIN_STEEL_MM]
+    if plain is Material.STEEL and thick:
+        raise PitchbenchError(
+            f"No plain steel string is {max(thick) / MM_PER_INCH:.3f} in thick ({gauges}).",
+            "Put a w behind the gauge of each string that is wound, such as 46w or 105w.",
+        )
     strings = tuple(
         replace(
             spec,

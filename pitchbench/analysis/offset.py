@@ -301,14 +301,14 @@ def _nothing_to_compare(
     """What there is to say where nothing can be compared."""
     settled = [each for each in heard if isinstance(each, ComparedPluck)]
     have = {each.role for each in settled}
-    string = "same string" if named is None else f"{named} string"
-    fretted = f"{ordinal(fret)} fret of the {string}"
+    string = "open string" if named is None else f"open {named} string"
+    fretted = f"{ordinal(fret)} fret" + ("" if named is None else f" of the {named} string")
     if Role.OPEN in have:
         missing = f"no reading of the {fretted}"
     elif Role.FRETTED in have:
-        missing = f"no reading of the open {string}"
+        missing = f"no reading of the {string}"
     else:
-        missing = f"no reading of the open {string} and none of the {ordinal(fret)} fret"
+        missing = f"no reading of the {string} and none of the {ordinal(fret)} fret"
     notes = Counter(nearest_note(each.reading.pitch_hz, a4_hz)[0].name for each in settled)
     counts = [f"{note} {count} time{'s' * (count != 1)}" for note, count in notes.items()]
     rejected = Counter(
@@ -323,7 +323,7 @@ def _nothing_to_compare(
             missing=missing,
         )
     return NothingToCompareError(
-        f"There is {missing}; heard: {', '.join(counts) or 'no pluck at all'}.",
+        f"There is {missing}; heard: {', '.join(counts)}." if counts else "No pluck was heard.",
         "Record both notes of one string, two seconds each; where the pitch does not tell them "
         "apart, say which is which with --open and --fretted.",
         missing=missing,

@@ -20,7 +20,7 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.bridge_line import FEWEST, Asked, BridgeLine, best_line
 from pitchbench.intonation.classify import NEAR_CENTS
-from pitchbench.notes import Note
+from pitchbench.notes import Note, ordinal
 from pitchbench.units import cents_between, fret_ratio
 
 _Plucks = tuple[ComparedPluck | LostPluck, ...]
@@ -98,6 +98,11 @@ def decide_strings(
 
     def string_offset(string: int, note: Note) -> StringOffset:
         plucks = heard.get(string, ())
+        alike = _sounding_so(note, fret, instrument, heard)
+        if not plucks and alike:
+            place = f"string {alike} at the {ordinal(fret)} fret"
+            what = f"Its open note is that of {place}: record the two apart."
+            return StringOffset(string, note, plucks, None, what, f"not told from string {alike}")
         if not plucks:
             return StringOffset(string, note, plucks, None, "It was not heard.", "not heard")
         try:
@@ -111,6 +116,13 @@ def decide_strings(
     found = tuple(string_offset(number, spec.note) for number, spec in _unlike(instrument))
     line = _line(found, instrument, fret) if instrument.in_one_piece else None
     return WholeInstrument(a4_hz, fret, instrument, assumed, found, heard.get(None, ()), line)
+
+
+def _sounding_so(
+    note: Note, fret: int, instrument: Instrument, heard: dict[int | None, _Plucks]
+) -> int | None:
+    """The string that was heard and sounds ``note`` at ``fret``, as its octave string does."""
+    return next((n for n, s in _unlike(instrument) if n in heard and s.note.up(fret) == note), None)
 
 
 def _line(strings: Sequence[StringOffset], instrument: Instrument, fret: int) -> BridgeLine | None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
-from datetime import date
 from functools import partial
 from typing import Final
 
@@ -12,7 +11,7 @@ import click
 
 from pitchbench.commands.common import Length, ask, tell
 from pitchbench.commands.guided import Keeping
-from pitchbench.commands.instrument_options import Day
+from pitchbench.commands.instrument_options import Day, NoDayError
 from pitchbench.errors import PitchbenchError
 from pitchbench.records.model import checked_text
 from pitchbench.screen.keys import drop_typed
@@ -174,16 +173,11 @@ def _age(_row: Asked, answer: str) -> str:
     if match := _AGE.fullmatch(answer.lower()):
         return f"{int(match[1])} {match[2]}{'s' * (int(match[1]) != 1)}"
     try:
-        day: date = Day().convert(answer, None, None)
-    except PitchbenchError as error:
+        return Day().convert(answer, None, None).isoformat()
+    except NoDayError as error:
         raise PitchbenchError(
             f"{answer!r} is neither a day nor an age.", "Write 2026-03-14, today or 3 weeks."
         ) from error
-    if day > date.today():
-        raise PitchbenchError(
-            f"{day} is still to come.", "Write the day on which they were fitted."
-        )
-    return day.isoformat()
 
 
 def _choice(row: Asked, answer: str) -> str:

@@ -99,8 +99,12 @@ class PerString(click.ParamType):  # type: ignore[type-arg]  # generic only in n
 TOLERANCES: Final = PerString(TOLERANCE, nothing=SUGGESTED)
 
 
+class NoDayError(PitchbenchError):
+    """What was written is no day at all."""
+
+
 class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
-    """A day as 2026-03-14, or "today"."""
+    """A day that has been, as 2026-03-14, or "today"."""
 
     name = "DAY"
 
@@ -110,17 +114,22 @@ class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer c
         param: click.Parameter | None,  # noqa: ARG002
         ctx: click.Context | None,  # noqa: ARG002
     ) -> date:
-        """Read ``value``; PitchbenchError if it is no day."""
+        """Read ``value``; PitchbenchError if it is no day, or still to come."""
         if isinstance(value, date):
             return value
         if str(value).strip().lower() == "today":
             return date.today()
         try:
-            return date.fromisoformat(str(value).strip())
+            day = date.fromisoformat(str(value).strip())
         except ValueError:
-            raise PitchbenchError(
+            raise NoDayError(
                 f"{str(value)!r} is not a day.", "Write year-month-day, such as 2026-03-14."
             ) from None
+        if day > date.today():
+            raise PitchbenchError(
+                f"{day} is still to come.", "Write the day on which they were fitted."
+            )
+        return day
 
 
 SCALE: Final = PerString(_SCALE)
@@ -143,7 +152,7 @@ _OPTIONS: Final = {
         shell_complete=completion.instruments,
     ),
     "tuning": _flag("--tuning", 'Open notes, such as "E2 A2 D3 G3 B3 E4".', metavar="NOTES"),
-    "gauges": _flag("--gauges", 'Strings, such as "10 13 17 26w 36w 46w".', metavar="SET"),
+    "gauges": _flag("--gauges", 'Strings, string 1 first: "10 13 17 26w 36w 46w".', metavar="SET"),
     "cores": _flag("--cores", 'Cores of string 1, 2, ..., "-" if none.', metavar="MM"),
     "materials": _flag(
         "--materials",

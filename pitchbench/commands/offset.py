@@ -22,7 +22,7 @@ from pitchbench.commands.listening import (
     recordings_meant,
     refuse_twice,
 )
-from pitchbench.errors import NoReadingError
+from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.verdict import explain
 from pitchbench.notes import Note, ordinal
@@ -110,7 +110,8 @@ def command(
     note = None if string is None else Note.parse(string)
     comparison = compare(sounds, roles, string=note, fret=fret, a4_hz=a4)
     known = known_instrument(instrument, [comparison.note], said)
-    result = decide(comparison, known.instrument, assumed=known.assumed)
+    assumed = (*known.assumed, *_on(known.instrument, comparison.note, named=note is not None))
+    result = decide(comparison, known.instrument, assumed=assumed)
     if output_format == "json":
         for words in result.assumed if result.move else ():
             click.echo(f"Assumed: {words}.", err=True)
@@ -121,6 +122,31 @@ def command(
         lines=partial(offset_lines, result),
         page=partial(_print_page, result),
     )
+
+
+#: Whose string is farther out of tune than this is asked which one it is.
+_OUT_OF_TUNE_SEMITONES: Final = 1
+
+
+def _on(instrument: Instrument, note: Note, *, named: bool) -> tuple[str, ...]:
+    """What is assumed where the instrument has no string that is tuned to ``note``.
+
+    Raises
+    ------
+    PitchbenchError
+        If the note was not named and is near none of its strings either.
+    """
+    if not instrument.strings or instrument.number_of(note):
+        return ()
+    strange = f"The instrument has no {note} string"
+    strings = f"Its strings are {', '.join(str(spec.note) for spec in instrument.strings)}"
+    off_semitones = [abs(note.midi - spec.note.midi) for spec in instrument.strings]
+    if not named and min(off_semitones) > _OUT_OF_TUNE_SEMITONES:
+        raise PitchbenchError(
+            f"{strange}.",
+            f"{strings}; name the instrument that was recorded, its --tuning, or the --string.",
+        )
+    return (f"its scale and bridge for a string that it does not have ({note})",)
 
 
 class _Asked(NamedTuple):

@@ -284,6 +284,18 @@ def rotation(bridge: Bridge, *, away: bool) -> Rotation | None:
     return Rotation.CLOCKWISE if toward_head else Rotation.COUNTERCLOCKWISE
 
 
+def what_to_move(instrument: Instrument, whose: str) -> str:
+    """What a hand does there: a fixed saddle is filed, and a wooden bridge slides as a whole."""
+    match instrument.bridge.kind:
+        case BridgeKind.FIXED_SADDLE:
+            return f"file {whose} break point"
+        case BridgeKind.SLIDING_WOOD:
+            whole = instrument.in_one_piece
+            return f"slide the {'whole bridge' if whole else 'bridge under it'}"
+        case _:
+            return f"move {whose} saddle"
+
+
 def move_words(move: Move) -> str:
     """ "1.9 mm away from the nut, 3.8 turns clockwise"."""
     text = f"{length_words(move.size_mm)} {DIRECTION_WORDS[move.direction]}"

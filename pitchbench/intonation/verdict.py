@@ -75,9 +75,14 @@ class Verdict:
         return MoreTakes(opens, count)
 
 
-def explain(offset: Offset, verdict: Verdict) -> str:
-    """Why the verdict is what it is, in one sentence."""
-    value = f"{offset.offset_cents:+z.1f} cents"
+def explain(offset: Offset, verdict: Verdict, *, shared: bool = False) -> str:
+    """Why the verdict is what it is, in one sentence; where strings have ``shared`` a saddle it is
+    of their mean."""
+    judged = offset.offset_cents
+    value = f"{judged:+z.1f} cents"
+    if shared and verdict.change_cents is not None:
+        judged = -verdict.change_cents
+        value = f"{value}, the mean of its saddle {judged:+z.1f} cents"
     within = f"{verdict.tolerance_cents:g} cents"
     good = percent(verdict.p_within)
     if verdict.border and verdict.p_moved is not None:
@@ -89,7 +94,7 @@ def explain(offset: Offset, verdict: Verdict) -> str:
     if verdict.decision is Decision.LEAVE:
         return f"{value}: within {within} with {good} probability."
     if verdict.decision is Decision.MOVE:
-        side = "sharp" if offset.offset_cents > 0 else "flat"
+        side = "sharp" if judged > 0 else "flat"
         words = f"{value}, {side}: within {within} with {good} probability"
         if verdict.p_moved is None:
             return f"{words}."

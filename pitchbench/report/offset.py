@@ -8,7 +8,7 @@ from typing import Annotated, Final, Literal
 from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, Role
 from pitchbench.belief import half95, half_figures
 from pitchbench.instrument import BridgeKind
-from pitchbench.intonation.bridge import move_interval_words, move_words
+from pitchbench.intonation.bridge import move_interval_words, move_words, what_to_move
 from pitchbench.intonation.classify import LeftOut
 from pitchbench.intonation.harmonics import IN_DOUBT
 from pitchbench.intonation.offset import Group
@@ -114,9 +114,13 @@ def what_to_do(result: OffsetResult) -> str:
     """The one sentence that the whole command is for."""
     if result.verdict.border:
         return f"On the border: {choice_words(result.verdict)}; more takes would hardly decide it."
-    if result.move is not None:
-        seen = ", seen from the screw head" if result.move.rotation else ""
-        return f"Move the saddle {move_words(result.move)}{seen}."
+    move = result.move
+    if move is not None and move.out_of_travel:
+        return f"The saddle cannot go so far: {move_words(move)} is asked of it. See what to mind."
+    if move is not None:
+        seen = ", seen from the screw head" if move.rotation else ""
+        do = what_to_move(result.instrument, "the").capitalize()
+        return f"{do} {move_words(move)}{seen}."
     if result.verdict.decision is Decision.LEAVE:
         return "Leave the saddle where it is."
     return "Take more before you touch the saddle."

@@ -164,7 +164,9 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911, PLR
         case VerdictEntry(offset=Offset() as offset, verdict=Verdict() as verdict):
             decision = verdict.decision.replace("_", " ")
             words = f"string {entry.string}, {offset_words(offset)}, {decision}"
-            return "verdict", f"{words}: {explain(offset, verdict)}"
+            beside = log.setup.instrument.bridge.beside(entry.string)
+            shared = not {*beside}.isdisjoint(log.setup.order)
+            return "verdict", f"{words}: {explain(offset, verdict, shared=shared)}"
         case SaidEntry():
             far = length_words(entry.mm, 2, sign=True)
             return "said", f"string {entry.string}, moved {far} (+ is away from nut)"

@@ -13,8 +13,10 @@ from pitchbench.session.fit import Kind, Match, fit, fit_tuning
 from pitchbench.session.log import (
     READING_STEPS,
     Ignored,
+    Log,
     SessionTake,
     Step,
+    StepEntry,
     StrikeEntry,
     TakeEntry,
     TakeFate,
@@ -212,7 +214,8 @@ def _at_move(state: State, reading: Reading) -> State:
 
 
 def _take(state: State, reading: Reading, fret: int) -> State:
-    """A pluck that counts."""
+    """A pluck that counts; at the border the second open one in a row says, as where a move is
+    advised, that the saddle has been moved unheard."""
     setup, number = state.log.setup, state.log.current
     note = setup.instrument.string(number).note
     off_cents = cents_between(reading.pitch_hz, setup.open_hz(number)) - 100.0 * fret
@@ -222,6 +225,9 @@ def _take(state: State, reading: Reading, fret: int) -> State:
         step = Step.RETUNE if state.log.step is Step.BORDER else Step.TUNE
         state = steps.enter(state, step, fret=0)
         return replace(state, says=_tuning_words(state, off_cents))
+    at_border = fret == 0 and state.log.step is Step.BORDER
+    if at_border and _open_since_the_border(state.log):
+        return _while_tuning(steps.enter(state, Step.RETUNE, fret=0), reading)
     doubt = touched.doubt(state.log, reading, fret)
     if doubt.cause is not None and not doubt.counts:
         state = _ignored(state, reading, doubt.cause, doubt.why, fret=fret)
@@ -238,4 +244,17 @@ def _take(state: State, reading: Reading, fret: int) -> State:
     heard += f"{words.reading_words(reading, off_cents, note.up(fret))}."
     if doubt.why:
         heard += f" {doubt.why}."
-    return steps.decided(replace(state, says=heard))
+    state = steps.decided(replace(state, says=heard))
+    if at_border and state.log.step is Step.BORDER:
+        return replace(state, says=f"{state.says} Pluck it once more if the saddle has been moved.")
+    return state
+
+
+def _open_since_the_border(log: Log) -> bool:
+    """Whether the last thing that counted was the open string, heard at the border."""
+    for entry in reversed(log.standing):
+        if isinstance(entry, TakeEntry) and entry.take.fate is TakeFate.ACCEPTED:
+            return entry.take.string == log.current and entry.take.fret == 0
+        if isinstance(entry, StepEntry):
+            return False
+    return False

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Final
 
 from pitchbench.belief import Belief, half95, half_figures
 from pitchbench.instrument import BridgeKind, Instrument
-from pitchbench.intonation.bridge import Move, move_words
+from pitchbench.intonation.bridge import Move, move_words, what_to_move
 from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
-from pitchbench.intonation.verdict import Verdict, percent
+from pitchbench.intonation.verdict import Decision, Verdict, percent
 from pitchbench.lengths import length_figures, length_words
 from pitchbench.notes import Note, ordinal, strings_words
 from pitchbench.pitch.reading import Reading, Reason
@@ -271,11 +271,17 @@ def _on_saddle(state: State) -> tuple[str, str]:
     return strings_words(sorted((state.log.current, *beside))), "their"
 
 
-def scatter_words(scatter_cents: float | None) -> str:
-    """How far strings on one bridge disagree, as a sentence after another."""
-    if scatter_cents is None:
+def mean_words(log: Log, verdict: Verdict | None, scatter_cents: float | None) -> str:
+    """What a saddle with several strings goes by, as a sentence after another: their mean, and how
+    far they are from it where that is known."""
+    setup = log.setup
+    if not {*setup.instrument.bridge.beside(log.current)} & {*setup.order}:
         return ""
-    return f" The bridge goes by their mean; they differ from it by {scatter_cents:.1f} cents."
+    what = "bridge" if setup.instrument.in_one_piece else "saddle"
+    change_cents = None if verdict is None else verdict.change_cents
+    mean = "" if change_cents is None else f", {-change_cents:+z.1f} cents"
+    differ = "" if scatter_cents is None else f"; they differ from it by {scatter_cents:.1f} cents"
+    return f" The {what} goes by the mean of its strings{mean}{differ}."
 
 
 def _how_far(state: State) -> str:
@@ -291,25 +297,17 @@ def _how_far(state: State) -> str:
 _DONE: Final = {"file": "filed", "slide": "slid", "move": "moved"}
 
 
-def what_to_move(setup: Setup, whose: str) -> str:
-    """What a hand does there: a fixed saddle is filed, and a wooden bridge slides as a whole."""
-    match setup.instrument.bridge.kind:
-        case BridgeKind.FIXED_SADDLE:
-            return f"file {whose} break point"
-        case BridgeKind.SLIDING_WOOD:
-            whole = setup.instrument.in_one_piece
-            return f"slide the {'whole bridge' if whole else 'bridge under it'}"
-        case _:
-            return f"move {whose} saddle"
-
-
 def _ask_move(state: State) -> str:
     strings, whose = _on_saddle(state)
-    return f"Slacken {strings}, then {what_to_move(state.setup, whose)}{_how_far(state)}."
+    move = f"{what_to_move(state.setup.instrument, whose)}{_how_far(state)}"
+    return f"Slacken {strings}, then {move}."
 
 
 def _ask_border(state: State) -> str:
-    return f"{_ask_move(state)[:-1]}; or play the next string."
+    move, verdict = _ask_move(state), state.log.string.verdict
+    if verdict is not None and verdict.decision is Decision.LEAVE:
+        return f"Play the next string; or {move[0].lower()}{move[1:]}"
+    return f"{move[:-1]}; or play the next string."
 
 
 def _ask_retune(state: State) -> str:
@@ -317,7 +315,7 @@ def _ask_retune(state: State) -> str:
     if state.log.string.advice is None:
         return f"Tune string {state.log.current} up to {_note(state)} again and pluck it."
     # Asked twice, a move is made twice: what is done already must not seem to be asked again.
-    do, _, what = what_to_move(state.setup, "the").partition(" ")
+    do, _, what = what_to_move(state.setup.instrument, "the").partition(" ")
     once = f"Once {what} is {_DONE[do]}{_how_far(state)}"
     return f"{once}, tune string {state.log.current} up to {_note(state)} and pluck it."
 

@@ -107,6 +107,39 @@ def test_turns_and_rotation_follow_the_screw(
     assert any(line.startswith("mind: Slacken the string") for line in plain)
 
 
+@pytest.mark.parametrize(
+    ("options", "begins"),
+    [
+        (("--bridge", "fixed-saddle"), "do: File the break point "),
+        (("--bridge", "sliding-wood"), "do: Slide the bridge under it "),
+        # It has 1 mm each way on record; eight cents ask for about three.
+        (("--preset", "steel-acoustic"), "do: The saddle cannot go so far: 2."),
+    ],
+)
+def test_what_a_hand_does_follows_the_bridge(
+    capsys: Capsys, sharp: tuple[Path, float], options: tuple[str, ...], begins: str
+) -> None:
+    plain = Ran(capsys, "offset", sharp[0], *options).out.splitlines()
+    assert plain[0].startswith(begins)
+    assert ("mind: Out of travel: check the strings, relief, action and nut first." in plain) == (
+        "cannot go" in begins
+    )
+
+
+def test_a_string_that_the_instrument_does_not_have(
+    capsys: Capsys, sharp: tuple[Path, float]
+) -> None:
+    """An A2, five semitones from the nearest string of a banjo; named, it is judged all the same,
+    and what is assumed is said."""
+    ran = Ran(capsys, "offset", sharp[0], "--preset", "banjo-five")
+    assert (ran.code, ran.out) == (2, "")
+    assert "The instrument has no A2 string." in ran.err
+    assert "Its strings are D4, B3, G3, D3, G4;" in ran.err
+    named = Ran(capsys, "offset", sharp[0], "--preset", "banjo-five", "--string", "A2").out
+    assert "assumed: its scale and bridge for a string that it does not have (A2)" in named
+    assert "does not have" not in Ran(capsys, "offset", sharp[0], "--preset", "six-string").out
+
+
 def test_two_takes_near_the_border_ask_for_more(capsys: Capsys, tmp_path: Path) -> None:
     virtual = a_guitar(seed=8)
     set_to(virtual, 4, 2.5)
@@ -175,6 +208,8 @@ def test_a_drop_tuned_string_and_the_open_string_of_its_octave(
         assert [r["role"] for r in document["readings"]] == expected
         assert document["offset_cents"] == pytest.approx(virtual.true_offset_cents(4), abs=0.3)
     # Of the sixth string there is no fretted take.
+    said = Ran(capsys, "offset", "--open", files[0])
+    assert "There is no reading of the 12th fret; heard: C2 2 times." in said.err
     said = Ran(capsys, "offset", "--open", files[0], "--string", "C2")
     assert said.code == 3
     assert "There is no reading of the 12th fret of the C2 string; heard: C2 2 times." in said.err
@@ -242,7 +277,8 @@ def test_touched_harmonics_alone_are_no_fretted_note(capsys: Capsys, tmp_path: P
     for options in ([], ["--string", "A2"]):
         ran = Ran(capsys, "offset", tmp_path / "touched.wav", *options, "--format", "json")
         assert (ran.code, ran.out) == (3, "")
-        assert "There is no reading of the 12th fret" in ran.err
+        of = " of the A2 string" * bool(options)
+        assert f"There is no reading of the 12th fret{of}: what sounds in its place" in ran.err
         assert "a harmonic of the open string, touched and not pressed down" in ran.err
         assert "Press the string down behind the 12th fret" in ran.err
 

@@ -11,6 +11,7 @@ from pitchbench.commands.instrument_options import known_options, with_details
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import ScrewHeads
 from pitchbench.presets import preset
+from pitchbench.refit import with_gauges
 
 Capsys = pytest.CaptureFixture[str]
 
@@ -83,3 +84,14 @@ def test_the_first_string_lends_a_new_set_nothing_of_its_own() -> None:
     )
     assert len(seven.strings) == 7
     assert {spec.tolerance_cents for spec in seven.strings} == {None}
+
+
+@pytest.mark.parametrize("gauges", ["45 65 85 105", ".045 .065 .085 .105"])
+def test_a_plain_wire_that_nobody_makes_is_asked_about(gauges: str) -> None:
+    """A set of a bass is wound, whether it is written so or not; a plain .026 is not."""
+    with pytest.raises(PitchbenchError, match=r"No plain steel string is 0\.105 in") as failed:
+        with_gauges(preset("bass-four"), gauges)
+    assert failed.value.remedy.endswith("such as 46w or 105w.")
+    assert with_gauges(preset("six-string"), "10 13 17 26 36w 46w").strings[3].wound is False
+    nylon = with_gauges(preset("nylon"), "28 32 40 29w 35w 43w")
+    assert nylon.strings[2].wound is False

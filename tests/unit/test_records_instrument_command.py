@@ -237,3 +237,9 @@ def test_what_only_the_preset_says_is_told_from_what_was_said():
     assert "as the preset has it, not measured: strings, action, relief" in shown
     run("edit", "Lent", "--action", "2.1", "--relief", "0.2", "--strings-fitted", "2026-01-10")
     assert "not measured" not in run("show", "Lent").stdout
+
+
+def test_nothing_was_done_on_a_day_to_come():
+    run("add", "Lent", "--like", "bass-four")
+    with pytest.raises(PitchbenchError, match="9999-01-01 is still to come"):
+        run("edit", "Lent", "--strings-fitted", "9999-01-01")

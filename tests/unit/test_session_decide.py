@@ -343,6 +343,26 @@ def test_further_takes_on_the_border_count(cents: float, comes_to: Step) -> None
     assert found.decision is (Decision.LEAVE if comes_to is Step.BORDER else Decision.MOVE)
 
 
+def test_at_the_border_a_move_that_nobody_heard_is_told_by_two_open_plucks() -> None:
+    """As where a move is advised; a fretted note between them shows that takes go on."""
+    story = _at_the_border().play(6, 12, -3.0).play(6)
+    assert story.state.log.step is Step.BORDER
+    assert story.state.says.endswith("Pluck it once more if the saddle has been moved.")
+    story.play(6, 12, -3.0).play(6)
+    assert story.state.log.string.round == 0
+    story.play(6)
+    assert (story.state.log.string.round, story.state.log.step) == (1, Step.FRETTED)
+
+
+def test_at_the_border_what_the_verdict_says_comes_first() -> None:
+    story = _at_the_border()
+    assert story.state.asks.startswith("Slacken string 6, ")
+    for _ in range(4):
+        story.play(6, 12, -3.0).play(6)
+    assert story.state.log.string.verdict.decision is Decision.LEAVE
+    assert story.state.asks.startswith("Play the next string; or slacken string 6, ")
+
+
 def test_what_is_left_at_the_border_is_called_by_its_numbers() -> None:
     story = _at_the_border()
     for _ in range(4):

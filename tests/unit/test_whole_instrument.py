@@ -171,6 +171,21 @@ def test_a_note_that_two_strings_have_is_of_the_one_played_around_it(
         assert offset["u_cents"] < 2.0
 
 
+def test_an_octave_string_is_not_told_from_the_string_below_it(
+    capsys: Capsys, tmp_path: Path
+) -> None:
+    """The open E3 is the 12th fret of E2: that the former was not heard would not be true."""
+    virtual = VirtualInstrument(preset("twelve-string"), seed=2, rate_hz=RATE_HZ)
+    record(tmp_path / "twelve.wav", virtual, played(11, 12, 9, takes=1))
+    ran = Ran(
+        capsys, "offset", tmp_path / "twelve.wav", "--preset", "twelve-string", "--format", "json"
+    )
+    lacks = {each["string"]: each["lacks"] for each in ran.document["strings"]}
+    assert lacks[12] == "Its open note is that of string 11 at the 12th fret: record the two apart."
+    assert lacks[11] is None
+    assert lacks[5] == "It was not heard."
+
+
 def test_no_string_with_both_notes(capsys: Capsys, tmp_path: Path) -> None:
     virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
     record(tmp_path / "a.wav", virtual, [Note(6), Note(5)])
