@@ -141,31 +141,29 @@ def with_tuning(instrument: Instrument, tuning: str) -> Instrument:
 def with_gauges(instrument: Instrument, gauges: str) -> Instrument:
     """``instrument`` with strings of these gauges (see ``parse_gauges``), of the kinds it had.
 
-    A wound string takes the wrap that the instrument's other wound strings have.
+    A wound string takes the wrap that the instrument's other wound strings have. Steel that is
+    thicker than plain wire ever is, as a bass's, is wound whether it is written so or not.
 
     Raises
     ------
     PitchbenchError
-        If the gauges cannot be read, are not as many as the strings, or name a plain steel wire
-        that is thicker than any string is.
+        If the gauges cannot be read or are not as many as the strings.
 
     Examples
     --------
     >>> from pitchbench.presets import preset
     >>> with_gauges(preset("six-string"), "9 11 16 24w 32w 42w").strings[0].diameter_mm
     0.2286
+    >>> with_gauges(preset("bass-four"), "45 65 85 105").strings[3].wound
+    True
     """
     wanted = parse_gauges(gauges)
     _check_count(len(wanted), instrument, "string set", "gauge")
     plain = next((s.material for s in instrument.strings if not s.wound), Material.STEEL)
     usual = Material.SILVER_WOUND if plain is Material.NYLON else Material.NICKEL_WOUND
     wrap = next((s.material for s in instrument.strings if s.wound), usual)
-    thick = [mm for mm, wound in wanted if not wound and mm > _THICKEST_PLAIN_STEEL_MM]
-    if plain is Material.STEEL and thick:
-        raise PitchbenchError(
-            f"No plain steel string is {max(thick) / MM_PER_INCH:.3f} in thick ({gauges}).",
-            "Put a w behind the gauge of each string that is wound, such as 46w or 105w.",
-        )
+    if plain is Material.STEEL:
+        wanted = tuple((mm, wound or mm > _THICKEST_PLAIN_STEEL_MM) for mm, wound in wanted)
     strings = tuple(
         replace(
             spec,

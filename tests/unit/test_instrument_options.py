@@ -87,11 +87,11 @@ def test_the_first_string_lends_a_new_set_nothing_of_its_own() -> None:
 
 
 @pytest.mark.parametrize("gauges", ["45 65 85 105", ".045 .065 .085 .105"])
-def test_a_plain_wire_that_nobody_makes_is_asked_about(gauges: str) -> None:
-    """A set of a bass is wound, whether it is written so or not; a plain .026 is not."""
-    with pytest.raises(PitchbenchError, match=r"No plain steel string is 0\.105 in") as failed:
-        with_gauges(preset("bass-four"), gauges)
-    assert failed.value.remedy.endswith("such as 46w or 105w.")
-    assert with_gauges(preset("six-string"), "10 13 17 26 36w 46w").strings[3].wound is False
-    nylon = with_gauges(preset("nylon"), "28 32 40 29w 35w 43w")
-    assert nylon.strings[2].wound is False
+def test_steel_too_thick_to_be_plain_is_wound(gauges: str) -> None:
+    """As the sets of basses are written; a plain .026 is made, and nylon is plain up to .043."""
+    wound = with_gauges(preset("bass-four"), gauges)
+    assert wound.strings == with_gauges(preset("bass-four"), "45w 65w 85w 105w").strings
+    wires = with_gauges(preset("six-string"), "10 13 17 26 36 46").strings
+    assert [wire.wound for wire in wires] == [False] * 4 + [True] * 2
+    nylon = with_gauges(preset("nylon"), "28 32 40 29w 35w 43w").strings
+    assert [wire.wound for wire in nylon] == [False] * 3 + [True] * 3
