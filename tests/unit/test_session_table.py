@@ -193,6 +193,10 @@ ROWS: list[tuple[Step, str, Play, str, int, Step]] = [
         "retune", 6, Step.RETUNE,
     ),
     (
+        Step.BORDER, "its open note, twice in a row", lambda: border().play(6).play(6),
+        "fret the 12th", 6, Step.FRETTED,
+    ),
+    (
         Step.BORDER, "key: accept", lambda: border().key(Command.ACCEPT),
         "left on the border; next string: tune", 5, Step.TUNE,
     ),
