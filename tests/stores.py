@@ -254,14 +254,18 @@ class PostgresqlServer:
         assert self._server is not None
         children = Path(f"/proc/{self._server.pid}/task/{self._server.pid}/children").read_text()
         processes = [self._server.pid, *map(int, children.split())]
-        for process in processes:
-            os.kill(process, signal.SIGSTOP)
+
+        def tell(number: signal.Signals) -> None:
+            for process in processes:
+                # A child may have ended since it was listed.
+                with suppress(ProcessLookupError):
+                    os.kill(process, number)
+
+        tell(signal.SIGSTOP)
         try:
             yield
         finally:
-            for process in processes:
-                with suppress(ProcessLookupError):
-                    os.kill(process, signal.SIGCONT)
+            tell(signal.SIGCONT)
 
     def stop(self, number: signal.Signals = signal.SIGINT) -> None:
         """End it: SIGINT throws its clients out, SIGQUIT is as if it had crashed."""
