@@ -32,6 +32,10 @@ RELIEF_RANGE_MM: Final = (-2.0, 5.0)
 _OCTAVE: Final = 12
 
 _DIAMETER_RANGE_MM: Final = (0.15, 5.0)
+
+#: Thicker ones are wound, or too stiff to sound: 0.03 in (common practice, no source).
+_THICKEST_PLAIN_STEEL_MM: Final = 0.03 * MM_PER_INCH
+
 _CAPO_STRINGS: Final = re.compile(r"([1-9]\d?)(?:-([1-9]\d?))?")
 _GAUGE: Final = re.compile(r"(\d*\.?\d+)\s*(mm|in|\"|″)?(w?)")
 
@@ -61,10 +65,6 @@ def parse_tuning(text: str) -> tuple[Note, ...]:
             "The tuning names no note.", 'Write one note per string, such as "E2 A2 D3 G3 B3 E4".'
         )
     return notes if _falls(notes) else notes[::-1]
-
-
-#: Thicker ones are wound, or too stiff to sound: 0.03 in (common practice, no source).
-_THICKEST_PLAIN_STEEL_MM: Final = 0.03 * MM_PER_INCH
 
 
 def parse_gauge(text: str) -> tuple[float, bool]:

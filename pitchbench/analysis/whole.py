@@ -98,13 +98,9 @@ def decide_strings(
 
     def string_offset(string: int, note: Note) -> StringOffset:
         plucks = heard.get(string, ())
-        alike = _sounding_so(note, fret, instrument, heard)
-        if not plucks and alike:
-            place = f"string {alike} at the {ordinal(fret)} fret"
-            what = f"Its open note is that of {place}: record the two apart."
-            return StringOffset(string, note, plucks, None, what, f"not told from string {alike}")
         if not plucks:
-            return StringOffset(string, note, plucks, None, "It was not heard.", "not heard")
+            what, missing = _not_heard(note, fret, instrument, heard)
+            return StringOffset(string, note, plucks, None, what, missing)
         try:
             comparison = compare_plucks(plucks, string=note, fret=fret, a4_hz=a4_hz)
             return StringOffset(string, note, plucks, decide(comparison, instrument), None, None)
@@ -118,11 +114,17 @@ def decide_strings(
     return WholeInstrument(a4_hz, fret, instrument, assumed, found, heard.get(None, ()), line)
 
 
-def _sounding_so(
+def _not_heard(
     note: Note, fret: int, instrument: Instrument, heard: dict[int | None, _Plucks]
-) -> int | None:
-    """The string that was heard and sounds ``note`` at ``fret``, as its octave string does."""
-    return next((n for n, s in _unlike(instrument) if n in heard and s.note.up(fret) == note), None)
+) -> tuple[str, str]:
+    """What a string lacks of which nothing was heard, in a sentence and in short: one that was may
+    sound ``note`` at ``fret``, as the string below an octave string does."""
+    alike = [n for n, spec in _unlike(instrument) if n in heard and spec.note.up(fret) == note]
+    if not alike:
+        return "It was not heard.", "not heard"
+    place = f"string {alike[0]} at the {ordinal(fret)} fret"
+    what = f"Its open note is that of {place}: record the two apart."
+    return what, f"not told from string {alike[0]}"
 
 
 def _line(strings: Sequence[StringOffset], instrument: Instrument, fret: int) -> BridgeLine | None:

@@ -314,6 +314,15 @@ def known_instrument(
     return KnownInstrument(instrument, tuple(assumed))
 
 
+def no_such_string(instrument: Instrument, note: Note) -> PitchbenchError:
+    """What there is to say where no string is tuned to ``note``."""
+    notes = ", ".join(str(spec.note) for spec in instrument.strings)
+    return PitchbenchError(
+        f"The instrument has no {note} string.",
+        f"Its strings are {notes}; name another instrument, or say another --tuning.",
+    )
+
+
 def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
     """``instrument`` changed as the options say; a missing one or None leaves a thing as it is.
 

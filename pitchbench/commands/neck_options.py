@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from pitchbench.commands.common import whole_number
+from pitchbench.commands.instrument_options import no_such_string
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.notes import Note
@@ -60,9 +61,5 @@ def string_number(note: Note, instrument: Instrument | None) -> int | None:
         return None
     number = instrument.number_of(note)
     if not number:
-        notes = [spec.note for spec in instrument.strings]
-        raise PitchbenchError(
-            f"The instrument has no {note} string.",
-            f"Its strings are {', '.join(map(str, notes))}; or say another --tuning.",
-        )
+        raise no_such_string(instrument, note)
     return number

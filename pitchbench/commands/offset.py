@@ -14,7 +14,12 @@ from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, R
 from pitchbench.analysis.whole import WholeInstrument, decide_strings, strings_in
 from pitchbench.belief import half95
 from pitchbench.commands.common import WholeQuantity, show_result
-from pitchbench.commands.instrument_options import Said, known_instrument, known_options
+from pitchbench.commands.instrument_options import (
+    Said,
+    known_instrument,
+    known_options,
+    no_such_string,
+)
 from pitchbench.commands.listening import (
     ManyFiles,
     listen,
@@ -22,7 +27,7 @@ from pitchbench.commands.listening import (
     recordings_meant,
     refuse_twice,
 )
-from pitchbench.errors import NoReadingError, PitchbenchError
+from pitchbench.errors import NoReadingError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.verdict import explain
 from pitchbench.notes import Note, ordinal
@@ -138,15 +143,10 @@ def _on(instrument: Instrument, note: Note, *, named: bool) -> tuple[str, ...]:
     """
     if not instrument.strings or instrument.number_of(note):
         return ()
-    strange = f"The instrument has no {note} string"
-    strings = f"Its strings are {', '.join(str(spec.note) for spec in instrument.strings)}"
     off_semitones = [abs(note.midi - spec.note.midi) for spec in instrument.strings]
     if not named and min(off_semitones) > _OUT_OF_TUNE_SEMITONES:
-        raise PitchbenchError(
-            f"{strange}.",
-            f"{strings}; name the instrument that was recorded, its --tuning, or the --string.",
-        )
-    return (f"its scale and bridge for a string that it does not have ({note})",)
+        raise no_such_string(instrument, note)
+    return (f"the scale and bridge of an instrument that has no {note} string",)
 
 
 class _Asked(NamedTuple):

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from enum import StrEnum
 
+from pitchbench.belief import Belief, half_figures
 from pitchbench.intonation.offset import Offset
 
 
@@ -75,14 +76,15 @@ class Verdict:
         return MoreTakes(opens, count)
 
 
-def explain(offset: Offset, verdict: Verdict, *, shared: bool = False) -> str:
-    """Why the verdict is what it is, in one sentence; where strings have ``shared`` a saddle it is
-    of their mean."""
+def explain(offset: Offset, verdict: Verdict, *, mean: Belief | None = None) -> str:
+    """Why the verdict is what it is, in one sentence; it is of the ``mean`` of all strings on the
+    saddle where there are several."""
     judged = offset.offset_cents
     value = f"{judged:+z.1f} cents"
-    if shared and verdict.change_cents is not None:
-        judged = -verdict.change_cents
-        value = f"{value}, the mean of its saddle {judged:+z.1f} cents"
+    if mean is not None:
+        judged = mean.centre
+        half = half_figures(mean.half())
+        value = f"{value}, the mean of its saddle {judged:+z.1f} ± {half} cents"
     within = f"{verdict.tolerance_cents:g} cents"
     good = percent(verdict.p_within)
     if verdict.border and verdict.p_moved is not None:

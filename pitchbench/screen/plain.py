@@ -40,7 +40,7 @@ from pitchbench.session.log import (
     UndoEntry,
     VerdictEntry,
 )
-from pitchbench.session.saddles import learned
+from pitchbench.session.saddles import learned, shared_mean
 from pitchbench.session.state import State
 from pitchbench.session.words import (
     HOW_TO_PLAY,
@@ -164,9 +164,8 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911, PLR
         case VerdictEntry(offset=Offset() as offset, verdict=Verdict() as verdict):
             decision = verdict.decision.replace("_", " ")
             words = f"string {entry.string}, {offset_words(offset)}, {decision}"
-            beside = log.setup.instrument.bridge.beside(entry.string)
-            shared = not {*beside}.isdisjoint(log.setup.order)
-            return "verdict", f"{words}: {explain(offset, verdict, shared=shared)}"
+            mean = shared_mean(log, log.strings[entry.string - 1])
+            return "verdict", f"{words}: {explain(offset, verdict, mean=mean)}"
         case SaidEntry():
             far = length_words(entry.mm, 2, sign=True)
             return "said", f"string {entry.string}, moved {far} (+ is away from nut)"

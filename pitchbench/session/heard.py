@@ -13,14 +13,13 @@ from pitchbench.session.fit import Kind, Match, fit, fit_tuning
 from pitchbench.session.log import (
     READING_STEPS,
     Ignored,
-    Log,
     SessionTake,
     Step,
-    StepEntry,
     StrikeEntry,
     TakeEntry,
     TakeFate,
 )
+from pitchbench.session.touched import Doubt
 from pitchbench.units import cents_between
 
 if TYPE_CHECKING:
@@ -226,7 +225,7 @@ def _take(state: State, reading: Reading, fret: int) -> State:
         state = steps.enter(state, step, fret=0)
         return replace(state, says=_tuning_words(state, off_cents))
     at_border = fret == 0 and state.log.step is Step.BORDER
-    if at_border and _open_since_the_border(state.log):
+    if at_border and state.log.string.asked_if_moved:
         return _while_tuning(steps.enter(state, Step.RETUNE, fret=0), reading)
     doubt = touched.doubt(state.log, reading, fret)
     if doubt.cause is not None and not doubt.counts:
@@ -237,24 +236,21 @@ def _take(state: State, reading: Reading, fret: int) -> State:
         return replace(steps.decided(state) if doubt.struck else state, says=says)
     if doubt.cause is None:
         doubt = paired.doubt(state.log, reading)
+    if doubt.cause is None and at_border:
+        doubt = _MOVED
     state = _logged(state, reading, TakeFate.ACCEPTED, fret=fret, why=doubt.why, cause=doubt.cause)
     take = state.log.last_take
     assert take is not None
     heard = f"Take {take.number}, {words.note_label(setup, number, fret)}: "
     heard += f"{words.reading_words(reading, off_cents, note.up(fret))}."
-    if doubt.why:
-        heard += f" {doubt.why}."
     state = steps.decided(replace(state, says=heard))
-    if at_border and state.log.step is Step.BORDER:
-        return replace(state, says=f"{state.says} Pluck it once more if the saddle has been moved.")
-    return state
+    # What is asked is always said, whatever else there is to say; at the border it is the request.
+    asks = doubt.why and doubt is not _MOVED
+    return replace(state, says=f"{state.says} {doubt.why}.") if asks else state
 
 
-def _open_since_the_border(log: Log) -> bool:
-    """Whether the last thing that counted was the open string, heard at the border."""
-    for entry in reversed(log.standing):
-        if isinstance(entry, TakeEntry) and entry.take.fate is TakeFate.ACCEPTED:
-            return entry.take.string == log.current and entry.take.fret == 0
-        if isinstance(entry, StepEntry):
-            return False
-    return False
+#: What is asked of an open note at the border: nobody may have heard the string slack.
+_MOVED: Final = Doubt(
+    cause=Ignored.AS_BEFORE_THE_MOVE,
+    why="Has the saddle been moved? Then pluck it once more",
+)

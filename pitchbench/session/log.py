@@ -345,6 +345,11 @@ class StringState:
         return math.fsum(move.made_mm for move in self.moves)
 
     @property
+    def asked_if_moved(self) -> bool:
+        """Whether it was asked, of the last take, if its saddle has been moved unheard."""
+        return bool(self.accepted) and self.accepted[-1].cause is Ignored.AS_BEFORE_THE_MOVE
+
+    @property
     def accepted(self) -> tuple[SessionTake, ...]:
         """The takes that count."""
         return tuple(take for take in self.takes if take.fate is TakeFate.ACCEPTED)

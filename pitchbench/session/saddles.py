@@ -13,6 +13,7 @@ from functools import lru_cache
 from statistics import stdev
 from typing import Final
 
+from pitchbench.belief import Belief
 from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.deciding import SURE, SURE_AT_LAST, Turning, judge
 from pitchbench.intonation.knowledge import (
@@ -235,6 +236,13 @@ def _beside(log: Log, string: StringState) -> tuple[Density, ...]:
         if (offset := known(log, other).offset) is not None:
             found.append(offset if share == 1.0 else offset.scaled(share))
     return tuple(found)
+
+
+def shared_mean(log: Log, string: StringState) -> Belief | None:
+    """What the strings on one saddle come to together, which is what it goes by; None where the
+    string has it to itself, or nothing is known of it."""
+    own, beside = known(log, string).offset, _beside(log, string)
+    return mean_of(own, *beside).belief if own is not None and beside else None
 
 
 def scatter_cents(log: Log, string: StringState) -> float | None:

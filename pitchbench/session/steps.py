@@ -172,8 +172,12 @@ def _advise(state: State, move: Move) -> State:
     state = _advised(state, move)
     now = state.log.string.now
     off = "off" if now is None else words.offset_words(now)
-    scatter_cents = saddles.scatter_cents(state.log, state.log.string)
-    whole = words.mean_words(state.log, state.log.string.verdict, scatter_cents)
+    log = state.log
+    whole = words.mean_words(
+        log.setup.instrument,
+        saddles.shared_mean(log, log.string),
+        saddles.scatter_cents(log, log.string),
+    )
     # Off its own open note at that fret, not out of tune.
     stopped = "Stopped" if state.setup.instrument.fretless else "Fretted"
     says = f"{stopped}, string {state.log.current} is {off}.{whole}{words.ends_words(move)}"

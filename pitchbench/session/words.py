@@ -271,17 +271,15 @@ def _on_saddle(state: State) -> tuple[str, str]:
     return strings_words(sorted((state.log.current, *beside))), "their"
 
 
-def mean_words(log: Log, verdict: Verdict | None, scatter_cents: float | None) -> str:
+def mean_words(instrument: Instrument, mean: Belief | None, scatter_cents: float | None) -> str:
     """What a saddle with several strings goes by, as a sentence after another: their mean, and how
     far they are from it where that is known."""
-    setup = log.setup
-    if not {*setup.instrument.bridge.beside(log.current)} & {*setup.order}:
+    if mean is None:
         return ""
-    what = "bridge" if setup.instrument.in_one_piece else "saddle"
-    change_cents = None if verdict is None else verdict.change_cents
-    mean = "" if change_cents is None else f", {-change_cents:+z.1f} cents"
+    what = "bridge" if instrument.in_one_piece else "saddle"
     differ = "" if scatter_cents is None else f"; they differ from it by {scatter_cents:.1f} cents"
-    return f" The {what} goes by the mean of its strings{mean}{differ}."
+    value = f"{mean.centre:+z.1f} ± {half_figures(mean.half())} cents"
+    return f" The {what} goes by the mean of its strings, {value}{differ}."
 
 
 def _how_far(state: State) -> str:
@@ -305,6 +303,9 @@ def _ask_move(state: State) -> str:
 
 def _ask_border(state: State) -> str:
     move, verdict = _ask_move(state), state.log.string.verdict
+    if state.log.string.asked_if_moved:
+        once_more = f"Pluck string {state.log.current} once more if the saddle has been moved"
+        return f"{once_more}; or play the next string."
     if verdict is not None and verdict.decision is Decision.LEAVE:
         return f"Play the next string; or {move[0].lower()}{move[1:]}"
     return f"{move[:-1]}; or play the next string."

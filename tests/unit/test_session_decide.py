@@ -347,7 +347,9 @@ def test_at_the_border_a_move_that_nobody_heard_is_told_by_two_open_plucks() -> 
     """As where a move is advised; a fretted note between them shows that takes go on."""
     story = _at_the_border().play(6, 12, -3.0).play(6)
     assert story.state.log.step is Step.BORDER
-    assert story.state.says.endswith("Pluck it once more if the saddle has been moved.")
+    assert story.state.asks == (
+        "Pluck string 6 once more if the saddle has been moved; or play the next string."
+    )
     story.play(6, 12, -3.0).play(6)
     assert story.state.log.string.round == 0
     story.play(6)
@@ -358,7 +360,7 @@ def test_at_the_border_what_the_verdict_says_comes_first() -> None:
     story = _at_the_border()
     assert story.state.asks.startswith("Slacken string 6, ")
     for _ in range(4):
-        story.play(6, 12, -3.0).play(6)
+        story.play(6).play(6, 12, -3.0)
     assert story.state.log.string.verdict.decision is Decision.LEAVE
     assert story.state.asks.startswith("Play the next string; or slacken string 6, ")
 

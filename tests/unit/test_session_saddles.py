@@ -249,7 +249,7 @@ def test_both_strings_of_a_saddle_are_measured_before_it_is_moved() -> None:
     # The mean of 9 and 3 is what the saddle can cure.
     assert advice.mm == pytest.approx(6.0 / CENTS_PER_MM, rel=0.06)
     assert story.state.asks.startswith("Slacken strings 5 and 6, then move their saddle")
-    assert "The saddle goes by the mean of its strings, +5.9 cents." in story.state.says
+    assert "The saddle goes by the mean of its strings, +5.9 ± " in story.state.says
 
 
 def test_a_shared_saddle_ends_at_the_best_compromise_for_both() -> None:
@@ -302,7 +302,7 @@ def test_every_string_is_measured_before_the_bridge_is_moved_by_their_mean() -> 
     assert advice.mm == pytest.approx(8.0 * 667.0 / 1731.2, rel=0.08)
     assert story.state.asks.startswith("Slacken all strings, then slide the whole bridge ")
     # The standard deviation of 8, 5, 9 and 10 cents is 2.16.
-    assert "The bridge goes by the mean of its strings, +7.9 cents" in story.state.says
+    assert "The bridge goes by the mean of its strings, +7.9 ± " in story.state.says
     assert "; they differ from it by 2." in story.state.says, (
         "drawn a little to where saddles are found"
     )

@@ -189,6 +189,19 @@ def test_what_is_asked_of_a_take_is_spoken() -> None:
     assert "partner, muted?" not in told.said[-1]
 
 
+def test_at_the_border_the_ear_is_asked_whether_the_saddle_has_been_moved() -> None:
+    """Or a second open pluck would be taken for a yes that nobody was asked for."""
+    told = Told.begin(strings=(6,), most_takes=12).play(6)
+    for departure in (3.8, -3.8, 2.3, -2.3, 3.0, -3.0) * 4:
+        if told.state.log.step is Step.BORDER:
+            break
+        fret = told.state.log.wanted_fret
+        told.play(6, fret, 1.8 + departure if fret else 0.0)
+    assert told.state.log.step is Step.BORDER
+    told.play(6)
+    assert "Has the saddle been moved? Then pluck it once more." in told.said[-1]
+
+
 def test_a_rejected_pluck_says_why_in_full_once() -> None:
     told = Told.begin(strings=(6,)).play(6)
     told.play(6, 12, reason=Reason.TWO_STRINGS)
