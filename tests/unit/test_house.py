@@ -99,7 +99,6 @@ def test_help_loads_nothing_slow():
 # -- what lies where ---------------------------------------------------------------------------
 
 
-@pytest.mark.skipif(os.cpu_count() == 1, reason="one core: the library starts no threads anyway")
 def test_a_command_starts_no_threads_for_arithmetic(tmp_path):
     """A second one only spins. Asked where it matters: after a command that has loaded arrays."""
     code = (
