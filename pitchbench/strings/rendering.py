@@ -27,12 +27,14 @@ _HUM: Final = {1: 0.6, 2: 0.6, 3: 0.4, 5: 0.25, 7: 0.15}
 
 @dataclass(frozen=True, eq=False)
 class Partials:
-    """A bundle of partials, all arrays of one shape: hertz, amplitude, 1/decay time, phase."""
+    """A bundle of partials, all arrays of one shape: hertz, amplitude, 1/decay time, phase, and how
+    much of the first partial's glide each takes."""
 
     f_hz: NDArray[np.float64]
     amplitude: NDArray[np.float64]
     rate_per_s: NDArray[np.float64]
     cycles: NDArray[np.float64]
+    glide_share: NDArray[np.float64]
 
 
 def sample_times_s(ring_s: float, rate_hz: int) -> NDArray[np.float64]:
@@ -40,32 +42,36 @@ def sample_times_s(ring_s: float, rate_hz: int) -> NDArray[np.float64]:
     return np.arange(-(-round(ring_s * rate_hz) // _STEP) * _STEP) / rate_hz
 
 
-def glided_time_s(
+def ahead_s(
     time_s: NDArray[np.float64],
     rate_per_s: NDArray[np.float64],
     *,
     glide_cents: float,
     plucked_at: float,
 ) -> NDArray[np.float64]:
-    """The time that the partials live in: it runs fast while the string is still tight.
+    """How far the first partial has run ahead, as a time, while the string was still tight.
 
-    Every partial's frequency is raised by the same fraction, which follows the string's energy:
-    partial k holds sin^2(k pi p)/k^2 of it and loses it twice as fast as its amplitude.
+    Its frequency is raised by a fraction that follows the string's energy: partial k holds
+    sin^2(k pi p)/k^2 of it and loses it twice as fast as its amplitude.
     """
     k = np.arange(1, rate_per_s.size + 1)
     share = np.sin(math.pi * k * plucked_at) ** 2 / k**2
     share *= (2.0 ** (glide_cents / 1200.0) - 1.0) / share.sum()
     fall = 2.0 * rate_per_s
     coarse_s = np.append(time_s[::_STEP], time_s[-1] + time_s[1])
-    ahead_s = -np.expm1(-np.outer(coarse_s, fall)) @ (share / fall)
-    glided: NDArray[np.float64] = time_s + np.interp(time_s, coarse_s, ahead_s)
-    return glided
+    ahead = -np.expm1(-np.outer(coarse_s, fall)) @ (share / fall)
+    finely: NDArray[np.float64] = np.interp(time_s, coarse_s, ahead)
+    return finely
 
 
 def add_partials(
-    out: Samples, time_s: NDArray[np.float64], partials: Partials, rate_hz: int
+    out: Samples,
+    time_s: NDArray[np.float64],
+    partials: Partials,
+    rate_hz: int,
+    ahead_s: NDArray[np.float64] | None = None,
 ) -> None:
-    """Add decaying cosines to ``out``, whose samples the partials live through at ``time_s``.
+    """Add decaying cosines to ``out``, whose samples are at ``time_s`` and glide by ``ahead_s``.
 
     The phase is reduced to one cycle in double precision; only then is single precision, which
     is several times faster, good enough for the cosine.
@@ -77,16 +83,20 @@ def add_partials(
     fine_s = np.arange(_STEP) / rate_hz
     audible_s = np.log(np.maximum(partials.amplitude / INAUDIBLE, 1.0)) / partials.rate_per_s
     steps = np.minimum(out.size // _STEP, np.ceil(audible_s / step_s).astype(int))
-    for f_hz, amplitude, rate, start, count in zip(
+    for f_hz, amplitude, rate, start, glide, count in zip(
         partials.f_hz,
         partials.amplitude,
         partials.rate_per_s,
         partials.cycles,
+        partials.glide_share,
         steps,
         strict=True,
     ):
         now = slice(0, int(count) * _STEP)
         np.multiply(time_s[now], f_hz, out=cycles[now])
+        if ahead_s is not None:
+            np.multiply(ahead_s[now], f_hz * glide, out=whole[now])
+            cycles[now] += whole[now]
         cycles[now] += start
         np.rint(cycles[now], out=whole[now])
         np.subtract(cycles[now], whole[now], out=cycles[now])

@@ -38,7 +38,7 @@ from pitchbench.strings.rendering import (
     Samples,
     add_click,
     add_partials,
-    glided_time_s,
+    ahead_s,
     sample_times_s,
     shape_ends,
 )
@@ -275,10 +275,10 @@ class VirtualInstrument:
         glide = float(glide_cents(kappa, amplitude_mm, length_mm, plucked_at=plucked_at))
 
         time_s = sample_times_s(ring_s, self.rate_hz)
-        glided_s = glided_time_s(time_s, main.rate_per_s, glide_cents=glide, plucked_at=plucked_at)
+        ahead = ahead_s(time_s, main.rate_per_s, glide_cents=glide, plucked_at=plucked_at)
         out = np.zeros(time_s.size, np.float32)
-        add_partials(out, glided_s, main, self.rate_hz)
-        add_partials(out, glided_s, self._second_polarisation(state, main), self.rate_hz)
+        add_partials(out, time_s, main, self.rate_hz, ahead)
+        add_partials(out, time_s, self._second_polarisation(state, main), self.rate_hz, ahead)
         for other in self._ringing_along(string):
             add_partials(out, time_s, other, self.rate_hz)
         click = _CLICK * _LEVEL_RMS * amplitude_mm / _LEVEL_AMPLITUDE_MM
@@ -435,7 +435,10 @@ class VirtualInstrument:
         rate_per_s = loss * (0.25 + 0.0025 * f_hz)
         cycles = self._play.uniform(-0.3, -0.2, k.size)
         heard = (f_hz < min(_HIGHEST_PARTIAL_HZ, 0.45 * self.rate_hz)) & (amplitude > INAUDIBLE)
-        return Partials(f_hz[heard], amplitude[heard], rate_per_s[heard], cycles[heard])
+        # Tension enters f_k^2 beside the bending stiffness, which it does not change.
+        glide_share = (1.0 + stiffness_b) / (1.0 + stiffness_b * k**2)
+        every = (f_hz, amplitude, rate_per_s, cycles, glide_share)
+        return Partials(*(each[heard] for each in every))
 
     def _second_polarisation(self, state: _String, main: Partials) -> Partials:
         """The same string swinging the other way: fainter, faster gone, a trace out of tune."""
@@ -446,6 +449,7 @@ class VirtualInstrument:
             main.amplitude[low] * share,
             main.rate_per_s[low] * 1.4,
             self._play.uniform(-0.5, 0.5, main.f_hz[low].size),
+            main.glide_share[low],
         )
 
     def _ringing_along(self, plucked: int) -> Iterator[Partials]:
@@ -463,4 +467,5 @@ class VirtualInstrument:
                 level * state.colour[: k.size] / k,
                 state.loss * (0.25 + 0.0025 * f_hz),
                 self._play.uniform(-0.5, 0.5, k.size),
+                np.zeros(k.size),
             )
