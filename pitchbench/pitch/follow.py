@@ -53,7 +53,9 @@ def follow(demodulator: Demodulator, bands: Bands, before: Settled | None) -> Fo
     index = np.arange(power.shape[1])
     after = index >= first[:, None]
     broken = ~usable & after
-    end = np.where(broken.any(axis=1), broken.argmax(axis=1), power.shape[1])
+    # Where it ends at once, under a hand, the filter has heard that before.
+    ends_early = round(0.5 / bands.half_width_hz / float(t[1] - t[0]))
+    end = np.where(broken.any(axis=1), broken.argmax(axis=1) - ends_early, power.shape[1])
     start = np.where((~usable & ~after).any(axis=1), first, 0)
     kept = (index >= start[:, None]) & (index < end[:, None])
     if before is not None:
@@ -61,8 +63,7 @@ def follow(demodulator: Demodulator, bands: Bands, before: Settled | None) -> Fo
         inside = np.abs(bands.centre_hz[:, None] * shift) < 0.5 * bands.half_width_hz
         kept &= inside | (index >= 0.5 * power.shape[1])
     else:
-        # Of the ends nothing is known yet that would make up for the fades and the filter.
-        edge_s = demodulator.fade_s + 0.5 / bands.half_width_hz
+        edge_s = unknown_s(demodulator, bands.half_width_hz)
         kept &= (t > edge_s) & (t < demodulator.length_s - edge_s)
     kept &= kept.sum(axis=1, keepdims=True) >= 6
     if not kept.any():
@@ -86,6 +87,12 @@ def follow(demodulator: Demodulator, bands: Bands, before: Settled | None) -> Fo
         # The first rate was taken through the fades at the ends; the level about it was not.
         rate = np.clip(rate - slope_of(t, level, weight), 0.0, FASTEST_DECAY_PER_S)
     return Followed(t, phase, level, weight, rate)
+
+
+def unknown_s(demodulator: Demodulator, half_width_hz: float) -> float:
+    """How long either end is left out as long as nothing is known that would make up for the fades
+    and the filter."""
+    return demodulator.fade_s + 0.5 / half_width_hz
 
 
 def _unwrap(phase: Array) -> Array:

@@ -65,6 +65,8 @@ _PART: Final = 32
 #: The floor is learnt from so many steps of quiet, anew after so many.
 _QUIET_STEPS: Final = 100
 _LEARN_STEPS: Final = 20
+#: What the stream begins with is taken for its noise, if the first pluck is louder by 20 dB.
+_FAR_BELOW: Final = 1e-2
 #: How much of its level, or of its brightness, a pluck that opens the stream loses at once.
 _DIES_DB: Final = 1.5
 _DULLS_DB: Final = 2.0
@@ -219,9 +221,12 @@ class PluckFinder:
 
     def abandon(self) -> None:
         """What was taken for a pluck is none: go on listening, and take it for noise."""
+        opened = self._began is not None and self._began < _REFERENCE_STEPS[0]
         self._began = None
         self._quiet.clear()
         self._floor = 0.0
+        if opened:  # with the room, of which the first pluck may come at once
+            self._learn(slice(max(0, self._at - _HISTORY - self._first), self._at - self._first))
 
     def resume(self, index: int) -> None:
         """After :meth:`finish`: the stream goes on at sample ``index``; nothing spans the seam."""
@@ -278,6 +283,15 @@ class PluckFinder:
         if self._quiet and (self._unlearnt >= _LEARN_STEPS or len(self._quiet) < _LEARN_STEPS):
             self._unlearnt = 0
             self._floor, self._bright_floor = np.median(self._quiet, axis=0).tolist()
+
+    def _learn_opening(self, rise: int) -> None:
+        """What the stream began with is the room, if it lies far enough below the first pluck."""
+        heard = slice(
+            max(0, rise - _HISTORY - self._first), rise - _REFERENCE_STEPS[0] - self._first
+        )
+        pluck = self._level[rise - self._first :].max()
+        if heard.stop > 0 and self._level[heard].max() < _FAR_BELOW * pluck:
+            self._learn(heard)
 
     def _begin(self, step: int) -> Began:
         self._began, self._at, self._fall = step, step, None
@@ -355,6 +369,8 @@ class PluckFinder:
                 return False
             if self._plucked_again(self._index(rise)):
                 drowned = bool(self._level[rise - self._first] > _DROWNS * self._peak)
+                if drowned and began < _REFERENCE_STEPS[0]:
+                    self._learn_opening(rise)
                 yield Ended(self._index(rise), replaced=True, drowned=drowned)
                 yield self._begin(rise)
             else:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitchbench.pitch.beating import Beat, Leftover, beat_of, second_polarisation
-from pitchbench.pitch.follow import Followed, excess_of, follow, slope_of
+from pitchbench.pitch.follow import Followed, excess_of, follow, slope_of, unknown_s
 from pitchbench.pitch.glide import TAU_S, glides_of
 from pitchbench.pitch.partials import Array, Bands, Demodulator, law_gradient, stiff_ratio
 from pitchbench.pitch.seen import Seen, Stretches, held_back, seen_of
@@ -20,6 +20,9 @@ from pitchbench.units import CENTS_PER_NEPER
 
 #: A partial heard in fewer stretches of time than this has no slope, and so tells nothing.
 _FEWEST_STRETCHES: Final = 2
+#: The partials are brought down once more with what is known of them by then, and twice where the
+#: first round has to leave out more than this part of the note at its ends.
+_ENDS: Final = 0.1
 #: Fewer partials than this cannot tell a second polarisation from a change of pitch.
 _FEWEST_VOTERS: Final = 3
 #: What no model of ours knows about: clocks of converters, 3 parts in a million.
@@ -42,7 +45,6 @@ def settle(
     f1_hz: float,
     stiffness_b: float,
     half_width_hz: float,
-    rounds: int = 3,
 ) -> Settled | None:
     """Fit the model of the string to the partials ``number``.
 
@@ -52,7 +54,6 @@ def settle(
     number : partials to use, shape (K,).
     f1_hz, stiffness_b : first estimates.
     half_width_hz : half width of each partial's band.
-    rounds : how often the partials are brought down anew with the better estimate.
 
     Returns
     -------
@@ -60,6 +61,8 @@ def settle(
         None when no partial can be followed.
     """
     settled: Settled | None = None
+    ends_s = 2.0 * unknown_s(demodulator, half_width_hz)
+    rounds = 3 if ends_s > _ENDS * demodulator.length_s else 2
     for turn in range(rounds):
         bands = demodulator.bands(number, f1_hz, stiffness_b, half_width_hz)
         followed = follow(demodulator, bands, settled)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -65,13 +66,12 @@ def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list
         precision,
         shifts,
     )
-    # Smooth between what was tried, so that a reading does not leap from one to the next.
     usual = np.log(lasting)
-    finer = np.linspace(usual[0], usual[-1], _FINER * (len(usual) - 1) + 1)
+    finer, smoothly = _finer(tuple(usual))
     of_shift = [
-        scipy.interpolate.CubicSpline(
-            usual, np.maximum(log_p, log_p.max(axis=1, keepdims=True) - _HOPELESS), axis=1
-        )(finer).reshape(-1, log_p.shape[-1])
+        (smoothly @ np.maximum(log_p, log_p.max(axis=1, keepdims=True) - _HOPELESS)).reshape(
+            -1, log_p.shape[-1]
+        )
         for log_p in of_shift
     ]
     own, log_early = (grid.ravel() for grid in np.meshgrid(finer, np.log(early)))
@@ -82,11 +82,26 @@ def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list
     of_level = _alone(spread, np.stack((seen.heard, level), axis=1), np.zeros(2), levels)
 
     log_prior = -0.5 * ((usual[:, None] - own) / _ALIKE) ** 2
-    log_prior -= scipy.special.logsumexp(log_prior, axis=1, keepdims=True)
+    log_prior -= _log_sum(log_prior)[:, None]
     return [
         _strengths(own, log_early, log_prior, *log_p)
         for log_p in zip(of_shift, of_level, strict=True)
     ]
+
+
+@cache
+def _finer(tried: tuple[float, ...]) -> tuple[Array, Array]:
+    """Strengths between those ``tried``, (f,), and what leads there, (f, tried), smoothly, so that
+    a reading does not leap from one strength to the next."""
+    finer = np.linspace(tried[0], tried[-1], _FINER * (len(tried) - 1) + 1)
+    return finer, scipy.interpolate.CubicSpline(tried, np.eye(len(tried)))(finer)
+
+
+def _log_sum(log_p: Array) -> Array:
+    """Logarithm of the sum of what ``log_p`` (n, m, ...) are the logarithms of, over m."""
+    top = log_p.max(axis=1)
+    total: Array = top + np.log(np.exp(log_p - top[:, None]).sum(axis=1))
+    return total
 
 
 def _strengths(
@@ -94,7 +109,7 @@ def _strengths(
 ) -> Strengths:
     """What the log evidence of each partial, (strengths, K), says of its strengths."""
     log_p = log_prior[:, :, None] + of_shift
-    usual = scipy.special.logsumexp(log_p, axis=1)
+    usual = _log_sum(log_p)
     kept = usual.sum(axis=1) > usual.sum(axis=1).max() - _FORGET
     log_p = log_p[kept] - usual[kept, None]
     p = np.exp(log_p)
@@ -212,9 +227,7 @@ def _explained(gram: Array, precision: Array) -> Array:
     even = information * scale[..., :, None] * scale[..., None, :]
     even = even + JITTER * np.eye(len(precision))
     right = gram[..., :-1, -1] * scale
-    mean = np.linalg.solve(even, right[..., None])[..., 0]
-    size = np.linalg.slogdet(even)[1] - 2.0 * np.log(scale).sum(axis=-1)
-    known = precision > 0
-    size = size - np.log(precision[known]).sum()
-    log_p: Array = 0.5 * ((right * mean).sum(axis=-1) - gram[..., -1, -1] - size)
+    explained, size = whitened_gram(even, right[..., None, :])
+    size = size + np.log(scale).sum(axis=-1) + 0.5 * np.log(precision[precision > 0]).sum()
+    log_p: Array = 0.5 * (explained[..., 0, 0] - gram[..., -1, -1]) + size
     return log_p

@@ -102,7 +102,8 @@ def solve(
     off = (mean[:, -1] - mean[:, 1 : 1 + glides] @ eps) * slope
     # Of the first it is seen in the note itself, of the others it is only as likely as they wander.
     of_late = slope + best @ said.late_variance
-    own_variance = np.where(seen.number == 1, variance - shared, of_late)
+    # The two courses may cancel late in the note: what is its own is never less than its noise.
+    own_variance = np.where(seen.number == 1, np.maximum(variance - shared, slope), of_late)
     return Solution(
         log_p=log_all,
         pitch=pitch,

@@ -135,6 +135,16 @@ def test_talk_is_no_pluck():
     assert not [r for r in readings(sound.astype(np.float32)) if isinstance(r, Reading)]
 
 
+@pytest.mark.parametrize("before_s", [0.2, 0.5, 0.6, 1.2])
+def test_the_room_is_known_however_soon_the_first_pluck_comes(before_s):
+    """A note that is damped while it stands 12 dB above the room, too little to show as a fall."""
+    faint = 10.0 ** (-12.0 / 20.0) * 0.2 * np.exp(-1.4 / 0.5) / np.sqrt(2.0)
+    sound = note(246.94, before_s=before_s, ring_s=1.4, decay_s=0.5, after_s=1.0, noise=faint)
+    (reading,) = readings(sound)
+    assert reading.onset_s == pytest.approx(before_s, abs=0.02)
+    assert reading.ring_s == pytest.approx(1.4, abs=0.05)
+
+
 def test_a_string_damped_at_once_is_rejected_as_too_short():
     (reading,) = readings(note(82.4069, ring_s=0.15))
     assert reading.reason is Reason.TOO_SHORT
