@@ -5,10 +5,10 @@
 
 Single places are changed in a copy of the repository: a comparison takes its bound in or leaves it
 out, plus becomes minus, "and" becomes "or", a number becomes another one, a condition is turned
-round. Which lines each unit test of the room runs is written down first, once; then one of those
+round. Which lines each test of the room runs is written down first, once; then one of those
 that run the changed line must fail, the module's own and the quick ones in front. What runs when a
-module is imported all tests of that module must look after. Tests that need a sound server,
-a browser or a database server are left out.
+module is imported all tests of that module must look after. Its tests are those in tests/unit and
+tests/reference, but for what needs a sound server, a browser or a database server.
 
 What no test notices is a survivor, and so is a change that makes no difference, which nobody can
 tell from it without looking; so is what is not noticed in the time that each change has, which is
@@ -186,7 +186,7 @@ def tests_of(module: Path) -> set[str]:
     of_a_room = tuple(f"test_{path.name}_" for path in (ROOT / "pitchbench").iterdir())
     return {
         str(path.relative_to(ROOT))
-        for path in ROOT.glob("tests/unit/test_*.py")
+        for path in (*ROOT.glob("tests/unit/test_*.py"), *ROOT.glob("tests/reference/*/test_*.py"))
         if is_own(module, path.name)
         or path.name.startswith(f"test_{room}_")
         or (

@@ -102,6 +102,7 @@ def test_stiffness_that_fits_nowhere_or_hardly_shows_puts_nobody_out():
 def test_a_first_fret_leaves_no_room_for_doubt():
     heard = sounds((E2, 0), (E2, 104), (E2, 200))
     assert tell_apart(heard, fret=1, open_hz=E2) == [0, 1, None]
+    assert tell_apart(sounds((E2, 0), (E2, 55)), fret=1, open_hz=E2) == [0, 1]
 
 
 def test_nothing_heard():
@@ -165,3 +166,10 @@ def test_the_uncertainty_of_b_follows_the_scatter_about_the_law():
     assert Sounded.of(reading).u_stiffness_b == pytest.approx(expected, rel=1e-9)
     few = replace(reading, partials=partials[:3])
     assert Sounded.of(few).u_stiffness_b is None
+
+
+@pytest.mark.parametrize(("times", "told"), [(6.0, [0, 12, None]), (4.9, [0, 12, 12])])
+def test_a_stranger_is_five_times_farther_from_the_law(times, told):
+    """At the 12th fret the law is 4 times the open string's stiffness: one take keeps it."""
+    heard = [Sounded(C2, 1e-4, 1e-6), Sounded(C3, 4e-4, 4e-6), Sounded(C3, times * 4e-4, 4e-6)]
+    assert tell_apart(heard, fret=12, open_hz=C2) == told

@@ -8,7 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pitchbench.intonation.drift import Drift, drift_of, find_beat, magnet_pull
+from pitchbench.intonation.drift import (
+    Drift,
+    Strength,
+    drift_of,
+    find_beat,
+    magnet_pull,
+    tell_strengths,
+)
 from pitchbench.pitch.reading import Partial, Reading, Reason, Rejected, Trace
 from pitchbench.presets import preset
 from pitchbench.strings.physics import glide_cents
@@ -132,3 +139,29 @@ def test_the_physics_gives_back_the_pluck_and_the_stiffness() -> None:
         )
         assert sounding.pluck_mm(attack) == pytest.approx(2.0, rel=1e-9)
         assert sounding.pluck_mm(-1.0) is None
+
+
+def as_loud_as(*levels_db: float, cents: float = 0.0) -> list[Drift]:
+    """Plucks of one note that begin at these levels."""
+    plucks = []
+    for level_db in levels_db:
+        drift = seen(cents)
+        trace = drift.reading.trace
+        louder = replace(trace, level_db=trace.level_db - trace.level_db[0] + level_db)
+        plucks.append(replace(drift, reading=replace(drift.reading, trace=louder)))
+    return plucks
+
+
+def test_soft_medium_and_hard_are_the_thirds_of_the_range() -> None:
+    soft, medium, hard = Strength.SOFT, Strength.MEDIUM, Strength.HARD
+    # Of 12 dB a third is 4: the bounds lie at -26 and -22.
+    levels_db = (-30.0, -26.25, -25.75, -22.25, -21.75, -18.0)
+    assert tell_strengths(as_loud_as(*levels_db)) == [soft, soft, medium, medium, hard, hard]
+
+
+def test_plucks_that_hardly_differ_are_neither_soft_nor_hard() -> None:
+    """4 dB are a difference; another note, half a semitone off, is another matter."""
+    assert tell_strengths(as_loud_as(-24.0, -20.0)) == [Strength.SOFT, Strength.HARD]
+    assert tell_strengths(as_loud_as(-23.75, -20.0)) == [None, None]
+    assert tell_strengths([*as_loud_as(-24.0), *as_loud_as(-20.0, cents=51.0)]) == [None, None]
+    assert tell_strengths([*as_loud_as(-24.0), *as_loud_as(-20.0, cents=49.0)]) != [None, None]

@@ -314,3 +314,121 @@ def test_a_batch_without_one_of_the_notes_says_nothing() -> None:
     assert k.from_takes(batch("ooo"), fret=12).offset is None
     assert k.from_takes(batch("fff"), fret=12).offset is None
     assert k.from_takes(batch("ofof"), fret=5).offset is None
+
+
+def test_a_belief_in_half_of_it_worked_by_hand() -> None:
+    """Four cells alike, a cent each from -0.5 on: halved they fill two, from -0.25 on."""
+    even = k.Density(np.arange(4.0), np.full(4, 0.25))
+    halved = even.scaled(0.5)
+    assert halved.cents == pytest.approx([0.25, 1.25, 2.25])
+    assert halved.p == pytest.approx([0.5, 0.5, 0.0])
+
+
+# ------------------------------------------------------------------------------ what is assumed
+
+
+@pytest.mark.parametrize(
+    ("person", "log_sd", "dependent"), [(k.ANYBODY, 0.5, 0.05), (k.WHOEVER, 1.0, 0.5)]
+)
+def test_spreads_are_lognormal_about_the_median(
+    person: k.Person, log_sd: float, dependent: float
+) -> None:
+    """1.8 cents and a factor of e^0.5 = 1.65 for two players in three; of who made a recording more
+    is possible, and whether the hand was lifted is not known."""
+    habits = np.array(person.habits)
+    by_hand = stats.norm.pdf(np.log(k.SPREADS_CENTS), np.log(1.8), log_sd)
+    assert habits.sum(1) == pytest.approx(by_hand / by_hand.sum())
+    assert habits[:, 1] / habits.sum(1) == pytest.approx(dependent)
+    assert pytest.approx([0.0, 0.5]) == k.DEPENDENCE
+    assert (person.open_cents, person.open_dof) == (0.6, 4.0)
+
+
+def test_strings_of_a_person_are_played_with_about_the_same_spread() -> None:
+    """Normal in the logarithm with an sd of 0.1, from any of the spreads to all others."""
+    by_hand = stats.norm.pdf(np.log(k.SPREADS_CENTS / k.SPREADS_CENTS[4]), 0.0, 0.1)
+    habits = plain_person(4).of_one_string()
+    assert habits[:, 0] == pytest.approx(by_hand / by_hand.sum())
+    assert habits[:, 1] == pytest.approx(0.0)
+
+
+def test_another_day_one_hand_in_ten_is_another() -> None:
+    today = plain_person(2)
+    later = today.on_another_day()
+    by_hand = 0.9 * np.array(today.habits) + 0.1 * np.array(k.ANYBODY.habits)
+    np.testing.assert_allclose(later.habits, by_hand)
+    assert (later.open_cents, later.open_dof) == (today.open_cents, 8.0)
+    assert k.ANYBODY.on_another_day().open_dof == 4.0
+
+
+def test_open_scatter_worked_by_hand() -> None:
+    """Helmert's contrasts: 0, 1 and 2 lie 1 from 0, and 1.5 from the mean of both, so 1^2 / 2 and
+    1.5^2 x 2 / 3, each less the reading's own 0.15^2; before them 0.6 cents, worth four takes."""
+    squares = (0.5 - 0.0225) + (1.5 - 0.0225)
+    known = heard("ooo", 0.0, 1.0, 2.0)
+    assert (known.open_squares, known.open_dof) == (pytest.approx(squares), 2.0)
+    assert known.open_spread_cents == pytest.approx(math.sqrt((4 * 0.36 + squares) / 6))
+    person = k.ANYBODY.having_played([known, known])
+    assert person.open_cents == pytest.approx(math.sqrt((4 * 0.36 + 2 * squares) / 8))
+    assert person.open_dof == 8.0
+    alike = heard("oo", 0.0, 0.1)
+    assert alike.open_squares == 0.0, "readings are no surer than each of them"
+
+
+def test_the_open_pitch_is_the_mean_that_counts_sure_readings_more() -> None:
+    known = k.begin(plain_person(4))
+    for cents, u_cents in ((0.0, 0.1), (1.0, 1.0)):
+        known = k.after_take(known, fretted=False, cents=cents, u_cents=u_cents)
+    weight = 1.0 / (0.25 + np.array([0.01, 1.0]))  # half a cent of scatter, and its own
+    assert known.open_pitch is not None
+    # To the square of one contrast among the million takes that the person's scatter is worth.
+    assert known.open_pitch[0] == pytest.approx(weight[1] / weight.sum(), rel=1e-5)
+    assert known.open_pitch[1] == pytest.approx(weight.sum() ** -0.5, rel=1e-5)
+    drifted = replace(known, drift_u_cents=2.0)
+    assert drifted.open_pitch == (
+        pytest.approx(known.open_pitch[0]),
+        pytest.approx(math.hypot(known.open_pitch[1], 2.0)),
+    )
+
+
+def test_takes_are_counted_of_the_string_of_the_move_and_of_the_tuning() -> None:
+    nothing = k.begin()
+    assert (nothing.open, nothing.fretted, nothing.fretted_since_move, nothing.moves) == (0,) * 4
+    known = heard("offof", 0.0, 1.0, 1.2, 0.1, 0.9)
+    assert (known.open, known.fretted, known.fretted_since_move, known.moves) == (2, 3, 3, 0)
+    assert (known.kinds, known.fretted_in_a_row) == ("offof", 1)
+    moved = k.after_move(known, change_cents=-1.0, u_cents=0.3)
+    assert (moved.open, moved.fretted, moved.fretted_since_move, moved.moves) == (2, 3, 0, 1)
+    assert (moved.opens, moved.fretteds, moved.kinds) == ((), (), "")
+    tuned = k.after_tuning(known)
+    assert (tuned.open, tuned.fretted, tuned.fretted_since_move, tuned.moves) == (2, 3, 3, 0)
+    assert k.after_tuning(nothing) is nothing
+
+
+def test_a_move_of_a_known_offset_goes_right_or_anywhere_between() -> None:
+    """By SciPy: 96 of 100 lie where they should, the others about where they were, 0.8 of the move
+    and a cent wide."""
+    before = normal(8.0, 0.5)
+    grid = np.zeros((9, 2, k.POINTS))
+    middle = 8.0
+    grid[:] = stats.norm.pdf(middle + k._STEPS, 8.0, 0.5)
+    known = replace(k.begin(), middle_cents=middle, before=grid, opens=((0.0, 0.1),))
+    moved = k.after_move(known, change_cents=-6.0, u_cents=0.6)
+    assert moved.before is not None
+    assert moved.middle_cents == 2.0
+    x = 2.0 + k._STEPS
+    # What was changed unsaid before the tuning, one time in a hundred, lies anywhere.
+    found = stats.t.pdf(middle + k._STEPS, 3, scale=8.0)
+    found = found / found.sum() / k.STEP_CENTS
+
+    def spread(mean: float, sd: float, blur: float) -> np.ndarray:
+        return np.asarray(stats.norm.pdf(x, mean, math.hypot(sd, blur)))
+
+    def blurred(density: np.ndarray, shift: float, blur: float) -> np.ndarray:
+        apart = x[:, None] - 2.0 - k._STEPS[None, :] - shift
+        return np.asarray(stats.norm.pdf(apart, 0.0, blur) @ density * k.STEP_CENTS)
+
+    by_hand = 0.96 * (0.99 * spread(2.0, 0.5, 0.6) + 0.01 * blurred(found, 0.0, 0.6))
+    by_hand += 0.04 * (0.99 * spread(8.0, 0.5, 5.8) + 0.01 * blurred(found, 6.0, 5.8))
+    got = moved.before[0, 0] / moved.before[0, 0].max()
+    assert got == pytest.approx(by_hand / by_hand.max(), abs=2e-4)
+    assert before.centre == pytest.approx(8.0, abs=0.01)

@@ -5,10 +5,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pitchbench.belief import Belief
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, StringSpec
 from pitchbench.intonation import geometry
 from pitchbench.intonation.neck import (
+    FretOffset,
+    StringNeck,
+    believed_offsets,
     best_saddle,
     bound95_cents,
     findings,
@@ -199,3 +203,34 @@ def test_an_uneven_string_is_named():
     assert uneven_string(partials(0, 0.5, -0.6, 0.3, 1.0)) == ""
     assert "12 cents off" in uneven_string(partials(0, 14, -15, 11, -12))
     assert uneven_string(partials(0, 14)) == ""
+
+
+def test_what_is_believed_of_each_fret_worked_by_hand():
+    """Nut 2 and saddle 6 cents (gamma - 1 is 1 at the 12th fret, 3 at the 24th). Frets differ by 3
+    cents, and the 12th, heard to 4, by 10: 9 / (9 + 16) of it is believed, with a variance of
+    16 x 0.36. What stands out is believed as it was heard; of the 36th nothing was."""
+    string = StringNeck(
+        1,
+        (
+            FretOffset(12, Belief.normal(18.0, 4.0), 10.0, isolated=False),
+            FretOffset(24, Belief.normal(30.0, 4.0), 10.0, isolated=True),
+        ),
+        nut=Belief.normal(2.0, 0.5),
+        saddle=Belief.normal(6.0, 0.2),
+        open_u_cents=0.3,
+        covariance_cents2=-0.02,
+        fret_sd_cents=3.0,
+    )
+    mean, covariance = believed_offsets(string, [12, 24, 36])
+    assert mean == pytest.approx([8.0 + 3.6, 20.0 + 10.0, 44.0])
+    together = [[0.25 + 0.04 * a * b - 0.02 * (a + b) for b in (1, 3, 7)] for a in (1, 3, 7)]
+    assert covariance == pytest.approx(np.array(together) + np.diag([5.76, 16.0, 9.0]))
+
+
+def test_no_partial_is_surer_than_a_tenth_of_a_cent():
+    """One on the law to 0.01, three 24 cents off it to 0.2: weights of 100, and three times 25."""
+    heard = [
+        replace(p, u_cents=u)
+        for p, u in zip(partials(0, 24, -24, 24), (0.01, 0.2, 0.2, 0.2), strict=True)
+    ]
+    assert "16 cents off" in uneven_string(heard)  # 24 (75 / 175)^0.5 = 15.7

@@ -182,7 +182,9 @@ def test_open_first_and_fretted_after_cannot_tell_a_drift_from_an_offset():
         *takes_of(0, [0, 1, 2, 3], at_s=[0, 6, 12, 18]),
         *takes_of(12, [4, 5, 6, 7], at_s=[24, 30, 36, 42]),
     ]
-    assert estimate_offset(takes, fret=12, prior=DEFAULT_PRIOR).drift_cents_per_min is None
+    found = estimate_offset(takes, fret=12, prior=DEFAULT_PRIOR)
+    assert found.drift_cents_per_min is None
+    assert found.belief == estimate([0, 1, 2, 3], [4, 5, 6, 7]).belief
 
 
 def test_a_stray_take_is_named():

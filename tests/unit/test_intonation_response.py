@@ -97,6 +97,8 @@ def test_turning_back_takes_up_the_slack():
     back = advise(measured(5.0), BENCH, 6, response=KNOWN, last_screw_mm=-1.0)
     assert back.mm == onward.mm
     assert back.turns - onward.turns == pytest.approx(0.12 / 0.9 / 0.5, abs=1e-9)
+    hardly = advise(measured(5.0), BENCH, 6, response=KNOWN, last_screw_mm=0.1)
+    assert hardly == onward, "the way it was turned counts, not how far"
 
 
 def test_the_end_of_a_move_is_told_as_well_as_it_can_be():
