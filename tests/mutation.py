@@ -334,24 +334,28 @@ class Trials:
         module = str(self.place / mutant.module)
         at_import = any((module, line) in self._at_import.seen for line in mutant.lines)
         if at_import or not _exchange(mutant, module):
-            self._import_again(tests)
+            self._forget_what_was_imported()
         for name in tests:
             if time.monotonic() > until:
                 return _OUT_OF_TIME
-            item = self._items[name]
+            item = self._item(name)
             most_s = _HANGS_S + _HANGS * self._ran[name].took_s
             item.add_marker(pytest.mark.timeout(most_s), append=False)
             if self._fails(item):
                 return _NOTICED
         return _PASSED
 
-    def _import_again(self, tests: Sequence[str]) -> None:
+    def _forget_what_was_imported(self) -> None:
         for name, module in list(sys.modules.items()):
             if (getattr(module, "__file__", None) or "").startswith(str(self.place)):
                 del sys.modules[name]
-        files = dict.fromkeys(name.partition("::")[0] for name in tests)
-        found = self._session.perform_collect(list(files))
-        self._items = {item.nodeid: item for item in found}
+        self._items.clear()
+
+    def _item(self, name: str) -> pytest.Item:
+        if name not in self._items:
+            found = self._session.perform_collect([name.partition("::")[0]])
+            self._items |= {item.nodeid: item for item in found}
+        return self._items[name]
 
 
 def _exchange(mutant: Mutant, module: str) -> bool:

@@ -136,7 +136,11 @@ def test_words_for_what_is_played() -> None:
     assert set(low.notes) == {(s, n) for s in range(1, 7) for n in range(3)}
     assert math.fsum(low.notes.values()) == pytest.approx(1.0)
     high = read_played(["Lead above fret 12"], GUITAR)
-    assert min(fret for _, fret in high.notes) == 12
+    assert {fret for string, fret in high.notes if string == 1} == set(
+        range(12, GUITAR.highest_fret(1) + 1)
+    )
+    assert {fret for _, fret in read_played(["up to fret 1"], GUITAR).notes} == {0, 1}
+    assert read_played(["up to fret 24"], GUITAR).notes
     chord = read_played(["022100"], GUITAR)
     assert chord.notes[(5, 2)] == pytest.approx(1.0 / 6.0)
     # E2 B2 E3 G#3 B3 E4: unison none, fifths E2 B2 and E3 B3, octaves E2 E3, B2 B3, E3 E4, twelfth
@@ -148,7 +152,7 @@ def test_words_for_what_is_played() -> None:
     }
 
 
-@pytest.mark.parametrize("words", ["", "jazz", "up to fret 30", "x3201", "lead above 0"])
+@pytest.mark.parametrize("words", ["", "jazz", "up to fret 25", "x3201", "lead above 0"])
 def test_what_is_not_known_is_refused(words: str) -> None:
     with pytest.raises(PitchbenchError, match="nothing that is known"):
         read_played([words], GUITAR)

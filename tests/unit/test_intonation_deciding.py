@@ -207,3 +207,44 @@ def test_takes_that_leave_nothing_open_are_enough() -> None:
     assert known.offset is not None
     doubtful = replace(known, choice_u_cents=2.0 * known.offset.u)
     assert judged(doubtful, 12.0).plucks_to_go == d.LEAST_TO_LEAVE - known.fretted
+
+
+def test_the_last_take_that_is_asked_for_is_one() -> None:
+    known = heard("offf", 0.0, 1.0, 3.0, 5.0)
+    assert judged(known).plucks_to_go > 3.0
+    assert judged(known, most_takes=6).plucks_to_go == 2.0
+    assert judged(known, most_takes=4).plucks_to_go == 1.0
+
+
+def test_scatter_is_spoken_of_from_the_fifth_take_on() -> None:
+    cents = (8.0, -6.0, 5.0, -7.0, 9.0)
+    assert d.Notice.SCATTER not in judged(heard("offff", 0.0, *cents[:4])).notices
+    assert judged(heard("offff", 0.0, *cents[:4])).fitting_tolerance_cents is None
+    five = heard("offfff", 0.0, *cents)
+    assert d.Notice.SCATTER in judged(five).notices
+    # As 2 cents are to a spread of 2, so is this to that, in half cents.
+    assert judged(five).fitting_tolerance_cents == round(2.0 * five.spread_cents) / 2.0
+    assert judged(five, 12.0).fitting_tolerance_cents is None
+
+
+def test_a_trend_is_five_takes_in_order_that_span_two_spreads() -> None:
+    """Of a hand that is known to spread by 1.8 cents: 3.4 from first to last are less than two
+    spreads, 3.8 are more; four takes, or one out of order, are no trend."""
+    habits = np.zeros((k.SPREADS_CENTS.size, k.DEPENDENCE.size))
+    habits[int(np.argmin(abs(k.SPREADS_CENTS - 1.5))), 0] = 1.0
+    steady = k.Person(tuple(map(tuple, habits.tolist())))
+
+    def noticed(*cents: float) -> tuple[d.Notice, ...]:
+        known = k.begin(steady)
+        for fretted, value in [(False, 0.0), *((True, c) for c in cents)]:
+            known = k.after_take(known, fretted=fretted, cents=value, u_cents=U_CENTS)
+        return d.notices(known)
+
+    spread = replace(heard("of", 0.0, 0.0), person=steady).spread_cents
+    up = np.array([0.0, 0.2, 0.5, 0.9, 1.0]) * 2.0 * spread
+    assert d.Notice.SHARPENING in noticed(*(1.05 * up))
+    assert d.Notice.FLATTENING in noticed(*(-1.05 * up))
+    assert d.Notice.SHARPENING not in noticed(*(0.95 * up))
+    assert d.Notice.SHARPENING not in noticed(*(1.5 * up[1:]))
+    assert d.Notice.SHARPENING not in noticed(*(1.05 * up[[0, 2, 1, 3, 4]]))
+    assert d.Notice.SHARPENING in noticed(3.0 * spread, *(1.05 * up))

@@ -165,3 +165,21 @@ def test_plucks_that_hardly_differ_are_neither_soft_nor_hard() -> None:
     assert tell_strengths(as_loud_as(-23.75, -20.0)) == [None, None]
     assert tell_strengths([*as_loud_as(-24.0), *as_loud_as(-20.0, cents=51.0)]) == [None, None]
     assert tell_strengths([*as_loud_as(-24.0), *as_loud_as(-20.0, cents=49.0)]) != [None, None]
+
+
+def test_a_beat_is_looked_for_where_the_levels_can_show_it() -> None:
+    """Twelve levels at least, from two beats in the note to four tenths of the levels a second."""
+
+    def swinging(levels: int, turns: float, noise_db: float = 0.0) -> np.ndarray:
+        time_s = np.linspace(0.0, 1.1, levels)
+        noise = np.random.default_rng(3).normal(0.0, noise_db, levels)
+        return find_beat(time_s, 4.0 * np.sin(2.0 * math.pi * turns * time_s / 1.1) + noise)
+
+    for turns in (2.5, 4.3):
+        beat = swinging(12, turns)
+        assert beat is not None
+        assert beat.rate_hz == pytest.approx(turns / 1.1, abs=0.05 / 1.1)
+        # The cubic beside it takes a part of so short a swing, and hands it back.
+        assert beat.depth_db == pytest.approx(4.0, rel=0.05)
+    assert swinging(11, 2.5) is None
+    assert swinging(60, 3.0, noise_db=8.0) is None, "what it does not explain outweighs it"

@@ -1,4 +1,4 @@
-"""Fits against each other and against sums worked by hand; published data are in tests/reference."""
+"""Fits by each other and by sums worked by hand; published data are in tests/reference."""
 
 from __future__ import annotations
 

@@ -432,3 +432,47 @@ def test_a_move_of_a_known_offset_goes_right_or_anywhere_between() -> None:
     got = moved.before[0, 0] / moved.before[0, 0].max()
     assert got == pytest.approx(by_hand / by_hand.max(), abs=2e-4)
     assert before.centre == pytest.approx(8.0, abs=0.01)
+
+
+def test_a_batch_with_a_drift_worked_out_by_least_squares() -> None:
+    """Open plucks of 0.6 cents about a line, whose slope is believed to be 0, 2 cents a minute
+    give or take: by numpy's least squares, and the fretted takes at the 1st fret less that line."""
+    at_s, open_cents = np.array([0.0, 60.0, 180.0]), np.array([0.0, 1.5, 3.0])
+    opens = [Take(0, shifted_hz(110.0, c), 0.1, s) for c, s in zip(open_cents, at_s, strict=True)]
+    fretteds = [
+        Take(1, shifted_hz(110.0, 100.0 + c), 0.1, s) for c, s in ((4.0, 30.0), (7.0, 240.0))
+    ]
+    other = Take(5, shifted_hz(110.0, 500.0), 0.1, 90.0)
+    known = k.from_takes([*fretteds, other, *opens], fret=1)
+    about = at_s / 60.0 - 4.0 / 3.0
+    rows = np.vstack([np.column_stack([np.ones(3), about]) / 0.6, [0.0, 1.0 / 2.0]])
+    drift = np.linalg.lstsq(rows, np.append(open_cents / 0.6, 0.0), rcond=None)[0][1]
+    assert [c for c, _ in known.opens] == pytest.approx(list(open_cents - drift * about))
+    by_hand = [4.0 - drift * (0.5 - 4.0 / 3.0), 7.0 - drift * (4.0 - 4.0 / 3.0)]
+    assert [c for c, _ in known.fretteds] == pytest.approx(by_hand)
+    assert known.kinds == "ofoof"
+    # So unsure is the slope, over the time between the middles of the two notes.
+    u = math.sqrt(np.linalg.inv(rows.T @ rows)[1, 1])
+    assert known.drift_u_cents == pytest.approx(u * (2.25 - 4.0 / 3.0))
+
+
+def test_of_takes_that_follow_each_other_only_what_is_new_counts() -> None:
+    """Each tells the note's place by what it does not owe to the last: (1 - 0.5)^2 over
+    s^2 (1 - 0.5^2), beside the first with 1 / s^2."""
+    habits = np.zeros((k.SPREADS_CENTS.size, 2))
+    habits[5, 1] = 1.0
+    person = k.Person(tuple(map(tuple, habits.tolist())), open_cents=0.1, open_dof=1e6)
+    cents = np.tile([-0.5, 0.8, 0.1, -0.9], 3)
+    known = k.begin(person)
+    for fretted, value in [(False, 0.0)] * 12 + [(True, float(c)) for c in cents]:
+        known = k.after_take(known, fretted=fretted, cents=value, u_cents=0.01)
+    s = float(k.SPREADS_CENTS[5])
+    assert known.offset is not None
+    expected = s / math.sqrt(1.0 + 11 * 0.25 / 0.75)
+    # A tenth more: the far chance of bent takes. Were they all new, it would be s / sqrt(12).
+    assert known.offset.u == pytest.approx(expected, rel=0.1)
+
+
+def test_before_a_fretted_take_none_was_bent() -> None:
+    assert heard("o", 0.0).p_last_bent == 0.0
+    assert k.after_tuning(heard("of", 0.0, 1.0)).p_last_bent == 0.0

@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from pitchbench.intonation import offset as offset_module
 from pitchbench.intonation.offset import DEFAULT_PRIOR, ScatterPrior, estimate_offset, learn_scatter
@@ -30,6 +30,7 @@ def test_the_offset_is_the_difference_of_the_means():
     assert (found.open.n, found.fretted.n) == (3, 4)
     assert found.open.mean_hz == pytest.approx(E2_HZ, rel=1e-9)
     assert found.open.spread_cents == pytest.approx(1.0, abs=1e-9)
+    assert not found.carried_over
 
 
 def test_many_takes_agree_with_welchs_interval_as_scipy_gives_it():
@@ -192,6 +193,24 @@ def test_a_stray_take_is_named():
     (stray,) = found.stray
     assert stray.fret == 12
     assert 1200 * np.log2(stray.pitch_hz / E2_HZ) == pytest.approx(1212.0, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("n", "critical"),
+    # Two-sided at 1 % (Grubbs and Beck, Technometrics 14, 1972, table I; ISO 5725-2, table 5).
+    [(4, 1.496), (5, 1.764), (6, 1.973), (8, 2.274), (10, 2.482)],
+)
+def test_a_take_is_called_stray_from_grubbs_critical_value_on(n, critical):
+    rest = np.linspace(-1.0, 1.0, n - 1)
+
+    def distance(far):
+        cents = np.append(rest, far)
+        return (far - cents.mean()) / np.std(cents, ddof=1)
+
+    for about in (critical - 0.002, critical + 0.002):
+        far = optimize.brentq(lambda far, g=about: distance(far) - g, 1.0, 1e3)
+        stray = estimate([0.0, 0.1, 0.0], [*rest, far]).stray
+        assert len(stray) == (about > critical)
 
 
 @pytest.mark.parametrize("fretted", [(0.0, 12.0), (0.0, 0.1, 12.0)])
