@@ -7,8 +7,8 @@ Single places are changed in a copy of the repository: a comparison takes its bo
 out, plus becomes minus, "and" becomes "or", a number becomes another one, a condition is turned
 round. Which lines each test of the room runs is written down first, once; then one of those
 that run the changed line must fail, the module's own and the quick ones in front. What runs when a
-module is imported all tests of that module must look after. Its tests are those in tests/unit and
-tests/reference, but for what needs a sound server, a browser or a database server.
+module is imported all tests that name the module or run it must look after. All this is of the tests
+in tests/unit and tests/reference that need no sound server, browser or database server.
 
 What no test notices is a survivor, and so is a change that makes no difference, which nobody can
 tell from it without looking; so is what is not noticed in the time that each change has, which is
@@ -33,6 +33,7 @@ import importlib
 import os
 import pickle
 import random
+import re
 import shutil
 import signal
 import sys
@@ -42,7 +43,7 @@ import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from types import CodeType, FrameType, FunctionType
 from typing import Any, Final, TextIO
@@ -180,6 +181,12 @@ def is_own(module: Path, test: str) -> bool:
     return name.startswith((f"test_{module.parts[1]}_{module.stem}", f"test_{module.stem}"))
 
 
+@cache
+def names(module: Path, file: str) -> bool:
+    """Whether a file of tests names the module."""
+    return re.search(rf"\b{module.stem}\b", (ROOT / file).read_text(encoding="utf-8")) is not None
+
+
 def tests_of(module: Path) -> set[str]:
     """The files of the module's own tests, of its room's, and of those of no room that name it."""
     room = module.parts[1]
@@ -279,6 +286,7 @@ class Trials:
         os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
         self._session = session
         self._items = {item.nodeid: item for item in session.items}
+        self._files = {name.partition("::")[0] for name in self._items}
         self._run_as_it_is()
         self._work(self)
         return True
@@ -314,9 +322,15 @@ class Trials:
         """Those that run what is changed: the module's own and quick ones in front."""
         module = str(self.place / mutant.module)
         lines = {(module, line) for line in mutant.lines}
+        named: set[str] = set()
         if not lines.isdisjoint(self._at_import.seen):
             lines = {line for ran in self._ran.values() for line in ran.lines if line[0] == module}
-        found = [name for name, ran in self._ran.items() if not lines.isdisjoint(ran.lines)]
+            named = {file for file in self._files if names(mutant.module, file)}
+        found = [
+            name
+            for name, ran in self._ran.items()
+            if name.partition("::")[0] in named or not lines.isdisjoint(ran.lines)
+        ]
         return sorted(found, key=lambda n: (not is_own(mutant.module, n), self._ran[n].took_s))
 
     def outcome(self, mutant: Mutant) -> tuple[int, list[str]]:
