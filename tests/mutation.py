@@ -7,8 +7,8 @@ Single places are changed in a copy of the repository: a comparison takes its bo
 out, plus becomes minus, "and" becomes "or", a number becomes another one, a condition is turned
 round. Which lines each test of the room runs is written down first, once; then one of those
 that run the changed line must fail, the module's own and the quick ones in front. What runs when a
-module is imported all tests that name the module or run it must look after. All this is of the tests
-in tests/unit and tests/reference that need no sound server, browser or database server.
+module is imported is for all tests that name the module or run it. Tests are those in tests/unit
+and tests/reference that need no sound server, browser or database server.
 
 What no test notices is a survivor, and so is a change that makes no difference, which nobody can
 tell from it without looking; so is what is not noticed in the time that each change has, which is

@@ -60,6 +60,8 @@ def test_two_pairs_in_tune_and_out_of_tune_the_named_one_wins():
     """The next string, a major second away, was recorded as well, as often as the right one."""
     heard = sounds((E2, 0), (2 * E2, 5), (E2, 200), (2 * E2, 205))
     assert tell_apart(heard, fret=12, open_hz=E2) == [0, 12, None, None]
+    lower = sounds((E2, 0), (2 * E2, 5), (E2, -200), (2 * E2, -205))
+    assert tell_apart(lower, fret=12, open_hz=E2) == [0, 12, None, None]
 
 
 def test_open_takes_alone_are_open():

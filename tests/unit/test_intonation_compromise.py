@@ -43,6 +43,7 @@ def test_a_saddle_that_is_all_that_is_wrong_is_set_right_and_the_open_string_lef
     assert setting.move.centre == pytest.approx(right_mm, rel=0.01)
     assert setting.tuned.centre == pytest.approx(0.0, abs=0.02)
     assert found.best.cents < 0.05
+    assert found.at_the_12th.cents < 0.05
     assert found.now.cents > 2.0
 
 

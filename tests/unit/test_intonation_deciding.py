@@ -113,6 +113,24 @@ def test_the_notes_are_asked_for_by_what_they_still_tell() -> None:
     assert all(2 <= run <= 5 for run in runs)
 
 
+@pytest.mark.parametrize(
+    ("takes", "fretted"), [("offf", True), ("offff", False), ("oofff", True), ("off", True)]
+)
+def test_the_note_whose_mean_gains_most_is_next(takes: str, fretted: bool) -> None:
+    """Open plucks scatter by 0.6, fretted ones by 1.55: one more takes s^2 / n (n + 1) off the
+    variance of a mean, 0.18 and 0.06 for the second and third open one, 0.2 and 0.12 for the fourth
+    and fifth fretted one."""
+    habits = np.zeros((k.SPREADS_CENTS.size, k.DEPENDENCE.size))
+    habits[4, 0] = 1.0
+    known = k.begin(k.Person(tuple(map(tuple, habits.tolist())), open_cents=0.6, open_dof=1e6))
+    cents = iter((1.5, -1.0, 0.3, -0.9))
+    for kind in takes:
+        value = 0.0 if kind == "o" else next(cents)
+        known = k.after_take(known, fretted=kind == "f", cents=value, u_cents=U_CENTS)
+    assert known.spread_cents == pytest.approx(1.55, abs=0.03)
+    assert d._next_fretted(known) == fretted
+
+
 def test_plucks_to_go_are_what_it_takes_if_the_offset_stays() -> None:
     """s^2 (1 / V - 1 / u^2), V from (T - |x|) / 1.645 where only one side counts; and open ones."""
     known = heard("offffo", 0.0, 1.4, 0.6, 1.8, 0.2, 0.1)
@@ -248,3 +266,36 @@ def test_a_trend_is_five_takes_in_order_that_span_two_spreads() -> None:
     assert d.Notice.SHARPENING not in noticed(*(1.5 * up[1:]))
     assert d.Notice.SHARPENING not in noticed(*(1.05 * up[[0, 2, 1, 3, 4]]))
     assert d.Notice.SHARPENING in noticed(3.0 * spread, *(1.05 * up))
+
+
+def test_of_one_take_of_a_note_nobody_can_say_that_it_came_first() -> None:
+    assert d.Notice.NOT_BY_TURNS not in judged(heard("offf", 0.0, 1.0, 1.2, 0.8)).notices
+    assert d.Notice.NOT_BY_TURNS not in judged(heard("offof", 0.0, 1.0, 1.2, 0.1, 0.8)).notices
+
+
+def test_a_string_that_was_good_before_its_move_is_heard_again() -> None:
+    good = heard("offffff", 0.0, 0.1, -0.1, 0.2, 0.0, -0.2, 0.1)
+    assert judged(good).decision is d.Decision.LEAVE
+    moved = k.after_move(good, change_cents=-0.1, u_cents=0.05)
+    found = judged(moved)
+    assert found.p_within > d.SURE
+    assert found.decision is d.Decision.TAKE_MORE
+
+
+def test_what_pairs_of_partials_leave_open_is_no_matter_of_takes() -> None:
+    """The offset's u and the one to leave it at, 6 / 1.96 cents, each without the 1.5 of the
+    choice, added in squares."""
+    takes = ((False, 0.0), (True, 6.0), (True, -5.0), (True, 1.0))
+    known = k.begin()
+    for fretted, cents in takes:
+        known = k.after_take(known, fretted=fretted, cents=cents, u_cents=U_CENTS)
+    open_too = replace(known, choice_u_cents=1.5)
+    assert open_too.offset is not None
+    takes_u2 = open_too.offset.u**2 - 1.5**2
+    found = judged(open_too, 3.0)
+    assert takes_u2 == pytest.approx(known.offset.u**2, rel=0.02)  # type: ignore[union-attr]
+    leaving2 = d._leaving_u(open_too.offset.centre, 3.0, d.SURE) ** 2 - 1.5**2
+    assert found.p_moved - found.p_within < d.WORTH_A_MOVE
+    fretted = known.spread_cents**2 * (1.0 / max(leaving2, 1e-9) - 1.0 / takes_u2)
+    opens = max(known.open_spread_cents / known.spread_cents, 0.2)
+    assert found.plucks_to_go == pytest.approx(min(fretted * (1.0 + opens), 20.0), rel=1e-6)

@@ -183,3 +183,12 @@ def test_a_beat_is_looked_for_where_the_levels_can_show_it() -> None:
         assert beat.depth_db == pytest.approx(4.0, rel=0.05)
     assert swinging(11, 2.5) is None
     assert swinging(60, 3.0, noise_db=8.0) is None, "what it does not explain outweighs it"
+
+
+def test_what_either_group_scatters_by_is_in_the_pull() -> None:
+    """Three plucks each, 1 and 0.5 cents apart: variances of their means of 1 / 3 and 0.25 / 3."""
+    near, far = ([seen(c * apart) for c in (-1.0, 0.0, 1.0)] for apart in (1.0, 0.5))
+    for one, other in ((near, far), (far, near)):
+        assert magnet_pull(one, other).change.scale == pytest.approx(math.sqrt(1.25 / 3.0))
+    assert magnet_pull(near, far).change.dof == pytest.approx(magnet_pull(far, near).change.dof)
+    assert magnet_pull(near, far).change.dof < magnet_pull(far, far).change.dof

@@ -118,10 +118,11 @@ def test_nothing_is_known_until_both_notes_were_played() -> None:
     assert heard("o", 0.0).offset is None
     assert heard("ff", 1.0, 2.0).offset is None
     assert heard("ffo", 1.0, 2.0, 0.0).offset is not None
+    assert k.after_move(heard("ff", 1.0, 2.0), change_cents=-1.0, u_cents=0.3).offset is None
 
 
 def test_only_the_difference_of_the_notes_counts() -> None:
-    one, other = heard("offf", 0.0, 3.0, 4.0, 5.0), heard("offf", 2.5, 5.5, 6.5, 7.5)
+    one, other = heard("offf", 0.0, 3.0, 4.0, 5.0), heard("offf", 42.5, 45.5, 46.5, 47.5)
     assert one.offset is not None
     assert other.offset is not None
     assert other.offset.centre == pytest.approx(one.offset.centre, abs=0.01)

@@ -222,3 +222,33 @@ def test_ordinary_takes_are_seldom_called_stray():
     rng = np.random.default_rng(9)
     called = [bool(estimate(rng.normal(0, 1, 6), rng.normal(0, 2, 6)).stray) for _ in range(500)]
     assert np.mean(called) < 0.04  # two groups at 1 % each; standard deviation 0.6 %
+
+
+@pytest.mark.parametrize(
+    ("n", "squares", "options", "variance", "dof"),
+    [
+        (3, 6.0, {}, 6.0 / 2 / 3, 2.0),
+        (1, 0.0, {}, 0.49, 4.0),  # the typical spread stands in, worth four takes
+        (1, 0.0, {"own_variance": 0.1}, 0.59, 4.0),
+        (3, 6.0, {"prior_dof": 4.0}, (4 * 0.49 + 6.0) / 6 / 3, 6.0),
+        (3, 6.0, {"prior_dof": 4.0, "own_variance": 0.1}, (4 * 0.59 + 6.0) / 6 / 3, 6.0),
+        (3, 0.06, {"own_variance": 0.1}, 0.1 / 3, 2.0),  # no surer than the readings
+    ],
+)
+def test_what_is_believed_of_a_mean_worked_by_hand(n, squares, options, variance, dof):
+    found = offset_module.mean_belief(n, squares, typical_cents=0.7, **{"prior_dof": 0.0} | options)
+    assert found == (pytest.approx(variance), dof)
+
+
+@pytest.mark.parametrize("fret", [0, 12])
+def test_what_one_note_teaches_says_nothing_of_the_other(fret):
+    """0, 1 and 5 about 2 in one set, 0 and 4 in another: squares of 14 and 8 at 3 degrees."""
+    learned = learn_scatter([takes_of(fret, [0.0, 1.0, 5.0]), takes_of(fret, [0.0, 4.0])])
+    spread = pytest.approx((22.0 / 3.0) ** 0.5)
+    own, other = (
+        (learned.open_cents, learned.open_dof),
+        (learned.fretted_cents, learned.fretted_dof),
+    )
+    typical_open, typical_fretted = (0.7, 0.0), (2.0, 0.0)
+    assert (own if fret == 0 else other) == (spread, 3.0)
+    assert (other if fret == 0 else own) == (typical_fretted if fret == 0 else typical_open)

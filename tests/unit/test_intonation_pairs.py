@@ -334,3 +334,14 @@ def test_a_word_is_worth_from_one_cent_and_a_half_and_two_uncertainties_on() -> 
     assert disagreement_words([Pair(2, 1, 4.0 + apart + 0.01, 1.0, 0.4), *vague])
     assert not disagreement_words([Pair(2, 1, 4.0 + apart - 0.01, 1.0, 0.4), *vague])
     assert not disagreement_words([Pair(2, 1, 50.0, 0.0, 1.0)])
+
+
+def test_a_note_whose_first_partial_was_not_heard_alone_shares_all_that_it_is_unsure_of() -> None:
+    low, high = an_octave()
+    for without in (
+        replace(low, partials=low.partials[1:]),
+        replace(low, partials=(replace(low.partials[0], own_u_cents=None), *low.partials[1:])),
+    ):
+        compared = compare_partials((without, high), fret=12)
+        own_u2 = sum((pair.weight * 0.05) ** 2 for pair in compared.pairs)
+        assert compared.takes[0].u_cents == pytest.approx(math.sqrt(0.2**2 + own_u2), rel=1e-9)

@@ -203,3 +203,10 @@ def test_fretting_is_named_from_the_5_per_cent_point_of_f_on(times: float, surel
     assert found.refretting_significant is surely
     assert found.refretting_cents == pytest.approx(math.sqrt(2.0 * (times**2 - 1.0)))
     assert found.habit is (Habit.FRETTING if surely else Habit.NEITHER)
+
+
+@pytest.mark.parametrize(("sd", "told"), [(0.51, True), (0.49, False)])
+def test_attacks_are_alike_within_half_a_cent(sd: float, told: bool) -> None:
+    attacks = np.array([-1.0, 1.0, -1.0, 1.0, -1.0, 1.0]) * sd * math.sqrt(5.0 / 6.0)
+    takes = [Played("a", "E2", True, float(n), 9.0 + a) for n, a in enumerate(attacks)]
+    assert (plucking_effect(takes) is not None) == told

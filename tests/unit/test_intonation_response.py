@@ -128,6 +128,7 @@ def test_a_saddle_that_did_not_seat_teaches_nothing_and_is_named():
 
 def test_an_ordinary_move_needs_no_words():
     fine = made(2.0, 6.0)
+    assert not fine.other_way
     assert not did_not_seat(fine, BENCH, BY_GEOMETRY)
     assert effect(fine, BENCH, BY_GEOMETRY, tolerance_cents=2.0) is Effect.AS_EXPECTED
 
@@ -229,3 +230,9 @@ def test_whether_a_saddle_seated_is_judged_by_four_standard_deviations():
             after = believed(6.0 + change(travel) + sigmas * sd)
             move = MadeMove(6, 2.0, said, 12, believed(6.0), after, reversed=back)
             assert did_not_seat(move, BENCH, BY_GEOMETRY) == (abs(sigmas) > 4.0)
+
+
+def test_a_small_move_that_did_too_much_went_no_other_way():
+    """A tenth of a millimetre does 0.3 cents; 0.9 the same way are too much for it."""
+    sure = MadeMove(6, 0.1, True, 12, believed(3.0, 0.01), believed(2.1, 0.01), reversed=False)
+    assert effect(sure, BENCH, BY_GEOMETRY, tolerance_cents=2.0) is Effect.NOT_SEATED
