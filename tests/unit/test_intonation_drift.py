@@ -192,3 +192,8 @@ def test_what_either_group_scatters_by_is_in_the_pull() -> None:
         assert magnet_pull(one, other).change.scale == pytest.approx(math.sqrt(1.25 / 3.0))
     assert magnet_pull(near, far).change.dof == pytest.approx(magnet_pull(far, near).change.dof)
     assert magnet_pull(near, far).change.dof < magnet_pull(far, far).change.dof
+
+
+def test_a_pull_is_no_surer_than_the_readings_that_show_it() -> None:
+    alike = [seen(0.0), seen(0.0), seen(0.0)]
+    assert magnet_pull(alike, alike).change.scale == pytest.approx(0.05 * math.sqrt(2.0 / 3.0))

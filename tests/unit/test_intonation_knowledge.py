@@ -477,3 +477,8 @@ def test_of_takes_that_follow_each_other_only_what_is_new_counts() -> None:
 def test_before_a_fretted_take_none_was_bent() -> None:
     assert heard("o", 0.0).p_last_bent == 0.0
     assert k.after_tuning(heard("of", 0.0, 1.0)).p_last_bent == 0.0
+
+
+def test_a_belief_that_runs_off_its_grid_stays_a_whole_one() -> None:
+    blurred = normal(22.0, 3.0).moved(0.0, 3.0)
+    assert blurred.p.sum() == pytest.approx(1.0, abs=1e-12)

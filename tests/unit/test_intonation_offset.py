@@ -252,3 +252,26 @@ def test_what_one_note_teaches_says_nothing_of_the_other(fret):
     typical_open, typical_fretted = (0.7, 0.0), (2.0, 0.0)
     assert (own if fret == 0 else other) == (spread, 3.0)
     assert (other if fret == 0 else own) == (typical_fretted if fret == 0 else typical_open)
+
+
+@pytest.mark.parametrize(("times", "removed"), [(1.02, True), (0.98, False)])
+def test_a_drift_is_removed_from_the_level_of_a_hundredth_on(times, removed):
+    """Takes that scatter at right angles to two means and a slope, open ones weighed as 0.7 cents
+    and fretted ones as 2: the slope is as put in, and Student's t of 5 degrees says when it counts
+    (4.032, two-sided at 1 %, any handbook)."""
+    frets = np.array([0, 12, 0, 12, 12, 0, 0, 12])
+    minutes = np.arange(8) / 10.0
+    sd = np.where(frets == 0, 0.7, 2.0)
+    design = np.column_stack([frets == 0, frets == 12, minutes]) / sd[:, None]
+    noise = np.array([1.0, -2.0, 1.5, 0.3, 1.0, -1.0, 0.5, -0.7])
+    left = noise - design @ np.linalg.lstsq(design, noise, rcond=None)[0]
+    u = np.sqrt(np.linalg.inv(design.T @ design)[2, 2] * (left @ left) / 5)
+    slope = times * 4.032 * u
+    cents = left * sd + slope * minutes
+    takes = [
+        take
+        for fret, c, m in zip(frets, cents, minutes, strict=True)
+        for take in takes_of(int(fret), [float(c)], at_s=[60.0 * m])
+    ]
+    found = estimate_offset(takes, fret=12, prior=DEFAULT_PRIOR)
+    assert found.drift_cents_per_min == (pytest.approx(slope) if removed else 0.0)
