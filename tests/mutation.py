@@ -64,8 +64,9 @@ _WAITED_S: Final = 20.0
 _HANGS: Final = 10.0
 _HANGS_S: Final = 5.0
 
-_PASSED, _NOTICED, _OUT_OF_TIME, _AS_IT_WAS = range(4)
+_PASSED, _NOTICED, _OUT_OF_TIME = range(3)
 
+#: What a machine may lack, and what goes by the clock on the wall.
 _WITHOUT: Final = "not live and not browser and not postgresql"
 
 _SWAPPED: Final[dict[type[ast.AST], type[ast.AST]]] = {
@@ -373,20 +374,20 @@ class Trials:
 
 
 def _exchange(mutant: Mutant, module: str) -> bool:
-    """Give the functions that have been imported their changed code; whether there are any."""
+    """Give the functions that have been imported their changed code; whether that can be done."""
     before = compile(mutant.text, module, "exec", dont_inherit=True)
     after = compile(mutant.tree, module, "exec", dont_inherit=True)
     try:
         changed = dict(_pairs(before, after))
+        functions = [
+            each
+            for each in gc.get_objects()
+            if isinstance(each, FunctionType) and each.__code__ in changed
+        ]
+        for function in functions:
+            function.__code__ = changed[function.__code__]
     except ValueError:  # a condition that never holds, and what it holds is gone
         return False
-    functions = [
-        each
-        for each in gc.get_objects()
-        if isinstance(each, FunctionType) and each.__code__ in changed
-    ]
-    for function in functions:
-        function.__code__ = changed[function.__code__]
     return bool(functions)
 
 
