@@ -190,3 +190,20 @@ def test_each_string_is_judged_by_its_own_tolerance() -> None:
     for cents in (0.0, 0.1, -9.0, -9.1):
         story.pluck(cents)
     assert settled(story.job, 6)
+
+
+@pytest.mark.parametrize(
+    ("cents", "counts"), [(-299.0, True), (-301.0, False), (99.0, True), (101.0, False)]
+)
+def test_the_open_string_is_within_three_semitones_below_and_one_above(
+    cents: float, counts: bool
+) -> None:
+    take = begun().pluck(cents).job.log.strings[5].takes[-1]
+    assert (take.fate is TakeFate.ACCEPTED) == counts
+
+
+@pytest.mark.parametrize(("cents", "anew"), [(-25.1, False), (-24.9, True)])
+def test_five_cents_up_is_tuned(cents: float, anew: bool) -> None:
+    job = begun().pluck(-30.0).pluck(cents).job
+    assert len(story_of(job, 6).plucks) == (1 if anew else 2)
+    assert ("begins anew" in job.says) == anew
