@@ -57,9 +57,9 @@ ROOT = Path(__file__).parents[1]
 ROOMS: Final = ("intonation", "session", "pitch", "records")
 
 #: So long a change is tried; nearly all that are noticed are so in the first second.
-_TRIED_S: Final = 30.0
-#: A test that takes longer, slow as it is while its lines are written down, is left out.
-_WAITED_S: Final = 20.0
+_TRIED_S: Final = 12.0
+#: A test that takes longer, slow as it is while its lines are written down, has no room in that.
+_WAITED_S: Final = 5.0
 #: A test hangs that takes so much longer than it does with the code as it is.
 _HANGS: Final = 10.0
 _HANGS_S: Final = 5.0

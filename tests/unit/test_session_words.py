@@ -10,6 +10,7 @@ import pytest
 from session_story import Story, setup_of
 
 from pitchbench.belief import Belief
+from pitchbench.intonation.offset import Group, Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Reason
@@ -145,3 +146,21 @@ def test_the_mean_of_a_saddle_in_words() -> None:
     assert words.mean_words(guitar, mean, None) == f"{said}."
     assert words.mean_words(guitar, mean, 1.26) == f"{said}; they differ from it by 1.3 cents."
     assert words.mean_words(preset("mandolin"), mean, None).startswith(" The bridge goes by")
+
+
+def test_what_an_offset_rests_on() -> None:
+    offset = Offset(12, Group(2, 82.4, 0.1), Group(3, 164.8, 0.1), Belief(0.0, 1.0, 4.0))
+    assert words.rests_words(offset) == "2 open and 3 fretted takes"
+    carried = replace(offset, carried_over=True)
+    assert words.rests_words(carried) == (
+        "2 open and 3 fretted takes since the last move, and what was known before it"
+    )
+
+
+def test_what_is_left_to_do_in_the_end_depends_on_the_bridge() -> None:
+    ends = {
+        name: Story.begin(name, strings=(1,)).string(0.1).state.asks
+        for name in ("six-string", "clamped-tremolo")
+    }
+    assert ends["six-string"] == "Tune the instrument once more and play it."
+    assert "until a whole round needs no turning" in ends["clamped-tremolo"]
