@@ -86,3 +86,22 @@ def test_another_string_is_gone_to_when_it_is_played_twice_in_a_row() -> None:
     assert Story(once.state).play(4).state.log.current == 6
     between = Story(once.state)
     assert between.play(6, 12, 0.0).play(5).state.log.current == 6
+
+
+def test_a_take_says_how_far_off_the_note_it_is() -> None:
+    story = Story.begin().play(6, 0, -0.4)
+    assert story.state.says == "Take 1, open E2: 0.4 ± 0.1 cents flat of E2."
+    assert story.play(6, 12, 6.0).state.says == (
+        "Take 2, string 6 at the 12th fret: 6.0 ± 0.1 cents sharp of E3."
+    )
+
+
+def test_what_stands_out_is_said_once() -> None:
+    """Takes that scatter by 8 cents to either side."""
+    story = Story.begin(strings=(6,)).play(6)
+    said = []
+    for turn in range(9):
+        fret = story.state.log.wanted_fret or 0
+        story.play(6, fret, 8.0 * (-1) ** turn if fret else 0.0)
+        said.append("scatter much" in story.state.says)
+    assert sum(said) == 1

@@ -88,3 +88,27 @@ def test_back_goes_round_the_strings() -> None:
     assert story.key(C.PREVIOUS).state.log.current == 4
     assert story.key(C.PREVIOUS).state.log.current == 5
     assert story.state.says == "Back to string 5."
+
+
+def test_a_take_of_another_string_may_be_struck_out() -> None:
+    story = Story.begin(strings=(6, 5)).string(0.1)
+    assert story.state.log.current == 5
+    before = story.state.log.strings[5].now
+    assert before is not None
+    story.key(C.STRIKE, 2)
+    after = story.state.log.strings[5].now
+    assert after is not None
+    assert after.fretted.n == before.fretted.n - 1
+    assert story.state.log.current == 5
+    assert story.state.says == "Take 2 is struck out."
+    assert story.key(C.STRIKE, 2).state.says == "There is no such take to strike out."
+
+
+def test_after_the_end_a_tolerance_judges_anew_and_asks_for_nothing() -> None:
+    story = Story.begin(strings=(6,)).string(0.1)
+    asks = story.state.asks
+    story.key(C.TOLERANCE_UP)
+    assert story.state.finished
+    assert story.state.asks == asks
+    assert story.state.log.string.verdict is not None
+    assert story.state.log.string.verdict.tolerance_cents == 2.5

@@ -12,7 +12,7 @@ from pitchbench.intonation.bridge import TENSION
 from pitchbench.pitch.listener import Listener
 from pitchbench.pitch.reading import Reason
 from pitchbench.session.job import Command, InputBack, InputLost
-from pitchbench.session.log import Setup, Step, TakeFate
+from pitchbench.session.log import Setup, Step, StepEntry, TakeFate
 from pitchbench.session.spoken import Spoken, StretchSays
 from pitchbench.session.stretch import (
     CAUTION,
@@ -207,3 +207,8 @@ def test_five_cents_up_is_tuned(cents: float, anew: bool) -> None:
     job = begun().pluck(-30.0).pluck(cents).job
     assert len(story_of(job, 6).plucks) == (1 if anew else 2)
     assert ("begins anew" in job.says) == anew
+
+
+def test_a_pull_is_asked_for_on_record() -> None:
+    job = begun().pluck(0.1).pluck(0.0).job
+    assert job.entries[-1] == StepEntry(job.at_s, 6, Step.STRETCH, 0)

@@ -12,6 +12,7 @@ from session_story import Story, setup_of
 from pitchbench.belief import Belief
 from pitchbench.intonation.offset import Group, Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
+from pitchbench.intonation.verdict import Decision, Verdict
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Reason
 from pitchbench.presets import preset
@@ -164,3 +165,15 @@ def test_what_is_left_to_do_in_the_end_depends_on_the_bridge() -> None:
     }
     assert ends["six-string"] == "Tune the instrument once more and play it."
     assert "until a whole round needs no turning" in ends["clamped-tremolo"]
+
+
+def test_what_a_choice_promises_is_said_where_it_is_known() -> None:
+    story = Story.begin(strings=(6,)).string(0.1)
+    log = story.state.log
+    verdict = Verdict(Decision.LEAVE, 2.0, 0.62, border=True, p_moved=0.91)
+    assert words.border_words(log, verdict).startswith("On the border, neither is sure: ")
+    assert words.border_words(log, verdict).endswith("62 %; if you move it: 91 %.")
+    sure = replace(verdict, border=False)
+    assert words.border_words(log, sure).startswith("Good now: ")
+    assert words.border_words(log, replace(verdict, p_moved=None)) == ""
+    assert words.border_words(Story.begin().state.log, verdict) == ""
