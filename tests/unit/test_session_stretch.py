@@ -212,3 +212,9 @@ def test_five_cents_up_is_tuned(cents: float, anew: bool) -> None:
 def test_a_pull_is_asked_for_on_record() -> None:
     job = begun().pluck(0.1).pluck(0.0).job
     assert job.entries[-1] == StepEntry(job.at_s, 6, Step.STRETCH, 0)
+
+
+def test_a_pull_of_one_string_is_none_of_another() -> None:
+    story = begun().pluck(0.1).key(Command.NEXT).pluck(0.1).pluck(0.0)
+    assert story_of(story.job, 5).pull_asked
+    assert not story_of(story.job, 6).pull_asked
