@@ -175,3 +175,9 @@ def test_a_stranger_is_five_times_farther_from_the_law(times, told):
     """At the 12th fret the law is 4 times the open string's stiffness: one take keeps it."""
     heard = [Sounded(C2, 1e-4, 1e-6), Sounded(C3, 4e-4, 4e-6), Sounded(C3, times * 4e-4, 4e-6)]
     assert tell_apart(heard, fret=12, open_hz=C2) == told
+
+
+def test_of_two_that_both_break_the_law_none_is_the_stranger():
+    """6.4 and 0.89 times as stiff as open, where 4 is the law: 1.6 above it and 4.5 below."""
+    heard = [Sounded(C2, 1e-4, 1e-6), Sounded(C3, 6.4e-4, 6e-6), Sounded(C3, 0.89e-4, 1e-6)]
+    assert tell_apart(heard, fret=12, open_hz=C2) == [0, 12, 12]

@@ -283,8 +283,8 @@ def test_a_string_that_was_good_before_its_move_is_heard_again() -> None:
 
 
 def test_what_pairs_of_partials_leave_open_is_no_matter_of_takes() -> None:
-    """The offset's u and the one to leave it at, 6 / 1.96 cents, each without the 1.5 of the
-    choice, added in squares."""
+    """The offset's u and the one to leave it at, each without the 1.5 cents of the choice, added in
+    squares."""
     takes = ((False, 0.0), (True, 6.0), (True, -5.0), (True, 1.0))
     known = k.begin()
     for fretted, cents in takes:
@@ -292,10 +292,11 @@ def test_what_pairs_of_partials_leave_open_is_no_matter_of_takes() -> None:
     open_too = replace(known, choice_u_cents=1.5)
     assert open_too.offset is not None
     takes_u2 = open_too.offset.u**2 - 1.5**2
-    found = judged(open_too, 3.0)
+    found = judged(open_too, 4.0)
     assert takes_u2 == pytest.approx(known.offset.u**2, rel=0.02)  # type: ignore[union-attr]
-    leaving2 = d._leaving_u(open_too.offset.centre, 3.0, d.SURE) ** 2 - 1.5**2
+    leaving2 = d._leaving_u(open_too.offset.centre, 4.0, d.SURE) ** 2 - 1.5**2
     assert found.p_moved - found.p_within < d.WORTH_A_MOVE
     fretted = known.spread_cents**2 * (1.0 / max(leaving2, 1e-9) - 1.0 / takes_u2)
     opens = max(known.open_spread_cents / known.spread_cents, 0.2)
-    assert found.plucks_to_go == pytest.approx(min(fretted * (1.0 + opens), 20.0), rel=1e-6)
+    assert 1.0 < found.plucks_to_go < 20.0
+    assert found.plucks_to_go == pytest.approx(fretted * (1.0 + opens), rel=1e-6)
