@@ -470,7 +470,7 @@ def test_of_takes_that_follow_each_other_only_what_is_new_counts() -> None:
     s = float(k.SPREADS_CENTS[5])
     assert known.offset is not None
     expected = s / math.sqrt(1.0 + 11 * 0.25 / 0.75)
-    # A few per cent: the takes bear on the spread, and may be bent. Were they all new, s / sqrt(12).
+    # A few per cent: they bear on the spread, and may be bent. Were they all new: s / sqrt(12).
     assert known.offset.u == pytest.approx(expected, rel=0.05)
 
 

@@ -24,6 +24,7 @@ from pitchbench.session.rehearsal import (
     blocks_in_room,
     words_to_read,
 )
+from pitchbench.session.rehearsed_survey import rehearse_survey
 from pitchbench.session.state import State
 from pitchbench.session.teaching import begin_taught
 from pitchbench.strings.virtual import VirtualInstrument
@@ -216,3 +217,15 @@ def test_moves_are_told_string_by_string() -> None:
     done = Rehearsal(begin_taught(setup_of()), {}, {}, moves, Bench())
     assert done.moves_of(6) == [moves[0], moves[2]]
     assert done.moves_of(5) == [moves[1]]
+
+
+def test_a_survey_is_of_the_first_string_and_of_frets_that_the_nut_reaches() -> None:
+    """Nothing is heard of it here: after sixty plucks the player gives up."""
+    bench = Bench()
+    survey = rehearse_survey(bench, setup_of(strings=(5, 6)), seed=1)
+    assert survey.plan.setup.strings == (5,)
+    assert survey.plan.frets == (1, 2, 3, 5, 7, 12)
+    assert survey.plan.takes == 2
+    assert not survey.finished
+    assert [(each.string, each.fret) for each in bench.plucked] == [(5, 0)] * 60
+    assert bench.tuned == [(5, 0.0)]
