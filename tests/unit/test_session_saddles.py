@@ -402,6 +402,7 @@ def test_a_bridge_without_screws_is_told_what_a_hand_does_there(
     [
         (3.7, {"travel_away_mm": 1.0}, 1.0),
         (-3.7, {"travel_toward_nut_mm": 1.0}, -1.0),
+        (2.6, {"travel_away_mm": 0.5, "travel_toward_nut_mm": 3.0}, 0.5),
         (3.7, {"travel_toward_nut_mm": 1.0}, None),
         (-3.7, {"travel_away_mm": 1.0}, None),
         (3.7, {"travel_away_mm": 2.0}, None),
