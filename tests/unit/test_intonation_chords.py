@@ -1,10 +1,12 @@
 """Chords: which notes sound, and how their intervals beat."""
 
+import math
+
 import pytest
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, StringSpec
-from pitchbench.intonation.chords import parse_shape, sound_chord
+from pitchbench.intonation.chords import BEATING, parse_shape, sound_chord
 from pitchbench.notes import Note
 
 TUNING = ("E4", "B3", "G3", "D3", "A2", "E2")
@@ -91,3 +93,9 @@ def test_an_open_string_is_taken_for_tuned():
     chord = sound_chord("x32010", BENCH, lambda string, fret: 10.0 * string + fret)
     assert [note.cents for note in chord.notes] == [53.0, 42.0, 0.0, 21.0, 0.0]
     assert chord.notes[0].pitch_hz == pytest.approx(130.8128 * 2 ** (53 / 1200), rel=1e-6)
+
+
+def test_the_partials_that_beat_nearly_coincide():
+    """Equal temperament is two cents off the just fifth, and off no octave."""
+    for semitones, (_, low, high) in BEATING.items():
+        assert 1200 * math.log2(low / high) == pytest.approx(100 * semitones, abs=2.0)

@@ -166,6 +166,7 @@ def test_the_uncertainty_of_b_follows_the_scatter_about_the_law():
     k2 = number**2.0
     expected = 2.0 * np.sqrt(np.sum(nepers**2) / 6.0 / np.sum((k2 - k2.mean()) ** 2))
     assert Sounded.of(reading).u_stiffness_b == pytest.approx(expected, rel=1e-9)
+    assert Sounded.of(replace(reading, partials=partials[:4])).u_stiffness_b is not None
     few = replace(reading, partials=partials[:3])
     assert Sounded.of(few).u_stiffness_b is None
 

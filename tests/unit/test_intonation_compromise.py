@@ -61,6 +61,8 @@ def test_two_notes_by_hand() -> None:
     assert setting.tuned.centre == pytest.approx(tuned, abs=1e-6)
     mm = -at_12 * GUITAR.scale_of(6) / CENTS_PER_NEPER
     assert setting.move.centre == pytest.approx(mm, abs=1e-6)
+    not_played = best([neck(6, nut=3.0)], of_notes({(6, 0): 1.0, (6, 12): 1.0, (6, 5): 0.0}))
+    assert not_played.strings == found.strings
 
 
 def test_brute_force_finds_nothing_better_for_chords_on_three_strings() -> None:

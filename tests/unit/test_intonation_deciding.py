@@ -114,16 +114,28 @@ def test_the_notes_are_asked_for_by_what_they_still_tell() -> None:
 
 
 @pytest.mark.parametrize(
-    ("takes", "fretted"), [("offf", True), ("offff", False), ("oofff", True), ("off", True)]
+    ("takes", "open_cents", "fretted"),
+    [
+        ("offf", 0.6, True),
+        ("offff", 0.6, False),
+        ("oofff", 0.6, True),
+        ("of", 1.2, True),  # two in a row at least
+        ("off", 1.2, False),
+        ("offfff", 0.1, False),  # five at most
+    ],
 )
-def test_the_note_whose_mean_gains_most_is_next(takes: str, fretted: bool) -> None:
+def test_the_note_whose_mean_gains_most_is_next(
+    takes: str, open_cents: float, fretted: bool
+) -> None:
     """Open plucks scatter by 0.6, fretted ones by 1.55: one more takes s^2 / n (n + 1) off the
     variance of a mean, 0.18 and 0.06 for the second and third open one, 0.2 and 0.12 for the fourth
     and fifth fretted one."""
     habits = np.zeros((k.SPREADS_CENTS.size, k.DEPENDENCE.size))
     habits[4, 0] = 1.0
-    known = k.begin(k.Person(tuple(map(tuple, habits.tolist())), open_cents=0.6, open_dof=1e6))
-    cents = iter((1.5, -1.0, 0.3, -0.9))
+    known = k.begin(
+        k.Person(tuple(map(tuple, habits.tolist())), open_cents=open_cents, open_dof=1e6)
+    )
+    cents = iter((1.5, -1.0, 0.3, -0.9, 0.8))
     for kind in takes:
         value = 0.0 if kind == "o" else next(cents)
         known = k.after_take(known, fretted=kind == "f", cents=value, u_cents=U_CENTS)
@@ -300,3 +312,8 @@ def test_what_pairs_of_partials_leave_open_is_no_matter_of_takes() -> None:
     opens = max(known.open_spread_cents / known.spread_cents, 0.2)
     assert 1.0 < found.plucks_to_go < 20.0
     assert found.plucks_to_go == pytest.approx(fretted * (1.0 + opens), rel=1e-6)
+
+
+def test_how_surely_a_move_ends_where_it_should_is_its_share_and_the_slack() -> None:
+    """A tenth of 4 cents and 0.3: 0.5 in squares."""
+    assert d.Turning(share=0.1, slack_cents=0.3).u_cents(-4.0) == pytest.approx(0.5)

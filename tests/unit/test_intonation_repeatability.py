@@ -210,3 +210,9 @@ def test_attacks_are_alike_within_half_a_cent(sd: float, told: bool) -> None:
     attacks = np.array([-1.0, 1.0, -1.0, 1.0, -1.0, 1.0]) * sd * math.sqrt(5.0 / 6.0)
     takes = [Played("a", "E2", True, float(n), 9.0 + a) for n, a in enumerate(attacks)]
     assert (plucking_effect(takes) is not None) == told
+
+
+def test_who_frets_more_evenly_than_plucks_adds_nothing_by_fretting() -> None:
+    opens = [Played("a", "E2", False, c, 6.0) for c in (-1.0, 0.0, 1.0)]
+    frets = [Played("a", "E3", True, c, 6.0) for c in (-0.5, 0.0, 0.5)]
+    assert study([*opens, *frets]).refretting_cents == 0.0
