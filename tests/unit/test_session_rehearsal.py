@@ -208,6 +208,9 @@ def test_words_to_read_are_those_that_are_new_on_the_screen() -> None:
     cautions = advised.log.string.advice.cautions
     by_hand = Reader().words([advised.why, advised.says, *cautions], anew=advised.asks)
     assert words_to_read(advised, Reader()) == by_hand
+    retune = replace(advised, log=replace(advised.log, step=Step.RETUNE))
+    by_hand = Reader().words([retune.why, retune.says, *cautions], anew=retune.asks)
+    assert words_to_read(retune, Reader()) == by_hand
     plain = replace(advised, log=replace(advised.log, step=Step.OPEN))
     assert words_to_read(plain, Reader()) < by_hand
 

@@ -8,7 +8,7 @@ import pytest
 from session_story import Story, setup_of
 
 from pitchbench.instrument import Bridge, BridgeKind, Instrument
-from pitchbench.intonation.bridge import Direction
+from pitchbench.intonation.bridge import Direction, Move
 from pitchbench.intonation.deciding import WORTH_A_MOVE
 from pitchbench.intonation.geometry import saddle_change_cents
 from pitchbench.intonation.response import BY_GEOMETRY, Response
@@ -444,3 +444,12 @@ def test_how_far_the_strings_of_a_bridge_differ_is_told_of_three_and_more() -> N
     story = Story.begin(strings=(6,)).string(5.0)
     assert saddles.scatter_cents(story.state.log, story.state.log.string) is None
     assert saddles.shared_mean(story.state.log, story.state.log.string) is None
+
+
+@pytest.mark.parametrize("first_mm", [0.4, -0.4])
+def test_a_screw_is_turned_back_by_the_sign_of_its_last_turn_alone(first_mm: float) -> None:
+    advice = Move(6, first_mm, (first_mm, first_mm), preset("six-string").bridge)
+    moves = [MoveEntry(0.0, 6, advice, first_mm)]
+    assert saddles._reversed(moves, 0.5) is (first_mm < 0.0)
+    assert saddles._reversed(moves, -0.5) is (first_mm > 0.0)
+    assert saddles._reversed([], 0.5) is None

@@ -177,3 +177,16 @@ def test_what_a_choice_promises_is_said_where_it_is_known() -> None:
     assert words.border_words(log, sure).startswith("Good now: ")
     assert words.border_words(log, replace(verdict, p_moved=None)) == ""
     assert words.border_words(Story.begin().state.log, verdict) == ""
+
+
+def test_a_check_asks_for_the_string_in_tune_then_for_what_is_wanted() -> None:
+    """In the last round, by hand: the string as it was left, and the two notes after it."""
+    state = Story.begin(strings=(6,)).play(6).state
+    last = replace(state.log, step=Step.LAST_ROUND, wanted_fret=0)
+
+    def asked(**changes: object) -> str:
+        return replace(state, log=replace(last, **changes)).asks  # type: ignore[arg-type]
+
+    assert asked(tuned=False) == "Check string 6: tune it to E2 and pluck it open."
+    assert asked() == "Check string 6: pluck it open."
+    assert asked(wanted_fret=12) == "Fret string 6 lightly at the 12th fret and pluck it."
