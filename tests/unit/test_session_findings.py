@@ -83,3 +83,19 @@ def test_how_many_times_as_fast_it_dies_is_said() -> None:
     (finding,) = findings(story.state.log)
     assert finding.string == 6
     assert finding.words.startswith("at the 12th fret it dies 8 times as fast as open")
+
+
+def test_a_saddle_that_went_the_other_way_is_a_sign_also_once_that_is_on_record() -> None:
+    """From then on the move is one the other way, and did as expected of such a one."""
+    story = Story.begin(strings=(6,)).string(6.0).move_and_retune(6).takes(12.0)
+    assert [move.other_way for move in story.state.log.moves] == [True]
+    (finding,) = findings(story.state.log)
+    assert (finding.fault, finding.string) == (Fault.WRONG_WAY, 6)
+    right = Story.begin(strings=(6,)).string(6.0).move_and_retune(6).takes(0.1)
+    assert findings(right.state.log) == ()
+
+
+def test_a_move_that_made_it_worse_is_a_sign_though_nobody_says_so() -> None:
+    story = Story.begin(strings=(6,)).string(6.0).move_and_retune(6).takes(25.0)
+    assert not any(move.other_way for move in story.state.log.moves)
+    assert Fault.WRONG_WAY in [finding.fault for finding in findings(story.state.log)]
