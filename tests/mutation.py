@@ -264,6 +264,7 @@ class Trials:
         self._at_import = Lines(place / "pitchbench")
         self._ran: dict[str, Ran] = {}
         self._failed = False
+        # From here on, since the fixtures that all tests share import rooms before any test does.
         sys.settrace(self._at_import)
 
     @pytest.hookimpl(trylast=True)
