@@ -99,7 +99,7 @@ def places_across(instrument: Instrument) -> tuple[float, ...]:
     spaced, and the two of a course in one place."""
     slots: list[int] = []
     for number in range(1, len(instrument.strings) + 1):
-        beside = instrument.partner(number) == number - 1 and number > 1
+        beside = instrument.partner(number) == number - 1
         slots.append(slots[-1] if beside else (slots[-1] + 1 if slots else 0))
     return tuple(slot / max(1, slots[-1]) for slot in slots)
 

@@ -14,6 +14,7 @@ from pitchbench.intonation.bridge import (
     move_words,
     plan_move,
     rotation,
+    what_to_move,
 )
 from pitchbench.intonation.offset import Group, Offset
 from pitchbench.notes import Note
@@ -184,3 +185,30 @@ def test_the_way_back_is_never_out_of_travel(moved_mm: float, mm: float, beyond:
     """A saddle that was moved the wrong way stands elsewhere than the record says."""
     bridge = Bridge(BridgeKind.SCREW_SADDLES, travel_toward_nut_mm=12.0, travel_away_mm=12.0)
     assert Move(6, mm, (mm, mm), bridge, moved_mm=moved_mm).out_of_travel is beyond
+
+
+@pytest.mark.parametrize(
+    ("cents", "turns"), [(1.0, Rotation.CLOCKWISE), (-1.0, Rotation.COUNTERCLOCKWISE)]
+)
+def test_a_screw_with_its_head_at_the_tail_draws_the_saddle_there_however_little(cents, turns):
+    move = plan_move(measured(cents), instrument(SCREWS), 6)
+    assert 0.3 < move.size_mm < 0.5
+    assert move.rotation is turns
+
+
+def test_what_a_hand_moves_at_each_bridge():
+    wood = Bridge(BridgeKind.SLIDING_WOOD)
+    assert what_to_move(instrument(SCREWS), "its") == "move its saddle"
+    assert (
+        what_to_move(instrument(Bridge(BridgeKind.FIXED_SADDLE)), "its") == "file its break point"
+    )
+    assert what_to_move(preset("mandolin"), "its") == "slide the whole bridge"
+    assert what_to_move(instrument(wood), "its") == "slide the bridge under it"
+
+
+def test_slack_was_taken_up_only_where_the_screw_went_the_way_it_was_told():
+    told = Move(6, 1.0, (0.5, 1.5), SCREWS, slack_mm=0.1)
+    assert told.screw_mm == pytest.approx(1.1)
+    assert told.made(0.5).screw_mm == pytest.approx(0.6)
+    assert told.made(-0.5).screw_mm == pytest.approx(-0.5)
+    assert told.made(0.0).screw_mm == 0.0

@@ -1,10 +1,12 @@
 """Chords: which notes sound, and how their intervals beat."""
 
+import math
+
 import pytest
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, StringSpec
-from pitchbench.intonation.chords import parse_shape, sound_chord
+from pitchbench.intonation.chords import BEATING, parse_shape, sound_chord
 from pitchbench.notes import Note
 
 TUNING = ("E4", "B3", "G3", "D3", "A2", "E2")
@@ -74,3 +76,26 @@ def test_stiffness_stretches_the_partials_that_beat():
     chord = sound_chord("0x2xxx", BENCH, in_tune, stiffness_b=[1e-4] * 6)
     (octave,) = chord.intervals
     assert octave.beats_hz == pytest.approx(164.8138 * (2 ** (0.2597 / 1200) - 1), rel=0.01)
+
+
+def test_the_partials_of_a_fretted_note_are_as_stiff_as_its_length_makes_them():
+    """E2 and the B2 at the 2nd fret: partials 3 and 2, f_k = k f1 sqrt((1 + B k^2) / (1 + B)), B as
+    1 / L^2, so by 2^(2 / 6) more at the 2nd fret; the strings have 2e-4 and 1e-4."""
+    stiffness_b = (0.0, 0.0, 0.0, 0.0, 1e-4, 2e-4)
+    (fifth,) = sound_chord("02xxxx", BENCH, in_tune, stiffness_b=stiffness_b).intervals
+    b = 1e-4 * 2 ** (1 / 3)
+    low = 3 * 82.4069 * ((1 + 9 * 2e-4) / (1 + 2e-4)) ** 0.5
+    high = 2 * 123.4708 * ((1 + 4 * b) / (1 + b)) ** 0.5
+    assert fifth.beats_hz == pytest.approx(abs(low - high), abs=1e-3)
+
+
+def test_an_open_string_is_taken_for_tuned():
+    chord = sound_chord("x32010", BENCH, lambda string, fret: 10.0 * string + fret)
+    assert [note.cents for note in chord.notes] == [53.0, 42.0, 0.0, 21.0, 0.0]
+    assert chord.notes[0].pitch_hz == pytest.approx(130.8128 * 2 ** (53 / 1200), rel=1e-6)
+
+
+def test_the_partials_that_beat_nearly_coincide():
+    """Equal temperament is two cents off the just fifth, and off no octave."""
+    for semitones, (_, low, high) in BEATING.items():
+        assert 1200 * math.log2(low / high) == pytest.approx(100 * semitones, abs=2.0)

@@ -60,6 +60,8 @@ def test_two_pairs_in_tune_and_out_of_tune_the_named_one_wins():
     """The next string, a major second away, was recorded as well, as often as the right one."""
     heard = sounds((E2, 0), (2 * E2, 5), (E2, 200), (2 * E2, 205))
     assert tell_apart(heard, fret=12, open_hz=E2) == [0, 12, None, None]
+    lower = sounds((E2, 0), (2 * E2, 5), (E2, -200), (2 * E2, -205))
+    assert tell_apart(lower, fret=12, open_hz=E2) == [0, 12, None, None]
 
 
 def test_open_takes_alone_are_open():
@@ -102,6 +104,7 @@ def test_stiffness_that_fits_nowhere_or_hardly_shows_puts_nobody_out():
 def test_a_first_fret_leaves_no_room_for_doubt():
     heard = sounds((E2, 0), (E2, 104), (E2, 200))
     assert tell_apart(heard, fret=1, open_hz=E2) == [0, 1, None]
+    assert tell_apart(sounds((E2, 0), (E2, 55)), fret=1, open_hz=E2) == [0, 1]
 
 
 def test_nothing_heard():
@@ -163,5 +166,19 @@ def test_the_uncertainty_of_b_follows_the_scatter_about_the_law():
     k2 = number**2.0
     expected = 2.0 * np.sqrt(np.sum(nepers**2) / 6.0 / np.sum((k2 - k2.mean()) ** 2))
     assert Sounded.of(reading).u_stiffness_b == pytest.approx(expected, rel=1e-9)
+    assert Sounded.of(replace(reading, partials=partials[:4])).u_stiffness_b is not None
     few = replace(reading, partials=partials[:3])
     assert Sounded.of(few).u_stiffness_b is None
+
+
+@pytest.mark.parametrize(("times", "told"), [(6.0, [0, 12, None]), (4.9, [0, 12, 12])])
+def test_a_stranger_is_five_times_farther_from_the_law(times, told):
+    """At the 12th fret the law is 4 times the open string's stiffness: one take keeps it."""
+    heard = [Sounded(C2, 1e-4, 1e-6), Sounded(C3, 4e-4, 4e-6), Sounded(C3, times * 4e-4, 4e-6)]
+    assert tell_apart(heard, fret=12, open_hz=C2) == told
+
+
+def test_of_two_that_both_break_the_law_none_is_the_stranger():
+    """6.4 and 0.89 times as stiff as open, where 4 is the law: 1.6 above it and 4.5 below."""
+    heard = [Sounded(C2, 1e-4, 1e-6), Sounded(C3, 6.4e-4, 6e-6), Sounded(C3, 0.89e-4, 1e-6)]
+    assert tell_apart(heard, fret=12, open_hz=C2) == [0, 12, 12]

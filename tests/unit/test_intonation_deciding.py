@@ -113,6 +113,36 @@ def test_the_notes_are_asked_for_by_what_they_still_tell() -> None:
     assert all(2 <= run <= 5 for run in runs)
 
 
+@pytest.mark.parametrize(
+    ("takes", "open_cents", "fretted"),
+    [
+        ("offf", 0.6, True),
+        ("offff", 0.6, False),
+        ("oofff", 0.6, True),
+        ("of", 1.2, True),  # two in a row at least
+        ("off", 1.2, False),
+        ("offfff", 0.1, False),  # five at most
+    ],
+)
+def test_the_note_whose_mean_gains_most_is_next(
+    takes: str, open_cents: float, fretted: bool
+) -> None:
+    """Open plucks scatter by 0.6, fretted ones by 1.55: one more takes s^2 / n (n + 1) off the
+    variance of a mean, 0.18 and 0.06 for the second and third open one, 0.2 and 0.12 for the fourth
+    and fifth fretted one."""
+    habits = np.zeros((k.SPREADS_CENTS.size, k.DEPENDENCE.size))
+    habits[4, 0] = 1.0
+    known = k.begin(
+        k.Person(tuple(map(tuple, habits.tolist())), open_cents=open_cents, open_dof=1e6)
+    )
+    cents = iter((1.5, -1.0, 0.3, -0.9, 0.8))
+    for kind in takes:
+        value = 0.0 if kind == "o" else next(cents)
+        known = k.after_take(known, fretted=kind == "f", cents=value, u_cents=U_CENTS)
+    assert known.spread_cents == pytest.approx(1.55, abs=0.03)
+    assert d._next_fretted(known) == fretted
+
+
 def test_plucks_to_go_are_what_it_takes_if_the_offset_stays() -> None:
     """s^2 (1 / V - 1 / u^2), V from (T - |x|) / 1.645 where only one side counts; and open ones."""
     known = heard("offffo", 0.0, 1.4, 0.6, 1.8, 0.2, 0.1)
@@ -207,3 +237,83 @@ def test_takes_that_leave_nothing_open_are_enough() -> None:
     assert known.offset is not None
     doubtful = replace(known, choice_u_cents=2.0 * known.offset.u)
     assert judged(doubtful, 12.0).plucks_to_go == d.LEAST_TO_LEAVE - known.fretted
+
+
+def test_the_last_take_that_is_asked_for_is_one() -> None:
+    known = heard("offf", 0.0, 1.0, 3.0, 5.0)
+    assert judged(known).plucks_to_go > 3.0
+    assert judged(known, most_takes=6).plucks_to_go == 2.0
+    assert judged(known, most_takes=4).plucks_to_go == 1.0
+
+
+def test_scatter_is_spoken_of_from_the_fifth_take_on() -> None:
+    cents = (8.0, -6.0, 5.0, -7.0, 9.0)
+    assert d.Notice.SCATTER not in judged(heard("offff", 0.0, *cents[:4])).notices
+    assert judged(heard("offff", 0.0, *cents[:4])).fitting_tolerance_cents is None
+    five = heard("offfff", 0.0, *cents)
+    assert d.Notice.SCATTER in judged(five).notices
+    # As 2 cents are to a spread of 2, so is this to that, in half cents.
+    assert judged(five).fitting_tolerance_cents == round(2.0 * five.spread_cents) / 2.0
+    assert judged(five, 12.0).fitting_tolerance_cents is None
+
+
+def test_a_trend_is_five_takes_in_order_that_span_two_spreads() -> None:
+    """Of a hand that is known to spread by 1.8 cents: 3.4 from first to last are less than two
+    spreads, 3.8 are more; four takes, or one out of order, are no trend."""
+    habits = np.zeros((k.SPREADS_CENTS.size, k.DEPENDENCE.size))
+    habits[int(np.argmin(abs(k.SPREADS_CENTS - 1.5))), 0] = 1.0
+    steady = k.Person(tuple(map(tuple, habits.tolist())))
+
+    def noticed(*cents: float) -> tuple[d.Notice, ...]:
+        known = k.begin(steady)
+        for fretted, value in [(False, 0.0), *((True, c) for c in cents)]:
+            known = k.after_take(known, fretted=fretted, cents=value, u_cents=U_CENTS)
+        return d.notices(known)
+
+    spread = replace(heard("of", 0.0, 0.0), person=steady).spread_cents
+    up = np.array([0.0, 0.2, 0.5, 0.9, 1.0]) * 2.0 * spread
+    assert d.Notice.SHARPENING in noticed(*(1.05 * up))
+    assert d.Notice.FLATTENING in noticed(*(-1.05 * up))
+    assert d.Notice.SHARPENING not in noticed(*(0.95 * up))
+    assert d.Notice.SHARPENING not in noticed(*(1.5 * up[1:]))
+    assert d.Notice.SHARPENING not in noticed(*(1.05 * up[[0, 2, 1, 3, 4]]))
+    assert d.Notice.SHARPENING in noticed(3.0 * spread, *(1.05 * up))
+
+
+def test_of_one_take_of_a_note_nobody_can_say_that_it_came_first() -> None:
+    assert d.Notice.NOT_BY_TURNS not in judged(heard("offf", 0.0, 1.0, 1.2, 0.8)).notices
+    assert d.Notice.NOT_BY_TURNS not in judged(heard("offof", 0.0, 1.0, 1.2, 0.1, 0.8)).notices
+
+
+def test_a_string_that_was_good_before_its_move_is_heard_again() -> None:
+    good = heard("offffff", 0.0, 0.1, -0.1, 0.2, 0.0, -0.2, 0.1)
+    assert judged(good).decision is d.Decision.LEAVE
+    moved = k.after_move(good, change_cents=-0.1, u_cents=0.05)
+    found = judged(moved)
+    assert found.p_within > d.SURE
+    assert found.decision is d.Decision.TAKE_MORE
+
+
+def test_what_pairs_of_partials_leave_open_is_no_matter_of_takes() -> None:
+    """The offset's u and the one to leave it at, each without the 1.5 cents of the choice, added in
+    squares."""
+    takes = ((False, 0.0), (True, 6.0), (True, -5.0), (True, 1.0))
+    known = k.begin()
+    for fretted, cents in takes:
+        known = k.after_take(known, fretted=fretted, cents=cents, u_cents=U_CENTS)
+    open_too = replace(known, choice_u_cents=1.5)
+    assert open_too.offset is not None
+    takes_u2 = open_too.offset.u**2 - 1.5**2
+    found = judged(open_too, 4.0)
+    assert takes_u2 == pytest.approx(known.offset.u**2, rel=0.02)  # type: ignore[union-attr]
+    leaving2 = d._leaving_u(open_too.offset.centre, 4.0, d.SURE) ** 2 - 1.5**2
+    assert found.p_moved - found.p_within < d.WORTH_A_MOVE
+    fretted = known.spread_cents**2 * (1.0 / max(leaving2, 1e-9) - 1.0 / takes_u2)
+    opens = max(known.open_spread_cents / known.spread_cents, 0.2)
+    assert 1.0 < found.plucks_to_go < 20.0
+    assert found.plucks_to_go == pytest.approx(fretted * (1.0 + opens), rel=1e-6)
+
+
+def test_how_surely_a_move_ends_where_it_should_is_its_share_and_the_slack() -> None:
+    """A tenth of 4 cents and 0.3: 0.5 in squares."""
+    assert d.Turning(share=0.1, slack_cents=0.3).u_cents(-4.0) == pytest.approx(0.5)

@@ -8,7 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pitchbench.intonation.drift import Drift, drift_of, find_beat, magnet_pull
+from pitchbench.intonation.drift import (
+    Drift,
+    Strength,
+    drift_of,
+    find_beat,
+    magnet_pull,
+    tell_strengths,
+)
 from pitchbench.pitch.reading import Partial, Reading, Reason, Rejected, Trace
 from pitchbench.presets import preset
 from pitchbench.strings.physics import glide_cents
@@ -132,3 +139,61 @@ def test_the_physics_gives_back_the_pluck_and_the_stiffness() -> None:
         )
         assert sounding.pluck_mm(attack) == pytest.approx(2.0, rel=1e-9)
         assert sounding.pluck_mm(-1.0) is None
+
+
+def as_loud_as(*levels_db: float, cents: float = 0.0) -> list[Drift]:
+    """Plucks of one note that begin at these levels."""
+    plucks = []
+    for level_db in levels_db:
+        drift = seen(cents)
+        trace = drift.reading.trace
+        louder = replace(trace, level_db=trace.level_db - trace.level_db[0] + level_db)
+        plucks.append(replace(drift, reading=replace(drift.reading, trace=louder)))
+    return plucks
+
+
+def test_soft_medium_and_hard_are_the_thirds_of_the_range() -> None:
+    soft, medium, hard = Strength.SOFT, Strength.MEDIUM, Strength.HARD
+    # Of 12 dB a third is 4: the bounds lie at -26 and -22.
+    levels_db = (-30.0, -26.25, -25.75, -22.25, -21.75, -18.0)
+    assert tell_strengths(as_loud_as(*levels_db)) == [soft, soft, medium, medium, hard, hard]
+
+
+def test_plucks_that_hardly_differ_are_neither_soft_nor_hard() -> None:
+    """4 dB are a difference; another note, half a semitone off, is another matter."""
+    assert tell_strengths(as_loud_as(-24.0, -20.0)) == [Strength.SOFT, Strength.HARD]
+    assert tell_strengths(as_loud_as(-23.75, -20.0)) == [None, None]
+    assert tell_strengths([*as_loud_as(-24.0), *as_loud_as(-20.0, cents=51.0)]) == [None, None]
+    assert tell_strengths([*as_loud_as(-24.0), *as_loud_as(-20.0, cents=49.0)]) != [None, None]
+
+
+def test_a_beat_is_looked_for_where_the_levels_can_show_it() -> None:
+    """Twelve levels at least, from two beats in the note to four tenths of the levels a second."""
+
+    def swinging(levels: int, turns: float, noise_db: float = 0.0) -> np.ndarray:
+        time_s = np.linspace(0.0, 1.1, levels)
+        noise = np.random.default_rng(3).normal(0.0, noise_db, levels)
+        return find_beat(time_s, 4.0 * np.sin(2.0 * math.pi * turns * time_s / 1.1) + noise)
+
+    for turns in (2.5, 4.3):
+        beat = swinging(12, turns)
+        assert beat is not None
+        assert beat.rate_hz == pytest.approx(turns / 1.1, abs=0.05 / 1.1)
+        # The cubic beside it takes a part of so short a swing, and hands it back.
+        assert beat.depth_db == pytest.approx(4.0, rel=0.05)
+    assert swinging(11, 2.5) is None
+    assert swinging(60, 3.0, noise_db=8.0) is None, "what it does not explain outweighs it"
+
+
+def test_what_either_group_scatters_by_is_in_the_pull() -> None:
+    """Three plucks each, 1 and 0.5 cents apart: variances of their means of 1 / 3 and 0.25 / 3."""
+    near, far = ([seen(c * apart) for c in (-1.0, 0.0, 1.0)] for apart in (1.0, 0.5))
+    for one, other in ((near, far), (far, near)):
+        assert magnet_pull(one, other).change.scale == pytest.approx(math.sqrt(1.25 / 3.0))
+    assert magnet_pull(near, far).change.dof == pytest.approx(magnet_pull(far, near).change.dof)
+    assert magnet_pull(near, far).change.dof < magnet_pull(far, far).change.dof
+
+
+def test_a_pull_is_no_surer_than_the_readings_that_show_it() -> None:
+    alike = [seen(0.0), seen(0.0), seen(0.0)]
+    assert magnet_pull(alike, alike).change.scale == pytest.approx(0.05 * math.sqrt(2.0 / 3.0))

@@ -3,8 +3,13 @@ instrument, and on partials written by hand."""
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+from itertools import product
+
 import numpy as np
 import pytest
+import scipy.stats
 from invented import a_reading
 from recordings import RATE_HZ, Note, play
 from sampler import GUITARS, render_note, require_sampler
@@ -13,6 +18,7 @@ from pitchbench.intonation.harmonics import (
     HARMONIC_AT_FRET,
     IN_DOUBT,
     TOUCHED,
+    TOUCHED_AT_FRET,
     Array,
     touched_harmonic,
     touched_takes,
@@ -22,7 +28,7 @@ from pitchbench.pitch.reading import Partial, Reading
 from pitchbench.presets import preset
 from pitchbench.sound.source import Block
 from pitchbench.strings.virtual import VirtualInstrument
-from pitchbench.units import cents_between
+from pitchbench.units import cents_between, fret_ratio
 
 
 def read(virtual: VirtualInstrument, notes: list[Note]) -> list[Reading]:
@@ -189,3 +195,90 @@ def test_uncertain_readings_say_little() -> None:
     assert found is not None
     assert found.probability < 0.5
     assert np.isfinite(found.off_cents)
+
+
+def test_harmonics_lie_where_the_string_is_divided() -> None:
+    """Two cents of the note that is fretted there, or a hundredth of the length from the node."""
+    assert HARMONIC_AT_FRET.keys() == {12, 19, 24}
+    for fret, number in HARMONIC_AT_FRET.items():
+        assert 1200.0 * math.log2(number) == pytest.approx(100.0 * fret, abs=2.0)
+    assert TOUCHED_AT_FRET.keys() == {2, 3, 4}
+    for number, fret in TOUCHED_AT_FRET.items():
+        assert 1.0 - 1.0 / fret_ratio(fret) == pytest.approx(1.0 / number, abs=0.01)
+
+
+def written(f1_hz: float, cents: dict[int, float], u_cents: dict[int, float]) -> Reading:
+    """A reading of these partials, off the multiples of ``f1_hz``, with no decay times."""
+    partials = tuple(
+        Partial(k, k * f1_hz * 2.0 ** (off / 1200.0), u_cents[k], -20.0, None, 0.0)
+        for k, off in cents.items()
+    )
+    return a_reading(f1_hz, u_cents=0.05, partials=partials)
+
+
+def log_odds(probability: float) -> float:
+    return math.log(probability / (1.0 - probability))
+
+
+@pytest.mark.parametrize(("number", "beforehand"), [(2, 0.1), (2, 0.002), (3, 0.1)])
+def test_the_odds_are_those_of_two_gaussians(number: int, beforehand: float) -> None:
+    """By SciPy's multivariate normal, with the figures of the module's comments written out: plucks
+    differ by 0.15 cents and partials by 0.1; fretted, an offset of 1 or 5, refretting of 0.3 or 1
+    and 0.5 for each partial besides; three quarters of the least variance of a take are shared.
+    The third partial lies 1.955 cents above the note that would be fretted there."""
+    k, u_open = number, {number: 0.1, 2 * number: 0.3}
+    opens = [written(110.0, {k: c, 2 * k: d}, u_open) for c, d in ((0.0, 0.2), (0.2, 0.6))]
+    takes = [written(110.0 * number, {1: 0.4, 2: 0.5}, {1: 0.1, 2: 0.2}),
+             written(110.0 * number, {1: -0.1, 2: 0.9}, {1: 0.2, 2: 0.4})]  # fmt: skip
+    off = np.array([0.3, 0.1, -0.2, 0.5])  # from the mean of the open ones, 0.1 and 0.4
+    take, partial = np.array([0, 0, 1, 1]), np.array([1, 2, 1, 2])
+    same_take, same_partial = (a[:, None] == a for a in (take, partial))
+    shared = 0.75 * np.array([0.01, 0.01, 0.04, 0.04])
+    of_open = np.array([0.01 + 0.15**2, 0.09 + 0.15**2] * 2) / 2.0
+    own = np.array([0.01, 0.04, 0.04, 0.16]) - shared + of_open - of_open[0]
+    touched = np.diag(own + 0.1**2) + of_open[0] + (0.15**2 + shared) * same_take
+    fretted = np.mean([
+        scipy.stats.multivariate_normal.pdf(
+            off + {2: 0.0, 3: 1.955}[number],
+            cov=touched + offset**2 + hand**2 * same_take + 0.5**2 * same_partial
+        )
+        for offset, hand in product((1.0, 5.0), (0.3, 1.0))
+    ])  # fmt: skip
+    # No faint partial of the open string: half of all touched notes, and 999 of 1000 fretted ones.
+    by_hand = scipy.stats.multivariate_normal.pdf(off, cov=touched) / fretted * 0.5 / 0.999
+    by_hand *= beforehand / (1.0 - beforehand)
+    found = touched_harmonic(takes, opens, number=number, beforehand=beforehand)
+    assert found is not None
+    assert log_odds(found.probability) == pytest.approx(math.log(by_hand), abs=1e-3)
+    weight = np.linalg.inv(touched).sum(axis=0)
+    assert found.off_cents == pytest.approx(weight @ off / weight.sum())
+    assert found.u_cents == pytest.approx(weight.sum() ** -0.5)
+    assert found.pairs == 4
+
+
+@pytest.mark.parametrize(
+    ("ratio", "said"),
+    # Two normal distributions of the logarithm, sd 0.2 and 0.5, and a factor of 5 at most.
+    [(1.0, math.log(2.5)), (0.8, math.log(2.5) - 10.5 * math.log(0.8) ** 2), (0.5, -math.log(5.0))],
+)
+def test_what_decays_say_of_the_odds(ratio: float, said: float) -> None:
+    opens = [reading(110.0, [0.0] * 8)]
+    with_decays = touched_harmonic([reading(220.0, [0.6] * 4, ratio)], opens)
+    silent = [
+        replace(each, partials=tuple(replace(p, decay_s=None) for p in each.partials))
+        for each in opens
+    ]
+    without = touched_harmonic([reading(220.0, [0.6] * 4, ratio)], silent)
+    assert with_decays is not None
+    assert without is not None
+    assert log_odds(with_decays.probability) - log_odds(without.probability) == pytest.approx(said)
+
+
+def test_what_is_left_of_the_open_string_says_much() -> None:
+    """0.5 against 0.001 where it is heard, 0.5 against 0.999 where not; the mean of all takes."""
+    opens, take = [reading(110.0, [0.0] * 8)], reading(220.0, [0.6] * 4, 0.8)
+    left = replace(take, undertones=(2,))
+    found = [touched_harmonic(takes, opens) for takes in ([take] * 2, [take, left], [left] * 2)]
+    none, one, both = (log_odds(each.probability) for each in found if each is not None)
+    assert both - none == pytest.approx(math.log(999.0))
+    assert one - none == pytest.approx(math.log(999.0) / 2.0)

@@ -4,14 +4,23 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
+from pitchbench.belief import Belief
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, StringSpec
 from pitchbench.intonation import geometry
 from pitchbench.intonation.neck import (
+    FRETWORK_CENTS,
+    FretOffset,
+    NeckAdvice,
+    StringNeck,
+    believed_offsets,
     best_saddle,
     bound95_cents,
     findings,
+    judge_saddle,
+    nut_as_a_whole,
     shared_nut,
     survey,
     uneven_string,
@@ -199,3 +208,136 @@ def test_an_uneven_string_is_named():
     assert uneven_string(partials(0, 0.5, -0.6, 0.3, 1.0)) == ""
     assert "12 cents off" in uneven_string(partials(0, 14, -15, 11, -12))
     assert uneven_string(partials(0, 14)) == ""
+
+
+def test_what_is_believed_of_each_fret_worked_by_hand():
+    """Nut 2 and saddle 6 cents (gamma - 1 is 1 at the 12th fret, 3 at the 24th). Frets differ by 3
+    cents, and the 12th, heard to 4, by 10: 9 / (9 + 16) of it is believed, with a variance of
+    16 x 0.36. What stands out is believed as it was heard; of the 36th nothing was."""
+    string = StringNeck(
+        1,
+        (
+            FretOffset(12, Belief.normal(18.0, 4.0), 10.0, isolated=False),
+            FretOffset(24, Belief.normal(30.0, 4.0), 10.0, isolated=True),
+        ),
+        nut=Belief.normal(2.0, 0.5),
+        saddle=Belief.normal(6.0, 0.2),
+        open_u_cents=0.3,
+        covariance_cents2=-0.02,
+        fret_sd_cents=3.0,
+    )
+    mean, covariance = believed_offsets(string, [12, 24, 36])
+    assert mean == pytest.approx([8.0 + 3.6, 20.0 + 10.0, 44.0])
+    together = [[0.25 + 0.04 * a * b - 0.02 * (a + b) for b in (1, 3, 7)] for a in (1, 3, 7)]
+    assert covariance == pytest.approx(np.array(together) + np.diag([5.76, 16.0, 9.0]))
+
+
+def test_no_partial_is_surer_than_a_tenth_of_a_cent():
+    """One on the law to 0.01, three 24 cents off it to 0.2: weights of 100, and three times 25."""
+    heard = [
+        replace(p, u_cents=u)
+        for p, u in zip(partials(0, 24, -24, 24), (0.01, 0.2, 0.2, 0.2), strict=True)
+    ]
+    assert "16 cents off" in uneven_string(heard)  # 24 (75 / 175)^0.5 = 15.7
+
+
+@pytest.mark.parametrize("uneven", [0.0, 0.9])
+def test_nut_and_saddle_are_those_of_numpys_weighted_fit(uneven):
+    """Frets that are ``uneven`` by turns: more than their uncertainties account for widens all."""
+    found = neck(2.0, 4.0, dict(zip(FRETS, [uneven, -uneven] * 4, strict=True)))
+    assert not any(fret.isolated for fret in found.frets)
+    u = np.hypot([fret.u_cents for fret in found.frets], FRETWORK_CENTS)
+    lever = 2.0 ** (np.array(FRETS) / 12.0) - 1.0
+    cents = np.array([fret.offset_cents for fret in found.frets])
+    (saddle, nut), covariance = np.polyfit(lever, cents, 1, w=1.0 / u, cov="unscaled")
+    left = cents - nut - saddle * lever
+    wider2 = max(1.0, np.sum((left / u) ** 2) / 6)
+    assert (wider2 > 1.0) == (uneven > 0)
+    assert (found.nut.centre, found.saddle.centre) == pytest.approx((nut, saddle))
+    assert [fret.residual_cents for fret in found.frets] == pytest.approx(left)
+    assert found.saddle.u == pytest.approx(np.sqrt(covariance[0, 0] * wider2))
+    assert found.nut.u == pytest.approx(
+        np.hypot(np.sqrt(covariance[1, 1] * wider2), found.open_u_cents)
+    )
+    assert found.covariance_cents2 == pytest.approx(covariance[0, 1] * wider2)
+    fret_sd = np.sqrt(FRETWORK_CENTS**2 + (wider2 - 1.0) * np.mean(u**2))
+    assert found.fret_sd_cents == pytest.approx(fret_sd)
+
+
+@pytest.mark.parametrize(("times", "called"), [(1.01, True), (0.99, False)])
+def test_a_fret_stands_out_from_the_level_of_a_hundredth_on(times, called):
+    """Six frets, one take each: the others say 0, and are as unsure as the fit to them; the normal
+    quantile is of a hundredth shared by six, either side."""
+    frets = (1, 4, 7, 10, 13, 16)
+    u = np.hypot(neck(repeats=1, frets=frets).frets[0].u_cents, FRETWORK_CENTS)
+    lever = 2.0 ** (np.array(frets) / 12.0) - 1.0
+    others = np.delete(lever, 2)
+    apart = np.sum((others - others.mean()) ** 2)
+    u_expected = u * np.sqrt(1.0 + 1 / 5 + (lever[2] - others.mean()) ** 2 / apart)
+    cents = times * stats.norm.ppf(1.0 - 0.01 / 12) * u_expected
+    found = neck(bad={7: cents}, repeats=1, spread=0.0, frets=frets)
+    assert [fret.fret for fret in found.frets if fret.isolated] == [7] * called
+
+
+def test_four_frets_must_be_left_to_speak_for_the_rest():
+    five, four = (neck(bad={9: 12.0}, frets=frets) for frets in ((1, 5, 9, 12, 15), (1, 5, 9, 12)))
+    assert [fret.fret for fret in five.frets if fret.isolated] == [9]
+    assert not any(fret.isolated for fret in four.frets)
+
+
+def with_nut(cents):
+    return StringNeck(1, (), Belief.normal(cents, 0.1), Belief.normal(0.0, 0.1), 0.1)
+
+
+@pytest.mark.parametrize(
+    ("nuts", "matters"),
+    [
+        ((4.0, 4.0, 4.0), True),
+        ((4.0, 4.0), False),  # two strings are no nut as a whole
+        ((1.5, 1.5, 1.5), False),  # within tolerance
+        ((4.0, 2.4, 5.6), True),  # 1.6 from string to string, and half of 4 is 2
+        ((4.0, 1.6, 6.4), False),  # 2.4
+    ],
+)
+def test_a_nut_is_wrong_as_a_whole_where_the_strings_hardly_differ(nuts, matters):
+    found = nut_as_a_whole([with_nut(cents) for cents in nuts], tolerance_cents=2.0)
+    assert (found is not None) == matters
+    assert found is None or found.mean == pytest.approx(4.0)
+
+
+@pytest.mark.parametrize(("off_cents", "named"), [(5.1, True), (4.9, False)])
+def test_a_string_is_uneven_from_five_cents_on(off_cents, named):
+    four = partials(off_cents, -off_cents, off_cents, -off_cents)
+    assert bool(uneven_string(four)) == named
+    assert uneven_string(four[:3]) == ""
+
+
+@pytest.mark.parametrize(
+    ("saddle", "advice"), [(38.0, NeckAdvice.MOVE), (43.0, NeckAdvice.NOT_THE_SADDLE)]
+)
+def test_no_saddle_goes_farther_than_15_mm(saddle, advice):
+    """x = L (1 - q) / (2 q - 1), q = 2^(-e / 1200): 14.5 mm for 38 cents and 16.5 mm for 43."""
+    string = neck(saddle=saddle, spread=0.01)
+    choice = best_saddle(string, BENCH, {12: 1.0})
+    q = 2 ** (-saddle / 1200)
+    assert choice.move.centre == pytest.approx(648 * (1 - q) / (2 * q - 1), abs=0.05)
+    assert judge_saddle(string, choice, BENCH, tolerance_cents=2.0).advice is advice
+
+
+def test_what_may_be_left_is_what_is_believed_and_what_the_move_does():
+    """The move turns out 6 % more or less than geometry says, at every fret alike."""
+    string, weights = neck(nut=1.0, saddle=6.0), {5: 1.0, 12: 2.0, 17: 1.0}
+    choice = best_saddle(string, BENCH, weights)
+    moved = np.array([choice.remaining_cents[n] - choice.before_cents[n] for n in weights])
+    mean, covariance = believed_offsets(string, list(weights))
+    bound = bound95_cents(
+        mean + moved, covariance + 0.06**2 * np.outer(moved, moved), list(weights.values())
+    )
+    assert choice.most95_cents == pytest.approx(bound)
+    assert choice.most95_cents > choice.rms_cents
+
+
+@pytest.mark.parametrize(("nut", "cause"), [(0.9, "The slot is high"), (-0.9, "too near")])
+def test_a_nut_is_too_far_or_too_near_however_little(nut, cause):
+    (found,) = findings(with_nut(nut), tolerance_cents=0.5)
+    assert cause in found

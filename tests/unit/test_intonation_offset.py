@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from pitchbench.intonation import offset as offset_module
 from pitchbench.intonation.offset import DEFAULT_PRIOR, ScatterPrior, estimate_offset, learn_scatter
@@ -30,6 +30,7 @@ def test_the_offset_is_the_difference_of_the_means():
     assert (found.open.n, found.fretted.n) == (3, 4)
     assert found.open.mean_hz == pytest.approx(E2_HZ, rel=1e-9)
     assert found.open.spread_cents == pytest.approx(1.0, abs=1e-9)
+    assert not found.carried_over
 
 
 def test_many_takes_agree_with_welchs_interval_as_scipy_gives_it():
@@ -182,7 +183,9 @@ def test_open_first_and_fretted_after_cannot_tell_a_drift_from_an_offset():
         *takes_of(0, [0, 1, 2, 3], at_s=[0, 6, 12, 18]),
         *takes_of(12, [4, 5, 6, 7], at_s=[24, 30, 36, 42]),
     ]
-    assert estimate_offset(takes, fret=12, prior=DEFAULT_PRIOR).drift_cents_per_min is None
+    found = estimate_offset(takes, fret=12, prior=DEFAULT_PRIOR)
+    assert found.drift_cents_per_min is None
+    assert found.belief == estimate([0, 1, 2, 3], [4, 5, 6, 7]).belief
 
 
 def test_a_stray_take_is_named():
@@ -190,6 +193,24 @@ def test_a_stray_take_is_named():
     (stray,) = found.stray
     assert stray.fret == 12
     assert 1200 * np.log2(stray.pitch_hz / E2_HZ) == pytest.approx(1212.0, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("n", "critical"),
+    # Two-sided at 1 % (Grubbs and Beck, Technometrics 14, 1972, table I; ISO 5725-2, table 5).
+    [(4, 1.496), (5, 1.764), (6, 1.973), (8, 2.274), (10, 2.482)],
+)
+def test_a_take_is_called_stray_from_grubbs_critical_value_on(n, critical):
+    rest = np.linspace(-1.0, 1.0, n - 1)
+
+    def distance(far):
+        cents = np.append(rest, far)
+        return (far - cents.mean()) / np.std(cents, ddof=1)
+
+    for about in (critical - 0.002, critical + 0.002):
+        far = optimize.brentq(lambda far, g=about: distance(far) - g, 1.0, 1e3)
+        stray = estimate([0.0, 0.1, 0.0], [*rest, far]).stray
+        assert len(stray) == (about > critical)
 
 
 @pytest.mark.parametrize("fretted", [(0.0, 12.0), (0.0, 0.1, 12.0)])
@@ -201,3 +222,56 @@ def test_ordinary_takes_are_seldom_called_stray():
     rng = np.random.default_rng(9)
     called = [bool(estimate(rng.normal(0, 1, 6), rng.normal(0, 2, 6)).stray) for _ in range(500)]
     assert np.mean(called) < 0.04  # two groups at 1 % each; standard deviation 0.6 %
+
+
+@pytest.mark.parametrize(
+    ("n", "squares", "options", "variance", "dof"),
+    [
+        (3, 6.0, {}, 6.0 / 2 / 3, 2.0),
+        (1, 0.0, {}, 0.49, 4.0),  # the typical spread stands in, worth four takes
+        (1, 0.0, {"own_variance": 0.1}, 0.59, 4.0),
+        (3, 6.0, {"prior_dof": 4.0}, (4 * 0.49 + 6.0) / 6 / 3, 6.0),
+        (3, 6.0, {"prior_dof": 4.0, "own_variance": 0.1}, (4 * 0.59 + 6.0) / 6 / 3, 6.0),
+        (3, 0.06, {"own_variance": 0.1}, 0.1 / 3, 2.0),  # no surer than the readings
+    ],
+)
+def test_what_is_believed_of_a_mean_worked_by_hand(n, squares, options, variance, dof):
+    found = offset_module.mean_belief(n, squares, typical_cents=0.7, **{"prior_dof": 0.0} | options)
+    assert found == (pytest.approx(variance), dof)
+
+
+@pytest.mark.parametrize("fret", [0, 12])
+def test_what_one_note_teaches_says_nothing_of_the_other(fret):
+    """0, 1 and 5 about 2 in one set, 0 and 4 in another: squares of 14 and 8 at 3 degrees."""
+    learned = learn_scatter([takes_of(fret, [0.0, 1.0, 5.0]), takes_of(fret, [0.0, 4.0])])
+    spread = pytest.approx((22.0 / 3.0) ** 0.5)
+    own, other = (
+        (learned.open_cents, learned.open_dof),
+        (learned.fretted_cents, learned.fretted_dof),
+    )
+    typical_open, typical_fretted = (0.7, 0.0), (2.0, 0.0)
+    assert (own if fret == 0 else other) == (spread, 3.0)
+    assert (other if fret == 0 else own) == (typical_fretted if fret == 0 else typical_open)
+
+
+@pytest.mark.parametrize(("times", "removed"), [(1.02, True), (0.98, False)])
+def test_a_drift_is_removed_from_the_level_of_a_hundredth_on(times, removed):
+    """Takes that scatter at right angles to two means and a slope, open ones weighed as 0.7 cents
+    and fretted ones as 2: the slope is as put in, and Student's t of 5 degrees says when it counts
+    (4.032, two-sided at 1 %, any handbook)."""
+    frets = np.array([0, 12, 0, 12, 12, 0, 0, 12])
+    minutes = np.arange(8) / 10.0
+    sd = np.where(frets == 0, 0.7, 2.0)
+    design = np.column_stack([frets == 0, frets == 12, minutes]) / sd[:, None]
+    noise = np.array([1.0, -2.0, 1.5, 0.3, 1.0, -1.0, 0.5, -0.7])
+    left = noise - design @ np.linalg.lstsq(design, noise, rcond=None)[0]
+    u = np.sqrt(np.linalg.inv(design.T @ design)[2, 2] * (left @ left) / 5)
+    slope = times * 4.032 * u
+    cents = left * sd + slope * minutes
+    takes = [
+        take
+        for fret, c, m in zip(frets, cents, minutes, strict=True)
+        for take in takes_of(int(fret), [float(c)], at_s=[60.0 * m])
+    ]
+    found = estimate_offset(takes, fret=12, prior=DEFAULT_PRIOR)
+    assert found.drift_cents_per_min == (pytest.approx(slope) if removed else 0.0)

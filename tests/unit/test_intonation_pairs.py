@@ -16,6 +16,7 @@ from session_story import Story
 
 from pitchbench import api
 from pitchbench.intonation import deciding
+from pitchbench.intonation import pairs as pairs_module
 from pitchbench.intonation.knowledge import from_takes
 from pitchbench.intonation.pairs import (
     Compared,
@@ -239,3 +240,108 @@ def test_plucked_strings_have_pairs_that_agree() -> None:
         assert abs(pair.offset_cents - truth) < 2.0 * math.hypot(
             pair.u_cents, *(take.u_cents for take in takes)
         )
+
+
+def test_a_take_that_lost_a_partial_and_is_sharp_is_so_much_sharp() -> None:
+    """Six cents sharp as a whole; the partial that it lacks lies 4 cents off in the other."""
+    low, high = an_octave(off_cents={2: 4.0})
+    _, sharp = an_octave(6.0, off_cents={2: 4.0})
+    lost = replace(sharp, partials=tuple(p for p in sharp.partials if p.number != 2))
+    both = compare_partials((low, high, lost), fret=12)
+    assert cents_between(both.takes[2].pitch_hz, both.takes[1].pitch_hz) == pytest.approx(
+        6.0, abs=1e-3
+    )
+    # The lowest pair is heard in both takes, its offset in the middle of theirs.
+    firsts = cents_between(high.pitch_hz, low.pitch_hz) - 1200.0
+    assert both.pairs[0].offset_cents == pytest.approx(firsts + 3.0, abs=1e-3)
+    assert both.pairs[1].offset_cents == pytest.approx(firsts + 3.0 + 4.0, abs=1e-3)
+
+
+def test_a_pair_that_is_known_badly_counts_less() -> None:
+    """Known to 1.5 cents, as far as pairs differ, it counts half of what it does by its loudness:
+    the variance of a mean of two takes is half of theirs."""
+    low, high = (
+        note(0, OPEN_HZ, 0.0, own_u_cents=1e-4),
+        note(12, 2 * OPEN_HZ, 0.0, own_u_cents=1e-4),
+    )
+    vague = replace(
+        high,
+        partials=tuple(
+            replace(p, own_u_cents=1.5 * math.sqrt(2.0)) if p.number == 2 else p
+            for p in high.partials
+        ),
+    )
+    sure, unsure = (compare_partials((low, each, each), fret=12).pairs for each in (high, vague))
+    shares = [pair.weight / pairs[0].weight for pairs in (sure, unsure) for pair in pairs[1:2]]
+    assert shares[1] / shares[0] == pytest.approx(0.5, rel=1e-3)
+    assert unsure[1].u_cents == pytest.approx(1.5, rel=1e-3)
+
+
+def test_what_a_take_is_known_to_is_what_its_partials_share_and_their_mean() -> None:
+    """0.2 in all and 0.05 of it its own: by the weighted mean of the partials, shared or not."""
+    compared = compare_partials(an_octave(), fret=12)
+    own_u2 = sum((pair.weight * 0.05) ** 2 for pair in compared.pairs)
+    for take in compared.takes:
+        assert take.u_cents == pytest.approx(math.sqrt(0.2**2 - 0.05**2 + own_u2), rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("open_b", "fretted_b", "told_b"),
+    [
+        (B, 4 * B, B),
+        (B, 9 * B, B),
+        (3 * B, 4 * B, B),
+        (None, 4 * B, B),
+        (B, None, B),
+        (None, None, 0),
+    ],
+)
+def test_the_smaller_stiffness_says_how_far_the_first_partials_lie_apart(
+    open_b: float | None, fretted_b: float | None, told_b: float
+) -> None:
+    """B goes as 1 / L^2, so the octave has 4 times that of the open string; partials that stray
+    from the law pass for more."""
+    low, high = note(0, OPEN_HZ, 0.0), note(12, 2 * OPEN_HZ, 0.0)
+    takes = replace(low, stiffness_b=open_b), replace(high, stiffness_b=fretted_b)
+    expected = 600.0 * math.log2((1.0 + 4.0 * told_b) / (1.0 + told_b))
+    compared = compare_partials(takes, fret=12)
+    assert offset_of(compared) == pytest.approx(expected, abs=1e-9)
+    assert compared.pairs[0].offset_cents == pytest.approx(expected, abs=1e-9)
+
+
+def test_the_choice_of_pairs_is_as_unsure_as_a_mean_of_so_many_numbers() -> None:
+    """Alike: s / sqrt(n), less what each is unsure by itself. Where one outweighs the rest, 0.9
+    and 0.1 beside 10 apart: 0.81 + 0.81 by 1 / 0.82 pairs, over no less than a half."""
+    off, even = np.array([1.0, 3.0, -2.0, 4.0]), np.full(4, 0.25)
+    s2 = float(np.var(off, ddof=1))
+    u = pairs_module._u_of_choice
+    assert u(off, np.zeros(4), even) == pytest.approx(math.sqrt(s2 / 4.0))
+    # With variances of their own the spread is 3 / 4 of them too large: no correction for that.
+    assert u(off, np.full(4, 0.6), even) == pytest.approx(math.sqrt((s2 - 0.6 * 4 / 3) / 4.0))
+    assert u(off, np.full(4, 60.0), even) == 0.0
+    heavy = u(np.array([0.0, 10.0]), np.zeros(2), np.array([0.9, 0.1]))
+    assert heavy == pytest.approx(math.sqrt(1.62 / 0.82 / 0.5))
+
+
+def test_a_word_is_worth_from_one_cent_and_a_half_and_two_uncertainties_on() -> None:
+    """The others' mean weighs each by its share: (0.2 x 3 + 0.4 x 4.5) / 0.6 = 4 cents."""
+    others = [Pair(4, 2, 3.0, 0.0, 0.2), Pair(6, 3, 4.5, 0.0, 0.4)]
+    assert disagreement_words([Pair(2, 1, 5.51, 0.0, 0.4), *others])
+    assert not disagreement_words([Pair(2, 1, 5.49, 0.0, 0.4), *others])
+    # Uncertainties of 0.6 / 3 and 0.6 x 2 / 3 beside one of 1: in squares 0.04 + 0.16 + 1.
+    vague = [replace(pair, u_cents=0.6) for pair in others]
+    apart = 2.0 * math.sqrt(1.2)
+    assert disagreement_words([Pair(2, 1, 4.0 + apart + 0.01, 1.0, 0.4), *vague])
+    assert not disagreement_words([Pair(2, 1, 4.0 + apart - 0.01, 1.0, 0.4), *vague])
+    assert not disagreement_words([Pair(2, 1, 50.0, 0.0, 1.0)])
+
+
+def test_a_note_whose_first_partial_was_not_heard_alone_shares_all_that_it_is_unsure_of() -> None:
+    low, high = an_octave()
+    for without in (
+        replace(low, partials=low.partials[1:]),
+        replace(low, partials=(replace(low.partials[0], own_u_cents=None), *low.partials[1:])),
+    ):
+        compared = compare_partials((without, high), fret=12)
+        own_u2 = sum((pair.weight * 0.05) ** 2 for pair in compared.pairs)
+        assert compared.takes[0].u_cents == pytest.approx(math.sqrt(0.2**2 + own_u2), rel=1e-9)

@@ -146,3 +146,73 @@ def test_notes_and_players_are_kept_apart() -> None:
     assert found.open.cents == pytest.approx(math.sqrt(4.0 / 3.0))
     assert found.players["ben"] is not None
     assert found.players["ben"].cents == pytest.approx(math.sqrt(2.0))
+
+
+def test_the_interval_of_a_spread_by_handbook_tables() -> None:
+    """0, 1, 2 and 5 about their mean of 2: squares of 14 at 3 degrees of freedom, for which
+    chi-squared has 2.5 and 97.5 % points of 0.2158 and 9.348 (any handbook)."""
+    found = spread([Played("anna", "E2", False, c, 6.0) for c in (0.0, 1.0, 2.0, 5.0)])
+    assert found is not None
+    assert (found.cents, found.dof) == (pytest.approx(math.sqrt(14.0 / 3.0)), 3)
+    low, high = found.interval95_cents
+    assert (low, high) == pytest.approx((math.sqrt(14 / 9.348), math.sqrt(14 / 0.2158)), rel=1e-3)
+    assert spread([Played("anna", note, False, 0.0, 6.0) for note in ("E2", "A2")]) is None
+
+
+def test_what_uneven_plucking_costs_worked_by_hand() -> None:
+    """Attacks of 2, 4, 6, 8 and 10 about 6, squares of 40 at 4 degrees of freedom: a standard
+    deviation of 10^0.5; pitches of 1, 2, 2, 4 and 6 rise by 0.6 for each cent of it."""
+    attacks, cents = (2.0, 4.0, 6.0, 8.0, 10.0), (1.0, 2.0, 2.0, 4.0, 6.0)
+    takes = [Played("a", "E2", True, c, a) for c, a in zip(cents, attacks, strict=True)]
+    found = plucking_effect(takes)
+    assert found is not None
+    assert found.slope == pytest.approx(0.6)
+    assert found.attack_sd_cents == pytest.approx(math.sqrt(10.0))
+    assert found.cost_cents == pytest.approx(0.6 * math.sqrt(10.0))
+    # Left over are 0.4, 0.2, -1, -0.2 and 0.6: 1.6 at 3 degrees of freedom. t is 4.6 beside 3.182.
+    assert found.u_slope == pytest.approx(math.sqrt(1.6 / 3 / 40))
+    assert found.significant
+    assert plucking_effect(takes[:4]) is None, "two degrees of freedom tell nothing of a slope"
+
+
+@pytest.mark.parametrize(("factor", "significant"), [(1.01, True), (0.99, False)])
+def test_a_slope_is_named_from_the_5_per_cent_point_on(factor: float, significant: bool) -> None:
+    """Of 3 degrees of freedom: t = 3.182 (any handbook)."""
+    attacks, left = np.array([-2.0, -1.0, 0.0, 1.0, 2.0]), np.array([1.0, -2.0, 2.0, -2.0, 1.0])
+    slope = factor * 3.182 * math.sqrt(14.0 / 3.0 / 10.0)
+    takes = [
+        Played("a", "E2", True, *each) for each in zip(slope * attacks + left, attacks, strict=True)
+    ]
+    found = plucking_effect(takes)
+    assert found is not None
+    assert found.slope == pytest.approx(slope)
+    assert found.significant is significant
+
+
+@pytest.mark.parametrize(("times", "surely"), [(2.29, True), (2.27, False)])
+def test_fretting_is_named_from_the_5_per_cent_point_of_f_on(times: float, surely: bool) -> None:
+    """F of 5 and 5 degrees of freedom: 5.05 (any handbook), whose root is 2.247; of 4 and 5 it is
+    5.19, root 2.278, of 5 and 4 6.26. Here five fretted takes and six open ones."""
+    opens = [Played("a", "E2", False, c, 6.0) for c in (-2.0, -1.0, 0.0, 0.0, 1.0, 2.0)]  # s^2 = 2
+    frets = [Played("a", "E3", True, c * times * math.sqrt(2.0 / 2.5), 6.0) for c in range(-2, 3)]
+    found = study([*opens, *frets])
+    assert found.open is not None
+    assert found.fretted is not None
+    assert found.open.cents == pytest.approx(math.sqrt(2.0))
+    assert found.fretted.cents == pytest.approx(times * math.sqrt(2.0))
+    assert found.refretting_significant is surely
+    assert found.refretting_cents == pytest.approx(math.sqrt(2.0 * (times**2 - 1.0)))
+    assert found.habit is (Habit.FRETTING if surely else Habit.NEITHER)
+
+
+@pytest.mark.parametrize(("sd", "told"), [(0.51, True), (0.49, False)])
+def test_attacks_are_alike_within_half_a_cent(sd: float, told: bool) -> None:
+    attacks = np.array([-1.0, 1.0, -1.0, 1.0, -1.0, 1.0]) * sd * math.sqrt(5.0 / 6.0)
+    takes = [Played("a", "E2", True, float(n), 9.0 + a) for n, a in enumerate(attacks)]
+    assert (plucking_effect(takes) is not None) == told
+
+
+def test_who_frets_more_evenly_than_plucks_adds_nothing_by_fretting() -> None:
+    opens = [Played("a", "E2", False, c, 6.0) for c in (-1.0, 0.0, 1.0)]
+    frets = [Played("a", "E3", True, c, 6.0) for c in (-0.5, 0.0, 0.5)]
+    assert study([*opens, *frets]).refretting_cents == 0.0

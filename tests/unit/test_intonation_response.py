@@ -19,6 +19,7 @@ from pitchbench.intonation.response import (
     did_not_seat,
     effect,
     expected_change,
+    fell_short_mm,
     inferred_mm,
     learn,
 )
@@ -97,6 +98,8 @@ def test_turning_back_takes_up_the_slack():
     back = advise(measured(5.0), BENCH, 6, response=KNOWN, last_screw_mm=-1.0)
     assert back.mm == onward.mm
     assert back.turns - onward.turns == pytest.approx(0.12 / 0.9 / 0.5, abs=1e-9)
+    hardly = advise(measured(5.0), BENCH, 6, response=KNOWN, last_screw_mm=0.1)
+    assert hardly == onward, "the way it was turned counts, not how far"
 
 
 def test_the_end_of_a_move_is_told_as_well_as_it_can_be():
@@ -125,6 +128,7 @@ def test_a_saddle_that_did_not_seat_teaches_nothing_and_is_named():
 
 def test_an_ordinary_move_needs_no_words():
     fine = made(2.0, 6.0)
+    assert not fine.other_way
     assert not did_not_seat(fine, BENCH, BY_GEOMETRY)
     assert effect(fine, BENCH, BY_GEOMETRY, tolerance_cents=2.0) is Effect.AS_EXPECTED
 
@@ -177,3 +181,58 @@ def test_an_expected_change_holds_as_often_as_it_says():
         ).interval()
         inside += low < change(factor * screw) < high
     assert 0.935 <= inside / 2000 <= 0.965
+
+
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+@pytest.mark.parametrize("went_mm", [1.5, 2.5, -0.5])
+def test_how_far_a_move_fell_short_of_what_was_told(sign, went_mm):
+    """Two millimetres told: what the change of the offset says, by the leverage of one millimetre,
+    is taken off; a move the other way fell short by more than it was."""
+    move = MadeMove(
+        6, sign * 2.0, False, 12, believed(0.0, 0.4), believed(change(sign * went_mm), 0.3)
+    )
+    short = fell_short_mm(move, BENCH)
+    per_mm = change(-0.5) - change(0.5)
+    # The leverage of a millimetre about the middle, against the whole way: half a per cent.
+    assert short.centre == pytest.approx(2.0 - went_mm, abs=0.02)
+    u = np.hypot(Belief(0.0, 0.4, 20.0).u, Belief(0.0, 0.3, 20.0).u) / per_mm
+    assert short.u == pytest.approx(np.hypot(u, 0.1 * 2.0), rel=1e-9)
+    said = fell_short_mm(replace(move, said=True), BENCH)
+    assert said.u == pytest.approx(np.hypot(u, 0.03 * 2.0), rel=1e-9)
+
+
+def test_how_far_it_went_weighs_what_was_told_and_what_was_heard():
+    """Told 2 mm by the factor of 0.9 less 0.12 of slack, to 10 % of the turn and 0.05 of the slack;
+    heard what 1.2 mm do. The weights are those of two independent figures, by hand."""
+    response = Response(factor=0.9, factor_u=0.01, slack_mm=0.12, slack_u_mm=0.05)
+    move = MadeMove(6, 2.0, False, 12, believed(6.0, 0.3), believed(6.0 + change(1.2), 0.4))
+    per_mm = change(-0.5) - change(0.5)
+    heard_mm, heard_u = -change(1.2) / per_mm, move.before.u * (5.0 / 3.0) / per_mm
+    for back, share in ((True, 1.0), (False, 0.0), (None, 0.5)):
+        told_mm, told_u = 1.8 - 0.12 * share, np.hypot(0.2, 0.05 * share)
+        mean = np.average([told_mm, heard_mm], weights=[told_u**-2, heard_u**-2])
+        inferred = inferred_mm(replace(move, reversed=back), BENCH, response)
+        assert inferred == pytest.approx(mean, rel=1e-6)
+
+
+def test_whether_a_saddle_seated_is_judged_by_four_standard_deviations():
+    """Two readings, 10 % of the turn (3 % where it was said), 6 % of the factor and the slack."""
+    for said, share, back, lost in ((False, 0.10, False, 0.0), (True, 0.03, True, 1.0)):
+        travel = 2.0 - 0.04 * lost
+        per_mm = change(-0.5) - change(0.5)
+        sd = np.sqrt(
+            2 * believed(0.0).u ** 2
+            + (share * change(2.0)) ** 2
+            + (0.06 * change(travel)) ** 2
+            + (0.06 * per_mm * lost) ** 2
+        )
+        for sigmas in (-4.01, -3.99, 3.99, 4.01):
+            after = believed(6.0 + change(travel) + sigmas * sd)
+            move = MadeMove(6, 2.0, said, 12, believed(6.0), after, reversed=back)
+            assert did_not_seat(move, BENCH, BY_GEOMETRY) == (abs(sigmas) > 4.0)
+
+
+def test_a_small_move_that_did_too_much_went_no_other_way():
+    """A tenth of a millimetre does 0.3 cents; 0.9 the same way are too much for it."""
+    sure = MadeMove(6, 0.1, True, 12, believed(3.0, 0.01), believed(2.1, 0.01), reversed=False)
+    assert effect(sure, BENCH, BY_GEOMETRY, tolerance_cents=2.0) is Effect.NOT_SEATED

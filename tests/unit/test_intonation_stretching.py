@@ -151,3 +151,11 @@ def test_sure_enough_is_what_is_believed() -> None:
     believed = Belief(found.per_pull.centre, found.per_pull.scale, found.per_pull.dof)
     assert found.p_stretched == pytest.approx(believed.within(-math.inf, 2.0))
     assert found.stretched is (found.p_stretched >= SURE_ENOUGH)
+
+
+def test_above_which_pitch_the_plucks_are_told_makes_no_difference() -> None:
+    levels = ((0.0, 0.1), (-20.0, -20.1), (-20.2, -20.2))
+    found = judged(*levels)
+    higher = judged(*[tuple(cents + 40.0 for cents in level) for level in levels])
+    assert higher.per_pull.centre == pytest.approx(found.per_pull.centre, abs=1e-9)
+    assert higher.per_minute.centre == pytest.approx(found.per_minute.centre, abs=1e-9)

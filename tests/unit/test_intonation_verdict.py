@@ -75,6 +75,7 @@ def test_how_sure_it_is_which_way_it_goes() -> None:
     said = {
         Verdict(TAKE_MORE, 2.0, 0.829, plucks_to_go=2.2): "about 3 more plucks; 82 % for leaving",
         Verdict(TAKE_MORE, 2.0, 0.26, plucks_to_go=1.0): "1 more pluck; 74 % for moving",
+        Verdict(TAKE_MORE, 2.0, 0.26, plucks_to_go=2.0): "about 2 more plucks; 74 % for moving",
         Verdict(LEAVE, 2.0, 0.951): "95 % sure: leave it",
         Verdict(MOVE, 2.0, 0.8, p_moved=0.95): "80 % good if left, 95 % if moved",
         Verdict(MOVE, 2.0, 0.001): "over 99 % sure: move it",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,9 +13,10 @@ import numpy as np
 import pytest
 from session_story import setup_of
 
-from pitchbench.errors import PitchbenchError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.presets import preset
 from pitchbench.records.documents import to_json
+from pitchbench.session import engine
 from pitchbench.session.engine import run
 from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.log import Entry, NoteEntry, Step, TakeEntry, TakeFate
@@ -178,3 +180,80 @@ def test_a_recorded_session_replays_to_the_same_entries(tmp_path: Path) -> None:
     assert [to_json(e, Entry) for e in again.entries] == [
         to_json(e, Entry) for e in live.state.entries
     ]
+
+
+# ------------------------------------------------------------------- records out of reach
+
+
+class Records:
+    """Keeps entries while it can be reached."""
+
+    def __init__(self) -> None:
+        self.kept: list[Entry] = []
+        self.reached = True
+
+    def __call__(self, entry: Entry) -> None:
+        if not self.reached:
+            raise RecordsError("The records are out of reach.", "Wait.")
+        self.kept.append(entry)
+
+
+NOTES = [NoteEntry(float(n), 6, f"note {n}") for n in range(5)]
+
+
+def test_entries_wait_in_order_and_trouble_is_told_once() -> None:
+    records, told = Records(), []
+    waiting = engine._Waiting(records, told.append)
+    waiting(NOTES[0])
+    records.reached = False
+    waiting(NOTES[1])
+    waiting(NOTES[2])
+    assert (records.kept, len(waiting), len(told)) == (NOTES[:1], 2, 1)
+    waiting.try_if_due()
+    assert len(told) == 1, "still out of reach"
+    records.reached = True
+    waiting.try_if_due()
+    assert records.kept == NOTES[:1], "it was tried just now"
+    waiting._tried_at -= 1.0
+    waiting.try_if_due()
+    assert (records.kept, len(waiting)) == (NOTES[:3], 0)
+    assert [each is None for each in told] == [False, True]
+    waiting(NOTES[3])
+    assert records.kept == NOTES[:4]
+    assert len(told) == 2
+
+
+def test_in_the_end_what_an_interrupt_kept_from_waiting_is_kept_too() -> None:
+    records, told = Records(), []
+    waiting = engine._Waiting(records, told.append)
+    waiting(NOTES[0])
+    records.reached = False
+    waiting(NOTES[1])
+    records.reached = True
+    trying = waiting.begin_last_try(NOTES)
+    waiting.end_last_try(trying, None)
+    assert records.kept == NOTES
+    assert waiting.trouble is None
+    assert len(told) == 1, "the screen is gone"
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_records_that_do_not_answer_are_not_waited_for_any_longer(known: bool) -> None:
+    answers = threading.Event()
+
+    def keep(entry: Entry) -> None:
+        if not known or waiting.trouble is not None:
+            answers.wait(20.0)
+        raise RecordsError("The disk is full.", "Make room.")
+
+    waiting = engine._Waiting(keep, None)
+    if known:
+        waiting(NOTES[0])
+    began_s = time.monotonic()
+    trying = waiting.begin_last_try(NOTES)
+    waiting.end_last_try(trying, began_s + 0.2)
+    assert 0.15 < time.monotonic() - began_s < 5.0
+    assert waiting.trouble is not None
+    assert waiting.trouble.what == ("The disk is full." if known else "The records do not answer.")
+    answers.set()
+    trying.join()

@@ -8,10 +8,12 @@ import pytest
 from session_story import Story, setup_of
 
 from pitchbench.instrument import Bridge, BridgeKind, Instrument
-from pitchbench.intonation.bridge import Direction
+from pitchbench.intonation.bridge import Direction, Move
 from pitchbench.intonation.deciding import WORTH_A_MOVE
+from pitchbench.intonation.geometry import saddle_change_cents
 from pitchbench.intonation.response import BY_GEOMETRY, Response
 from pitchbench.presets import preset
+from pitchbench.session import saddles
 from pitchbench.session.fold import evolve, read_log
 from pitchbench.session.job import Command
 from pitchbench.session.keys import SAID_STEP_TURNS
@@ -393,3 +395,61 @@ def test_a_bridge_without_screws_is_told_what_a_hand_does_there(
         assert "Mark where" in cautions
     story.live(story.target_hz(6) * 0.9)
     assert story.state.asks.startswith(f"Once {once} 0.")
+
+
+@pytest.mark.parametrize(
+    ("offset_cents", "travel", "to_mm"),
+    [
+        (3.7, {"travel_away_mm": 1.0}, 1.0),
+        (-3.7, {"travel_toward_nut_mm": 1.0}, -1.0),
+        (2.6, {"travel_away_mm": 0.5, "travel_toward_nut_mm": 3.0}, 0.5),
+        (3.7, {"travel_toward_nut_mm": 1.0}, None),
+        (-3.7, {"travel_away_mm": 1.0}, None),
+        (3.7, {"travel_away_mm": 2.0}, None),
+        (9.0, {"travel_away_mm": 1.0}, None),  # what is left then is beyond the tolerance
+    ],
+)
+def test_a_saddle_goes_to_the_end_of_its_travel_if_that_is_enough(
+    offset_cents: float, travel: dict[str, float], to_mm: float | None
+) -> None:
+    """About 2.7 cents for a millimetre: of 3.7 cents 1 mm leaves 1.0."""
+    guitar = preset("six-string")
+    free = replace(guitar.bridge, travel_away_mm=None, travel_toward_nut_mm=None)
+    planned, whole = (
+        saddles.planned(log, log.string)
+        for bridge in (replace(free, **travel), free)
+        for log in [Story.begin(replace(guitar, bridge=bridge), strings=(6,)).string(offset_cents)
+                    .state.log]
+    )  # fmt: skip
+    assert planned is not None
+    assert whole is not None
+    assert planned.mm == pytest.approx(whole.mm if to_mm is None else to_mm, abs=1e-6)
+    assert not planned.out_of_travel or to_mm is None
+
+
+def test_how_surely_a_saddle_goes_where_it_is_sent() -> None:
+    """Ten per cent of the turn and six of the bridge, in squares; and 0.06 mm of slack."""
+    story = Story.begin(strings=(6,)).string(5.0)
+    turning = saddles._turning(story.state.log, story.state.log.string)
+    assert turning.share == pytest.approx((0.1**2 + 0.06**2) ** 0.5)
+    setback_mm = preset("six-string").setback_mm[5] if preset("six-string").setback_mm else 0.0
+    per_mm = saddle_change_cents(-1.0, fret=12, scale_mm=648.0, setback_mm=setback_mm)
+    assert turning.slack_cents == pytest.approx(0.06 * per_mm)
+
+
+def test_how_far_the_strings_of_a_bridge_differ_is_told_of_three_and_more() -> None:
+    log = Story.begin("mandolin", strings=(1, 3, 5)).state.log
+    assert saddles.scatter_cents(log, log.strings[0]) is None
+    assert saddles.p_within(log, log.strings[0]) == 0.0
+    story = Story.begin(strings=(6,)).string(5.0)
+    assert saddles.scatter_cents(story.state.log, story.state.log.string) is None
+    assert saddles.shared_mean(story.state.log, story.state.log.string) is None
+
+
+@pytest.mark.parametrize("first_mm", [0.4, -0.4])
+def test_a_screw_is_turned_back_by_the_sign_of_its_last_turn_alone(first_mm: float) -> None:
+    advice = Move(6, first_mm, (first_mm, first_mm), preset("six-string").bridge)
+    moves = [MoveEntry(0.0, 6, advice, first_mm)]
+    assert saddles._reversed(moves, 0.5) is (first_mm < 0.0)
+    assert saddles._reversed(moves, -0.5) is (first_mm > 0.0)
+    assert saddles._reversed([], 0.5) is None

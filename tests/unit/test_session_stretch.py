@@ -12,7 +12,7 @@ from pitchbench.intonation.bridge import TENSION
 from pitchbench.pitch.listener import Listener
 from pitchbench.pitch.reading import Reason
 from pitchbench.session.job import Command, InputBack, InputLost
-from pitchbench.session.log import Setup, Step, TakeFate
+from pitchbench.session.log import Setup, Step, StepEntry, TakeFate
 from pitchbench.session.spoken import Spoken, StretchSays
 from pitchbench.session.stretch import (
     CAUTION,
@@ -190,3 +190,31 @@ def test_each_string_is_judged_by_its_own_tolerance() -> None:
     for cents in (0.0, 0.1, -9.0, -9.1):
         story.pluck(cents)
     assert settled(story.job, 6)
+
+
+@pytest.mark.parametrize(
+    ("cents", "counts"), [(-299.0, True), (-301.0, False), (99.0, True), (101.0, False)]
+)
+def test_the_open_string_is_within_three_semitones_below_and_one_above(
+    cents: float, counts: bool
+) -> None:
+    take = begun().pluck(cents).job.log.strings[5].takes[-1]
+    assert (take.fate is TakeFate.ACCEPTED) == counts
+
+
+@pytest.mark.parametrize(("cents", "anew"), [(-25.1, False), (-24.9, True)])
+def test_five_cents_up_is_tuned(cents: float, anew: bool) -> None:
+    job = begun().pluck(-30.0).pluck(cents).job
+    assert len(story_of(job, 6).plucks) == (1 if anew else 2)
+    assert ("begins anew" in job.says) == anew
+
+
+def test_a_pull_is_asked_for_on_record() -> None:
+    job = begun().pluck(0.1).pluck(0.0).job
+    assert job.entries[-1] == StepEntry(job.at_s, 6, Step.STRETCH, 0)
+
+
+def test_a_pull_of_one_string_is_none_of_another() -> None:
+    story = begun().pluck(0.1).key(Command.NEXT).pluck(0.1).pluck(0.0)
+    assert story_of(story.job, 5).pull_asked
+    assert not story_of(story.job, 6).pull_asked

@@ -15,15 +15,18 @@ from pitchbench.pitch.reading import Reason
 from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.log import Setup, TakeEntry, TakeFate
 from pitchbench.session.survey import (
+    OUT_OF_TUNE_CENTS,
     Plan,
     begin,
     counted,
+    fret_of,
     offsets_cents,
     resume,
     statistics_of,
     string_done,
     wanted,
 )
+from pitchbench.units import shifted_hz
 
 
 def playing(**changes) -> Played:
@@ -198,3 +201,66 @@ def test_a_fretless_instrument_is_asked_for_marks() -> None:
     survey = begin(Plan(Setup(fretless), (5,)))
     story = Played(survey).note(6)
     assert story.survey.asks == "String 6: stop it at the 5th mark and pluck it."
+
+
+@pytest.mark.parametrize(
+    ("cents", "fret"),
+    [
+        (-39.0, 0),
+        (-41.0, None),
+        (439.0, 4),
+        (441.0, None),
+        (461.0, 5),
+        (2239.0, 22),
+        (2261.0, None),
+    ],
+)
+def test_a_note_is_of_a_fret_within_40_cents_up_to_the_last_one(
+    cents: float, fret: int | None
+) -> None:
+    """The neck of the guitar has 22."""
+    survey = playing().note(6).survey
+    assert fret_of(survey, shifted_hz(GUITAR.string(6).note.hz(), cents)) == fret
+
+
+def test_an_open_note_of_the_name_is_in_tune_within_a_few_cents() -> None:
+    inside = playing().note(6, 0, OUT_OF_TUNE_CENTS - 0.1)
+    assert (inside.last.fret, inside.last.fate) == (0, TakeFate.ACCEPTED)
+    outside = playing().note(6, 0, OUT_OF_TUNE_CENTS + 0.1)
+    assert (outside.last.fret, outside.last.fate) == (0, TakeFate.IGNORED)
+
+
+@pytest.mark.parametrize(
+    ("cents", "fret", "why"),
+    [
+        (-199.0, 0, "out of tune"),
+        (-201.0, None, "no note of this string"),
+        (49.0, 0, "out of tune"),
+        (51.0, None, "no note of this string"),
+    ],
+)
+def test_the_first_open_note_may_be_a_tone_flat_and_a_quarter_sharp(
+    cents: float, fret: int | None, why: str
+) -> None:
+    story = playing().note(6, 0, cents)
+    assert story.last.fret == fret
+    assert story.last.why.startswith(why)
+
+
+def test_keys_go_round_the_strings() -> None:
+    story = playing(strings=(6, 5, 4))
+    assert [story.key(Command.PREVIOUS).survey.current for _ in range(3)] == [4, 5, 6]
+    assert [story.key(Command.NEXT).survey.current for _ in range(3)] == [5, 4, 6]
+
+
+def test_the_next_string_is_the_next_that_is_not_done_also_from_the_front() -> None:
+    story = playing(strings=(6, 5, 4), frets=(12,)).key(Command.NEXT)
+    for fret in (0, 12):
+        story.note(5, fret)
+    assert story.survey.current == 4
+    for fret in (0, 12):
+        story.note(4, fret)
+    assert story.survey.current == 6
+    for fret in (0, 12):
+        story.note(6, fret)
+    assert story.survey.finished

@@ -11,7 +11,7 @@ from pitchbench.records.documents import to_json
 from pitchbench.screen.plain import PlainView
 from pitchbench.session.job import Command
 from pitchbench.session.state import State, begin
-from pitchbench.session.teaching import Lesson, Taught, begin_taught
+from pitchbench.session.teaching import Lesson, Taught, begin_taught, lesson_of
 
 
 def taught(*, explain: bool = False, **changes: object) -> Story:
@@ -90,3 +90,24 @@ def test_plain_lines_say_what_it_is_and_why() -> None:
     assert lines[0] == "this is: rehearsal, virtual player"
     said = [line.removeprefix("why: ") for line in lines if line.startswith("why: ")]
     assert said == whys(story)
+
+
+def test_what_is_asked_has_its_lesson() -> None:
+    story = Story.begin(strings=(6, 5))
+    assert lesson_of(story.state) is Lesson.BEFORE
+    assert lesson_of(story.play(6, 0, -30.0).state) is Lesson.TUNE
+    assert lesson_of(story.play(6).state) is Lesson.FRET
+    assert lesson_of(story.play(6, 12, 12.0).state) is Lesson.SEVERAL
+    ringing = Story(story.state).ring(story.target_hz(6, 12))
+    assert lesson_of(ringing.state) is Lesson.ATTACK
+    assert lesson_of(Story(story.state).offered(story.target_hz(6, 12)).state) is Lesson.DAMP
+    story.takes(12.0)
+    assert lesson_of(story.state) is Lesson.SHARP
+    story.move_and_retune(6)
+    assert story.state.log.wanted_fret == 12
+    assert lesson_of(story.state) is Lesson.AFTER
+    flat = Story.begin(strings=(6,)).string(-12.0)
+    assert lesson_of(flat.state) is Lesson.FLAT
+    assert lesson_of(flat.key(Command.ACCEPT).state) is Lesson.RETUNE
+    done = Story.begin(strings=(6,)).string(0.1)
+    assert lesson_of(done.state) is Lesson.FINISHED

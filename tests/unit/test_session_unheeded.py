@@ -6,15 +6,18 @@ from collections.abc import Iterator
 
 import numpy as np
 import pytest
+from invented import a_reading
 from numpy.typing import NDArray
 from other_sounds import RATE_HZ, in_a_room, knock, over, silence, talk, tick
 from session_story import Story, setup_of
 
+from pitchbench.pitch.listener import Heard, LivePitch, PluckStarted, ReadingReady
 from pitchbench.presets import preset
 from pitchbench.session.engine import run
 from pitchbench.session.job import NO_NOTE, NoNote
 from pitchbench.session.log import Step, TakeFate
 from pitchbench.session.state import State, begin
+from pitchbench.session.unheeded import Unheeded
 from pitchbench.sound.source import Block
 from pitchbench.strings.virtual import VirtualInstrument
 
@@ -98,3 +101,72 @@ def test_while_a_note_rings_and_at_the_saddle_nobody_wonders() -> None:
     story.takes(6.0)
     assert story.state.log.step is Step.MOVE
     assert story.event(NoNote(loud=True)).state.says != NO_NOTE
+
+
+# ------------------------------------------------------------------------------ part by part
+
+#: Parts of 50 ms are looked at, here of fifty samples.
+PART = 50
+
+
+def told(
+    levels: dict[int, float], *, parts: int = 120, heard: dict[int, Heard] | None = None
+) -> list[tuple[int, bool]]:
+    """After which parts something is told, and whether it was loud: parts of these peaks, silence
+    elsewhere; ``heard`` is what the listener made of it, as it came with a part."""
+    unheeded, found = Unheeded(20 * PART), []
+    for part in range(parts):
+        samples = np.full(PART, levels.get(part, 0.0), np.float32)
+        samples[::2] *= -1.0
+        events = [] if heard is None or part not in heard else [heard[part]]
+        block = Block(samples, part * PART, 20 * PART)
+        found += [(part, each.loud) for each in unheeded.feed(block, events)]
+    return found
+
+
+@pytest.mark.parametrize(("peak", "loud"), [(0.11, True), (0.09, False)])
+def test_before_the_first_note_a_tenth_of_full_scale_is_loud(peak: float, loud: bool) -> None:
+    """It is told when all has been quiet for half a second."""
+    assert told({0: peak}) == [(10, True)] * loud
+
+
+def test_a_word_among_others_is_part_of_them_and_what_goes_on_is_told_after_two_seconds() -> None:
+    assert told({0: 0.2, 8: 0.2, 16: 0.2}) == [(26, True)]
+    assert told(dict.fromkeys(range(60), 0.2))[0] == (40, True)
+
+
+def test_loud_is_within_10_decibels_of_the_softest_note() -> None:
+    """A note that peaked at 0.2: from 0.063 on, wherever in its attack that was."""
+    heard: dict[int, Heard] = {
+        11: PluckStarted(0.5),
+        20: ReadingReady(a_reading(82.4, 0.5, ring_s=1.0), final=True),
+    }
+    note = {10: 0.1, 15: 0.2, 17: 0.5}  # after 0.3 s it is no attack any more
+    assert told(note | {60: 0.066}, heard=heard) == [(70, True)]
+    assert told(note | {60: 0.060}, heard=heard) == []
+
+
+def test_what_a_note_was_made_of_is_no_other_sound() -> None:
+    heard: dict[int, Heard] = {
+        11: PluckStarted(0.5),
+        30: ReadingReady(a_reading(82.4, 0.5, ring_s=1.0), final=True),
+    }
+    assert told(dict.fromkeys(range(10, 30), 0.2), heard=heard) == []
+    # A note may be found to have begun a little after its sound was loud, but not long after.
+    assert told({5: 0.2, 10: 0.2}, heard={11: PluckStarted(0.5)}, parts=20) == []
+
+
+def test_what_was_taken_for_a_note_and_given_up_is_told() -> None:
+    """Loud or not: after eight tenths of a second without its pitch."""
+    assert told({10: 0.2}, heard={11: PluckStarted(0.5)}) == [(26, True)]
+    assert told({}, heard={11: PluckStarted(0.5)}) == [(26, False)]
+    rings = {11: PluckStarted(0.5), 20: LivePitch(1.0, 0.5, 82.4, 0.99, level_db=-30.0)}
+    assert told({10: 0.2}, heard=rings) == [(36, True)]
+
+
+def test_after_a_gap_all_begins_anew() -> None:
+    unheeded = Unheeded(20 * PART)
+    loud, quiet = np.full(PART, 0.2, np.float32), np.zeros(40 * PART, np.float32)
+    loud[::2] *= -1.0
+    assert list(unheeded.feed(Block(loud, 0, 20 * PART), [])) == []
+    assert list(unheeded.feed(Block(quiet, 10 * PART, 20 * PART, gap=True), [])) == []
