@@ -20,10 +20,11 @@ from pitchbench.session.rehearsal import Rehearsal, rehearse
 from pitchbench.session.rehearsed_survey import rehearse_survey
 from pitchbench.strings.faults import Fault, FaultyInstrument
 
-#: Backlash is little against the scatter of one fretting: it wants every string.
+#: Backlash is little against the scatter of one fretting: it wants every string, and is found with
+#: 11 of the first 12 seeds.
 ALL = (6, 5, 4, 3, 2, 1)
 JOBS: list[tuple[Fault | None, tuple[int, ...], int]] = [
-    (Fault.BACKLASH, ALL, 2),
+    (Fault.BACKLASH, ALL, 4),
     *((fault, (6,), 6) for fault in Fault if fault is not Fault.BACKLASH),
     (None, (6,), 6),
     (None, (3, 1), 2),
