@@ -256,5 +256,16 @@ def test_the_stories_stand_where_the_table_starts(play: Play, step: Step) -> Non
     assert play().state.log.step is step
 
 
+def test_in_the_last_round_the_take_that_shows_a_string_in_tune_begins_its_tuning() -> None:
+    """What was heard before it was tuned again is another tuning; what follows is of the same."""
+    story = last_round()
+    before = {take.tuning for take in story.state.log.strings[5].takes}
+    story.play(6, 0, -8.0)
+    assert story.state.log.strings[5].tuning == max(before)
+    story.play(6, 0, 0.2).play(6, 12, 0.6).play(6, 0, 0.1)
+    late = [take.tuning for take in story.state.log.strings[5].takes[-3:]]
+    assert late == [max(before) + 1] * 3
+
+
 if __name__ == "__main__":
     print(table())
