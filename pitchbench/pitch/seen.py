@@ -14,7 +14,7 @@ from pitchbench.pitch.partials import Array, Bands, stiff_ratio
 from pitchbench.pitch.wander import Wander, wander_of
 
 #: Partials are averaged over at most so many stretches of time.
-_BLOCKS: Final = 24
+_BLOCKS: Final = 30
 #: Variance given to what is not heard, s^2 of phase as a time: a full second says nothing.
 _UNHEARD: Final = 1.0
 
