@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from invented import a_reading
@@ -16,6 +18,7 @@ from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.log import Setup, TakeEntry, TakeFate
 from pitchbench.session.survey import (
     OUT_OF_TUNE_CENTS,
+    USUAL_FRETS,
     Plan,
     begin,
     counted,
@@ -50,6 +53,13 @@ def test_it_asks_for_open_and_frets_string_by_string_and_ends_by_itself() -> Non
     ]
     assert story.survey.finished
     assert story.survey.over
+
+
+def test_the_frets_that_are_asked_for_are_those_of_the_page() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "neck.md").read_text(encoding="utf-8")
+    said = re.search(r"each string open and at the frets ([\d, and]+), as far as", page)
+    assert said is not None
+    assert tuple(map(int, re.findall(r"\d+", said[1]))) == USUAL_FRETS
 
 
 def test_any_order_within_a_string() -> None:
