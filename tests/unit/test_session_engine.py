@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from session_story import Story, setup_of
 
+from pitchbench.ending import LEFT_BEHIND
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.presets import preset
 from pitchbench.records.documents import to_json
@@ -360,4 +361,8 @@ def test_who_asks_for_the_end_has_it_within_two_seconds_whatever_stands_still() 
     with pytest.raises(NotKeptError, match="not on record: The disk is full"):
         run(source, begin(setup_of()), keys=keys, keep=keep)
     assert 0.9 < time.monotonic() - asked_s[1] < 1.9
+    behind = [each for each in threading.enumerate() if each.name.startswith(LEFT_BEHIND)]
+    assert [each.daemon for each in behind] == [True, True], "they do not keep a program from ending"
     answers.set()
+    for each in behind:
+        each.join()

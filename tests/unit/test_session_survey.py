@@ -111,6 +111,16 @@ def test_a_string_that_slips_is_tuned_and_its_frets_stay_what_they_were() -> Non
     assert [fret.offset_cents for fret in neck.frets] == pytest.approx([3.0, 3.0])
 
 
+def test_what_was_fretted_after_it_slipped_waits_for_the_open_string() -> None:
+    story = playing().note(6).note(6, 5, 3.0).note(6, 0, -15.0)
+    assert "has slipped" in story.survey.says
+    story.note(6, 12, 4.0)
+    assert offsets_cents(story.survey, 6) == {5: pytest.approx(3.0), 12: None}
+    assert "heard; now the open string" in story.survey.says
+    story.note(6, 0, 1.0)
+    assert offsets_cents(story.survey, 6) == {5: pytest.approx(3.0), 12: pytest.approx(3.0)}
+
+
 def test_another_string_twice_in_a_row_goes_there() -> None:
     story = playing(strings=(5, 6)).note(6)
     assert story.last.fate is TakeFate.IGNORED
