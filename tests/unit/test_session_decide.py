@@ -407,6 +407,18 @@ def test_plucks_that_never_settle_one_after_the_other_put_the_string_in_doubt() 
     assert "4 plucks in a row" in story.state.says
 
 
+def test_a_string_that_is_still_being_tuned_is_not_doubted_in_the_last_round_either() -> None:
+    story = _left_too_soon()
+    for _ in range(5):
+        story.play(6, 0, reason=Reason.NEVER_SETTLED)
+    assert (story.state.log.step, story.state.log.current) == (Step.LAST_ROUND, 6)
+    assert story.outcomes()[6] is Outcome.LEAVE
+    story.play(6)
+    for _ in range(4):
+        story.play(6, 12, reason=Reason.NEVER_SETTLED)
+    assert story.outcomes()[6] is Outcome.DOES_NOT_SETTLE
+
+
 def test_one_good_pluck_ends_the_run_of_bad_ones() -> None:
     story = Story.begin().play(6)
     for _ in range(3):

@@ -362,7 +362,7 @@ def test_who_asks_for_the_end_has_it_within_two_seconds_whatever_stands_still() 
         run(source, begin(setup_of()), keys=keys, keep=keep)
     assert 0.9 < time.monotonic() - asked_s[1] < 1.9
     behind = [each for each in threading.enumerate() if each.name.startswith(LEFT_BEHIND)]
-    assert [each.daemon for each in behind] == [True, True], "they do not keep a program from ending"
+    assert [each.daemon for each in behind] == [True, True], "a program ends all the same"
     answers.set()
     for each in behind:
         each.join()

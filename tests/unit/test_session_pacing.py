@@ -8,10 +8,14 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from pitchbench.session.pacing import WATCHING_SPEED, Pace, Reader
+from pitchbench.session.pacing import Pace, Reader
 from pitchbench.sound.source import Block
 
 RATE_HZ = 48_000
+
+#: How fast a rehearsal on a screen goes by unless told otherwise, as `pitchbench rehearse --help`
+#: says.
+USUAL_SPEED = 2.5
 
 
 class Time:
@@ -41,7 +45,7 @@ def time() -> Time:
     return Time()
 
 
-def paced(time: Time, speed: float = WATCHING_SPEED) -> Pace:
+def paced(time: Time, speed: float = USUAL_SPEED) -> Pace:
     return Pace(speed, clock=lambda: time.now_s, sleep=time.sleep)
 
 
@@ -74,7 +78,7 @@ def test_a_screen_stands_as_long_as_a_slow_reader_takes(time: Time) -> None:
     """175 words a minute, at the usual speed; twice as fast, half as long."""
     paced(time).reading(35, time.attend)
     assert time.now_s == pytest.approx(12.0)
-    paced(time, 2.0 * WATCHING_SPEED).reading(35, time.attend)
+    paced(time, 2.0 * USUAL_SPEED).reading(35, time.attend)
     assert time.now_s == pytest.approx(18.0)
     paced(time).reading(0, time.attend)
     assert time.now_s == pytest.approx(18.0)

@@ -249,6 +249,12 @@ def test_a_survey_is_of_the_first_string_and_of_frets_that_the_nut_reaches() -> 
     assert bench.tuned == [(5, 0.0)]
 
 
+def test_a_survey_goes_as_far_as_the_neck_does() -> None:
+    for highest, frets in ((12, (1, 2, 3, 5, 7, 12)), (11, (1, 2, 3, 5, 7))):
+        short = replace(preset("six-string"), frets=highest)
+        assert rehearse_survey(Bench(short), setup_of(short), seed=1).plan.frets == frets
+
+
 def test_the_sound_of_a_survey_is_one_stream_from_its_first_sample_on(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from session_story import Story
+from session_story import Story, setup_of
 
 from pitchbench.pitch.reading import Reason
 from pitchbench.records.documents import from_json, to_json
@@ -121,3 +121,8 @@ def test_struck_takes_stay_struck() -> None:
     resumed = resume(story.state.setup, story.entries)
     assert [t.fate for t in resumed.log.strings[5].takes] == [TakeFate.ACCEPTED, TakeFate.STRUCK]
     assert resumed.log.strings[5].now is None
+
+
+def test_where_nothing_was_heard_it_begins() -> None:
+    assert resume(setup_of(), ()) == begin(setup_of())
+    assert resume(setup_of(), ()).at_s == 0.0

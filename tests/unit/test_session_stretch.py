@@ -210,8 +210,10 @@ def test_five_cents_up_is_tuned(cents: float, anew: bool) -> None:
 
 
 def test_a_pull_is_asked_for_on_record() -> None:
-    job = begun().pluck(0.1).pluck(0.0).job
-    assert job.entries[-1] == StepEntry(job.at_s, 6, Step.STRETCH, 0)
+    story = begun().pluck(0.1).pluck(0.0)
+    assert story.job.entries[-1] == StepEntry(story.job.at_s, 6, Step.STRETCH, 0)
+    story.key(Command.NEXT)
+    assert story.job.entries[-1] == StepEntry(story.job.at_s, 5, Step.SURVEY, 0), "to the open one"
 
 
 def test_a_pull_of_one_string_is_none_of_another() -> None:

@@ -111,6 +111,11 @@ def test_a_string_that_slips_is_tuned_and_its_frets_stay_what_they_were() -> Non
     assert [fret.offset_cents for fret in neck.frets] == pytest.approx([3.0, 3.0])
 
 
+def test_what_was_heard_is_said_in_a_sentence() -> None:
+    assert playing().note(6).survey.says.startswith("String 6 (E2) open: ")
+    assert playing().note(6).note(6, 5, 3.0).survey.says == "String 6, 5th fret: 3.0 cents sharp."
+
+
 def test_what_was_fretted_after_it_slipped_waits_for_the_open_string() -> None:
     story = playing().note(6).note(6, 5, 3.0).note(6, 0, -15.0)
     assert "has slipped" in story.survey.says

@@ -162,6 +162,9 @@ def test_what_was_taken_for_a_note_and_given_up_is_told() -> None:
     assert told({}, heard={11: PluckStarted(0.5)}) == [(26, False)]
     rings = {11: PluckStarted(0.5), 20: LivePitch(1.0, 0.5, 82.4, 0.99, level_db=-30.0)}
     assert told({10: 0.2}, heard=rings) == [(36, True)]
+    reading = a_reading(82.4, 0.5, ring_s=0.5)
+    offered: dict[int, Heard] = {11: PluckStarted(0.5), 20: ReadingReady(reading, final=False)}
+    assert told({10: 0.2}, heard=offered) == [(36, True)], "it rang until then"
 
 
 def test_after_a_gap_all_begins_anew() -> None:
