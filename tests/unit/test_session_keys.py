@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from session_story import Story
 
@@ -72,6 +74,16 @@ def test_a_move_is_corrected_by_quarter_turns_in_its_own_direction(
     assert story.state.log.string.said_mm == pytest.approx(advice.mm + sign * 0.5 * pitch_mm)
     story.key(C.LESS).key(C.LESS).key(C.LESS)
     assert story.state.log.string.said_mm == pytest.approx(advice.mm - sign * 0.25 * pitch_mm)
+
+
+def test_without_a_screw_a_move_is_corrected_by_tenths_of_a_millimetre() -> None:
+    guitar = preset("six-string")
+    sliding = replace(guitar, bridge=replace(guitar.bridge, screw_pitch_mm=None))
+    story = Story.begin(sliding, strings=(6,)).string(12.0)
+    advice = story.state.log.string.advice
+    assert advice is not None
+    story.key(C.MORE)
+    assert story.state.log.string.said_mm == pytest.approx(advice.mm + 0.1)
 
 
 def test_what_is_not_gone_on_with_is_left_as_it_was_judged() -> None:

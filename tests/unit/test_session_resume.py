@@ -126,3 +126,4 @@ def test_struck_takes_stay_struck() -> None:
 def test_where_nothing_was_heard_it_begins() -> None:
     assert resume(setup_of(), ()) == begin(setup_of())
     assert resume(setup_of(), ()).at_s == 0.0
+    assert resume(setup_of(), ()).log.wanted_fret == 0, "the open string, whatever is done first"

@@ -63,6 +63,26 @@ def test_leave_and_border_are_told_apart_by_the_number_that_is_shown() -> None:
             assert found[1] == ("within tolerance" if whole >= 95 else "on the border")
 
 
+def test_on_the_border_both_ways_are_asked_for_in_one_sentence() -> None:
+    story = Story.begin(strings=(6, 5), most_takes=12).play(6).takes(1.7, UNEVEN)
+    state = story.state
+    assert state.log.step is Step.BORDER
+    moving = replace(state, log=replace(state.log, step=Step.MOVE)).asks
+    assert moving.endswith(".")
+    assert state.asks == f"{moving.removesuffix('.')}; or play the next string."
+
+
+def test_how_sure_a_string_was_left_is_said_where_that_is_known() -> None:
+    left, bordering = _two_strings().state.log.strings[5:3:-1]
+    for string, outcome in ((left, Outcome.LEAVE), (bordering, Outcome.BORDER)):
+        said = words.outcome_words(string, outcome)
+        found = re.search(r" \((over 99|\d+) % sure\)\.$", said)
+        assert found is not None, said
+        assert (int(found[1].removeprefix("over ")) >= 95) is (outcome is Outcome.LEAVE)
+        unknown = words.outcome_words(replace(string, verdict=None), outcome)
+        assert unknown == said.replace(found[0], ".")
+
+
 def test_words_follow_a_tolerance_that_is_changed_by_key() -> None:
     story = _two_strings()
     assert story.outcomes()[5] is Outcome.BORDER
