@@ -287,3 +287,19 @@ def test_a_drift_is_removed_from_the_level_of_a_hundredth_on(times, removed):
     ]
     found = estimate_offset(takes, fret=12, prior=DEFAULT_PRIOR)
     assert found.drift_cents_per_min == (pytest.approx(slope) if removed else 0.0)
+
+
+def test_a_drift_is_told_from_three_takes_of_a_kind_and_two_changes_on():
+    def drift(frets):
+        takes = [
+            take
+            for n, fret in enumerate(frets)
+            for take in takes_of(fret, [0.1 * (-1) ** n], at_s=[6.0 * n])
+        ]
+        return estimate_offset(takes, fret=12, prior=DEFAULT_PRIOR).drift_cents_per_min
+
+    assert drift([0, 12, 0, 12, 0, 12]) is not None
+    assert drift([0, 12, 0, 12, 12]) is None
+    assert drift([12, 0, 12, 0, 0]) is None
+    assert drift([0, 0, 12, 12, 12, 0]) is not None
+    assert drift([0, 0, 0, 12, 12, 12]) is None

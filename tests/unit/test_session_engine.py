@@ -366,3 +366,11 @@ def test_who_asks_for_the_end_has_it_within_two_seconds_whatever_stands_still() 
     answers.set()
     for each in behind:
         each.join()
+
+
+def test_a_source_that_does_not_let_go_is_left_behind_after_three_seconds() -> None:
+    answers = threading.Event()
+    source, began_s = Played(lambda: answers.wait(20.0)), time.monotonic()
+    assert run(source, begin(setup_of()), keys=lambda: [KeyPressed(Command.QUIT)]).quit
+    assert 2.5 < time.monotonic() - began_s < 5.0
+    answers.set()

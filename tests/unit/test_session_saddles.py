@@ -480,3 +480,14 @@ def test_what_a_string_is_known_by_its_own_moves_have_no_part_in() -> None:
     )
     assert found == as_before
     assert abs(twice - as_before) > 0.01
+
+
+def test_what_was_known_before_a_move_is_said_to_be_carried_over() -> None:
+    story = Story.begin(strings=(6,)).string(8.0)
+    found = saddles.weigh(story.state.log, story.state.log.string)
+    assert found is not None
+    assert not found.carried_over
+    story.move_and_retune(6).takes(0.2)
+    left = saddles.weigh(story.state.log, story.state.log.strings[5])
+    assert left is not None
+    assert left.carried_over
