@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from dataclasses import replace
 
 import pytest
@@ -374,6 +375,11 @@ def test_what_is_left_at_the_border_is_called_by_its_numbers() -> None:
     log = story.state.log
     p = p_within(log, log.strings[5])
     assert story.outcomes()[6] is (Outcome.LEAVE if p >= SURE else Outcome.BORDER)
+
+
+def test_a_move_is_advised_with_how_far_off_the_string_is() -> None:
+    says = Story.begin(strings=(6,)).string(12.0).state.says
+    assert re.match(r"Fretted, string 6 is 1[12]\.\d ± \d\.\d cents sharp\.", says)
 
 
 def test_out_of_travel_says_what_to_check_and_goes_on() -> None:

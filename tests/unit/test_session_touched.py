@@ -111,6 +111,17 @@ def test_pressed_harder_it_shows_that_it_is_fretted(sharper: float, pressed: boo
         assert "now press as in playing" in story.state.says
 
 
+def test_what_was_refused_in_another_tuning_is_no_reason_to_press_harder() -> None:
+    story = begun()
+    for _ in range(2):
+        touched(story)
+    story.play(6, 0, -15.0)
+    story.play(6, 0, partials=partials(story.target_hz(6), OPEN, 2.0))
+    pluck(story, (TOUCHED[0] + 1.1, *FRETTED[1:]))
+    assert story.last_fate is TakeFate.ACCEPTED
+    assert story.state.log.last_take.cause is None
+
+
 def test_one_refused_is_no_reason_to_press_harder() -> None:
     story = touched(begun())
     pluck(story, (TOUCHED[0] + 5.0, *FRETTED[1:]))

@@ -10,6 +10,7 @@ import pytest
 from session_story import Story, setup_of
 
 from pitchbench.belief import Belief
+from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.offset import Group, Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
 from pitchbench.intonation.verdict import Decision, Verdict
@@ -70,6 +71,11 @@ def test_on_the_border_both_ways_are_asked_for_in_one_sentence() -> None:
     moving = replace(state, log=replace(state.log, step=Step.MOVE)).asks
     assert moving.endswith(".")
     assert state.asks == f"{moving.removesuffix('.')}; or play the next string."
+
+
+def test_the_border_is_below_95_per_cent() -> None:
+    assert SURE == 0.95
+    assert words.BORDER_SHORT == "less than 95 % sure"
 
 
 def test_how_sure_a_string_was_left_is_said_where_that_is_known() -> None:
