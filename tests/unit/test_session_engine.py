@@ -183,23 +183,39 @@ class Voice:
         return np.ones(len(text), np.float32)
 
 
-def test_what_is_told_at_the_end_is_heard_out_and_no_more() -> None:
-    loudspeaker, still_s = Loudspeaker(), iter(range(1000))
-    teller: Teller[State] = Teller(
-        loudspeaker,  # type: ignore[arg-type]
+def _telling() -> Teller[State]:
+    """Tells that all is done, by a clock that goes on by a second each time one looks at it."""
+    looked = iter(range(1000))
+    return Teller(
+        Loudspeaker(),  # type: ignore[arg-type]
         voice=Voice(),  # type: ignore[arg-type]
         spoken=lambda old, new: "All is done." if old is new else "",
         cue=False,
-        clock=lambda: float(next(still_s)),
+        clock=lambda: float(next(looked)),
     )
-    heard: list[str | None] = []
+
+
+def test_what_is_told_at_the_end_is_heard_out_and_no_more() -> None:
+    teller, heard = _telling(), []
 
     def view(old: State, new: State) -> None:
         heard.append(new.speaking and new.speaking.text)
 
     assert not run(Played(endless=True), _finished(), views=[view], teller=teller).quit
     assert heard == [None, "All is done.", None]
-    assert loudspeaker.ended
+    assert teller.loudspeaker.ended
+
+
+def test_whoever_leaves_hears_nothing_out() -> None:
+    teller = _telling()
+    runner = engine.Runner(_finished(), views=[teller])
+    assert teller.busy
+    engine.hear_out(runner, None, teller)
+    assert not teller.busy
+    teller(runner.job, runner.job)
+    engine.hear_out(runner, lambda: [KeyPressed(Command.QUIT)], teller)
+    assert runner.job.quit
+    assert teller.busy, "it is not waited for"
 
 
 def test_trouble_with_the_source_is_raised_as_it_is() -> None:

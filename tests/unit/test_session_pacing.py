@@ -95,6 +95,17 @@ def test_a_step_goes_on_to_what_is_new_to_read(time: Time) -> None:
     assert time.now_s == pytest.approx(13.0, abs=0.1)
 
 
+def test_what_was_not_waited_for_is_not_made_up_for(time: Time) -> None:
+    pace, block = paced(time, 1.0), Block(np.zeros(RATE_HZ, np.float32), 0, RATE_HZ)
+    time.over = True
+    for _ in range(5):
+        pace.sound(block, time.attend)
+    assert time.now_s == 0.0
+    time.over = False
+    pace.sound(block, time.attend)
+    assert time.now_s == pytest.approx(1.0)
+
+
 def test_while_it_is_paused_a_step_goes_one_further(time: Time) -> None:
     pace = paced(time)
     time.paused = True

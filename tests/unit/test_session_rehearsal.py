@@ -207,6 +207,8 @@ def test_who_needs_too_many_plucks_gives_up() -> None:
     assert np.abs(quiet).max() < 0.1
     heard = list(blocks_in_room(bench, np.full(10, 2.0, np.float32), 7))
     assert [(block.start, float(block.samples.max())) for block in heard] == [(7, 1.0)]
+    (low,) = blocks_in_room(bench, np.full(10, -2.0, np.float32), 7)
+    assert low.samples.min() == -1.0
 
 
 def test_words_to_read_are_those_that_are_new_on_the_screen() -> None:
