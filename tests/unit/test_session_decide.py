@@ -16,7 +16,7 @@ from pitchbench.intonation.deciding import SURE, SURE_AT_LAST
 from pitchbench.intonation.knowledge import ANYBODY
 from pitchbench.intonation.verdict import Decision
 from pitchbench.pitch.listener import PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reason
+from pitchbench.pitch.reading import Partial, Reason
 from pitchbench.presets import preset
 from pitchbench.screen.reference import shown_reading
 from pitchbench.session.heard import TUNED_WITHIN_CENTS
@@ -35,6 +35,7 @@ from pitchbench.session.log import (
 )
 from pitchbench.session.saddles import known, p_within
 from pitchbench.session.words import cause_words
+from pitchbench.units import shifted_hz
 
 # ------------------------------------------------------------------------------ before and tuning
 
@@ -375,6 +376,26 @@ def test_what_is_left_at_the_border_is_called_by_its_numbers() -> None:
     log = story.state.log
     p = p_within(log, log.strings[5])
     assert story.outcomes()[6] is (Outcome.LEAVE if p >= SURE else Outcome.BORDER)
+
+
+def test_that_partials_say_different_things_is_said_once() -> None:
+    """At the 12th fret the lowest one says 4 cents, the others none."""
+
+    def partials(first_hz: float, lowest_cents: float) -> tuple[Partial, ...]:
+        return tuple(
+            Partial(k, k * shifted_hz(first_hz, off), 0.2, -20.0, None, 0.0, own_u_cents=0.2)
+            for k, off in enumerate((lowest_cents, *[0.0] * 7), start=1)
+        )
+
+    story = Story.begin(strings=(6,), tolerance_cents=3.0, most_takes=40)
+    open_hz, said = story.target_hz(6), []
+    story.play(6, 0, partials=partials(open_hz, 0.0))
+    for scatter in (0.8, -0.8):
+        hz = shifted_hz(2.0 * open_hz, scatter)
+        story.sound(shifted_hz(hz, 4.0), partials=partials(hz, 4.0))
+        assert story.last_fate is TakeFate.ACCEPTED
+        said.append("The lowest partials say" in story.state.says)
+    assert said == [True, False]
 
 
 def test_a_move_is_advised_with_how_far_off_the_string_is() -> None:
