@@ -378,6 +378,14 @@ def test_what_is_left_at_the_border_is_called_by_its_numbers() -> None:
     assert story.outcomes()[6] is (Outcome.LEAVE if p >= SURE else Outcome.BORDER)
 
 
+def test_how_often_a_string_was_found_in_tune_is_counted() -> None:
+    story = Story.begin(strings=(6,)).play(6, 0, -30.0).string(12.0)
+    story.move_and_retune(6).takes(0.2)
+    takes = story.state.log.strings[5].takes
+    accepted = [take for take in takes if take.fate is TakeFate.ACCEPTED]
+    assert {(take.round, take.tuning) for take in accepted} == {(0, 1), (1, 2)}
+
+
 def test_that_partials_say_different_things_is_said_once() -> None:
     """At the 12th fret the lowest one says 4 cents, the others none."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -114,6 +115,13 @@ def test_entries_survive_the_records_form() -> None:
     resumed = resume(story.state.setup, back)
     assert resumed.log.step is Step.FINISHED
     assert _kept(resumed) == _kept(story.state)
+
+
+def test_of_a_move_of_which_a_log_does_not_say_so_nothing_was_said() -> None:
+    moves = [entry for entry in _whole_job().entries if isinstance(entry, MoveEntry)]
+    written = json.loads(to_json(moves[0], Entry))
+    assert written.pop("said") is False
+    assert from_json(json.dumps(written), Entry) == moves[0]
 
 
 def test_struck_takes_stay_struck() -> None:
