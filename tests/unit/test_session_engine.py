@@ -160,6 +160,22 @@ def test_a_finished_job_ends_by_itself_or_stands_until_a_key_leaves_it() -> None
     assert asked == 3
 
 
+def test_where_the_sound_has_ended_a_finished_job_stands_and_no_other() -> None:
+    asked = 0
+
+    def keys() -> list[KeyPressed]:
+        nonlocal asked
+        asked += 1
+        return [KeyPressed(Command.QUIT)] if asked == 3 else []
+
+    runner = engine.Runner(_finished())
+    engine.stand(runner, keys)
+    assert runner.job.quit
+    assert asked == 3
+    engine.stand(engine.Runner(begin(setup_of())), keys)
+    assert asked == 3, "there is nothing to stand"
+
+
 class Loudspeaker:
     """Sounds until it has been asked four times whether it does."""
 
