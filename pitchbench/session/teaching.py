@@ -70,7 +70,7 @@ class Taught(State):
     learned : what was to be learned before.
     """
 
-    explain: bool = False
+    explain: bool
     learned: frozenset[Lesson] = frozenset()
 
     @property

@@ -303,4 +303,5 @@ STATES: Final[dict[str, State]] = {name: story.state for name, story in STORIES.
 
 def watched(state: State) -> Taught:
     """The same in a rehearsal."""
-    return Taught(**{field.name: getattr(state, field.name) for field in fields(state)})
+    own = {field.name: getattr(state, field.name) for field in fields(state)}
+    return Taught(**own, explain=False)

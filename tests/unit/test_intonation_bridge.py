@@ -11,6 +11,7 @@ from pitchbench.intonation.bridge import (
     Direction,
     Move,
     Rotation,
+    cancelling_move,
     move_words,
     plan_move,
     rotation,
@@ -212,3 +213,11 @@ def test_slack_was_taken_up_only_where_the_screw_went_the_way_it_was_told():
     assert told.made(0.5).screw_mm == pytest.approx(0.6)
     assert told.made(-0.5).screw_mm == pytest.approx(-0.5)
     assert told.made(0.0).screw_mm == 0.0
+
+
+def test_a_saddle_of_which_nothing_else_is_said_was_not_moved():
+    move = cancelling_move(
+        measured(5.0), string=1, scale_mm=648.0, setback_mm=0.0, bridge=Bridge(BridgeKind.BASS)
+    )
+    change = geometry.saddle_change_cents(move.mm, fret=12, scale_mm=648.0)
+    assert change == pytest.approx(-5.0, abs=1e-9)

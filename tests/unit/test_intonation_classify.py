@@ -182,3 +182,9 @@ def test_of_two_that_both_break_the_law_none_is_the_stranger():
     """6.4 and 0.89 times as stiff as open, where 4 is the law: 1.6 above it and 4.5 below."""
     heard = [Sounded(C2, 1e-4, 1e-6), Sounded(C3, 6.4e-4, 6e-6), Sounded(C3, 0.89e-4, 1e-6)]
     assert tell_apart(heard, fret=12, open_hz=C2) == [0, 12, 12]
+
+
+def test_how_sure_the_middle_of_some_stiffnesses_is():
+    """Of 0.3 and 0.4, each with a tenth besides: the root of 0.09 + 0.16 + 2 times 0.01, halved."""
+    part = [classify._Stiffness(k, 0.0, u) for k, u in enumerate((0.3, 0.4))]
+    assert classify._u_of_middle(part) == pytest.approx(0.27**0.5 / 2.0)

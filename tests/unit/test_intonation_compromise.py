@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -164,3 +165,14 @@ def test_what_is_not_known_is_refused(words: str) -> None:
 def test_what_was_not_heard_cannot_be_set() -> None:
     with pytest.raises(PitchbenchError, match="Nothing of what is played"):
         best([neck(6)], of_notes({(1, 3): 1.0}))
+
+
+def test_open_chords_are_those_of_six_strings_in_fourths_with_a_third() -> None:
+    """Of the eight chords E, G and E minor sound the lowest string: open, or at the 3rd fret."""
+    guitar = preset("six-string")
+    low = {fret for string, fret in read_played(["open chords"], guitar).notes if string == 6}
+    assert low == {0, 3}
+    first, *others = guitar.strings
+    sharp = replace(guitar, strings=(replace(first, note=first.note.up(1)), *others))
+    assert {fret for _, fret in read_played(["open chords"], sharp).notes} == {0, 1, 2, 3}
+    assert not read_played(["open chords"], sharp).together

@@ -15,6 +15,7 @@ from pitchbench.intonation.neck import (
     FretOffset,
     NeckAdvice,
     StringNeck,
+    _matters,
     believed_offsets,
     best_saddle,
     bound95_cents,
@@ -341,3 +342,14 @@ def test_what_may_be_left_is_what_is_believed_and_what_the_move_does():
 def test_a_nut_is_too_far_or_too_near_however_little(nut, cause):
     (found,) = findings(with_nut(nut), tolerance_cents=0.5)
     assert cause in found
+
+
+@pytest.mark.parametrize(
+    ("cents", "u_cents", "matters"),
+    [
+        (2.1, 1.0, True), (1.9, 1.0, False), (-2.1, 1.0, True),
+        (1.6, 0.1, True), (1.4, 0.1, False), (-1.4, 0.1, False),
+    ],
+)  # fmt: skip
+def test_a_term_matters_from_two_uncertainties_and_the_tolerance_on(cents, u_cents, matters):
+    assert _matters(Belief.normal(cents, u_cents), 1.5) == matters

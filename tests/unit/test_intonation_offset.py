@@ -118,7 +118,19 @@ def test_what_is_learned_is_the_spread_within_each_note_of_each_set():
     # 48 degrees of freedom: 10 % standard deviation; the spread over the sets is 17 cents.
     assert prior.open_cents == pytest.approx(0.4, rel=0.3)
     assert prior.fretted_cents == pytest.approx(1.5, rel=0.3)
-    assert prior.open_dof == prior.fretted_dof == offset_module.MOST_LEARNED_DOF
+    # However much was heard, the player's next string may differ: it is worth eight takes.
+    assert prior.open_dof == prior.fretted_dof == 8.0
+
+
+@pytest.mark.parametrize(("n", "worth"), [(5, 4.0), (9, 8.0), (10, 8.0)])
+def test_one_take_is_believed_as_well_as_the_takes_before_it_are_worth(n, worth):
+    """Student's t of as many degrees as there were earlier takes but one, of 8 at most."""
+    spread = np.array([1.0, -1.0] * (n // 2) + [0.0] * (n % 2))
+    prior = learn_scatter([[*takes_of(0, 0.0 * spread), *takes_of(12, spread)]])
+    found = estimate([0.0], [5.0], prior)
+    sd = np.sqrt(np.sum(spread**2) / (n - 1))
+    half = found.interval95_cents[1] - found.offset_cents
+    assert half == pytest.approx(sd * stats.t.ppf(0.975, worth), rel=1e-6)
 
 
 def test_nothing_to_learn_from_single_takes():
@@ -275,3 +287,19 @@ def test_a_drift_is_removed_from_the_level_of_a_hundredth_on(times, removed):
     ]
     found = estimate_offset(takes, fret=12, prior=DEFAULT_PRIOR)
     assert found.drift_cents_per_min == (pytest.approx(slope) if removed else 0.0)
+
+
+def test_a_drift_is_told_from_three_takes_of_a_kind_and_two_changes_on():
+    def drift(frets):
+        takes = [
+            take
+            for n, fret in enumerate(frets)
+            for take in takes_of(fret, [0.1 * (-1) ** n], at_s=[6.0 * n])
+        ]
+        return estimate_offset(takes, fret=12, prior=DEFAULT_PRIOR).drift_cents_per_min
+
+    assert drift([0, 12, 0, 12, 0, 12]) is not None
+    assert drift([0, 12, 0, 12, 12]) is None
+    assert drift([12, 0, 12, 0, 0]) is None
+    assert drift([0, 0, 12, 12, 12, 0]) is not None
+    assert drift([0, 0, 0, 12, 12, 12]) is None

@@ -39,6 +39,7 @@ def test_nothing_is_said_before_a_pull_and_a_second_pluck() -> None:
     assert stretching_of([], tolerance_cents=2.0) is None
     assert stretching_of(heard((0.0, 0.1, 0.0)), tolerance_cents=2.0) is None
     assert stretching_of(heard((0.0,), (-9.0,)), tolerance_cents=2.0) is None
+    assert stretching_of(heard((0.0,), (-9.0, -9.1)), tolerance_cents=2.0) is not None
 
 
 def test_levels_alone_worked_out_by_hand() -> None:

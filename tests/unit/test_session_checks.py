@@ -24,6 +24,7 @@ from pitchbench.lengths import LengthUnit, show_lengths_in
 from pitchbench.presets import PRESETS, preset
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
+from pitchbench.refit import with_scale
 from pitchbench.report.export import export_json, read_export
 from pitchbench.report.sheet import sheet_html, sheet_lines
 from pitchbench.screen.keys import drop_typed
@@ -132,6 +133,11 @@ def test_what_is_usual_depends_on_the_instrument() -> None:
     assert usual_words(Check.RELIEF, preset("bass-four")) == "0.2 to 0.5 mm"
     assert usual_words(Check.RELIEF, preset("mandolin")) == ""
     assert usual_words(Check.FLOAT, preset("clamped-tremolo")) == ""
+
+
+@pytest.mark.parametrize(("scale_mm", "family"), [(550.0, Family.ELECTRIC), (549.0, None)])
+def test_a_guitar_has_a_scale_of_550_mm_or_more(scale_mm: float, family: Family | None) -> None:
+    assert family_of(with_scale(preset("six-string"), scale_mm)) is family
 
 
 def test_the_presets_of_guitars_and_basses_lie_near_what_is_usual() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 from dataclasses import replace
 
 import pytest
@@ -15,7 +16,7 @@ from pitchbench.intonation.deciding import SURE, SURE_AT_LAST
 from pitchbench.intonation.knowledge import ANYBODY
 from pitchbench.intonation.verdict import Decision
 from pitchbench.pitch.listener import PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reason
+from pitchbench.pitch.reading import Partial, Reason
 from pitchbench.presets import preset
 from pitchbench.screen.reference import shown_reading
 from pitchbench.session.heard import TUNED_WITHIN_CENTS
@@ -34,6 +35,7 @@ from pitchbench.session.log import (
 )
 from pitchbench.session.saddles import known, p_within
 from pitchbench.session.words import cause_words
+from pitchbench.units import shifted_hz
 
 # ------------------------------------------------------------------------------ before and tuning
 
@@ -376,6 +378,39 @@ def test_what_is_left_at_the_border_is_called_by_its_numbers() -> None:
     assert story.outcomes()[6] is (Outcome.LEAVE if p >= SURE else Outcome.BORDER)
 
 
+def test_how_often_a_string_was_found_in_tune_is_counted() -> None:
+    story = Story.begin(strings=(6,)).play(6, 0, -30.0).string(12.0)
+    story.move_and_retune(6).takes(0.2)
+    takes = story.state.log.strings[5].takes
+    accepted = [take for take in takes if take.fate is TakeFate.ACCEPTED]
+    assert {(take.round, take.tuning) for take in accepted} == {(0, 1), (1, 2)}
+
+
+def test_that_partials_say_different_things_is_said_once() -> None:
+    """At the 12th fret the lowest one says 4 cents, the others none."""
+
+    def partials(first_hz: float, lowest_cents: float) -> tuple[Partial, ...]:
+        return tuple(
+            Partial(k, k * shifted_hz(first_hz, off), 0.2, -20.0, None, 0.0, own_u_cents=0.2)
+            for k, off in enumerate((lowest_cents, *[0.0] * 7), start=1)
+        )
+
+    story = Story.begin(strings=(6,), tolerance_cents=3.0, most_takes=40)
+    open_hz, said = story.target_hz(6), []
+    story.play(6, 0, partials=partials(open_hz, 0.0))
+    for scatter in (0.8, -0.8):
+        hz = shifted_hz(2.0 * open_hz, scatter)
+        story.sound(shifted_hz(hz, 4.0), partials=partials(hz, 4.0))
+        assert story.last_fate is TakeFate.ACCEPTED
+        said.append("The lowest partials say" in story.state.says)
+    assert said == [True, False]
+
+
+def test_a_move_is_advised_with_how_far_off_the_string_is() -> None:
+    says = Story.begin(strings=(6,)).string(12.0).state.says
+    assert re.match(r"Fretted, string 6 is 1[12]\.\d ± \d\.\d cents sharp\.", says)
+
+
 def test_out_of_travel_says_what_to_check_and_goes_on() -> None:
     guitar = preset("six-string")
     short = replace(guitar.bridge, travel_away_mm=1.0)
@@ -405,6 +440,18 @@ def test_plucks_that_never_settle_one_after_the_other_put_the_string_in_doubt() 
     assert story.outcomes()[6] is Outcome.DOES_NOT_SETTLE
     assert "old or faulty string?" in story.state.says
     assert "4 plucks in a row" in story.state.says
+
+
+def test_a_string_that_is_still_being_tuned_is_not_doubted_in_the_last_round_either() -> None:
+    story = _left_too_soon()
+    for _ in range(5):
+        story.play(6, 0, reason=Reason.NEVER_SETTLED)
+    assert (story.state.log.step, story.state.log.current) == (Step.LAST_ROUND, 6)
+    assert story.outcomes()[6] is Outcome.LEAVE
+    story.play(6)
+    for _ in range(4):
+        story.play(6, 12, reason=Reason.NEVER_SETTLED)
+    assert story.outcomes()[6] is Outcome.DOES_NOT_SETTLE
 
 
 def test_one_good_pluck_ends_the_run_of_bad_ones() -> None:

@@ -11,17 +11,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from session_story import setup_of
+from session_story import Story, setup_of
 
+from pitchbench.ending import LEFT_BEHIND
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.presets import preset
 from pitchbench.records.documents import to_json
 from pitchbench.session import engine
-from pitchbench.session.engine import run
+from pitchbench.session.engine import NotKeptError, run
 from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.log import Entry, NoteEntry, Step, TakeEntry, TakeFate
 from pitchbench.session.rehearsal import Habits, rehearse
 from pitchbench.session.state import State, begin, resume
+from pitchbench.session.teller import Teller
 from pitchbench.sound.microphone import InputLostError
 from pitchbench.sound.recording import Recording
 from pitchbench.sound.source import Block
@@ -135,6 +137,101 @@ def test_quit_ends_an_endless_source() -> None:
     assert state.quit
     assert source.closed == 1
     assert threading.active_count() == 1, "the listening thread has ended"
+
+
+def _finished() -> State:
+    state = Story.begin(strings=(6,), tolerance_cents=3.0).string(0.5).state
+    assert state.finished
+    assert not state.quit
+    return state
+
+
+def test_a_finished_job_ends_by_itself_or_stands_until_a_key_leaves_it() -> None:
+    """Whatever still sounds."""
+    assert not run(Played(endless=True), _finished()).quit
+    asked = 0
+
+    def keys() -> list[KeyPressed]:
+        nonlocal asked
+        asked += 1
+        return [KeyPressed(Command.QUIT)] if asked == 3 else []
+
+    assert run(Played(endless=True), _finished(), keys=keys, stays=True).quit
+    assert asked == 3
+
+
+def test_where_the_sound_has_ended_a_finished_job_stands_and_no_other() -> None:
+    asked = 0
+
+    def keys() -> list[KeyPressed]:
+        nonlocal asked
+        asked += 1
+        return [KeyPressed(Command.QUIT)] if asked == 3 else []
+
+    runner = engine.Runner(_finished())
+    engine.stand(runner, keys)
+    assert runner.job.quit
+    assert asked == 3
+    engine.stand(engine.Runner(begin(setup_of())), keys)
+    assert asked == 3, "there is nothing to stand"
+
+
+class Loudspeaker:
+    """Sounds until it has been asked four times whether it does."""
+
+    rate_hz, headphones, open = 8000, True, True
+    left, ended = 0, False
+
+    @property
+    def sounding(self) -> bool:
+        self.left = max(0, self.left - 1)
+        return self.left > 0
+
+    def play(self, sound: np.ndarray) -> None:
+        self.left = 5
+
+    def end(self) -> None:
+        self.ended = True
+
+
+class Voice:
+    def speak(self, text: str) -> np.ndarray:
+        return np.ones(len(text), np.float32)
+
+
+def _telling() -> Teller[State]:
+    """Tells that all is done, by a clock that goes on by a second each time one looks at it."""
+    looked = iter(range(1000))
+    return Teller(
+        Loudspeaker(),  # type: ignore[arg-type]
+        voice=Voice(),  # type: ignore[arg-type]
+        spoken=lambda old, new: "All is done." if old is new else "",
+        cue=False,
+        clock=lambda: float(next(looked)),
+    )
+
+
+def test_what_is_told_at_the_end_is_heard_out_and_no_more() -> None:
+    teller, heard = _telling(), []
+
+    def view(old: State, new: State) -> None:
+        heard.append(new.speaking and new.speaking.text)
+
+    assert not run(Played(endless=True), _finished(), views=[view], teller=teller).quit
+    assert heard == [None, "All is done.", None]
+    assert teller.loudspeaker.ended
+
+
+def test_whoever_leaves_hears_nothing_out() -> None:
+    teller = _telling()
+    runner = engine.Runner(_finished(), views=[teller])
+    assert teller.busy
+    engine.hear_out(runner, None, teller)
+    assert not teller.busy
+    teller(runner.job, runner.job)
+    engine.hear_out(runner, lambda: [KeyPressed(Command.QUIT)], teller)
+    assert runner.job.quit
+    assert teller.busy, "it is not waited for"
 
 
 def test_trouble_with_the_source_is_raised_as_it_is() -> None:
@@ -257,3 +354,55 @@ def test_records_that_do_not_answer_are_not_waited_for_any_longer(known: bool) -
     assert waiting.trouble.what == ("The disk is full." if known else "The records do not answer.")
     answers.set()
     trying.join()
+
+
+def test_in_the_end_a_time_that_is_over_is_not_waited_for() -> None:
+    answers = threading.Event()
+
+    def keep(entry: Entry) -> None:
+        answers.wait(20.0)
+
+    waiting = engine._Waiting(keep, None)
+    began_s = time.monotonic()
+    trying = waiting.begin_last_try(NOTES)
+    waiting.end_last_try(trying, began_s - 1.0)
+    assert time.monotonic() - began_s < 0.5
+    assert waiting.trouble is not None
+    answers.set()
+    trying.join()
+
+
+def test_who_asks_for_the_end_has_it_within_two_seconds_whatever_stands_still() -> None:
+    """One second is for the device and the records together."""
+    answers = threading.Event()
+    source = Played(lambda: answers.wait(20.0))
+    asked_s: list[float] = []
+
+    def keys() -> list[KeyPressed]:
+        asked_s.append(time.monotonic())
+        if len(asked_s) == 1:
+            return [KeyPressed(Command.NEXT)]
+        os.kill(os.getpid(), signal.SIGTERM)
+        return []
+
+    def keep(entry: Entry) -> None:
+        if len(asked_s) > 1:
+            answers.wait(20.0)
+        raise RecordsError("The disk is full.", "Make room.")
+
+    with pytest.raises(NotKeptError, match="not on record: The disk is full"):
+        run(source, begin(setup_of()), keys=keys, keep=keep)
+    assert 0.9 < time.monotonic() - asked_s[1] < 1.9
+    behind = [each for each in threading.enumerate() if each.name.startswith(LEFT_BEHIND)]
+    assert [each.daemon for each in behind] == [True, True], "a program ends all the same"
+    answers.set()
+    for each in behind:
+        each.join()
+
+
+def test_a_source_that_does_not_let_go_is_left_behind_after_three_seconds() -> None:
+    answers = threading.Event()
+    source, began_s = Played(lambda: answers.wait(20.0)), time.monotonic()
+    assert run(source, begin(setup_of()), keys=lambda: [KeyPressed(Command.QUIT)]).quit
+    assert 2.5 < time.monotonic() - began_s < 5.0
+    answers.set()

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from session_story import Story
 
 from pitchbench.presets import preset
+from pitchbench.session.fold import read_log
 from pitchbench.session.job import Command
 from pitchbench.session.keys import useful
-from pitchbench.session.log import Outcome, Step
+from pitchbench.session.log import AdviceEntry, Outcome, SaidEntry, Step
 
 C = Command
 TOLERANCES = {C.TOLERANCE_UP, C.TOLERANCE_DOWN}
@@ -72,6 +75,43 @@ def test_a_move_is_corrected_by_quarter_turns_in_its_own_direction(
     assert story.state.log.string.said_mm == pytest.approx(advice.mm + sign * 0.5 * pitch_mm)
     story.key(C.LESS).key(C.LESS).key(C.LESS)
     assert story.state.log.string.said_mm == pytest.approx(advice.mm - sign * 0.25 * pitch_mm)
+
+
+def test_without_a_screw_a_move_is_corrected_by_tenths_of_a_millimetre() -> None:
+    guitar = preset("six-string")
+    sliding = replace(guitar, bridge=replace(guitar.bridge, screw_pitch_mm=None))
+    story = Story.begin(sliding, strings=(6,)).string(12.0)
+    advice = story.state.log.string.advice
+    assert advice is not None
+    story.key(C.MORE)
+    assert story.state.log.string.said_mm == pytest.approx(advice.mm + 0.1)
+
+
+def test_what_was_said_of_a_move_holds_for_no_other() -> None:
+    story = Story.begin(strings=(6,)).string(12.0).key(C.MORE)
+    assert story.state.log.string.said_mm is not None
+    story.key(C.TOLERANCE_UP)
+    assert story.state.log.step is Step.MOVE
+    assert story.state.log.string.advice is not None
+    assert story.state.log.string.said_mm is None
+
+
+def test_another_advice_takes_back_what_was_said_but_in_logs_of_form_2_it_comes_after() -> None:
+    """Those told how far a move was said to be made, not which was advised."""
+    log = Story.begin(strings=(6,)).string(12.0).state.log
+    advised = log.entries[-1]
+    assert isinstance(advised, AdviceEntry)
+    said = SaidEntry(log.at_s, 6, 3.0)
+    assert read_log(log.setup, (*log.entries, said)).string.said_mm == 3.0
+    assert read_log(log.setup, (*log.entries, said, advised)).string.said_mm is None
+    assert read_log(log.setup, (*log.entries[:-1], said, advised)).string.said_mm == 3.0
+
+
+def test_begun_by_hand_the_open_string_is_asked_for() -> None:
+    story = Story.begin(strings=(6,)).key(C.ACCEPT)
+    assert (story.state.log.step, story.state.log.wanted_fret) == (Step.TUNE, 0)
+    story.string(12.0).key(C.ACCEPT)
+    assert (story.state.log.step, story.state.log.wanted_fret) == (Step.RETUNE, 0)
 
 
 def test_what_is_not_gone_on_with_is_left_as_it_was_judged() -> None:

@@ -8,10 +8,14 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from pitchbench.session.pacing import WATCHING_SPEED, Pace, Reader
+from pitchbench.session.pacing import Pace, Reader
 from pitchbench.sound.source import Block
 
 RATE_HZ = 48_000
+
+#: How fast a rehearsal on a screen goes by unless told otherwise, as `pitchbench rehearse --help`
+#: says.
+USUAL_SPEED = 2.5
 
 
 class Time:
@@ -41,7 +45,7 @@ def time() -> Time:
     return Time()
 
 
-def paced(time: Time, speed: float = WATCHING_SPEED) -> Pace:
+def paced(time: Time, speed: float = USUAL_SPEED) -> Pace:
     return Pace(speed, clock=lambda: time.now_s, sleep=time.sleep)
 
 
@@ -74,7 +78,7 @@ def test_a_screen_stands_as_long_as_a_slow_reader_takes(time: Time) -> None:
     """175 words a minute, at the usual speed; twice as fast, half as long."""
     paced(time).reading(35, time.attend)
     assert time.now_s == pytest.approx(12.0)
-    paced(time, 2.0 * WATCHING_SPEED).reading(35, time.attend)
+    paced(time, 2.0 * USUAL_SPEED).reading(35, time.attend)
     assert time.now_s == pytest.approx(18.0)
     paced(time).reading(0, time.attend)
     assert time.now_s == pytest.approx(18.0)
@@ -89,6 +93,17 @@ def test_a_step_goes_on_to_what_is_new_to_read(time: Time) -> None:
     assert time.now_s == pytest.approx(1.0, abs=0.05)
     pace.reading(35, time.attend)
     assert time.now_s == pytest.approx(13.0, abs=0.1)
+
+
+def test_what_was_not_waited_for_is_not_made_up_for(time: Time) -> None:
+    pace, block = paced(time, 1.0), Block(np.zeros(RATE_HZ, np.float32), 0, RATE_HZ)
+    time.over = True
+    for _ in range(5):
+        pace.sound(block, time.attend)
+    assert time.now_s == 0.0
+    time.over = False
+    pace.sound(block, time.attend)
+    assert time.now_s == pytest.approx(1.0)
 
 
 def test_while_it_is_paused_a_step_goes_one_further(time: Time) -> None:

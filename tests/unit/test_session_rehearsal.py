@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -10,8 +11,10 @@ from session_story import Story, setup_of
 
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move
+from pitchbench.pitch.listener import Heard, Listener
 from pitchbench.pitch.reading import Reason
 from pitchbench.presets import preset
+from pitchbench.session import rehearsed_survey
 from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.log import Step
 from pitchbench.session.pacing import Reader
@@ -27,6 +30,7 @@ from pitchbench.session.rehearsal import (
 from pitchbench.session.rehearsed_survey import rehearse_survey
 from pitchbench.session.state import State
 from pitchbench.session.teaching import begin_taught
+from pitchbench.sound.source import Block
 from pitchbench.strings.virtual import VirtualInstrument
 
 RATE_HZ = 8000
@@ -94,6 +98,17 @@ def test_plucks_scatter_as_people_do_and_one_in_twenty_is_bad(fret: int, sd: flo
         # Even draws come within a hundredth of either end.
         assert low <= values.min() < low + 0.01 * (high - low) + 1e-3
         assert high >= values.max() > high - 0.01 * (high - low) - 1e-3
+
+
+def test_strings_are_tuned_to_a_cent() -> None:
+    bench = Bench()
+    who = player(bench, Story.begin().state)
+    for _ in range(1000):
+        who._tune(6)
+    cents = np.array([cents for _, cents in bench.tuned])
+    # 1000 draws tell a standard deviation to 2.2 %.
+    assert np.std(cents) == pytest.approx(1.0, rel=0.1)
+    assert np.mean(cents) == pytest.approx(0.0, abs=0.15)
 
 
 def a_move(bench: Bench, mm: float) -> Move:
@@ -192,6 +207,8 @@ def test_who_needs_too_many_plucks_gives_up() -> None:
     assert np.abs(quiet).max() < 0.1
     heard = list(blocks_in_room(bench, np.full(10, 2.0, np.float32), 7))
     assert [(block.start, float(block.samples.max())) for block in heard] == [(7, 1.0)]
+    (low,) = blocks_in_room(bench, np.full(10, -2.0, np.float32), 7)
+    assert low.samples.min() == -1.0
 
 
 def test_words_to_read_are_those_that_are_new_on_the_screen() -> None:
@@ -232,3 +249,28 @@ def test_a_survey_is_of_the_first_string_and_of_frets_that_the_nut_reaches() -> 
     assert not survey.finished
     assert [(each.string, each.fret) for each in bench.plucked] == [(5, 0)] * 60
     assert bench.tuned == [(5, 0.0)]
+
+
+def test_a_survey_goes_as_far_as_the_neck_does() -> None:
+    for highest, frets in ((12, (1, 2, 3, 5, 7, 12)), (11, (1, 2, 3, 5, 7))):
+        short = replace(preset("six-string"), frets=highest)
+        assert rehearse_survey(Bench(short), setup_of(short), seed=1).plan.frets == frets
+
+
+def test_the_sound_of_a_survey_is_one_stream_from_its_first_sample_on(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Time is the number of a sample: where one is missing, there is a gap."""
+    blocks: list[Block] = []
+
+    class Watched(Listener):
+        def feed(self, block: Block) -> Iterator[Heard]:
+            blocks.append(block)
+            return super().feed(block)
+
+    monkeypatch.setattr(rehearsed_survey, "Listener", Watched)
+    rehearse_survey(Bench(), setup_of(strings=(6,)), seed=1)
+    ends = [block.start + len(block.samples) for block in blocks]
+    assert [block.start for block in blocks] == [0, *ends[:-1]]
+    # Sixty plucks, which here are ten samples each, with 0.7 s of quiet before and after.
+    assert ends[-1] == 60 * (10 + 2 * 5600)

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
-from session_story import Story
+from session_story import Story, setup_of
 
 from pitchbench.pitch.reading import Reason
 from pitchbench.records.documents import from_json, to_json
@@ -116,8 +117,21 @@ def test_entries_survive_the_records_form() -> None:
     assert _kept(resumed) == _kept(story.state)
 
 
+def test_of_a_move_of_which_a_log_does_not_say_so_nothing_was_said() -> None:
+    moves = [entry for entry in _whole_job().entries if isinstance(entry, MoveEntry)]
+    written = json.loads(to_json(moves[0], Entry))
+    assert written.pop("said") is False
+    assert from_json(json.dumps(written), Entry) == moves[0]
+
+
 def test_struck_takes_stay_struck() -> None:
     story = Story.begin().play(6).play(6, 12, 30.0).key(Command.STRIKE)
     resumed = resume(story.state.setup, story.entries)
     assert [t.fate for t in resumed.log.strings[5].takes] == [TakeFate.ACCEPTED, TakeFate.STRUCK]
     assert resumed.log.strings[5].now is None
+
+
+def test_where_nothing_was_heard_it_begins() -> None:
+    assert resume(setup_of(), ()) == begin(setup_of())
+    assert resume(setup_of(), ()).at_s == 0.0
+    assert resume(setup_of(), ()).log.wanted_fret == 0, "the open string, whatever is done first"

@@ -407,6 +407,8 @@ def test_a_bridge_without_screws_is_told_what_a_hand_does_there(
         (-3.7, {"travel_away_mm": 1.0}, None),
         (3.7, {"travel_away_mm": 2.0}, None),
         (9.0, {"travel_away_mm": 1.0}, None),  # what is left then is beyond the tolerance
+        (3.7, {"travel_away_mm": 0.0}, None),  # it stands at the end
+        (-3.7, {"travel_toward_nut_mm": 0.0}, None),
     ],
 )
 def test_a_saddle_goes_to_the_end_of_its_travel_if_that_is_enough(
@@ -453,3 +455,39 @@ def test_a_screw_is_turned_back_by_the_sign_of_its_last_turn_alone(first_mm: flo
     assert saddles._reversed(moves, 0.5) is (first_mm < 0.0)
     assert saddles._reversed(moves, -0.5) is (first_mm > 0.0)
     assert saddles._reversed([], 0.5) is None
+
+
+def test_what_a_string_is_known_by_its_own_moves_have_no_part_in() -> None:
+    """A move that did far more than told teaches how the bridge answers, and that is for others:
+    else what was heard after it would count twice."""
+    story = Story.begin(strings=(6,))
+    before = saddles.learned(story.state.log)
+    story.string(8.0)
+    story.move_and_retune(6).takes(-3.0)
+    log = story.state.log
+    string = log.strings[5]
+    assert len(string.moves) == 1
+    learned = saddles.learned(log)
+    assert learned.factor > before.factor + 0.02
+    found, as_before, twice = (
+        knowledge.offset.belief.centre
+        for knowledge in (
+            saddles.known(log, string),
+            saddles.alone(log, string, before),
+            saddles.alone(log, string, learned),
+        )
+        if knowledge.offset is not None
+    )
+    assert found == as_before
+    assert abs(twice - as_before) > 0.01
+
+
+def test_what_was_known_before_a_move_is_said_to_be_carried_over() -> None:
+    story = Story.begin(strings=(6,)).string(8.0)
+    found = saddles.weigh(story.state.log, story.state.log.string)
+    assert found is not None
+    assert not found.carried_over
+    story.move_and_retune(6).takes(0.2)
+    left = saddles.weigh(story.state.log, story.state.log.strings[5])
+    assert left is not None
+    assert left.carried_over

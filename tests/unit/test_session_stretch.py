@@ -210,11 +210,19 @@ def test_five_cents_up_is_tuned(cents: float, anew: bool) -> None:
 
 
 def test_a_pull_is_asked_for_on_record() -> None:
-    job = begun().pluck(0.1).pluck(0.0).job
-    assert job.entries[-1] == StepEntry(job.at_s, 6, Step.STRETCH, 0)
+    story = begun().pluck(0.1).pluck(0.0)
+    assert story.job.entries[-1] == StepEntry(story.job.at_s, 6, Step.STRETCH, 0)
+    story.key(Command.NEXT)
+    assert story.job.entries[-1] == StepEntry(story.job.at_s, 5, Step.SURVEY, 0), "to the open one"
 
 
 def test_a_pull_of_one_string_is_none_of_another() -> None:
     story = begun().pluck(0.1).key(Command.NEXT).pluck(0.1).pluck(0.0)
     assert story_of(story.job, 5).pull_asked
     assert not story_of(story.job, 6).pull_asked
+
+
+def test_on_record_no_saddle_was_moved_and_no_string_found_in_tune() -> None:
+    story = begun().pluck(0.0).rejected(Reason.TOO_SHORT).pluck(-310.0)
+    told = [(take.fret, take.round, take.tuning) for take in story.job.log.strings[5].takes]
+    assert told == [(0, 0, 0), (None, 0, 0), (None, 0, 0)]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 from invented import a_reading
@@ -16,6 +18,7 @@ from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.log import Setup, TakeEntry, TakeFate
 from pitchbench.session.survey import (
     OUT_OF_TUNE_CENTS,
+    USUAL_FRETS,
     Plan,
     begin,
     counted,
@@ -50,6 +53,13 @@ def test_it_asks_for_open_and_frets_string_by_string_and_ends_by_itself() -> Non
     ]
     assert story.survey.finished
     assert story.survey.over
+
+
+def test_the_frets_that_are_asked_for_are_those_of_the_page() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "neck.md").read_text(encoding="utf-8")
+    said = re.search(r"each string open and at the frets ([\d, and]+), as far as", page)
+    assert said is not None
+    assert tuple(map(int, re.findall(r"\d+", said[1]))) == USUAL_FRETS
 
 
 def test_any_order_within_a_string() -> None:
@@ -99,6 +109,21 @@ def test_a_string_that_slips_is_tuned_and_its_frets_stay_what_they_were() -> Non
     assert offsets_cents(story.survey, 6) == pytest.approx({5: 3.0, 7: 3.0})
     neck = neck_survey(6, statistics_of(counted(story.survey, 6)), prior=DEFAULT_PRIOR)
     assert [fret.offset_cents for fret in neck.frets] == pytest.approx([3.0, 3.0])
+
+
+def test_what_was_heard_is_said_in_a_sentence() -> None:
+    assert playing().note(6).survey.says.startswith("String 6 (E2) open: ")
+    assert playing().note(6).note(6, 5, 3.0).survey.says == "String 6, 5th fret: 3.0 cents sharp."
+
+
+def test_what_was_fretted_after_it_slipped_waits_for_the_open_string() -> None:
+    story = playing().note(6).note(6, 5, 3.0).note(6, 0, -15.0)
+    assert "has slipped" in story.survey.says
+    story.note(6, 12, 4.0)
+    assert offsets_cents(story.survey, 6) == {5: pytest.approx(3.0), 12: None}
+    assert "heard; now the open string" in story.survey.says
+    story.note(6, 0, 1.0)
+    assert offsets_cents(story.survey, 6) == {5: pytest.approx(3.0), 12: pytest.approx(3.0)}
 
 
 def test_another_string_twice_in_a_row_goes_there() -> None:

@@ -160,6 +160,15 @@ def test_a_string_that_is_done_has_its_own_tone_and_words_come_after_tones() -> 
     ]
 
 
+def test_what_happens_between_two_notes_takes_nothing_back() -> None:
+    bench = Bench()
+    says = bench.plays(-30.0)
+    bench.teller(bench.story.state, bench.story.state)
+    assert bench.told() == [Speaking(says, listening=True)]
+    bench.teller(bench.story.state, bench.story.state)
+    assert bench.loudspeaker.sounding
+
+
 def test_what_waits_for_a_loudspeaker_is_given_up_with_the_input() -> None:
     bench = Bench()
     bench.loudspeaker.open = False

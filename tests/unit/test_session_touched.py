@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
+import scipy.optimize
 from session_story import Story
 
-from pitchbench.pitch.reading import Partial
-from pitchbench.session.log import Ignored, TakeFate
+from pitchbench.intonation.harmonics import touched_harmonic
+from pitchbench.pitch.reading import Partial, Reading
+from pitchbench.session.log import Ignored, TakeEntry, TakeFate
 from pitchbench.units import shifted_hz
 
 #: An open string whose partials a body has shifted by cents, and what is left of them an octave up.
@@ -59,6 +63,30 @@ def test_a_touched_note_is_refused_and_a_fretted_one_taken() -> None:
     assert story.state.log.last_take.cause is None
 
 
+def log_ratio(cents: float) -> float:
+    """Logarithm of how much likelier a note is if it is touched, so far from where it would lie."""
+    story = pluck(begun(), TOUCHED, cents, undertones=(2,))
+    of_open, take = (e.take.reading for e in story.entries if isinstance(e, TakeEntry))
+    assert isinstance(of_open, Reading)
+    assert isinstance(take, Reading)
+    found = touched_harmonic([take], [of_open], beforehand=0.5)
+    assert found is not None
+    return math.log(found.probability / (1.0 - found.probability))
+
+
+@pytest.mark.parametrize(("times", "refused"), [(1.05, True), (0.95, False)])
+def test_of_those_who_were_told_and_then_fretted_one_in_500_touches_again(
+    times: float, refused: bool
+) -> None:
+    """Refused is what is so with 999 in 1000; with 1 to 499 before, that takes 999 times 499."""
+    least = math.log(times * 999.0 * 499.0)
+    cents = scipy.optimize.brentq(lambda cents: log_ratio(cents) - least, 0.0, 1.0)
+    story = fretted(touched(begun()))
+    assert story.last_fate is TakeFate.ACCEPTED
+    pluck(story, TOUCHED, cents, undertones=(2,))
+    assert (story.last_fate is TakeFate.IGNORED) == refused
+
+
 def test_the_second_time_the_way_out_is_said() -> None:
     """A string that is set perfectly sounds so too: pressed harder, it goes sharp if it is
     fretted."""
@@ -81,6 +109,17 @@ def test_pressed_harder_it_shows_that_it_is_fretted(sharper: float, pressed: boo
     if pressed:
         assert story.last_fate is TakeFate.IGNORED
         assert "now press as in playing" in story.state.says
+
+
+def test_what_was_refused_in_another_tuning_is_no_reason_to_press_harder() -> None:
+    story = begun()
+    for _ in range(2):
+        touched(story)
+    story.play(6, 0, -15.0)
+    story.play(6, 0, partials=partials(story.target_hz(6), OPEN, 2.0))
+    pluck(story, (TOUCHED[0] + 1.1, *FRETTED[1:]))
+    assert story.last_fate is TakeFate.ACCEPTED
+    assert story.state.log.last_take.cause is None
 
 
 def test_one_refused_is_no_reason_to_press_harder() -> None:

@@ -12,6 +12,7 @@ from other_sounds import RATE_HZ, in_a_room, knock, over, silence, talk, tick
 from session_story import Story, setup_of
 
 from pitchbench.pitch.listener import Heard, LivePitch, PluckStarted, ReadingReady
+from pitchbench.pitch.reading import Reason, Rejected
 from pitchbench.presets import preset
 from pitchbench.session.engine import run
 from pitchbench.session.job import NO_NOTE, NoNote
@@ -146,6 +147,19 @@ def test_loud_is_within_10_decibels_of_the_softest_note() -> None:
     assert told(note | {60: 0.060}, heard=heard) == []
 
 
+def test_how_loud_notes_are_is_told_by_those_that_ended_and_could_be_read() -> None:
+    """Elsewhere a sound of 0.06 is faint, until a tenth of full scale."""
+    read = a_reading(82.4, 0.5, ring_s=1.0)
+    for reading, final, loud in (
+        (Rejected(0.5, 1.0, Reason.TOO_SHORT), True, False),
+        (read, False, False),
+        (read, True, True),
+    ):
+        heard: dict[int, Heard] = {11: PluckStarted(0.5), 20: ReadingReady(reading, final=final)}
+        found = told({10: 0.12, 80: 0.06}, heard=heard)
+        assert ((90, True) in found) == loud
+
+
 def test_what_a_note_was_made_of_is_no_other_sound() -> None:
     heard: dict[int, Heard] = {
         11: PluckStarted(0.5),
@@ -162,6 +176,9 @@ def test_what_was_taken_for_a_note_and_given_up_is_told() -> None:
     assert told({}, heard={11: PluckStarted(0.5)}) == [(26, False)]
     rings = {11: PluckStarted(0.5), 20: LivePitch(1.0, 0.5, 82.4, 0.99, level_db=-30.0)}
     assert told({10: 0.2}, heard=rings) == [(36, True)]
+    reading = a_reading(82.4, 0.5, ring_s=0.5)
+    offered: dict[int, Heard] = {11: PluckStarted(0.5), 20: ReadingReady(reading, final=False)}
+    assert told({10: 0.2}, heard=offered) == [(36, True)], "it rang until then"
 
 
 def test_after_a_gap_all_begins_anew() -> None:

@@ -80,6 +80,17 @@ def test_what_was_spoken_is_remembered_up_to_a_number(
     assert spoken.read_text(encoding="utf-8").split() == ["a", "b", "c", "a"]
 
 
+def test_a_hundred_phrases_are_remembered(spoken: Path) -> None:
+    """Of five seconds each, at 48 kHz, they take a hundred megabytes."""
+    with Voice(8000) as voice:
+        voice._spoken |= {f"phrase {n}": np.ones(10, np.float32) for n in range(99)}
+        said(voice, "a")
+        assert voice.speak("phrase 0") is not None, "there was room for one more"
+        said(voice, "b")
+        assert len(voice._spoken) == 100
+        assert "phrase 0" not in voice._spoken
+
+
 def test_a_voice_that_fails_is_silent_and_asked_again(spoken: Path) -> None:
     with Voice(8000) as voice:
         assert len(said(voice, "nothing")) == 0

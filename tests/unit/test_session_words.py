@@ -10,6 +10,7 @@ import pytest
 from session_story import Story, setup_of
 
 from pitchbench.belief import Belief
+from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.offset import Group, Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
 from pitchbench.intonation.verdict import Decision, Verdict
@@ -61,6 +62,31 @@ def test_leave_and_border_are_told_apart_by_the_number_that_is_shown() -> None:
         if found := re.fullmatch(r"(.*), (over 99|\d+) % sure", said):
             whole = int(found[2].removeprefix("over "))
             assert found[1] == ("within tolerance" if whole >= 95 else "on the border")
+
+
+def test_on_the_border_both_ways_are_asked_for_in_one_sentence() -> None:
+    story = Story.begin(strings=(6, 5), most_takes=12).play(6).takes(1.7, UNEVEN)
+    state = story.state
+    assert state.log.step is Step.BORDER
+    moving = replace(state, log=replace(state.log, step=Step.MOVE)).asks
+    assert moving.endswith(".")
+    assert state.asks == f"{moving.removesuffix('.')}; or play the next string."
+
+
+def test_the_border_is_below_95_per_cent() -> None:
+    assert SURE == 0.95
+    assert words.BORDER_SHORT == "less than 95 % sure"
+
+
+def test_how_sure_a_string_was_left_is_said_where_that_is_known() -> None:
+    left, bordering = _two_strings().state.log.strings[5:3:-1]
+    for string, outcome in ((left, Outcome.LEAVE), (bordering, Outcome.BORDER)):
+        said = words.outcome_words(string, outcome)
+        found = re.search(r" \((over 99|\d+) % sure\)\.$", said)
+        assert found is not None, said
+        assert (int(found[1].removeprefix("over ")) >= 95) is (outcome is Outcome.LEAVE)
+        unknown = words.outcome_words(replace(string, verdict=None), outcome)
+        assert unknown == said.replace(found[0], ".")
 
 
 def test_words_follow_a_tolerance_that_is_changed_by_key() -> None:
