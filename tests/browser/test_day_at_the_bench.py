@@ -26,7 +26,7 @@ BENCH = (
     ("Slanted seven", "seven-string-slanted", "7", 2),
     ("Twelve", "twelve-string", "9,10", 1),
     ("Low five", "bass-five", "1", 3),
-    ("Small one", "ukulele", "4", 2),
+    ("Small one", "ukulele", "4", 4),
     ("Floating", "clamped-tremolo", "2", 1),
     ("Steel", "steel-acoustic", "1", 3),
 )
