@@ -22,7 +22,7 @@ from pitchbench.units import CENTS_PER_NEPER
 _FEWEST_STRETCHES: Final = 2
 #: The partials are brought down once more with what is known of them by then, and twice where the
 #: first round has to leave out more than this part of the note at its ends.
-_ENDS: Final = 0.1
+_ENDS: Final = 0.05
 #: Fewer partials than this cannot tell a second polarisation from a change of pitch.
 _FEWEST_VOTERS: Final = 3
 #: What no model of ours knows about: clocks of converters, 3 parts in a million.
