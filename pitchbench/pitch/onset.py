@@ -221,12 +221,12 @@ class PluckFinder:
 
     def abandon(self) -> None:
         """What was taken for a pluck is none: go on listening, and take it for noise."""
-        opened = self._began is not None and self._began < _REFERENCE_STEPS[0]
+        opened = self._opened
         self._began = None
         self._quiet.clear()
         self._floor = 0.0
         if opened:  # with the room, of which the first pluck may come at once
-            self._learn(slice(max(0, self._at - _HISTORY - self._first), self._at - self._first))
+            self._learn(self._just_before(self._at))
 
     def resume(self, index: int) -> None:
         """After :meth:`finish`: the stream goes on at sample ``index``; nothing spans the seam."""
@@ -284,13 +284,20 @@ class PluckFinder:
             self._unlearnt = 0
             self._floor, self._bright_floor = np.median(self._quiet, axis=0).tolist()
 
+    @property
+    def _opened(self) -> bool:
+        """Whether the stream itself began with what rings."""
+        return self._began is not None and self._began < _REFERENCE_STEPS[0]
+
+    def _just_before(self, step: int) -> slice:
+        """Where the steps that came last before this one are kept."""
+        return slice(max(0, step - _HISTORY - self._first), max(0, step - self._first))
+
     def _learn_opening(self, rise: int) -> None:
         """What the stream began with is the room, if it lies far enough below the first pluck."""
-        heard = slice(
-            max(0, rise - _HISTORY - self._first), rise - _REFERENCE_STEPS[0] - self._first
-        )
+        heard = self._just_before(rise - _REFERENCE_STEPS[0])
         pluck = self._level[rise - self._first :].max()
-        if heard.stop > 0 and self._level[heard].max() < _FAR_BELOW * pluck:
+        if self._level[heard].max(initial=0.0) < _FAR_BELOW * pluck:
             self._learn(heard)
 
     def _begin(self, step: int) -> Began:
@@ -298,7 +305,7 @@ class PluckFinder:
         self._peak = float(self._level[step - self._first])
         self._deaf_until = step + _SAME_ATTACK_STEPS
         self._no_fall_until = step + _ATTACK_STEPS
-        return Began(self._index(step), step >= _REFERENCE_STEPS[0])
+        return Began(self._index(step), not self._opened)
 
     def _rise(self, first: int, stop: int) -> int | None:
         """The first step from ``first`` on, before ``stop``, that rises over what went before."""
@@ -369,7 +376,7 @@ class PluckFinder:
                 return False
             if self._plucked_again(self._index(rise)):
                 drowned = bool(self._level[rise - self._first] > _DROWNS * self._peak)
-                if drowned and began < _REFERENCE_STEPS[0]:
+                if drowned and self._opened:
                     self._learn_opening(rise)
                 yield Ended(self._index(rise), replaced=True, drowned=drowned)
                 yield self._begin(rise)

@@ -82,7 +82,7 @@ def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list
     of_level = _alone(spread, np.stack((seen.heard, level), axis=1), np.zeros(2), levels)
 
     log_prior = -0.5 * ((usual[:, None] - own) / _ALIKE) ** 2
-    log_prior -= _log_sum(log_prior)[:, None]
+    log_prior -= np.logaddexp.reduce(log_prior, axis=1, keepdims=True)
     return [
         _strengths(own, log_early, log_prior, *log_p)
         for log_p in zip(of_shift, of_level, strict=True)
@@ -97,19 +97,12 @@ def _finer(tried: tuple[float, ...]) -> tuple[Array, Array]:
     return finer, scipy.interpolate.CubicSpline(tried, np.eye(len(tried)))(finer)
 
 
-def _log_sum(log_p: Array) -> Array:
-    """Logarithm of the sum of what ``log_p`` (n, m, ...) are the logarithms of, over m."""
-    top = log_p.max(axis=1)
-    total: Array = top + np.log(np.exp(log_p - top[:, None]).sum(axis=1))
-    return total
-
-
 def _strengths(
     own: Array, early: Array, log_prior: Array, of_shift: Array, of_level: Array
 ) -> Strengths:
     """What the log evidence of each partial, (strengths, K), says of its strengths."""
     log_p = log_prior[:, :, None] + of_shift
-    usual = _log_sum(log_p)
+    usual = np.logaddexp.reduce(log_p, axis=1)
     kept = usual.sum(axis=1) > usual.sum(axis=1).max() - _FORGET
     log_p = log_p[kept] - usual[kept, None]
     p = np.exp(log_p)

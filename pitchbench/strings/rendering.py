@@ -42,7 +42,7 @@ def sample_times_s(ring_s: float, rate_hz: int) -> NDArray[np.float64]:
     return np.arange(-(-round(ring_s * rate_hz) // _STEP) * _STEP) / rate_hz
 
 
-def ahead_s(
+def ran_ahead_s(
     time_s: NDArray[np.float64],
     rate_per_s: NDArray[np.float64],
     *,

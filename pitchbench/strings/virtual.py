@@ -38,7 +38,7 @@ from pitchbench.strings.rendering import (
     Samples,
     add_click,
     add_partials,
-    ahead_s,
+    ran_ahead_s,
     sample_times_s,
     shape_ends,
 )
@@ -275,7 +275,7 @@ class VirtualInstrument:
         glide = float(glide_cents(kappa, amplitude_mm, length_mm, plucked_at=plucked_at))
 
         time_s = sample_times_s(ring_s, self.rate_hz)
-        ahead = ahead_s(time_s, main.rate_per_s, glide_cents=glide, plucked_at=plucked_at)
+        ahead = ran_ahead_s(time_s, main.rate_per_s, glide_cents=glide, plucked_at=plucked_at)
         out = np.zeros(time_s.size, np.float32)
         add_partials(out, time_s, main, self.rate_hz, ahead)
         add_partials(out, time_s, self._second_polarisation(state, main), self.rate_hz, ahead)
