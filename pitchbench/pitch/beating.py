@@ -172,29 +172,51 @@ def second_polarisation(leftover: Leftover) -> list[Split]:
     # The split of every partial, where that of the partials at rms_hz is 1 Hz.
     laws = (leftover.frequency_hz / rms_hz, np.ones_like(leftover.frequency_hz))
     widest_hz = (_WIDEST_CENTS / CENTS_PER_NEPER * rms_hz, _WIDEST_HZ)
-    splits = []
-    for law, widest in zip(laws, widest_hz, strict=True):
-        steps = int(np.clip(widest / step_hz, 12, _MOST_STEPS))
-        ladder = np.linspace(step_hz, min(widest, steps * step_hz), steps)
-        split_hz, extra = (each.ravel() for each in np.meshgrid(ladder, _EXTRA_DECAY))
-        gain = search.gain(law[:, None] * split_hz, extra).ravel()
-        split_hz, extra = np.concatenate((split_hz, -split_hz)), np.tile(extra, 2)
-        top = int(np.argmax(gain))
-        best, found_hz, found_extra = float(gain[top]), float(split_hz[top]), float(extra[top])
-        width_hz, width_extra = step_hz, 0.35
-        for _ in range(_REFINEMENTS):
-            split_hz, extra = _around(found_hz, width_hz, found_extra, width_extra)
-            nearby, _ = search.gain(law[:, None] * split_hz, extra)
-            top = int(np.argmax(nearby))
-            if nearby[top] > best:
-                best, found_hz, found_extra = (
-                    float(nearby[top]),
-                    float(split_hz[top]),
-                    float(extra[top]),
-                )
-            width_hz, width_extra = width_hz / 2.5, width_extra / 2.0
-        splits.append(Split(law, found_hz, found_extra, float(ladder[-1])))
-    return splits
+    steps = [int(np.clip(widest / step_hz, 12, _MOST_STEPS)) for widest in widest_hz]
+    ladders = [
+        np.linspace(step_hz, min(widest, count * step_hz), count)
+        for widest, count in zip(widest_hz, steps, strict=True)
+    ]
+    tried = [(ladder, np.array(_EXTRA_DECAY)) for ladder in ladders]
+    best = [(-np.inf, 0.0, 0.0)] * len(laws)
+    width_hz, width_extra = step_hz, 0.35
+    for turn in range(1 + _REFINEMENTS):
+        best = _best(search, laws, tried, best, negative=turn == 0)
+        tried = [_around(hz, width_hz, extra, width_extra) for _, hz, extra in best]
+        width_hz, width_extra = width_hz / 2.5, width_extra / 2.0
+    return [
+        Split(law, hz, extra, float(ladder[-1]))
+        for law, ladder, (_, hz, extra) in zip(laws, ladders, best, strict=True)
+    ]
+
+
+def _best(
+    search: _Search,
+    laws: tuple[Array, ...],
+    tried: list[tuple[Array, Array]],
+    before: list[tuple[float, float, float]],
+    *,
+    negative: bool,
+) -> list[tuple[float, float, float]]:
+    """For each law the largest gain so far, with its split in Hz and extra decay.
+
+    ``tried`` are splits and extra decays, each with each, with the negatives of the splits too
+    where ``negative``.
+    """
+    grids = [np.stack(np.meshgrid(*each)).reshape(2, -1) for each in tried]
+    split_hz = np.concatenate(
+        [law[:, None] * grid[0] for law, grid in zip(laws, grids, strict=True)], axis=1
+    )
+    gains = search.gain(split_hz, np.concatenate([grid[1] for grid in grids]))
+    last = np.cumsum([grid.shape[1] for grid in grids])
+    best = []
+    for (hz, extra), gain, known in zip(
+        grids, np.split(gains[: 1 + negative], last[:-1], axis=1), before, strict=True
+    ):
+        sign, top = np.unravel_index(np.argmax(gain), gain.shape)
+        found = (float(gain[sign, top]), float((1 - 2 * sign) * hz[top]), float(extra[top]))
+        best.append(max(known, found))
+    return best
 
 
 def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) -> Beat:
@@ -257,10 +279,9 @@ def _rho(
 
 
 def _around(split: float, width: float, extra: float, decay_width: float) -> tuple[Array, Array]:
-    """A cross of splits and extra decays about the best so far, and its corners."""
+    """Splits and extra decays about the best so far."""
     steps = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
-    here, there = np.meshgrid(split + steps * width, extra + steps[::2] * decay_width)
-    return here.ravel(), there.ravel()
+    return split + steps * width, extra + steps[::2] * decay_width
 
 
 class _Search:

@@ -30,6 +30,9 @@ _LEAST_U_CENTS: Final = 0.005
 #: The evidence for a second polarisation or against it is itself no surer than this (natural
 #: logarithm): so far it moves when one real note is cut a few samples earlier or later.
 _UNSURE: Final = 20.0
+#: A second polarisation counts as far as the partials, each by itself, tell of it: not at all where
+#: they speak against it, wholly from so much evidence on (natural logarithm).
+_TELLING: Final = 5.0
 #: Of the pieces of glide that the search for a second polarisation fits anew, 1 sigma.
 _PIECE_SIGMA: Final = 10.0 / CENTS_PER_NEPER
 #: The quick one among the exponentials, and how far partials are taken to lie off the law there.
@@ -86,7 +89,7 @@ def _fit(
     *,
     last: bool,
 ) -> Settled:
-    """One round: solve without a second polarisation and, in the last, with the likely ones."""
+    """One round: solve without a second polarisation and, in the last, with those that show."""
     glides = glides_of(bands, followed)
     seen = seen_of(bands, followed, glides, f1_hz=f1_hz, stiffness_b=stiffness_b)
     beats = [Beat.none(2.0 * np.pi * seen.frequency_hz, len(seen.time_s))]
@@ -98,12 +101,12 @@ def _fit(
             mean = Stretches(followed.weight).mean
             beats += [beat_of(leftover, split, mean) for split in second_polarisation(leftover)]
     every = strengths_of(seen, beats, coarse=not last)
-    solutions = [
-        solve(seen, strengths, beat, seems=seems, coarse=not last)
-        for strengths, beat in zip(every, beats, strict=True)
-    ]
-    log_p = np.array([s.log_p + b.log_prior for s, b in zip(solutions, beats, strict=True)])
-    p = np.exp((log_p - log_p.max()) / _UNSURE)
+    alone = np.array([each.log_alone for each in every])
+    told = np.append(1.0, np.clip((alone[1:] - alone[0]) / _TELLING, 0.0, 1.0))
+    shown = np.flatnonzero(told)
+    solutions = [solve(seen, every[j], beats[j], seems=seems, coarse=not last) for j in shown]
+    log_p = np.array([s.log_p + beats[j].log_prior for s, j in zip(solutions, shown, strict=True)])
+    p = told[shown] * np.exp((log_p - log_p.max()) / _UNSURE)
     return _settled(bands, followed, seen, solutions, p / p.sum())
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import scipy  # its parts load when first used, so that the first screen need not wait for them
+from numpy.typing import NDArray
 
 from pitchbench.pitch.beating import RHO_SIGMA, Beat
 from pitchbench.pitch.glide import TAU_S
@@ -32,6 +33,8 @@ _HOPELESS: Final = 50.0
 #: cannot be told apart from being divided by nothing.
 _BEYOND: Final = 1e300
 JITTER: Final = 1e-13
+#: Triangular matrices up to this size are inverted like any other.
+_SMALL: Final = 8
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,12 +43,14 @@ class Strengths:
 
     ``own`` and ``early`` (m, K) are the logarithms of each partial's; ``log_p`` (m,) what is added
     to the evidence for having summed over them; ``level`` (K,) the logarithm of the level's.
+    ``log_alone`` is the log evidence of all partials, each by itself.
     """
 
     own: Array
     early: Array
     log_p: Array
     level: Array
+    log_alone: float
 
 
 def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list[Strengths]:
@@ -103,7 +108,8 @@ def _strengths(
     """What the log evidence of each partial, (strengths, K), says of its strengths."""
     log_p = log_prior[:, :, None] + of_shift
     usual = np.logaddexp.reduce(log_p, axis=1)
-    kept = usual.sum(axis=1) > usual.sum(axis=1).max() - _FORGET
+    together = usual.sum(axis=1)
+    kept = together > together.max() - _FORGET
     log_p = log_p[kept] - usual[kept, None]
     p = np.exp(log_p)
     level_p = np.exp(of_level - of_level.max(axis=0))
@@ -113,6 +119,7 @@ def _strengths(
         # The joint fit takes each partial's strength at its mean; the entropy is what that forgets.
         np.einsum("mgk,mgk->m", p, log_prior[kept, :, None] - log_p),
         np.log(_LEVEL) @ level_p / level_p.sum(axis=0),
+        float(np.logaddexp.reduce(together) + np.logaddexp.reduce(of_level, axis=0).sum()),
     )
 
 
@@ -146,7 +153,7 @@ def whitened_gram(covariance: Array, columns: Array) -> tuple[Array, Array]:
     blocks, count = covariance.shape[-1], columns.shape[-2]
     if count > blocks:
         factor = np.linalg.cholesky(covariance)
-        white = columns @ np.swapaxes(np.linalg.inv(factor), -1, -2)
+        white = columns @ np.swapaxes(lower_inverse(factor), -1, -2)
     else:
         bordered = np.zeros((*covariance.shape[:-2], blocks + count, blocks + count))
         bordered[..., :blocks, :blocks] = covariance
@@ -157,6 +164,21 @@ def whitened_gram(covariance: Array, columns: Array) -> tuple[Array, Array]:
         white = factor[..., blocks:, :]
     size = np.log(np.diagonal(factor[..., :blocks, :], axis1=-2, axis2=-1)).sum(axis=-1)
     return white @ np.swapaxes(white, -1, -2), -size
+
+
+def lower_inverse(lower: NDArray[np.floating[Any]]) -> Array:
+    """Inverse of lower triangular matrices, shape (..., M, M), by halves: what stands above the
+    diagonal need not be worked out."""
+    size = lower.shape[-1]
+    if size <= _SMALL:
+        inverse: Array = np.linalg.inv(lower)
+        return inverse
+    half = size // 2
+    first, last = lower_inverse(lower[..., :half, :half]), lower_inverse(lower[..., half:, half:])
+    inverse = np.zeros(lower.shape)
+    inverse[..., :half, :half], inverse[..., half:, half:] = first, last
+    inverse[..., half:, :half] = -last @ (lower[..., half:, :half] @ first)
+    return inverse
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,7 +203,7 @@ class _Spread:
         strengths.
         """
         factor = np.linalg.cholesky(self.noise)
-        inverse = np.linalg.inv(factor)
+        inverse = lower_inverse(factor)
         turned = np.swapaxes(inverse, -1, -2)
         value, axes = np.linalg.eigh(inverse @ self.process @ turned)
         white = ((columns @ turned) @ axes)[..., None, :, :, :]

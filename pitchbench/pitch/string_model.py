@@ -31,6 +31,7 @@ from pitchbench.pitch.strengths import (
     JITTER,
     Strengths,
     level_covariance,
+    lower_inverse,
     own_covariance,
     whitened_gram,
 )
@@ -152,7 +153,7 @@ def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> _Said:
     )
     factor = np.linalg.cholesky(covariance)
     log_p = -np.log(np.diagonal(factor, axis1=-2, axis2=-1)).sum(axis=-1)
-    inverse = np.linalg.inv(factor)
+    inverse = lower_inverse(factor)
     white = columns @ np.swapaxes(inverse, -1, -2)
     # Each moment of a common course is a column: what each stretch says of it.
     inverse = inverse @ seen.course
