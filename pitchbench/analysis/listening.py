@@ -1,11 +1,14 @@
-"""Recordings to readings: each heard from its beginning to its end, on as many cores as wanted."""
+"""Recordings to readings: heard one after the other, plucks read on as many cores as wanted."""
 
 from __future__ import annotations
 
 import contextlib
+import os
 import signal
-from collections.abc import Callable, Iterable, Iterator, Sequence
-from functools import partial
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future
+from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
 from typing import Final
@@ -13,18 +16,24 @@ from typing import Final
 from pitchbench.analysis.heard import Listened
 from pitchbench.errors import PitchbenchError
 from pitchbench.pitch.listener import Listener, ReadingReady
-from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.pitch.reading import Pluck, Reading, Rejected, read_pluck
 from pitchbench.sound.recording import Recording
 from pitchbench.sound.source import Block
 
 #: Nobody waits for a block of a file; large ones cost less each.
 _BLOCK_SIZE: Final = 1 << 16
+#: Of less sound than this further processes take about as long to start as they save.
+_MUCH_S: Final = 90.0
+#: Plucks that may wait to be read, for each process: some megabytes each.
+_WAITING: Final = 4
 
 
 #: Called with the number of frames that were heard since it was called last.
 Advance = Callable[[int], object]
 #: Called with each recording before it is listened to; the context lasts until it is heard.
 Follow = Callable[[Recording], contextlib.AbstractContextManager[Advance]]
+#: What comes of a pluck, once it is read.
+_ToBeRead = Future[Reading | Rejected | None]
 
 
 def _follow_none(_: Recording) -> contextlib.AbstractContextManager[Advance]:
@@ -35,7 +44,7 @@ def listen_to(
     paths: Iterable[Path],
     *,
     channel: int | None = None,
-    jobs: int = 1,
+    jobs: int | None = 1,
     follow: Follow = _follow_none,
 ) -> Iterator[Listened]:
     """Listen to recordings; what was heard comes in the order of ``paths``, each once it is whole.
@@ -45,9 +54,10 @@ def listen_to(
     Parameters
     ----------
     channel : counted from 1; None takes the one in which most happens.
-    jobs : how many are listened to side by side, each in a process of its own, which changes no
-        reading. The processes import the program that asks for them, so that it must not start at
-        import: ``if __name__ == "__main__":``.
+    jobs : how many plucks are read side by side, each in a process of its own, which changes no
+        reading; None for as many as there are cores where there is much to hear. The processes
+        import the program that asks for them, so that it must not start at import:
+        ``if __name__ == "__main__":``.
     follow : is told how far each has been heard.
 
     Raises
@@ -57,20 +67,34 @@ def listen_to(
         heard of those before it.
     """
     recordings = [Recording(path, channel=channel, block_size=_BLOCK_SIZE) for path in paths]
-    with _listeners(recordings, channel, min(jobs, len(recordings))) as listen:
+    if jobs is None:
+        length_s = sum(each.frames / each.rate_hz for each in recordings)
+        jobs = 1 if length_s < _MUCH_S else _cores()
+    with _readers(jobs) as read:
+        heard: deque[_Heard] = deque()
         for recording in recordings:
-            with follow(recording) as advance:
-                listened = listen(recording, advance)
-            yield listened
+            try:
+                with follow(recording) as advance:
+                    heard.append(_hear(recording, advance, read))
+            except PitchbenchError:
+                yield from map(_listened, heard)
+                raise
+            while heard and all(each.done() for each in heard[0].readings):
+                yield _listened(heard.popleft())
+        yield from map(_listened, heard)
+
+
+def _cores() -> int:
+    """How many of the machine's cores this process may use."""
+    affinity = getattr(os, "sched_getaffinity", None)  # not on every system
+    return len(affinity(0)) if affinity else os.cpu_count() or 1
 
 
 @contextlib.contextmanager
-def _listeners(
-    recordings: Sequence[Recording], channel: int | None, jobs: int
-) -> Iterator[Callable[[Recording, Advance], Listened]]:
-    """Yield what listens to the next recording: here, or by waiting for the process that does."""
+def _readers(jobs: int) -> Iterator[Callable[[Pluck], _ToBeRead]]:
+    """Yield what has a pluck read: here and now, or by the next process that is free."""
     if jobs <= 1:
-        yield _listened
+        yield _read_here
         return
     # Loaded here, because few commands start processes.
     import multiprocessing  # noqa: PLC0415
@@ -85,35 +109,49 @@ def _listeners(
         )
     except OSError:
         # A machine without semaphores, or none left in a full /dev/shm: one after the other, then.
-        yield _listened
+        yield _read_here
         return
+    waiting: deque[_ToBeRead] = deque(maxlen=_WAITING * jobs)
+
+    def read(pluck: Pluck) -> _ToBeRead:
+        if len(waiting) == waiting.maxlen:
+            waiting[0].exception()  # whatever it is: it is asked for again
+        waiting.append(pool.submit(read_pluck, pluck))
+        return waiting[-1]
+
     try:
-        heard = pool.map(partial(_listened_at, channel), [each.path for each in recordings])
-
-        def wait(recording: Recording, advance: Advance) -> Listened:
-            listened = next(heard)
-            advance(recording.frames)
-            return listened
-
-        yield wait
+        yield read
     except BrokenProcessPool as error:
         raise PitchbenchError(
-            "A process that was listening to recordings has ended before its time.",
+            "A process that was reading plucks has ended before its time.",
             "There may be too little memory for so many: try again with --jobs 1.",
         ) from error
-    except KeyboardInterrupt:
-        for process in multiprocessing.active_children():  # each may have minutes to go
-            process.terminate()
-        raise
     finally:
         pool.shutdown(cancel_futures=True)
 
 
-def _listened_at(channel: int | None, path: Path) -> Listened:
-    return _listened(Recording(path, channel=channel, block_size=_BLOCK_SIZE), lambda _: None)
+def _read_here(pluck: Pluck) -> _ToBeRead:
+    return _done(read_pluck(pluck))
 
 
-def _listened(recording: Recording, advance: Advance) -> Listened:
+def _done(reading: Reading | Rejected | None) -> _ToBeRead:
+    done: _ToBeRead = Future()
+    done.set_result(reading)
+    return done
+
+
+@dataclass(frozen=True, eq=False)
+class _Heard:
+    """A recording that was heard to its end; its plucks may yet be waiting to be read."""
+
+    recording: Recording
+    length_s: float
+    readings: list[_ToBeRead]
+
+
+def _hear(recording: Recording, advance: Advance, read: Callable[[Pluck], _ToBeRead]) -> _Heard:
+    readings: list[_ToBeRead] = []
+    listener = Listener(recording.rate_hz, elsewhere=lambda pluck: readings.append(read(pluck)))
     end = 0
 
     def blocks() -> Iterator[Block]:
@@ -123,14 +161,23 @@ def _listened(recording: Recording, advance: Advance) -> Listened:
             advance(block.start + len(block.samples) - end)
             end = block.start + len(block.samples)
 
-    readings = tuple(readings_in(blocks(), recording.rate_hz))
+    for each in chain(chain.from_iterable(map(listener.feed, blocks())), listener.finish()):
+        if isinstance(each, ReadingReady):
+            readings.append(_done(each.reading))
+    return _Heard(recording, end / recording.rate_hz, readings)
+
+
+def _listened(heard: _Heard) -> Listened:
+    """What was heard, once all its plucks are read."""
+    recording = heard.recording
+    readings = (each.result() for each in heard.readings)
     return Listened(
         source=str(recording.path),
         rate_hz=recording.rate_hz,
         channel=recording.channel,
-        length_s=end / recording.rate_hz,
+        length_s=heard.length_s,
         damaged_after_s=recording.damaged_after_s,
-        readings=readings,
+        readings=tuple(each for each in readings if each is not None),
     )
 
 

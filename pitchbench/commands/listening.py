@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import glob
-import os
 import re
 import sys
 from collections import Counter
@@ -34,8 +33,6 @@ _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 #: Recordings longer than this take a moment, so it is said how far they have been heard.
 _LONG_S: Final = 30.0
-#: For fewer recordings further processes take about as long to start as they save.
-_MANY: Final = 8
 
 
 class ManyFiles(ExamplesFirst):
@@ -193,7 +190,7 @@ def jobs_option(function: _Function) -> _Function:
         "--jobs",
         type=click.IntRange(1, 256),
         metavar="N",
-        help="Recordings that are heard at the same time [1; from 8 files on, as many as cores].",
+        help="Plucks that are read at the same time [1; as many as cores where there is much].",
     )(function)
 
 
@@ -210,7 +207,6 @@ def listen(
     paths: Sequence[Path], *, channel: int | None, jobs: int | None, plain: bool = False
 ) -> Iterator[Listened]:
     """Listen to recordings as `listen_to` does; what takes long or is damaged is told on stderr."""
-    jobs = jobs or (1 if len(paths) < _MANY else _cores())
     for listened in listen_to(
         paths, channel=channel, jobs=jobs, follow=partial(_progress, plain=plain)
     ):
@@ -221,12 +217,6 @@ def listen(
                 err=True,
             )
         yield listened
-
-
-def _cores() -> int:
-    """How many of the machine's cores this process may use."""
-    affinity = getattr(os, "sched_getaffinity", None)  # not on every system
-    return len(affinity(0)) if affinity else os.cpu_count() or 1
 
 
 @contextlib.contextmanager

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Final
@@ -15,7 +15,14 @@ from pitchbench.pitch.edges import BEGINNING, DAMPING, Edge
 from pitchbench.pitch.energy import BEFORE_S, HEARD_S, Rise, compare
 from pitchbench.pitch.note import note_of
 from pitchbench.pitch.onset import Began, Ended, Found, PluckFinder, dies_away
-from pitchbench.pitch.reading import LEAST_BACKGROUND_S, Pluck, Reading, Rejected, read_pluck
+from pitchbench.pitch.reading import (
+    LEAST_BACKGROUND_S,
+    Pluck,
+    Reading,
+    Rejected,
+    read_pluck,
+    surely_a_pluck,
+)
 from pitchbench.pitch.yin import DIP, F_MAX_HZ, F_MIN_HZ, track
 from pitchbench.sound.source import Block
 from pitchbench.units import cents_between
@@ -102,11 +109,20 @@ class Listener:
     rate_hz : sampling rate of the blocks to come.
     offer_early : whether to track notes live and to offer readings before they have ended, as a
         session does.
+    elsewhere : takes what has ended and surely is a pluck, to read it elsewhere; None where all are
+        read here.
     """
 
-    def __init__(self, rate_hz: int, *, offer_early: bool = False) -> None:
+    def __init__(
+        self,
+        rate_hz: int,
+        *,
+        offer_early: bool = False,
+        elsewhere: Callable[[Pluck], object] | None = None,
+    ) -> None:
         self._rate_hz = rate_hz
         self._offer_early = offer_early
+        self._elsewhere = elsewhere
         self._finder = PluckFinder(rate_hz, self._plucked_again)
         self._sound = _Sound()
         self._note: _Note | None = None
@@ -169,7 +185,12 @@ class Listener:
             # The stream began with sound that was no pluck: nothing has rung yet.
             return
         self._quiet_since = end
-        reading = read_pluck(self._pluck(note, end, gap=gap))
+        pluck = self._pluck(note, end, gap=gap)
+        # What is short may be one of several words, which the reading before it tells.
+        if self._elsewhere and pluck.ring_s >= _DOUBT_S and surely_a_pluck(pluck):
+            self._elsewhere(replace(pluck, samples=pluck.samples.copy()))
+            return
+        reading = read_pluck(pluck)
         if reading is None or (isinstance(reading, Rejected) and self._among_others(note, end)):
             self._passed_over = end
             return

@@ -235,6 +235,12 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     return reading if reason is None else Rejected(reason=reason, **vars(reading))
 
 
+def surely_a_pluck(pluck: Pluck) -> bool:
+    """Whether it is a string's, so that :func:`read_pluck` has something to say of it."""
+    note_hz = note_of(pluck.samples, pluck.rate_hz)
+    return note_hz is not None and dies_like_a_string(pluck.samples, pluck.rate_hz)
+
+
 def _background(pluck: Pluck) -> LineSpectrum | None:
     if len(pluck.background) < LEAST_BACKGROUND_S * pluck.rate_hz:
         return None

@@ -1,23 +1,29 @@
-"""Recordings heard side by side: the same readings, order and errors as one after the other."""
+"""Plucks read side by side: the same readings, order and errors as one after the other."""
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import pickle
 import shutil
 import signal
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from other_sounds import RATE_HZ, in_a_room, knock, silence, talk
 from recordings import Note, Ran, record
+from string_sound import note
 
-from pitchbench.analysis.listening import listen_to
+from pitchbench.analysis.listening import listen_to, readings_in
 from pitchbench.errors import ExitCode, PitchbenchError, RecordsError
+from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.presets import preset
+from pitchbench.sound.recording import Recording
 from pitchbench.strings.virtual import VirtualInstrument
 
 Capsys = pytest.CaptureFixture[str]
@@ -44,6 +50,44 @@ def test_side_by_side_says_the_same(
     assert one.code in (0, None)
     assert all(path.stem in one.out for path in files)
     assert (one.code, one.out, one.err) == (two.code, two.out, two.err)
+
+
+@pytest.fixture(scope="module")
+def among_words(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One recording: more plucks than may wait to be read, with talk and knocks between them."""
+    path = tmp_path_factory.mktemp("one") / "among-words.wav"
+    plucks = [note(f1_hz, before_s=0.0, noise=0.0, ring_s=1.2) for f1_hz in (82.4, 110.0, 146.8)]
+    between = [silence(0.5), talk(1.5), silence(0.3), knock(), silence(0.6)]
+    parts = [part for _ in range(4) for pluck in plucks for part in (pluck, *between)]
+    soundfile.write(path, in_a_room(silence(1.0), *parts), RATE_HZ, subtype="FLOAT")
+    return path
+
+
+def test_plucks_of_one_recording_are_read_side_by_side(among_words: Path) -> None:
+    alone, shared = (next(listen_to([among_words], jobs=jobs)).readings for jobs in (1, 2))
+    as_heard = tuple(readings_in(Recording(among_words).blocks(), RATE_HZ))
+    assert sum(isinstance(each, Reading) for each in alone) == 12
+    assert _told(alone) == _told(shared) == _told(as_heard)
+
+
+def _told(readings: Sequence[Reading | Rejected]) -> list[tuple[object, ...]]:
+    return [(type(r), r.onset_s, r.ring_s, r.pitch_hz, r.u_cents, r.partials) for r in readings]
+
+
+@pytest.mark.skipif((os.cpu_count() or 1) < 2, reason="nothing to share on a single core")
+def test_unless_told_otherwise_processes_are_started_where_there_is_much_to_hear(
+    files: list[Path], tmp_path: Path
+) -> None:
+    first, rate_hz = soundfile.read(files[0], dtype="float32")
+    room = np.random.default_rng(1).normal(0.0, 1e-4, 90 * rate_hz).astype(np.float32)
+    much = tmp_path / "much.wav"
+    soundfile.write(much, np.concatenate((first, room)), rate_hz)
+    for paths, processes in ((files, 0), ([files[1], much], 1)):
+        heard = listen_to(paths, jobs=None)
+        next(heard)
+        assert min(len(multiprocessing.active_children()), 1) == processes
+        heard.close()
+        assert not multiprocessing.active_children()
 
 
 def test_readings_come_in_the_order_of_the_files(files: list[Path]) -> None:
