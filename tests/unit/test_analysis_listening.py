@@ -147,6 +147,17 @@ def _spoil(path: Path, target: Path) -> None:
     soundfile.write(target, samples, rate_hz, subtype="FLOAT")
 
 
+def test_a_process_that_dies_is_said(files: list[Path]) -> None:
+    heard = listen_to([*files, *files], jobs=2)
+    next(heard)
+    for process in multiprocessing.active_children():
+        process.kill()
+        process.join()
+    with pytest.raises(PitchbenchError, match="ended before its time") as error:
+        list(heard)
+    assert "--jobs 1" in error.value.remedy
+
+
 def test_a_wrong_name_is_told_before_any_listening(files: list[Path]) -> None:
     with pytest.raises(PitchbenchError, match="There is no file"):
         next(listen_to([*files, Path("not-there.wav")], jobs=2))
