@@ -9,6 +9,7 @@ from string_sound import cents, note
 import pitchbench.pitch.settle as settle_room
 from pitchbench.pitch.clipping import is_clipped
 from pitchbench.pitch.reading import Pluck, Reading, Reason, read_pluck
+from pitchbench.pitch.strengths import lower_inverse
 
 RATE_HZ = 48000
 ONSET = round(0.7 * RATE_HZ)
@@ -30,6 +31,14 @@ def with_first_partial(frequency_cents):
     fall = np.exp(-t / 1.5 - np.maximum(0.0, t - 4.0) / 0.01)
     sound[ONSET:] += 0.2 * fall * np.cos(phase)
     return sound.astype(np.float32)
+
+
+@pytest.mark.parametrize("size", [1, 8, 9, 30, 31])
+def test_triangular_matrices_are_inverted_by_halves(size):
+    rng = np.random.default_rng(size)
+    lower = np.tril(rng.normal(size=(2, 3, size, size))) + 3.0 * np.eye(size)
+    one = np.broadcast_to(np.eye(size), lower.shape)
+    np.testing.assert_allclose(lower @ lower_inverse(lower), one, atol=1e-12)
 
 
 @pytest.mark.parametrize("off_cents", [-4.0, 1.5, 5.0])

@@ -178,10 +178,56 @@ def test_a_body_that_thumps_along_is_not_the_first_pitch_drawn(monkeypatch):
     assert cents(first_live_hz(), 329.63) < -1800.0
 
 
-def test_second_polarisation(monkeypatch):
-    sound = note(110.0, glide_cents=3.0)
+def in_two_planes():
+    """A string whose second plane is 0.8 cent sharp of the first and a quarter as loud."""
     other = note(110.0 * 2.0 ** (0.8 / 1200.0), glide_cents=3.0, seed=2) * 0.25
-    sound = (sound + other).astype(np.float32)
+    return (note(110.0, glide_cents=3.0) + other).astype(np.float32)
+
+
+def restless(seed):
+    """Partials whose pitch and level wander, each by itself, as a real string's do: a random walk
+    of some cents and decibels in four seconds."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(round(4.0 * RATE_HZ)) / RATE_HZ
+    steps = np.linspace(0.0, 4.0, 81)
+    sound = 1e-4 * rng.normal(size=ONSET + t.size)
+    for k in range(1, 13):
+        walks = np.cumsum(rng.normal(size=(2, steps.size)), axis=1)
+        pitch, level = (np.interp(t, steps, walk) for walk in walks)
+        turns = np.cumsum(k * 110.0 * (1.0 + 0.3 * CENT * pitch)) / RATE_HZ
+        sound[ONSET:] += 0.2 / k * np.exp(0.03 * level - t / 1.5) * np.cos(2.0 * np.pi * turns)
+    return sound.astype(np.float32)
+
+
+def test_what_the_partials_speak_against_is_not_solved_for(monkeypatch):
+    gains, solved = [], []
+
+    def weighed(seen, beats, **how):
+        every = strengths_of(seen, beats, **how)
+        gains.extend(each.log_alone - every[0].log_alone for each in every[1:])
+        return every
+
+    def noted(seen, strengths, beat, **how):
+        solved.append(beat.unknowns > 0)
+        return solve(seen, strengths, beat, **how)
+
+    strengths_of, solve = settle_room.strengths_of, settle_room.solve
+    monkeypatch.setattr(settle_room, "strengths_of", weighed)
+    monkeypatch.setattr(settle_room, "solve", noted)
+    error_cents(in_two_planes(), 110.0)
+    assert max(gains) > 50.0
+    assert any(solved)
+    # Wandering partials tell for and against; whatever they tell, it is heeded.
+    for seed in range(6):
+        gains.clear()
+        solved.clear()
+        error_cents(restless(seed), 110.0)
+        assert len(gains) == 2
+        assert sum(solved) == sum(gain > 0.0 for gain in gains)
+
+
+def test_second_polarisation(monkeypatch):
+    sound = in_two_planes()
     assert abs(error_cents(sound, 110.0)) < 0.1
     monkeypatch.setattr(settle_room, "second_polarisation", lambda leftover: [])
     assert abs(error_cents(sound, 110.0)) > 0.1
