@@ -21,7 +21,6 @@ from pitchbench.pitch.reading import (
     Reading,
     Rejected,
     read_pluck,
-    surely_a_pluck,
 )
 from pitchbench.pitch.yin import DIP, F_MAX_HZ, F_MIN_HZ, track
 from pitchbench.sound.source import Block
@@ -109,8 +108,9 @@ class Listener:
     rate_hz : sampling rate of the blocks to come.
     offer_early : whether to track notes live and to offer readings before they have ended, as a
         session does.
-    elsewhere : takes what has ended and surely is a pluck, to read it elsewhere; None where all are
-        read here.
+    elsewhere : asked of a note that has ended whether it is read elsewhere, of which nothing is
+        yielded then; only for listening that does not ``offer_early``. None where all are read
+        here.
     """
 
     def __init__(
@@ -118,7 +118,7 @@ class Listener:
         rate_hz: int,
         *,
         offer_early: bool = False,
-        elsewhere: Callable[[Pluck], object] | None = None,
+        elsewhere: Callable[[Pluck], bool] | None = None,
     ) -> None:
         self._rate_hz = rate_hz
         self._offer_early = offer_early
@@ -187,8 +187,7 @@ class Listener:
         self._quiet_since = end
         pluck = self._pluck(note, end, gap=gap)
         # What is short may be one of several words, which the reading before it tells.
-        if self._elsewhere and pluck.ring_s >= _DOUBT_S and surely_a_pluck(pluck):
-            self._elsewhere(replace(pluck, samples=pluck.samples.copy()))
+        if self._elsewhere and pluck.ring_s >= _DOUBT_S and self._elsewhere(pluck):
             return
         reading = read_pluck(pluck)
         if reading is None or (isinstance(reading, Rejected) and self._among_others(note, end)):

@@ -301,12 +301,16 @@ def long_recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.mark.parametrize("jobs", [1, 2])
 @pytest.mark.parametrize("command", ["read", "drift"])
-def test_while_it_reads(long_recording: Path, tmp_path: Path, command: str, jobs: int) -> None:
+@pytest.mark.parametrize("after_s", [0.6, 0.8, 3.0])
+def test_while_it_reads(
+    long_recording: Path, tmp_path: Path, command: str, jobs: int, after_s: float
+) -> None:
+    """While further processes start, as soon as they have, and in the middle."""
     several = [shutil.copy(long_recording, tmp_path / f"{n}.wav") for n in range(2)]
     for number in SIGNALS:
         words = [command, *several, "--plain", "--jobs", jobs]
         with started(words) as session:
-            time.sleep(3.0)
+            time.sleep(after_s)
             ends(session, number)
             assert not children_of(session.process.pid)
 
