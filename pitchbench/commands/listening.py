@@ -188,7 +188,7 @@ def jobs_option(function: _Function) -> _Function:
     """``--jobs N``, handed on as ``jobs``."""
     return click.option(
         "--jobs",
-        type=click.IntRange(1, 256),
+        type=click.IntRange(1, 60),
         metavar="N",
         help="Plucks that are read at the same time [1; as many as cores where there is much].",
     )(function)

@@ -172,7 +172,11 @@ def test_errors_survive_the_way_between_processes() -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals to a group of processes")
-def test_ctrl_c_ends_all_of_them_with_one_sentence(files: list[Path], tmp_path: Path) -> None:
+@pytest.mark.parametrize("starting", [True, False])
+def test_ctrl_c_ends_all_of_them_with_one_sentence(
+    files: list[Path], tmp_path: Path, starting: bool
+) -> None:
+    """While the second process is being started, and while both read."""
     many = [Path(shutil.copy(files[0], tmp_path / f"{n}.wav")) for n in range(40)]
     code = "from pitchbench.commands import main; main()"
     program = subprocess.Popen(
@@ -183,9 +187,21 @@ def test_ctrl_c_ends_all_of_them_with_one_sentence(files: list[Path], tmp_path: 
         start_new_session=True,
     )
     assert program.stdout is not None
-    assert program.stdout.readline().startswith("recording:")
+    if starting:
+        while "spawn_main" not in _of_group(program.pid):
+            assert program.poll() is None
+    else:
+        assert program.stdout.readline().startswith("recording:")
     os.killpg(program.pid, signal.SIGINT)
     out, err = program.communicate(timeout=60)
     assert program.returncode == ExitCode.INTERRUPTED
     assert err == "\npitchbench: interrupted.\n"
     assert out.count("recording:") < len(many) - 1
+    assert "spawn_main" not in _of_group(program.pid)
+
+
+def _of_group(group: int) -> str:
+    """The processes of a group."""
+    words = ["ps", "-e", "-ww", "-o", "pgid=", "-o", "args="]
+    listed = subprocess.run(words, capture_output=True, text=True, check=True)
+    return "".join(line for line in listed.stdout.splitlines() if int(line.split()[0]) == group)
