@@ -24,7 +24,7 @@ _BLOCK_SIZE: Final = 1 << 16
 #: For less sound than this a further process takes about as long to start as it saves.
 _MUCH_S: Final = 90.0
 #: More processes than this cannot be waited for on Windows.
-_MOST_JOBS: Final = 60
+MOST_JOBS: Final = 60
 
 
 #: Called with the number of frames that were heard since it was called last.
@@ -69,7 +69,7 @@ def listen_to(
         length_s = sum(each.frames / each.rate_hz for each in recordings)
         jobs = min(_cores(), 1 + int(length_s / _MUCH_S))
     heard: deque[_Heard] = deque()
-    with contextlib.closing(Helpers(min(jobs, _MOST_JOBS) - 1)) as helpers:
+    with contextlib.closing(Helpers(min(jobs, MOST_JOBS) - 1)) as helpers:
         for recording in recordings:
             try:
                 with follow(recording) as advance:

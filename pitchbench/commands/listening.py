@@ -16,7 +16,7 @@ from typing import Any, Final, TypeVar
 import click
 
 from pitchbench.analysis.heard import Listened
-from pitchbench.analysis.listening import Advance, listen_to
+from pitchbench.analysis.listening import MOST_JOBS, Advance, listen_to
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
@@ -188,9 +188,9 @@ def jobs_option(function: _Function) -> _Function:
     """``--jobs N``, handed on as ``jobs``."""
     return click.option(
         "--jobs",
-        type=click.IntRange(1, 60),
+        type=click.IntRange(1, MOST_JOBS),
         metavar="N",
-        help="Plucks that are read at the same time [1; as many as cores where there is much].",
+        help="Plucks that are read at the same time [1; up to one a core for minutes of sound].",
     )(function)
 
 

@@ -15,13 +15,7 @@ from pitchbench.pitch.edges import BEGINNING, DAMPING, Edge
 from pitchbench.pitch.energy import BEFORE_S, HEARD_S, Rise, compare
 from pitchbench.pitch.note import note_of
 from pitchbench.pitch.onset import Began, Ended, Found, PluckFinder, dies_away
-from pitchbench.pitch.reading import (
-    LEAST_BACKGROUND_S,
-    Pluck,
-    Reading,
-    Rejected,
-    read_pluck,
-)
+from pitchbench.pitch.reading import LEAST_BACKGROUND_S, Pluck, Reading, Rejected, read_pluck
 from pitchbench.pitch.yin import DIP, F_MAX_HZ, F_MIN_HZ, track
 from pitchbench.sound.source import Block
 from pitchbench.units import cents_between

@@ -125,6 +125,6 @@ def session_marks(theme: Theme) -> list[Text]:
         Text(f"  {g.mean}  the offset: fretted against open, with its 95 % interval"),
         Text(f"  {g.zero}  zero: the open string as played;  :  the tolerance"),
         Text(f"  {g.rejected}  a pluck that enters no average, with its reason"),
-        Text(f"  {g.attack}  attack, discarded;  then the tail, averaged"),
+        Text(f"  {g.attack}  attack, left out;  then the stable tail"),
         Text(f"  {g.current}  string at work;  {g.done}  done;  {g.todo}  to do"),
     ]

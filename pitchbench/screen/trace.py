@@ -238,8 +238,8 @@ def _words(state: State, course: _Course, theme: Theme) -> list[str]:
         return [name, f"rejected: {reading.reason.replace('_', ' ')}"]
     return [
         name,
-        f"attack {signed(reading.attack_cents, theme=theme)}",
-        f"discarded to {reading.settle_s:.1f} s",
-        f"{reading.tail_s:.1f} s averaged",
+        f"attack {signed(reading.attack_cents, theme=theme)} cents",
+        f"glide to {reading.settle_s:.1f} s",
+        f"stable tail {reading.tail_s:.1f} s",
         f"wander {reading.wander_cents:.2f} cents",
     ]

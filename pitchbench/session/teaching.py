@@ -18,7 +18,7 @@ class Lesson(StrEnum):
     BEFORE = "Strings, relief, bridge, action first: each of them shifts intonation."
     TUNE = "Only the ratio of two notes counts, so near is enough; come up from below."
     FRET = "With the saddle right, the fretted note is in tune with the open string."
-    ATTACK = "A note begins sharp and glides down: attack discarded, tail averaged."
+    ATTACK = "A note begins sharp and glides down: attack left out, glide followed."
     DAMP = "The reading is final: what rings on would sound into the next note."
     SEVERAL = "No two frettings are alike: several, until their mean is sure enough."
     OPEN = "An open note in between tells whether the string itself has drifted."

@@ -97,7 +97,7 @@ def test_readings_come_in_the_order_of_the_files(files: list[Path]) -> None:
     assert [len(sound.readings) for sound in heard] == [3, 2, 1]
 
 
-#: Fills what processes meet in, in a namespace of its own.
+#: Fills the memory that processes share, in a namespace of its own.
 _NO_ROOM = """
 set -e
 mount -t tmpfs -o size=4k tmpfs /dev/shm
@@ -109,7 +109,7 @@ exec "$@"
 @pytest.mark.skipif(
     not sys.platform.startswith("linux") or os.geteuid() != 0, reason="only root may fill /dev/shm"
 )
-def test_where_processes_cannot_meet_it_is_heard_one_after_the_other(files: list[Path]) -> None:
+def test_full_shared_memory_changes_nothing(files: list[Path]) -> None:
     full = ["unshare", "--mount", "sh", "-c", _NO_ROOM, "sh"]
     semaphore = [sys.executable, "-c", "import multiprocessing as m; m.Lock()"]
     assert (
