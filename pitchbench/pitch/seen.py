@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy  # its parts load when first used, so that the first screen need not wait for them
 from numpy.typing import NDArray
 
 from pitchbench.pitch.follow import Followed
@@ -13,8 +14,10 @@ from pitchbench.pitch.glide import Glides
 from pitchbench.pitch.partials import Array, Bands, stiff_ratio
 from pitchbench.pitch.wander import Wander, wander_of
 
-#: Partials are averaged over at most so many stretches of time.
-_BLOCKS: Final = 30
+#: Partials are averaged over so many stretches of time, which are no longer than this unless the
+#: most are still too few.
+_STRETCHES: Final = (20, 30)
+_STRETCH_S: Final = 0.2
 #: Variance given to what is not heard, s^2 of phase as a time: a full second says nothing.
 _UNHEARD: Final = 1.0
 
@@ -33,7 +36,7 @@ class Seen:
     level, level_variance : natural logarithm of the amplitude about its decay, shape (K, M).
     columns : what a relative change of pitch and every column of the glides do to the shift, shape
         (K, 1 + columns, M).
-    course : what each stretch of a partial says of a course given at ``time_s``, straight between
+    course : what each stretch of a partial says of a course given at ``time_s``, smooth between
         them and nothing at the beginning, shape (K, M, M). Within a stretch a partial is heard as
         its strength lies, so that two partials see one course at different times.
     """
@@ -62,9 +65,10 @@ def held_back(number: NDArray[np.int64], stiffness_b: float) -> Array:
 class Stretches:
     """Averages over stretches of time with the weights of the partials."""
 
-    def __init__(self, weight: Array) -> None:
-        steps = weight.shape[1]
-        count = min(_BLOCKS, steps)
+    def __init__(self, followed: Followed) -> None:
+        weight, steps = followed.weight, len(followed.time_s)
+        length_s = float(np.ptp(followed.time_s))
+        count = min(steps, int(np.clip(round(length_s / _STRETCH_S), *_STRETCHES)))
         self._first = np.flatnonzero(np.diff(np.arange(steps) * count // steps, prepend=-1))
         self._weight = weight
         self.total = self._sum(weight)
@@ -96,7 +100,7 @@ def seen_of(
         bands.number, t
     )
     pitch = np.broadcast_to(t, (len(turn), 1, len(t)))
-    mean = Stretches(followed.weight)
+    mean = Stretches(followed)
     heard = mean.total > 0
     of_level = np.where(heard, 1.0 / np.where(heard, mean.total, 1.0), _UNHEARD)
     of_shift = np.where(heard, of_level / turn**2, _UNHEARD)
@@ -121,13 +125,11 @@ def seen_of(
 
 
 def _between(node_s: Array, time_s: Array, partials: int) -> Array:
-    """Share of the value at each node in what lies at each of ``time_s``, on straight lines from 0
-    at the beginning from node to node and beyond the last: shape (partials, nodes, times)."""
-    nodes = np.concatenate(([0.0], node_s))
-    left = np.clip(np.searchsorted(nodes, time_s, side="right") - 1, 0, len(node_s) - 1)
-    share = (time_s - nodes[left]) / (nodes[left + 1] - nodes[left])
-    weights = np.zeros((len(nodes), len(time_s)))
-    each = np.arange(len(time_s))
-    weights[left, each] = 1.0 - share
-    weights[left + 1, each] += share
-    return np.broadcast_to(weights[1:], (partials, len(node_s), len(time_s)))
+    """Share of the value at each node in what lies at each of ``time_s``, shape (partials, nodes,
+    times): on a natural cubic spline from 0 at the beginning through all nodes, and straight on."""
+    nodes = node_s if node_s[0] == 0 else np.concatenate(([0.0], node_s))
+    spline = scipy.interpolate.CubicSpline(nodes, np.eye(len(nodes)), bc_type="natural")
+    inside_s = np.minimum(time_s, nodes[-1])
+    weights = spline(inside_s) + (time_s - inside_s)[:, None] * spline(nodes[-1], 1)
+    weights = weights.T[-len(node_s) :]
+    return np.broadcast_to(weights, (partials, *weights.shape))

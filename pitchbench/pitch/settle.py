@@ -71,7 +71,7 @@ def settle(
         followed = follow(demodulator, bands, settled)
         if followed is None:
             return settled
-        told = np.count_nonzero(Stretches(followed.weight).total, axis=1) >= _FEWEST_STRETCHES
+        told = np.count_nonzero(Stretches(followed).total, axis=1) >= _FEWEST_STRETCHES
         if not told.any():
             return settled
         bands, followed = _only(bands, followed, told)
@@ -98,7 +98,7 @@ def _fit(
         seems = float(before.glide_eps.sum())
         if last and len(seen.number) >= _FEWEST_VOTERS:
             leftover = _leftover(bands, followed, seen, before)
-            mean = Stretches(followed.weight).mean
+            mean = Stretches(followed).mean
             beats += [beat_of(leftover, split, mean) for split in second_polarisation(leftover)]
     every = strengths_of(seen, beats, coarse=not last)
     alone = np.array([each.log_alone for each in every])

@@ -66,7 +66,7 @@ def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list
     wander = seen.wander
     process = wander.slow + early[:, None, None, None] ** 2 * wander.early
     of_shift = _alone(
-        _Spread(wander.lost + _diagonal(seen.shift_variance), process, lasting),
+        _Spread(wander.anyhow + _diagonal(seen.shift_variance), process, lasting),
         own_columns,
         precision,
         shifts,
@@ -128,7 +128,7 @@ def own_covariance(seen: Seen, own: Array, early: Array) -> Array:
     wander = seen.wander
     of_early = np.exp(2.0 * early)[..., None, None] * wander.early
     covariance: Array = np.exp(2.0 * own)[..., None, None] * (wander.slow + of_early)
-    covariance += wander.lost + _diagonal(seen.shift_variance)
+    covariance += wander.anyhow + _diagonal(seen.shift_variance)
     return covariance
 
 

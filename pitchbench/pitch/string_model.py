@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 from pitchbench.pitch.beating import RHO_SIGMA, Beat
 from pitchbench.pitch.glide import TAU_S, UNFORESEEN, Glides
 from pitchbench.pitch.partials import Array, law_gradient
-from pitchbench.pitch.seen import Seen
+from pitchbench.pitch.seen import Seen, held_back
 from pitchbench.pitch.strengths import (
     JITTER,
     Strengths,
@@ -156,7 +156,7 @@ def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> _Said:
     inverse = lower_inverse(factor)
     white = columns @ np.swapaxes(inverse, -1, -2)
     # Each moment of a common course is a column: what each stretch says of it.
-    inverse = inverse @ seen.course
+    inverse = inverse @ (held_back(seen.number, seen.stiffness_b)[:, None, None] * seen.course)
     gram, of_course = white @ np.swapaxes(white, -1, -2), white @ inverse
     of_level, log_level = _levels(seen, strengths, beat)
     place = np.concatenate((np.arange(1, 1 + beat.unknowns), np.arange(-after.shape[1], 0)))

@@ -5,7 +5,8 @@ partial of a real string wanders about its own frequency by hundredths of a cent
 slowly rather than fast. Its relative frequency is taken to be a sum of first-order random processes
 (Ornstein-Uhlenbeck) with time constants from a twentieth of a second to some seconds, a spectrum
 between 1/f and 1/f^2; how strong it is, the note itself shows. Where a partial's level dips below
-what it comes back to, something else is heard with it, and its wander grows as it sinks.
+what it comes back to, something else is heard with it, and its wander grows as it sinks. However
+still it stands later, after the pluck each partial glides a little by itself.
 """
 
 from __future__ import annotations
@@ -27,6 +28,10 @@ _PIVOT_S: Final = 0.45
 #: After the pluck other things ring along, body and bridge among them; they are soon gone.
 _EARLY_S: Final = 0.25
 _EARLY_TAU_S: Final = np.array([0.1, 0.3])
+#: The glide that a partial may have by itself however little it wanders, 1 sigma, and its time
+#: constants: the smoothest of what made the same notes more probable, whole and cut short.
+_OWN_GLIDE: Final = 1.0 / CENTS_PER_NEPER
+_OWN_GLIDE_TAU_S: Final = np.array([0.1, 0.3])
 #: A dip counts for at most this much.
 _DEEPEST: Final = 20.0
 _SILENT: Final = -100.0
@@ -48,7 +53,8 @@ class Wander:
     Parameters
     ----------
     slow, early : of a partial's own lasting wander and of that after the pluck, shape (K, M, M).
-    lost : of the moments in which something else drowns the partial, as it is, shape (K, M, M).
+    anyhow : of what is there however weak the wander, the partial's own glide and the moments in
+        which something else drowns it, shape (K, M, M).
     late_slow, late_early : covariance with the mean wander late in the note, shape (K, M).
     late_variance : variance of that mean, shape (2, K): lasting, early.
     common : what all partials may do together, shape (S, M), each with a standard deviation of 1.
@@ -57,7 +63,7 @@ class Wander:
 
     slow: Array
     early: Array
-    lost: Array
+    anyhow: Array
     late_slow: Array
     late_early: Array
     late_variance: Array
@@ -106,6 +112,8 @@ def wander_of(
     own_sums = course @ sum_up
     steps = _lost(time_s, shift_s, variance, heard, level)
     jumps = course @ np.tril(np.repeat(steps[:, None], blocks, axis=1))
+    own_glide = -_OWN_GLIDE_TAU_S * np.expm1(-time_s[:, None] / _OWN_GLIDE_TAU_S)
+    anyhow = np.concatenate((jumps, course @ (_OWN_GLIDE * own_glide)), axis=-1)
     slow, late_slow, slow_mean = seen(lasting, dip, own_sums)
     first, late_early, early_mean = seen(early, dip, own_sums)
     together, late, mean = (each[0] for each in seen(lasting, np.ones((1, len(times))), sum_up))
@@ -114,7 +122,7 @@ def wander_of(
     return Wander(
         slow=slow * both,
         early=first * both,
-        lost=jumps @ np.swapaxes(jumps, -1, -2) * both,
+        anyhow=anyhow @ np.swapaxes(anyhow, -1, -2) * both,
         late_slow=late_slow * heard,
         late_early=late_early * heard,
         late_variance=np.stack((slow_mean, early_mean)),
