@@ -70,9 +70,18 @@ def heeded() -> Iterator[None]:
     for number, handler in before.items():
         if handler is not signal.SIG_IGN:
             signal.signal(number, interrupt)
+    shown = sys.unraisablehook
+
+    def show(unraisable: sys.UnraisableHookArgs) -> None:
+        # One that is lost is not worth a traceback: `heed` finds it.
+        if unraisable.exc_type is not KeyboardInterrupt:
+            shown(unraisable)
+
+    sys.unraisablehook = show
     try:
         yield
     finally:
+        sys.unraisablehook = shown
         for number, handler in before.items():
             signal.signal(number, handler)
         _Asked.depth -= 1

@@ -26,6 +26,7 @@ from pitchbench.commands.common import (
     printable,
     store_option,
 )
+from pitchbench.ending import heed
 from pitchbench.errors import PitchbenchError
 from pitchbench.sound.recording import Recording
 
@@ -225,12 +226,17 @@ def _progress(recording: Recording, *, plain: bool) -> Iterator[Advance]:
     seconds = recording.frames / recording.rate_hz
     label = f"Listening to {printable(recording.name)}"
     if seconds <= _LONG_S:
-        yield lambda _: None
+        yield lambda _: heed()
     elif is_plain(plain) or not sys.stderr.isatty():
         click.echo(f"{label}, {seconds:.0f} s", err=True)
-        yield lambda _: None
+        yield lambda _: heed()
     else:
         with click.progressbar(
             length=recording.frames, label=label, file=sys.stderr, width=0
         ) as bar:
-            yield bar.update
+
+            def advance(frames: int) -> None:
+                heed()
+                bar.update(frames)
+
+            yield advance

@@ -5,8 +5,11 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from pathlib import Path
 
+import numpy as np
 import pytest
+import soundfile
 
 from pitchbench.errors import ExitCode
 
@@ -45,3 +48,39 @@ def test_output_that_has_no_room_is_said_in_a_sentence(words: list[str]) -> None
         "pitchbench: What there is to show cannot be written: No space left on device.\n"
         "Make room where the output goes, or send it elsewhere.\n"
     )
+
+
+_LOST = """
+import os, signal, sys
+from pathlib import Path
+from pitchbench.analysis import listening
+from pitchbench.commands import main
+
+class Gone:
+    def __del__(self):
+        os.kill(os.getpid(), signal.SIGTERM)
+        for _ in range(1000):  # Python heeds it between two of these
+            pass
+
+hear = listening._hear
+
+def hear_once_asked(*heard):
+    Gone()  # nothing holds it: what is raised while it goes is lost
+    return hear(*heard)
+
+listening._hear = hear_once_asked
+main()
+"""
+
+
+def test_a_signal_that_falls_into_a_destructor_is_heeded_all_the_same(tmp_path: Path) -> None:
+    path = tmp_path / "long.wav"
+    soundfile.write(path, np.zeros(8000 * 3600, dtype=np.float32), 8000)
+    ran = subprocess.run(
+        [sys.executable, "-c", _LOST, "read", path], capture_output=True, text=True, check=False
+    )
+    assert ran.returncode == ExitCode.INTERRUPTED
+    assert "Traceback" not in ran.stderr
+    assert "Listening to" in ran.stderr
+    # By itself: the clock that runs from the signal on says nothing.
+    assert "interrupted" in ran.stderr
