@@ -1,4 +1,4 @@
-"""Processes that read plucks beside the one that hears them."""
+"""Processes that read plucks while this one hears the next."""
 
 from __future__ import annotations
 
@@ -20,27 +20,30 @@ ToBeRead = Future[Reading | Rejected | None]
 
 
 class Helpers:
-    """Up to ``most`` processes that read plucks beside this one, each one pluck at a time.
+    """Up to ``most`` processes that read plucks, each one pluck at a time; fewer than two are none.
 
     Each is started when all others are busy, and hangs on this one by a pipe alone: one that dies
-    shows at once, and all end with this one, however it ends.
+    shows at once, and all end with this one, however it ends. Once there are some, this process
+    reads no pluck: while it did, they would soon have nothing to do.
     """
 
     def __init__(self, most: int) -> None:
-        self._most = most
+        self._most = most if most > 1 else 0
         self._processes: list[SpawnProcess] = []
+        self._starting: set[Connection] = set()
         self._idle: list[Connection] = []
         self._busy: dict[Connection, ToBeRead] = {}
 
     def read(self, pluck: Pluck) -> ToBeRead | None:
-        """Have a pluck read; None where that is left to this process: nobody is free, or it may
-        be no pluck at all."""
+        """Have a pluck read; None where that is left to this process: there are no helpers yet, or
+        it may be no pluck at all."""
         self.collect(wait=False)
         if not self._idle:
             self._start_another()
+        if not (self._idle or self._busy) or not surely_a_pluck(pluck):
             return None
-        if not surely_a_pluck(pluck):
-            return None
+        while not self._idle:
+            self.collect(wait=True)
         helper = self._idle.pop()
         self._busy[helper] = to_be_read = ToBeRead()
         with _said_if_it_ends():
@@ -49,21 +52,23 @@ class Helpers:
 
     def collect(self, *, wait: bool) -> None:
         """Take what has been read, if need be after waiting for it."""
-        if not self._busy:
+        expected = [*self._busy, *self._starting]
+        if not expected:
             return
         # Loaded here, because few commands start processes.
         from multiprocessing import connection  # noqa: PLC0415
 
-        ready = connection.wait(list(self._busy), None if wait else 0.0)
-        for helper in [each for each in self._busy if each in ready]:
+        ready = connection.wait(expected, None if wait else 0.0)
+        for helper in [each for each in expected if each in ready]:
             with _said_if_it_ends():
                 answer = helper.recv()
-            to_be_read = self._busy.pop(helper)
             self._idle.append(helper)
-            if isinstance(answer, Exception):
-                to_be_read.set_exception(answer)
+            if helper in self._starting:
+                self._starting.remove(helper)
+            elif isinstance(answer, Exception):
+                self._busy.pop(helper).set_exception(answer)
             else:
-                to_be_read.set_result(answer)
+                self._busy.pop(helper).set_result(answer)
 
     def close(self) -> None:
         """End them, whatever they are at: they hold nothing that could be lost."""
@@ -71,7 +76,7 @@ class Helpers:
             process.kill()
         for process in self._processes:
             process.join()
-        for helper in (*self._idle, *self._busy):
+        for helper in (*self._starting, *self._idle, *self._busy):
             helper.close()
 
     def _start_another(self) -> None:
@@ -95,7 +100,7 @@ class Helpers:
         finally:
             theirs.close()
         self._processes.append(process)
-        self._busy[helper] = ToBeRead()  # until it says that it has started
+        self._starting.add(helper)  # until it says that it has started
 
 
 def _read_for(asking: Connection) -> None:

@@ -67,9 +67,9 @@ def listen_to(
     recordings = [Recording(path, channel=channel, block_size=_BLOCK_SIZE) for path in paths]
     if jobs is None:
         length_s = sum(each.frames / each.rate_hz for each in recordings)
-        jobs = min(_cores(), 1 + int(length_s / _MUCH_S))
+        jobs = min(_cores(), int(length_s / _MUCH_S))
     heard: deque[_Heard] = deque()
-    with contextlib.closing(Helpers(min(jobs, MOST_JOBS) - 1)) as helpers:
+    with contextlib.closing(Helpers(min(jobs, MOST_JOBS))) as helpers:
         for recording in recordings:
             try:
                 with follow(recording) as advance:

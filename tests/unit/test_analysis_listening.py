@@ -79,7 +79,7 @@ def test_unless_told_otherwise_processes_are_started_where_there_is_much_to_hear
     files: list[Path], tmp_path: Path
 ) -> None:
     first, rate_hz = soundfile.read(files[0], dtype="float32")
-    room = np.random.default_rng(1).normal(0.0, 1e-4, 90 * rate_hz).astype(np.float32)
+    room = np.random.default_rng(1).normal(0.0, 1e-4, 180 * rate_hz).astype(np.float32)
     much = tmp_path / "much.wav"
     soundfile.write(much, np.concatenate((first, room)), rate_hz)
     for paths, processes in ((files, 0), ([files[1], much], 1)):
