@@ -170,53 +170,29 @@ def second_polarisation(leftover: Leftover) -> list[Split]:
     rms_hz = float(np.sqrt((information * leftover.frequency_hz**2).sum() / information.sum()))
     step_hz = 0.25 / float(np.ptp(leftover.time_s))
     # The split of every partial, where that of the partials at rms_hz is 1 Hz.
-    laws = (leftover.frequency_hz / rms_hz, np.ones_like(leftover.frequency_hz))
-    widest_hz = (_WIDEST_CENTS / CENTS_PER_NEPER * rms_hz, _WIDEST_HZ)
-    steps = [int(np.clip(widest / step_hz, 12, _MOST_STEPS)) for widest in widest_hz]
-    ladders = [
-        np.linspace(step_hz, min(widest, count * step_hz), count)
-        for widest, count in zip(widest_hz, steps, strict=True)
-    ]
-    tried = [(ladder, np.array(_EXTRA_DECAY)) for ladder in ladders]
-    best = [(-np.inf, 0.0, 0.0)] * len(laws)
+    laws = np.stack((leftover.frequency_hz / rms_hz, np.ones_like(leftover.frequency_hz)))
+    widest_hz = np.array([_WIDEST_CENTS / CENTS_PER_NEPER * rms_hz, _WIDEST_HZ])
+    count = int(np.clip(widest_hz.max() / step_hz, 12, _MOST_STEPS))
+    widest_hz = np.minimum(widest_hz, count * step_hz)
+    # Splits and extra decays tried, each with each, of both laws: shapes (2, S) and (2, E).
+    split_hz = np.linspace(np.minimum(step_hz, widest_hz / 2.0), widest_hz, count, axis=1)
+    extra = np.tile(_EXTRA_DECAY, (2, 1))
+    best = np.full((2, 3), -np.inf)
     width_hz, width_extra = step_hz, 0.35
     for turn in range(1 + _REFINEMENTS):
-        best = _best(search, laws, tried, best, negative=turn == 0)
-        tried = [_around(hz, width_hz, extra, width_extra) for _, hz, extra in best]
+        gains = search.gain(laws[:, :, None] * split_hz[:, None], extra)[: 2 if turn == 0 else 1]
+        for law, gain in enumerate(gains.swapaxes(0, 1)):
+            sign, decay, top = np.unravel_index(np.argmax(gain), gain.shape)
+            if gain[sign, decay, top] > best[law, 0]:
+                found_hz = (1 - 2 * sign) * split_hz[law, top]
+                best[law] = gain[sign, decay, top], found_hz, extra[law, decay]
+        split_hz = best[:, 1:2] + width_hz * np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
+        extra = best[:, 2:] + width_extra * np.array([-1.0, 0.0, 1.0])
         width_hz, width_extra = width_hz / 2.5, width_extra / 2.0
     return [
-        Split(law, hz, extra, float(ladder[-1]))
-        for law, ladder, (_, hz, extra) in zip(laws, ladders, best, strict=True)
+        Split(law, hz, decay, widest)
+        for law, (_, hz, decay), widest in zip(laws, best.tolist(), widest_hz.tolist(), strict=True)
     ]
-
-
-def _best(
-    search: _Search,
-    laws: tuple[Array, ...],
-    tried: list[tuple[Array, Array]],
-    before: list[tuple[float, float, float]],
-    *,
-    negative: bool,
-) -> list[tuple[float, float, float]]:
-    """For each law the largest gain so far, with its split in Hz and extra decay.
-
-    ``tried`` are splits and extra decays, each with each, with the negatives of the splits too
-    where ``negative``.
-    """
-    grids = [np.stack(np.meshgrid(*each)).reshape(2, -1) for each in tried]
-    split_hz = np.concatenate(
-        [law[:, None] * grid[0] for law, grid in zip(laws, grids, strict=True)], axis=1
-    )
-    gains = search.gain(split_hz, np.concatenate([grid[1] for grid in grids]))
-    last = np.cumsum([grid.shape[1] for grid in grids])
-    best = []
-    for (hz, extra), gain, known in zip(
-        grids, np.split(gains[: 1 + negative], last[:-1], axis=1), before, strict=True
-    ):
-        sign, top = np.unravel_index(np.argmax(gain), gain.shape)
-        found = (float(gain[sign, top]), float((1 - 2 * sign) * hz[top]), float(extra[top]))
-        best.append(max(known, found))
-    return best
 
 
 def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) -> Beat:
@@ -229,9 +205,13 @@ def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) ->
     e = np.exp((2j * np.pi * hz - leftover.decay_rate * split.extra)[:, None] * t)
     length_s = float(np.ptp(t))
     pinned = np.abs(hz) * length_s > _PINNED
+    root = np.sqrt(leftover.weight)
+    # Constant and slope are free, of the phase and of the level alike.
+    free = np.linalg.qr(root[:, :, None] * np.stack((np.ones_like(t), t), axis=1))[0]
+    seen = root * (leftover.level + 1j * leftover.phase)
     own, beyond = e, np.zeros_like(e)
     for _ in range(_TURNS):
-        rho = _rho(leftover, own, beyond)[:, None]
+        rho = _along(root * own, seen - root * beyond, free)[:, None]
         swing = np.where(pinned[:, None], rho, 0.0) * e
         swing = swing * np.minimum(1.0, _SWING / np.maximum(np.abs(swing), 1e-12))
         own = e / (1.0 + swing)
@@ -256,32 +236,15 @@ def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) ->
     )
 
 
-def _rho(
-    leftover: Leftover, own: NDArray[np.complex128], beyond: NDArray[np.complex128]
+def _along(
+    beat: NDArray[np.complex128], seen: NDArray[np.complex128], free: Array
 ) -> NDArray[np.complex128]:
-    """Each partial's rho from its phase and level, constant and slope of either free, (K,)."""
-    root = np.sqrt(leftover.weight)
-    flat, slope, nothing = (
-        np.ones_like(root),
-        np.broadcast_to(leftover.time_s, root.shape),
-        0.0 * root,
-    )
-    of_phase = np.stack((flat, slope, nothing, nothing, own.imag, own.real), axis=1)
-    of_level = np.stack((nothing, nothing, flat, slope, own.real, -own.imag), axis=1)
-    columns = np.concatenate((of_phase, of_level), axis=2) * np.tile(root, 2)[:, None]
-    seen = np.concatenate((leftover.phase - beyond.imag, leftover.level - beyond.real), axis=1)
-    prior = np.array([0.0, 0.0, 0.0, 0.0, RHO_SIGMA**-2, RHO_SIGMA**-2])
-    information = columns @ columns.transpose(0, 2, 1) + np.diag(prior)
-    right = columns @ (seen * np.tile(root, 2))[:, :, None]
-    value = np.linalg.solve(information, right)[:, :, 0]
-    rho: NDArray[np.complex128] = value[:, 4] + 1j * value[:, 5]
+    """The rho (K,) of each partial that makes ``seen`` of its ``beat``, both weighed, (K, M), with
+    whatever lies along its basis ``free``, (K, M, P), left out."""
+    beat = beat - (free @ (free.swapaxes(-1, -2) @ beat[..., None]))[..., 0]
+    size = (np.square(beat.real) + np.square(beat.imag)).sum(axis=-1) + RHO_SIGMA**-2
+    rho: NDArray[np.complex128] = (beat.conj() * seen).sum(axis=-1) / size
     return rho
-
-
-def _around(split: float, width: float, extra: float, decay_width: float) -> tuple[Array, Array]:
-    """Splits and extra decays about the best so far."""
-    steps = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
-    return split + steps * width, extra + steps[::2] * decay_width
 
 
 class _Search:
@@ -308,43 +271,40 @@ class _Search:
         nothing = np.zeros((len(root), 1, seen.shape[2]))
         self._plain = float(self._shared(nothing, nothing)[0])
 
-    def beat(self, split_hz: Array, extra: Array) -> NDArray[np.complex128]:
-        """e(t) of every partial for splits (K, S) and extra decays (S,), shape (K, M, S)."""
-        of = self._of
-        rate = 2j * np.pi * split_hz - of.decay_rate[:, None] * extra
-        step = float(of.time_s[1] - of.time_s[0])
-        beat = np.empty((len(rate), len(of.time_s), len(extra)), dtype=np.complex128)
-        beat[:, 0] = np.exp(rate * of.time_s[0])
+    def turns(self, split_hz: Array) -> NDArray[np.complex128]:
+        """exp(2 pi i split t) of every partial for splits (..., K, S), shape (..., K, M, S)."""
+        time_s = self._of.time_s
+        rate = 2j * np.pi * split_hz
+        step = float(time_s[1] - time_s[0])
+        turned = np.empty((*rate.shape[:-1], len(time_s), rate.shape[-1]), dtype=np.complex128)
+        turned[..., 0, :] = np.exp(rate * time_s[0])
         # Times are evenly spaced: what is there, turned on by as much, is the next part, and so on.
         there = 1
-        while there < beat.shape[1]:
-            more = min(there, beat.shape[1] - there)
-            turn = np.exp(rate * step * there)[:, None]
-            np.multiply(beat[:, :more], turn, out=beat[:, there : there + more])
+        while there < len(time_s):
+            more = min(there, len(time_s) - there)
+            turn = np.exp(rate * step * there)[..., None, :]
+            np.multiply(turned[..., :more, :], turn, out=turned[..., there : there + more, :])
             there += more
-        return beat
-
-    def _energy(self, extra: Array) -> Array:
-        """Weighted sum of |e|^2 for extra decays (S,), which the split does not change, (K, S)."""
-        each, which = np.unique(extra, return_inverse=True)
-        rate = self._of.decay_rate[:, None] * each
-        size = np.exp(-2.0 * rate[..., None] * self._of.time_s)
-        energy: Array = (size @ self._of.weight[..., None])[..., 0][:, which]
-        return energy
+        return turned
 
     def gain(self, split_hz: Array, extra: Array) -> Array:
-        """Gain of splits (K, S) and extra decays (S,) over no second polarisation, shape (2, S):
-        with the splits as they are, and with their negatives."""
-        energy = self._energy(extra) + RHO_SIGMA**-2
+        """Gain of splits (..., K, S), each with every one of the extra decays (..., E), over no
+        second polarisation, shape (2, ..., E, S): with the splits as they are, and with their
+        negatives."""
+        of = self._of
+        fall = np.exp(-extra[..., None, None] * of.decay_rate[:, None] * of.time_s)
+        energy = (np.square(fall) * of.weight).sum(axis=-1) + RHO_SIGMA**-2
+        energy = energy[..., None]
+        against = self._against * fall[..., None, :]
         # Real and imaginary parts stand side by side, so that one product takes both.
-        parts = self._against @ self.beat(split_hz, extra).view(np.float64)
-        parts = parts.reshape(*parts.shape[:2], -1, 2).transpose(0, 2, 1, 3)
+        parts = against @ self.turns(split_hz)[..., None, :, :, :].view(np.float64)
+        parts = np.moveaxis(parts.reshape(*parts.shape[:-1], -1, 2), -3, -2)
         real, imag = parts[..., 0], parts[..., 1]
         # Regressor of rho's real part: imag in the phase, real in the level; of its imaginary
         # part: real in the phase, -imag in the level.
-        rr = energy - imag[..., 0] ** 2 - np.square(real[..., _LEVEL_OWN]).sum(axis=2)
-        ii = energy - real[..., 0] ** 2 - np.square(imag[..., _LEVEL_OWN]).sum(axis=2)
-        ri = (real * imag)[..., _LEVEL_OWN].sum(axis=2) - real[..., 0] * imag[..., 0]
+        rr = energy - imag[..., 0] ** 2 - np.square(real[..., _LEVEL_OWN]).sum(axis=-1)
+        ii = energy - real[..., 0] ** 2 - np.square(imag[..., _LEVEL_OWN]).sum(axis=-1)
+        ri = (real * imag)[..., _LEVEL_OWN].sum(axis=-1) - real[..., 0] * imag[..., 0]
         lean = ri / rr
         ii = ii - lean * ri
         # The negative of a split has the conjugate beat.
@@ -354,7 +314,7 @@ class _Search:
         first[..., -1] += real[..., _LEVEL]
         second = real[..., _SEEN] - lean[..., None] * first
         second[..., -1] -= imag[..., _LEVEL]
-        alone = np.log(rr * ii * RHO_SIGMA**4).sum(axis=0)
+        alone = np.log(rr * ii * RHO_SIGMA**4).sum(axis=-2)
         first = first / np.sqrt(rr)[..., None]
         second = second / np.sqrt(ii)[..., None]
         gain: Array = self._shared(first, second) - 0.5 * alone - self._plain

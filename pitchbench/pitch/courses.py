@@ -8,9 +8,11 @@ most of what is heard swings in one of them (G. Weinreich, J. Acoust. Soc. Am. 6
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pitchbench.pitch.partials import Array, Bands
 from pitchbench.units import CENTS_PER_NEPER
@@ -49,19 +51,25 @@ def split_of_a_pair(bands: Bands, f1_hz: float) -> float | None:
     f1_hz : its first partial.
     """
     heard = _heard(bands)
-    swings = [float(np.std(level)) * np.sqrt(2.0) for _, _, level in heard]
-    if len(heard) < _FEWEST or np.median(swings) < _DEEP:
+    if len(heard) < _FEWEST or np.median([each.swing for each in heard]) < _DEEP:
         return None
-    longest_s = max(float(np.ptp(time_s)) for _, time_s, _ in heard)
+    longest_s = max(float(np.ptp(each.time_s)) for each in heard)
     # One step for each beat of the highest partial.
     step_hz = 1.0 / (_UP_TO * longest_s)
     split_hz = np.arange(step_hz, _WIDEST_CENTS / CENTS_PER_NEPER * f1_hz, step_hz)
     fastest_hz = _OF_THE_BAND * bands.half_width_hz
+    # Every partial is seen from the same moment on.
+    time_s = max((each.time_s for each in heard), key=len)
+    wave = first_wave = np.exp(2j * np.pi * split_hz[:, None] * time_s)
+    turns = 1
     depth, share = np.full((2, len(heard), len(split_hz)), np.nan)
-    for row, (number, time_s, level) in enumerate(heard):
-        beats = number * split_hz * np.ptp(time_s)
-        tells = (beats >= _FEWEST_BEATS) & (number * split_hz < fastest_hz)
-        depth[row, tells], share[row, tells] = _swing(time_s, level, number * split_hz[tells])
+    for row, each in enumerate(heard):
+        beats = each.number * split_hz * np.ptp(each.time_s)
+        tells = (beats >= _FEWEST_BEATS) & (each.number * split_hz < fastest_hz)
+        while turns < each.number:
+            wave, turns = wave * first_wave, turns + 1
+        seen = wave[tells, : len(each.time_s)]
+        depth[row, tells], share[row, tells] = _beats(each, seen)
     enough = np.isfinite(depth).sum(axis=0) >= max(_FEWEST, _MOST_OF * len(heard))
     if not enough.any():
         return None
@@ -71,36 +79,50 @@ def split_of_a_pair(bands: Bands, f1_hz: float) -> float | None:
     return split_cents if deep[top] >= _DEEP and split_cents >= _NEAREST_CENTS else None
 
 
-def _heard(bands: Bands) -> list[tuple[int, Array, Array]]:
-    """Number, times and log level of each partial while it is clear, its smooth fall taken out."""
+@dataclass(frozen=True, eq=False)
+class _Partial:
+    """A partial while it is clear: its log level without its smooth fall, at times of shape (n,),
+    and an orthonormal basis of what such a fall may be, shape (n, 3)."""
+
+    number: int
+    time_s: Array
+    level: Array
+    smooth: Array
+
+    @property
+    def swing(self) -> float:
+        """How far the level swings to each side, as if it were a sinusoid."""
+        return float(np.std(self.level)) * float(np.sqrt(2.0))
+
+
+def _heard(bands: Bands) -> list[_Partial]:
+    """The partials that are clear for long enough."""
     first_s, last_s = _SEEN_S
     # What the filter makes of the end of the note is no beat.
     last_s = min(last_s, float(bands.time_s[-1]) - 1.0 / bands.half_width_hz)
-    window = np.ones(_SMOOTHED) / _SMOOTHED
+    power = np.square(bands.z.real) + np.square(bands.z.imag)
+    padded = np.pad(power, ((0, 0), (_SMOOTHED // 2, _SMOOTHED // 2)))
+    smoothed = np.lib.stride_tricks.sliding_window_view(padded, _SMOOTHED, axis=1).mean(axis=2)
+    clear = (smoothed > _CLEAR * bands.noise[:, None]) & (bands.time_s < last_s)
+    first = int(np.searchsorted(bands.time_s, first_s, side="right"))
     heard = []
-    for number, z, noise in zip(bands.number, bands.z, bands.noise, strict=True):
-        power = np.square(z.real) + np.square(z.imag)
-        clear = np.convolve(power, window, mode="same") > _CLEAR * noise
-        clear &= (bands.time_s > first_s) & (bands.time_s < last_s)
-        if number > _UP_TO or np.count_nonzero(clear) < _FEWEST_LEVELS:
+    for number, row, level in zip(bands.number, clear, 0.5 * np.log(power + 1e-30), strict=True):
+        moments = np.flatnonzero(row[first:])
+        if number > _UP_TO or len(moments) < _FEWEST_LEVELS:
             continue
-        seen = (bands.time_s > first_s) & (bands.time_s <= bands.time_s[clear][-1])
-        time_s, level = bands.time_s[seen], 0.5 * np.log(power[seen] + 1e-30)
-        smooth = _smooth(time_s)
-        heard.append((int(number), time_s, level - smooth @ (smooth.T @ level)))
+        seen = slice(first, first + int(moments[-1]) + 1)
+        time_s = bands.time_s[seen]
+        # A parabola in time.
+        smooth = np.linalg.qr(np.vander(time_s - time_s.mean(), 3))[0]
+        fallen = level[seen] - smooth @ (smooth.T @ level[seen])
+        heard.append(_Partial(int(number), time_s, fallen, smooth))
     return heard
 
 
-def _smooth(time_s: Array) -> Array:
-    """An orthonormal basis of what a level does without beating: a parabola in time, (n, 3)."""
-    return np.linalg.qr(np.vander(time_s - time_s.mean(), 3))[0]
-
-
-def _swing(time_s: Array, level: Array, rate_hz: Array) -> tuple[Array, Array]:
-    """How deep the sinusoid of each rate is that fits best, and which share of the level's swing it
-    explains, both of the shape of ``rate_hz``."""
-    smooth = _smooth(time_s)
-    wave = np.exp(2j * np.pi * rate_hz[:, None] * time_s)
+def _beats(partial: _Partial, wave: NDArray[np.complex128]) -> tuple[Array, Array]:
+    """How deep each ``wave``, (rates, n), is in the level of a partial where it fits best, and
+    which share of the level's swing it explains, both of shape (rates,)."""
+    level, smooth = partial.level, partial.smooth
     wave = wave - (wave @ smooth) @ smooth.T
     cos2, sin2 = (np.square(part).sum(axis=1) for part in (wave.real, wave.imag))
     both = (wave.real * wave.imag).sum(axis=1)

@@ -73,15 +73,12 @@ def follow(demodulator: Demodulator, bands: Bands, before: Settled | None) -> Fo
     if before is not None:
         known = dict(zip(before.bands.number.tolist(), before.decay_rate, strict=True))
         rate = np.array([known.get(int(k), rate[j]) for j, k in enumerate(bands.number)])
-    heard = demodulator.heard_through(
-        bands,
-        lambda t: np.exp(-rate[:, None] * t),
-        lambda t: np.zeros((len(rate), len(t))) if before is None else before.phase_in(bands, t),
-    )
-    ratio = bands.z * heard.conj()
-    phase = _unwrap(np.angle(ratio))
-    if before is not None:
-        phase = phase + before.phase_in(bands, t)
+
+    def expected(t: Array) -> Array:
+        return np.zeros((len(rate), len(t))) if before is None else before.phase_in(bands, t)
+
+    heard = demodulator.heard_through(bands, lambda t: 1j * expected(t) - rate[:, None] * t)
+    phase = _unwrap(np.angle(bands.z * heard.conj())) + expected(t)
     level = np.log(np.abs(bands.z) + 1e-30) - np.log(np.abs(heard) + 1e-30)
     if before is None:
         # The first rate was taken through the fades at the ends; the level about it was not.

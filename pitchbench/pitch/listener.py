@@ -175,7 +175,7 @@ class Listener:
         if event.drowned and not note.rise_seen:
             # The stream began with what a string left over, or with hum, before the first pluck.
             return
-        if not note.certain and not self._is_fresh(note, end):
+        if note.note_hz is None and not self._is_fresh(note, end):
             # The stream began with sound that was no pluck: nothing has rung yet.
             return
         self._quiet_since = end
@@ -198,8 +198,16 @@ class Listener:
 
     def _pluck(self, note: _Note, end: int, *, gap: bool = False) -> Pluck:
         samples = self._sound.between(note.onset, end)
-        onset_s = note.onset / self._rate_hz
-        return Pluck(samples, self._rate_hz, onset_s, self._background, gap, note.company)
+        return Pluck(
+            samples,
+            self._rate_hz,
+            note.onset / self._rate_hz,
+            background=self._background,
+            gap=gap,
+            company=note.company,
+            # Of what ended before that was known more is asked than of what rings on.
+            note_hz=note.note_hz if end - note.onset >= _DOUBT_S * self._rate_hz else None,
+        )
 
     def _place(self, note: _Note) -> None:
         """Find the sample at which the note begins, once, and what is heard without it."""
@@ -237,16 +245,17 @@ class Listener:
         if index >= self._placed_by(note):
             self._place(note)
         age_s = (index - note.onset) / self._rate_hz
-        if not note.certain and age_s >= _DOUBT_S:
-            sound = self._sound.between(note.onset, index)
-            if not self._is_fresh(note, index) or note_of(sound, self._rate_hz) is None:
+        if note.note_hz is None and age_s >= _DOUBT_S:
+            if self._is_fresh(note, index):
+                sound = self._sound.between(note.onset, index)
+                note.note_hz = note_of(sound, self._rate_hz)
+            if note.note_hz is None:
                 self._finder.abandon()
                 self._note = None
                 if note.rise_seen:  # not the room, with which the stream begins
                     self._passed_over = index
                 self._quiet_since = note.onset
                 return
-            note.certain = True
         if not self._offer_early:
             return
         if index >= note.draw_at:
@@ -264,7 +273,7 @@ class Listener:
         note = self._note
         if note is None:
             return None
-        ages_s = [] if note.certain else [_DOUBT_S]
+        ages_s = [_DOUBT_S] if note.note_hz is None else []
         if self._offer_early:
             ages_s += _OFFERS_S[note.offers : note.offers + 1]
         looks = [note.onset + math.ceil(age_s * self._rate_hz) for age_s in ages_s]
@@ -362,13 +371,14 @@ def _offered(note: _Note, reading: Reading, age_s: float) -> Iterator[ReadingRea
 
 @dataclass
 class _Note:
-    """A note in progress; ``onset`` is a step's first sample until it is ``placed``."""
+    """A note in progress; ``onset`` is a step's first sample until it is ``placed``, ``note_hz`` is
+    known once it is certain that it is a note."""
 
     onset: int
     rise_seen: bool
     company: bool
     placed: bool = False
-    certain: bool = False
+    note_hz: float | None = None
     announced: bool = False
     looked_hz: float | None = None
     draw_at: int = 0

@@ -24,6 +24,8 @@ _HIGHEST_HZ: Final = 9000.0
 _B_GRID: Final = np.concatenate(([0.0], np.geomspace(5e-6, 4e-3, 36)))
 #: How far the tracker's period may lie from f1, cents: stiffness pulls it sharp, never flat.
 _F_GRID_CENTS: Final = np.arange(-45.0, 24.1, 2.0)
+#: The noise between the partials is taken from at most so much of a note.
+_NOISE_S: Final = 1.5
 #: A partial counts when it stands this far above the noise beside it.
 _STANDS_OUT: Final = 10.0 ** (11.0 / 10.0)
 
@@ -183,12 +185,16 @@ def fit_law(
         return f1_hz, stiffness_b
     k2 = number[used].astype(np.float64) ** 2
     y = frequency_hz[used] ** 2 / k2
-    w = weight[used].copy()
+    w = weight[used]
+    root = np.sqrt(w)
     for _ in range(5):
-        middle = np.average(k2, weights=w)
-        slope = (w * (k2 - middle)) @ y / (w @ (k2 - middle) ** 2)
-        intercept = np.average(y, weights=w) - slope * middle
-        residual = np.abs(y - intercept - slope * k2) * np.sqrt(weight[used])
+        total = w.sum()
+        middle = w @ k2 / total
+        away = k2 - middle
+        leaning = w * away
+        slope = leaning @ y / (leaning @ away)
+        intercept = w @ y / total - slope * middle
+        residual = np.abs(y - intercept - slope * k2) * root
         scale = max(1e-9 * float(intercept), 1.5 * float(np.median(residual)))
         w = weight[used] / (1.0 + (residual / (2.0 * scale)) ** 2)
     b = float(np.clip(slope / intercept, 0.0, 1e-2))
@@ -244,7 +250,10 @@ class Demodulator:
         self._rate_hz = rate_hz
         self._n = len(samples)
         self.length_s = len(samples) / rate_hz
-        self._spectrum = LineSpectrum.of(samples, rate_hz, padded=False)
+        # The middle of a long note tells as much of the noise between its lines as the whole.
+        aside = max(0, self._n - round(_NOISE_S * rate_hz)) // 2
+        middle = samples[aside : self._n - aside]
+        self._spectrum = LineSpectrum.of(middle, rate_hz, padded=False)
         self._background = background
         # Ends that fade over four periods: an abrupt end of one partial would ring in the band of
         # the next. The quarter second of zeros keeps the filter's tail from wrapping round.
@@ -288,10 +297,10 @@ class Demodulator:
         return Bands(number, centre * bin_hz, time_s[kept], z[:, kept], noise, half * bin_hz)
 
     def heard_through(
-        self, bands: Bands, amplitude: Callable[[Array], Array], phase: Callable[[Array], Array]
+        self, bands: Bands, course: Callable[[Array], NDArray[np.complexfloating[Any, Any]]]
     ) -> NDArray[np.complex128]:
-        """What the bands make of partials of known ``amplitude`` and ``phase`` (both functions of
-        time, shape (K, times)): the same fade, the same filter. Shape (K, M).
+        """What the bands make of partials whose log amplitude + i phase is known at every time, by
+        ``course``, of shape (K, times): the same fade, the same filter. Shape (K, M).
 
         Comparing with this instead of with the bare phase cancels what the filter does to a
         changing pitch near the ends of the note.
@@ -302,7 +311,7 @@ class Demodulator:
         inside = time_s < self._n / self._rate_hz
         t = time_s[inside]
         fine = np.zeros((len(bands.number), size), dtype=np.complex128)
-        fine[:, inside] = self._fade(t) * amplitude(t) * np.exp(1j * phase(t))
+        fine[:, inside] = self._fade(t) * np.exp(course(t))
         spectrum = scipy.fft.fft(fine, axis=1) / size
         z = _narrow(spectrum[:, np.arange(-half, half + 1)])
         return z[:, : bands.z.shape[1]]

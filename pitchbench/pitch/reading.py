@@ -184,6 +184,7 @@ class Pluck:
     background : the sound before any string was plucked, shape (m,); empty where not known.
     gap : whether samples were lost in it.
     company : whether another string rings on beside it.
+    note_hz : the tracker's pitch of its early part; None where that was not looked for.
     """
 
     samples: NDArray[np.float32]
@@ -192,6 +193,7 @@ class Pluck:
     background: NDArray[np.float32] = field(default_factory=lambda: np.empty(0, np.float32))
     gap: bool = False
     company: bool = False
+    note_hz: float | None = None
 
     @property
     def ring_s(self) -> float:
@@ -201,7 +203,7 @@ class Pluck:
 
 def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     """Read one pluck; None where it is no pluck of a string at all: a knock, talk, noise."""
-    period_hz = note_of(pluck.samples, pluck.rate_hz)
+    period_hz = pluck.note_hz or note_of(pluck.samples, pluck.rate_hz)
     if period_hz is None:
         return None
     if not dies_like_a_string(pluck.samples, pluck.rate_hz):
@@ -237,7 +239,7 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
 
 def surely_a_pluck(pluck: Pluck) -> bool:
     """Whether it is a string's, so that :func:`read_pluck` has something to say of it."""
-    note_hz = note_of(pluck.samples, pluck.rate_hz)
+    note_hz = pluck.note_hz or note_of(pluck.samples, pluck.rate_hz)
     return note_hz is not None and dies_like_a_string(pluck.samples, pluck.rate_hz)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -105,7 +106,8 @@ def seen_of(
     of_level = np.where(heard, 1.0 / np.where(heard, mean.total, 1.0), _UNHEARD)
     of_shift = np.where(heard, of_level / turn**2, _UNHEARD)
     time_s, level, shift = mean.times(t), mean.mean(followed.level), mean.mean(shift)
-    course = np.swapaxes(mean.mean(_between(time_s, t, len(turn))), -1, -2)
+    between = _between(tuple(time_s.tolist()), tuple(t.tolist()))
+    course = np.swapaxes(mean.mean(np.broadcast_to(between, (len(turn), *between.shape))), -1, -2)
     falling = level - followed.decay_rate[:, None] * time_s
     return Seen(
         number=bands.number,
@@ -124,12 +126,12 @@ def seen_of(
     )
 
 
-def _between(node_s: Array, time_s: Array, partials: int) -> Array:
-    """Share of the value at each node in what lies at each of ``time_s``, shape (partials, nodes,
-    times): on a natural cubic spline from 0 at the beginning through all nodes, and straight on."""
-    nodes = node_s if node_s[0] == 0 else np.concatenate(([0.0], node_s))
+@lru_cache(maxsize=4)  # the rounds of one pluck
+def _between(node_s: tuple[float, ...], time_s: tuple[float, ...]) -> Array:
+    """Share of the value at each node in what lies at each of ``time_s``, shape (nodes, times): on
+    a natural cubic spline from 0 at the beginning through all nodes, and straight on."""
+    nodes = np.array(node_s if node_s[0] == 0 else (0.0, *node_s))
     spline = scipy.interpolate.CubicSpline(nodes, np.eye(len(nodes)), bc_type="natural")
     inside_s = np.minimum(time_s, nodes[-1])
-    weights = spline(inside_s) + (time_s - inside_s)[:, None] * spline(nodes[-1], 1)
-    weights = weights.T[-len(node_s) :]
-    return np.broadcast_to(weights, (partials, *weights.shape))
+    weights: Array = spline(inside_s) + (time_s - inside_s)[:, None] * spline(nodes[-1], 1)
+    return weights.T[-len(node_s) :]

@@ -56,7 +56,7 @@ class Strengths:
 def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list[Strengths]:
     """Let every partial show its wander by itself, then all together what is usual among them.
 
-    One for each of ``beats``; ``coarse`` where it need only come near.
+    One for each of ``beats``; ``coarse`` where it need only come near and there is no beat.
     """
     lasting, early = (_WANDER[1::2], _EARLY[:1]) if coarse else (_WANDER, _EARLY)
     plain = [len(TAU_S) + 1, 4]
@@ -81,10 +81,12 @@ def strengths_of(seen: Seen, beats: list[Beat], *, coarse: bool = False) -> list
     ]
     own, log_early = (grid.ravel() for grid in np.meshgrid(finer, np.log(early)))
 
-    level = np.broadcast_to(seen.time_s, seen.shift.shape) * seen.heard
-    levels = [(beat.level_columns, (seen.level - beat.level)[:, None]) for beat in beats]
-    spread = _Spread(_diagonal(seen.level_variance), wander.slow, _LEVEL)
-    of_level = _alone(spread, np.stack((seen.heard, level), axis=1), np.zeros(2), levels)
+    of_level = [np.zeros((len(_LEVEL), len(seen.number)))]
+    if not coarse:  # where there is no beat to be told the level says nothing
+        level = np.broadcast_to(seen.time_s, seen.shift.shape) * seen.heard
+        levels = [(beat.level_columns, (seen.level - beat.level)[:, None]) for beat in beats]
+        spread = _Spread(_diagonal(seen.level_variance), wander.slow, _LEVEL)
+        of_level = _alone(spread, np.stack((seen.heard, level), axis=1), np.zeros(2), levels)
 
     log_prior = -0.5 * ((usual[:, None] - own) / _ALIKE) ** 2
     log_prior -= np.logaddexp.reduce(log_prior, axis=1, keepdims=True)

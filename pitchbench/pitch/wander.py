@@ -12,6 +12,7 @@ still it stands later, after the pluck each partial glides a little by itself.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -90,35 +91,19 @@ def wander_of(
     level : natural logarithm of its amplitude, shape (K, M).
     """
     blocks = len(time_s)
-    end_s = max(_HEARD_S, float(time_s[-1]))
-    times = np.concatenate((time_s, np.linspace(0.5 * end_s, end_s, _LATE_POINTS)))
-    apart = np.abs(times[:, None] - times)
-    sum_up = np.tril(np.ones((blocks, blocks))) * np.diff(time_s, prepend=0.0)
-    lasting = _processes(apart, _TAU_S, (_TAU_S / _PIVOT_S) ** _REDNESS)
-    fading = np.exp(-times / _EARLY_S)
-    early = _processes(apart, _EARLY_TAU_S, np.ones(2)) * fading * fading[:, None]
+    of = _moments(tuple(time_s.tolist()))
     # A partial can only come back to what it never lost: what it sinks below that is a dip.
     comes_back = np.maximum.accumulate(np.where(heard, level, _SILENT)[:, ::-1], axis=1)[:, ::-1]
     dip = np.exp(np.minimum(np.where(heard, comes_back - level, 0.0), np.log(_DEEPEST)))
     dip = np.concatenate((dip, np.ones((len(dip), _LATE_POINTS))), axis=1)
     both = heard[:, :, None] & heard[:, None]
 
-    def seen(process: Array, size: Array, sums: Array) -> tuple[Array, Array, Array]:
-        each = process * size[:, :, None] * size[:, None]
-        late = sums @ each[:, :blocks, blocks:].mean(axis=2)[..., None]
-        mean = each[:, blocks:, blocks:].mean(axis=(1, 2))
-        return sums @ each[:, :blocks, :blocks] @ np.swapaxes(sums, -1, -2), late[..., 0], mean
-
-    own_sums = course @ sum_up
+    own_sums = course @ of.sum_up
     steps = _lost(time_s, shift_s, variance, heard, level)
     jumps = course @ np.tril(np.repeat(steps[:, None], blocks, axis=1))
-    own_glide = -_OWN_GLIDE_TAU_S * np.expm1(-time_s[:, None] / _OWN_GLIDE_TAU_S)
-    anyhow = np.concatenate((jumps, course @ (_OWN_GLIDE * own_glide)), axis=-1)
-    slow, late_slow, slow_mean = seen(lasting, dip, own_sums)
-    first, late_early, early_mean = seen(early, dip, own_sums)
-    together, late, mean = (each[0] for each in seen(lasting, np.ones((1, len(times))), sum_up))
-    value, vector = np.linalg.eigh(together - np.outer(late, late) / mean)
-    shapes = vector * np.sqrt(np.maximum(value, 0.0))
+    anyhow = np.concatenate((jumps, course @ of.own_glide), axis=-1)
+    slow, late_slow, slow_mean = _summed(of.lasting, dip, own_sums)
+    first, late_early, early_mean = _summed(of.early, dip, own_sums)
     return Wander(
         slow=slow * both,
         early=first * both,
@@ -126,9 +111,66 @@ def wander_of(
         late_slow=late_slow * heard,
         late_early=late_early * heard,
         late_variance=np.stack((slow_mean, early_mean)),
+        common=of.common,
+        common_late=of.common_late,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class _Moments:
+    """What the moments alone make of the processes, those at which partials are seen, (M,), and
+    some late ones, (L,).
+
+    Parameters
+    ----------
+    lasting, early : covariances of the processes of strength 1, shape (M + L, M + L).
+    sum_up : what leads from the frequency at the moments seen to the shift, shape (M, M).
+    own_glide : the shifts of the glides that a partial has by itself, shape (M, 2).
+    common, common_late : see :class:`Wander`.
+    """
+
+    lasting: Array
+    early: Array
+    sum_up: Array
+    own_glide: Array
+    common: Array
+    common_late: float
+
+
+@lru_cache(maxsize=4)  # the rounds of one pluck
+def _moments(seen_s: tuple[float, ...]) -> _Moments:
+    time_s, blocks = np.array(seen_s), len(seen_s)
+    end_s = max(_HEARD_S, seen_s[-1])
+    times = np.concatenate((time_s, np.linspace(0.5 * end_s, end_s, _LATE_POINTS)))
+    apart = np.abs(times[:, None] - times)
+    lasting = _processes(apart, _TAU_S, (_TAU_S / _PIVOT_S) ** _REDNESS)
+    fading = np.exp(-times / _EARLY_S)
+    sum_up = np.tril(np.ones((blocks, blocks))) * np.diff(time_s, prepend=0.0)
+    together, late, mean = (
+        each[0] for each in _summed(lasting, np.ones((1, len(times))), sum_up[None])
+    )
+    value, vector = np.linalg.eigh(together - np.outer(late, late) / mean)
+    shapes = vector * np.sqrt(np.maximum(value, 0.0))
+    own_glide = -_OWN_GLIDE_TAU_S * np.expm1(-time_s[:, None] / _OWN_GLIDE_TAU_S)
+    return _Moments(
+        lasting=lasting,
+        early=_processes(apart, _EARLY_TAU_S, np.ones(2)) * fading * fading[:, None],
+        sum_up=sum_up,
+        own_glide=_OWN_GLIDE * own_glide,
         common=np.concatenate(((late / np.sqrt(mean))[None], shapes.T)),
         common_late=float(np.sqrt(mean)),
     )
+
+
+def _summed(process: Array, size: Array, sums: Array) -> tuple[Array, Array, Array]:
+    """Of a ``process`` of ``size`` (K, M + L) at each moment: the covariance of the shifts that
+    ``sums`` (K, M, M) make of it, that with its mean over the late moments, and that mean's
+    variance; shapes (K, M, M), (K, M) and (K,)."""
+    blocks = sums.shape[-1]
+    each = process * size[:, :, None] * size[:, None]
+    late = sums @ each[:, :blocks, blocks:].mean(axis=2)[..., None]
+    mean = each[:, blocks:, blocks:].mean(axis=(1, 2))
+    return sums @ each[:, :blocks, :blocks] @ np.swapaxes(sums, -1, -2), late[..., 0], mean
 
 
 def _processes(apart: Array, tau_s: Array, variance: Array) -> Array:
