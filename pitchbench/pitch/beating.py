@@ -177,7 +177,7 @@ def second_polarisation(leftover: Leftover) -> list[Split]:
     # Splits and extra decays tried, each with each, of both laws: shapes (2, S) and (2, E).
     split_hz = np.linspace(np.minimum(step_hz, widest_hz / 2.0), widest_hz, count, axis=1)
     extra = np.tile(_EXTRA_DECAY, (2, 1))
-    best = np.full((2, 3), -np.inf)
+    best = np.tile((-np.inf, 0.0, 0.0), (2, 1))
     width_hz, width_extra = step_hz, 0.35
     for turn in range(1 + _REFINEMENTS):
         gains = search.gain(laws[:, :, None] * split_hz[:, None], extra)[: 2 if turn == 0 else 1]

@@ -81,7 +81,8 @@ class Reading:
     ring_s : how long it was heard, onset to damping, next pluck or noise.
     pitch_hz : settled pitch, the frequency of the first partial once the glide has died.
     u_cents : standard uncertainty of ``pitch_hz``.
-    attack_cents : how sharp the note was just after the pick noise, above ``pitch_hz``.
+    attack_cents : how sharp the note was just after the pick noise, above ``pitch_hz``; negative
+        where it began flat.
     settle_s : from the onset to the start of the stable tail.
     tail_s : length of the stable tail.
     wander_cents : rms of the pitch about its fitted course in the tail.
@@ -256,6 +257,8 @@ def _report(pluck: Pluck, settled: Settled, cut_s: float) -> Reading:
     settle_s = cut_s + _settle_s(settled, pluck.ring_s - cut_s)
     tail = time_s + cut_s >= settle_s
     tail[-1] = True  # where the sound is lost before that, its last moment stands for the tail
+    # What is left over late on the whole is of the partials' own frequencies, not of their course.
+    deviation_cents = deviation_cents - deviation_cents[tail].mean()
     pitch_hz = settled.f1_hz * np.exp((glide_cents + deviation_cents) / CENTS_PER_NEPER)
     level_db = _level_db(pluck, time_s + cut_s)
     noise = float(np.var(pluck.background, dtype=np.float64)) if len(pluck.background) else 0.0
@@ -266,10 +269,10 @@ def _report(pluck: Pluck, settled: Settled, cut_s: float) -> Reading:
         ring_s=pluck.ring_s,
         pitch_hz=settled.f1_hz,
         u_cents=settled.u_cents,
-        attack_cents=float(settled.glide_cents(np.array(_ATTACK_S - cut_s))),
+        attack_cents=float(settled.glide_cents(np.array(_ATTACK_S - cut_s)) + deviation_cents[0]),
         settle_s=settle_s,
         tail_s=max(0.0, pluck.ring_s - settle_s),
-        wander_cents=float(np.sqrt(np.mean(np.square(deviation_cents[tail])))),
+        wander_cents=float(np.std(deviation_cents[tail])),
         stiffness_b=settled.stiffness_b if many else None,
         snr_db=snr_db,
         trace=Trace(time_s + cut_s, pitch_hz, level_db),

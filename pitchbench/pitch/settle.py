@@ -75,7 +75,10 @@ def settle(
         if not told.any():
             return settled
         bands, followed = _only(bands, followed, told)
-        settled = _fit(bands, followed, settled, f1_hz, stiffness_b, last=turn == rounds - 1)
+        fitted = _fit(bands, followed, settled, f1_hz, stiffness_b, last=turn == rounds - 1)
+        if abs(fitted.f1_hz - f1_hz) > half_width_hz:
+            return settled  # no partial is heard there
+        settled = fitted
         f1_hz, stiffness_b = settled.f1_hz, settled.stiffness_b
     return settled
 

@@ -2,13 +2,14 @@
 
 The phase of partial k, written as a shift in time, is
 
-    y_k(t) = a_k + (x + g_k b + d_k) t + s_k G(t) + C(t) + W_k(t) + beat + noise
+    y_k(t) = a_k + (x + g_k b + d_k) t + s_k (G(t) + C(t)) + E_k(t) + W_k(t) + beat + noise
 
 x and b correct the pitch and the stiffness of the law, d_k is how far the partial lies off it, G
-the glide that all share (s_k = (1 + B) / (1 + B k^2): bending does not relax), C a slow wander that
-all share, W_k one of its own. All of it is linear and Gaussian once the strengths of d, C and W and
-the kind of glide are given. Those are averaged over with their posterior probabilities, so that
-what they leave open is in the uncertainty, and nothing is chosen between.
+the glide that all share (s_k = (1 + B) / (1 + B k^2): bending does not relax), C a slow wander of
+the tension, E_k a small glide of the partial's own and W_k its own wander. All of it is linear and
+Gaussian once the strengths of d, C and W and the kind of glide are given. Those are averaged over
+with their posterior probabilities, so that what they leave open is in the uncertainty, and nothing
+is chosen between.
 
 What is read is the first partial without glide and wander, x + d_1. What C and W_1 do late in the
 note is how far it may be off by then: that counts in the uncertainty, not in the value.

@@ -56,7 +56,7 @@ def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The sound of a rehearsal of string 6, to its end."""
     path = tmp_path_factory.mktemp("sound") / "job.flac"
     with pytest.raises(SystemExit):
-        main(["rehearse", "--seed", "9", *QUICK, "--record", str(path), "--format", "json"])
+        main(["rehearse", "--seed", "1", *QUICK, "--record", str(path), "--format", "json"])
     return path
 
 
