@@ -64,29 +64,33 @@ def held_back(number: NDArray[np.int64], stiffness_b: float) -> Array:
 
 
 class Stretches:
-    """Averages over stretches of time with the weights of the partials."""
+    """Averages over stretches of time with the weights of the partials, while any is heard."""
 
     def __init__(self, followed: Followed) -> None:
-        weight, steps = followed.weight, len(followed.time_s)
-        length_s = float(np.ptp(followed.time_s))
+        heard = np.flatnonzero(followed.weight.any(axis=0))
+        self._first, self._end = int(heard[0]), int(heard[-1]) + 1
+        self._weight = followed.weight[:, self._first : self._end]
+        length_s = float(np.ptp(followed.time_s[self._first : self._end]))
+        steps = self._end - self._first
         count = min(steps, int(np.clip(round(length_s / _STRETCH_S), *_STRETCHES)))
-        self._first = np.flatnonzero(np.diff(np.arange(steps) * count // steps, prepend=-1))
-        self._weight = weight
-        self.total = self._sum(weight)
+        self._starts = np.flatnonzero(np.diff(np.arange(steps) * count // steps, prepend=-1))
+        self.total = self._sum(self._weight)
 
     def _sum(self, values: Array) -> Array:
-        total: Array = np.add.reduceat(values, self._first, axis=-1)
+        total: Array = np.add.reduceat(values, self._starts, axis=-1)
         return total
 
     def times(self, time_s: Array) -> Array:
         """The middle of each stretch."""
-        return self._sum(time_s) / self._sum(np.ones_like(time_s))
+        heard_s = time_s[self._first : self._end]
+        return self._sum(heard_s) / self._sum(np.ones_like(heard_s))
 
     def mean(self, values: Array) -> Array:
         """Mean of ``values`` (K, ..., steps) in each stretch; 0 where nothing is heard."""
         shape = (len(values), *(1,) * (values.ndim - 2), -1)
         total = np.where(self.total > 0, self.total, np.inf).reshape(shape)
-        return self._sum(values * self._weight.reshape(shape)) / total
+        heard = values[..., self._first : self._end]
+        return self._sum(heard * self._weight.reshape(shape)) / total
 
 
 def seen_of(

@@ -41,13 +41,15 @@ _SMALL: Final = 8
 class Strengths:
     """How strongly the partials wander, for each strength (m,) that the string may have.
 
-    ``own`` and ``early`` (m, K) are the logarithms of each partial's; ``log_p`` (m,) what is added
-    to the evidence for having summed over them; ``level`` (K,) the logarithm of the level's.
-    ``log_alone`` is the log evidence of all partials, each by itself.
+    ``own`` and ``early`` (m, K) are the logarithms of each partial's, ``late`` that of the root of
+    its mean square: what the partial may do when it is no longer heard goes by how strong it may
+    be. ``log_p`` (m,) is what is added to the evidence for having summed over them; ``level`` (K,)
+    the logarithm of the level's. ``log_alone`` is the log evidence of all partials, each by itself.
     """
 
     own: Array
     early: Array
+    late: Array
     log_p: Array
     level: Array
     log_alone: float
@@ -118,6 +120,7 @@ def _strengths(
     return Strengths(
         np.einsum("mgk,g->mk", p, own),
         np.einsum("mgk,g->mk", p, early),
+        0.5 * np.log(np.einsum("mgk,g->mk", p, np.exp(2.0 * own))),
         # The joint fit takes each partial's strength at its mean; the entropy is what that forgets.
         np.einsum("mgk,mgk->m", p, log_prior[kept, :, None] - log_p),
         np.log(_LEVEL) @ level_p / level_p.sum(axis=0),

@@ -195,7 +195,7 @@ def _partials(seen: Seen, strengths: Strengths, beat: Beat) -> _Said:
     if first.any():
         late_sd = np.sqrt(late_variance[:, first][:, 0])
     else:
-        lasting = np.exp(2.0 * strengths.own).mean(axis=1)
+        lasting = np.exp(2.0 * strengths.late).mean(axis=1)
         late_sd = np.sqrt(lasting * seen.wander.late_variance[0, 0])
     return _Said(pitch, _in_shapes(seen, total), log_p, late_variance, late_sd)
 
@@ -205,7 +205,8 @@ def _late(seen: Seen, strengths: Strengths) -> tuple[Array, Array]:
     a standard deviation of 1, (m, K, 1, M); and the variance of what each does then, (m, K)."""
     wander = seen.wander
     own, early = np.exp(2.0 * strengths.own), np.exp(2.0 * strengths.early)
-    variance = own * (wander.late_variance[0] + early * wander.late_variance[1])
+    variance = np.exp(2.0 * strengths.late) * wander.late_variance[0]
+    variance += own * early * wander.late_variance[1]
     late = np.zeros((*strengths.own.shape, 1, len(seen.time_s)))
     first = seen.number == 1
     shared = wander.late_slow + early[..., None] * wander.late_early
