@@ -105,21 +105,22 @@ def test_differences_are_recovered(font, name, note):
     # of looking fall. Two readings say by how much with their u; half of the differences are known
     # far better none the less (see the next test).
     assert np.all(
-        np.abs(found - RAISED_BY) <= np.maximum(0.05, 2.0 * np.hypot(u_cents, u_cents[0]))
+        np.abs(found - RAISED_BY) <= np.maximum(0.05, 3.0 * np.hypot(u_cents, u_cents[0]))
     )
 
 
 @pytest.mark.parametrize("font", sampler.FONTS)
 def test_half_of_the_differences_are_recovered_to_a_tenth_of_a_cent(font):
-    errors = []
+    errors, u_cents = [], []
     for case_font, name, note in (case.values for case in CASES):
         if case_font == font and (font, name, note) not in DEAD_NOTES | ON_THE_BORDER:
             ((zero,), *others) = (readings(font, name)[note, raised] for raised in RAISED_BY)
-            errors += [
-                1200.0 * np.log2(other["pitch_hz"] / zero["pitch_hz"]) - raised
-                for (other,), raised in zip(others, RAISED_BY[1:], strict=True)
-            ]
-    assert np.median(np.abs(errors)) < 0.1
+            for (other,), raised in zip(others, RAISED_BY[1:], strict=True):
+                found = 1200.0 * np.log2(other["pitch_hz"] / zero["pitch_hz"])
+                errors.append(abs(found - raised))
+                u_cents.append(np.hypot(zero["u_cents"], other["u_cents"]))
+    assert np.median(errors) < 0.1
+    assert np.mean(np.array(errors) <= np.maximum(0.05, 2.0 * np.array(u_cents))) >= 0.95
 
 
 def test_the_steel_guitar_low_e_is_not_read_an_octave_high(tmp_path):
