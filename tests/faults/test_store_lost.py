@@ -176,6 +176,8 @@ def keep_a_session(
             fault.go()
         if comes and len(old.entries) < COMES <= len(new.entries):
             fault.come()
+            # It is tried again every second, and the recording may be over before.
+            time.sleep(1.2)
 
     try:
         state = run(
