@@ -85,7 +85,7 @@ class Reading:
         where it began flat.
     settle_s : from the onset to the start of the stable tail.
     tail_s : length of the stable tail.
-    wander_cents : rms of the pitch about its fitted course in the tail.
+    wander_cents : standard deviation of the pitch about its fitted course in the tail.
     stiffness_b : inharmonicity coefficient B; None where fewer than three partials tell of it.
     snr_db : level of the note in the tail above the noise before the onset; None where that noise
         was not heard.
