@@ -7,12 +7,12 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-import scipy  # its parts load when first used, so that the first screen need not wait for them
 from numpy.typing import NDArray
 
 from pitchbench.pitch.follow import Followed
 from pitchbench.pitch.glide import Glides
 from pitchbench.pitch.partials import Array, Bands, stiff_ratio
+from pitchbench.pitch.spline import through
 from pitchbench.pitch.wander import Wander, wander_of
 
 #: Partials are averaged over so many stretches of time, which are no longer than this unless the
@@ -135,7 +135,4 @@ def _between(node_s: tuple[float, ...], time_s: tuple[float, ...]) -> Array:
     """Share of the value at each node in what lies at each of ``time_s``, shape (nodes, times): on
     a natural cubic spline from 0 at the beginning through all nodes, and straight on."""
     nodes = np.array(node_s if node_s[0] == 0 else (0.0, *node_s))
-    spline = scipy.interpolate.CubicSpline(nodes, np.eye(len(nodes)), bc_type="natural")
-    inside_s = np.minimum(time_s, nodes[-1])
-    weights: Array = spline(inside_s) + (time_s - inside_s)[:, None] * spline(nodes[-1], 1)
-    return weights.T[-len(node_s) :]
+    return through(nodes, np.array(time_s))[-len(node_s) :]

@@ -7,13 +7,13 @@ from functools import cache
 from typing import Any, Final
 
 import numpy as np
-import scipy  # its parts load when first used, so that the first screen need not wait for them
 from numpy.typing import NDArray
 
 from pitchbench.pitch.beating import RHO_SIGMA, Beat
 from pitchbench.pitch.glide import TAU_S
 from pitchbench.pitch.partials import Array
 from pitchbench.pitch.seen import Seen
+from pitchbench.pitch.spline import through
 from pitchbench.units import CENTS_PER_NEPER
 
 #: Strengths tried of a partial's wander, of each of its processes; of the wander after the pluck,
@@ -103,7 +103,7 @@ def _finer(tried: tuple[float, ...]) -> tuple[Array, Array]:
     """Strengths between those ``tried``, (f,), and what leads there, (f, tried), smoothly, so that
     a reading does not leap from one strength to the next."""
     finer = np.linspace(tried[0], tried[-1], _FINER * (len(tried) - 1) + 1)
-    return finer, scipy.interpolate.CubicSpline(tried, np.eye(len(tried)))(finer)
+    return finer, through(np.array(tried), finer).T
 
 
 def _strengths(
