@@ -15,6 +15,9 @@ from pitchbench.units import CENTS_PER_NEPER
 _USABLE: Final = 6.0
 #: Nor is it followed further down than this from its loudest: there something else is heard.
 _FAINTEST: Final = 10.0**-4.5
+#: Noise is taken to be at least this much of a partial's loudest, 120 dB down: what was cut to
+#: silence, by a gate say, would have none, and no phase is known better than to a millionth.
+_LEAST_NOISE: Final = 1e-12
 _BLOCKS: Final = 10
 #: What the uncertainty predicted from the noise alone is worth beside what the residuals say.
 _PRIOR_DOF: Final = 8.0
@@ -47,7 +50,8 @@ def follow(demodulator: Demodulator, bands: Bands, before: Settled | None) -> Fo
     power = np.abs(bands.z) ** 2
     smooth = _smoothed(power)
     loudest = smooth.max(axis=1, keepdims=True)
-    usable = smooth > np.maximum(_USABLE * bands.noise[:, None], _FAINTEST * loudest)
+    noise = np.maximum(bands.noise[:, None], _LEAST_NOISE * loudest)
+    usable = smooth > np.maximum(_USABLE * noise, _FAINTEST * loudest)
     # From the loudest early moment on, until it first sinks into the noise.
     first = np.argmax(smooth[:, : max(4, smooth.shape[1] // 3)], axis=1)
     index = np.arange(power.shape[1])
@@ -68,7 +72,7 @@ def follow(demodulator: Demodulator, bands: Bands, before: Settled | None) -> Fo
     kept &= kept.sum(axis=1, keepdims=True) >= 6
     if not kept.any():
         return None
-    weight = np.where(kept, 2.0 * smooth / bands.noise[:, None], 0.0)
+    weight = np.where(kept, 2.0 * smooth / noise, 0.0)
     rate = _decay_rates(bands, weight)
     if before is not None:
         known = dict(zip(before.bands.number.tolist(), before.decay_rate, strict=True))

@@ -138,5 +138,6 @@ def _energy_of(bands: Bands, followed: Followed) -> tuple[Array, Array]:
             last = known[k]
             share[k - 1] = np.sqrt(power[last]) / k
         decay_s[k - 1] = 1.0 / rates[last]
-    share = np.maximum(share, 1e-3 * share.max())
+    # All alike where none of them is heard.
+    share = np.maximum(share, 1e-3 * share.max() or 1.0)
     return decay_s, share / share.sum()

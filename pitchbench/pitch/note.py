@@ -211,7 +211,7 @@ def _strange_db(spectrum: LineSpectrum, found: Comb) -> float:
     strange = off_hz > max(_BETWEEN * found.f1_hz, 6.0 * spectrum.bin_hz)
     if strange.all() or not strange.any():
         return -np.inf
-    power = spectrum.power[bins]
+    power = np.maximum(spectrum.power[bins], 1e-30)  # of digital silence
     return float(10.0 * np.log10(power[strange].max() / power[~strange].max()))
 
 
