@@ -32,15 +32,20 @@ _REFINEMENTS: Final = 4
 _EXTRA_DECAY: Final = (-0.35, 0.1, 0.8)
 
 #: What a partial's beat is allowed to reach where it is taken about the rho found; share of a beat
-#: that the partial must go through for that to pin it down; how often it is repeated.
+#: that the partial must go through for that to pin it down; how often it is repeated. So many that
+#: are pinned down speak for the others.
 _SWING: Final = 0.7
 _PINNED: Final = 0.6
 _TURNS: Final = 3
+_SPEAK: Final = 3
 #: Prior probability that a string shows no second polarisation; the rest is for either law.
 _NO_BEAT: Final = 0.5
 #: The split found may be off by this many cycles per note, 1 sigma, the extra decay by as much.
 _SPLIT_CYCLES: Final = 0.5
 _DECAY_SIGMA: Final = 0.5
+#: The extra decay of one partial beside that of the others, 1 sigma: a body takes from the two
+#: planes of each as it likes.
+_DECAY_APART: Final = 0.3
 
 #: Where in what a beat is held against the level's own basis, the level, and what is seen in the
 #: phase stand: the shared unknowns, then the phase itself. The phase's own basis comes first.
@@ -85,6 +90,8 @@ class Beat:
     Parameters
     ----------
     own : for each of the partial's own factors rho, shape (K, 0 or 1, M).
+    apart : for the extra decay of the partial beside that of the others, as much as one sigma of
+        rho, shape (K, 0 or 1, M).
     both : for the split and the extra decay, which all partials share, shape (K, 0 or 2, M).
     beyond : what is known of it already, shape (K, M).
     log_prior : logarithm of the prior probability that such a split is there.
@@ -92,6 +99,7 @@ class Beat:
     """
 
     own: NDArray[np.complex128]
+    apart: NDArray[np.complex128]
     both: NDArray[np.complex128]
     beyond: NDArray[np.complex128]
     log_prior: float
@@ -102,12 +110,12 @@ class Beat:
         """No second polarisation of partials seen in so many stretches of time."""
         nothing = np.zeros((len(turn), 0, stretches), dtype=np.complex128)
         beyond = np.zeros((len(turn), stretches), dtype=np.complex128)
-        return cls(nothing, nothing, beyond, float(np.log(_NO_BEAT)), turn)
+        return cls(nothing, nothing, nothing, beyond, float(np.log(_NO_BEAT)), turn)
 
     @property
     def unknowns(self) -> int:
-        """How many real unknowns of its own each partial has: the two parts of rho."""
-        return 2 * int(self.own.shape[1])
+        """How many real unknowns of its own each partial has: both parts of rho, and the decay."""
+        return 2 * int(self.own.shape[1]) + int(self.apart.shape[1])
 
     @property
     def shared(self) -> int:
@@ -117,14 +125,14 @@ class Beat:
     @property
     def shift_columns(self) -> Array:
         """What the partials' own unknowns do to the shift in time, shape (K, unknowns, M)."""
-        columns = np.concatenate((self.own.imag, self.own.real), axis=1)
+        columns = np.concatenate((self.own.imag, self.own.real, self.apart.imag), axis=1)
         shift: Array = columns / self.turn[:, None, None]
         return shift
 
     @property
     def level_columns(self) -> Array:
         """What the partials' own unknowns do to the level, shape (K, unknowns, M)."""
-        columns: Array = np.concatenate((self.own.real, -self.own.imag), axis=1)
+        columns: Array = np.concatenate((self.own.real, -self.own.imag, self.apart.real), axis=1)
         return columns
 
     @property
@@ -211,15 +219,21 @@ def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) ->
     seen = root * (leftover.level + 1j * leftover.phase)
     own, beyond = e, np.zeros_like(e)
     for _ in range(_TURNS):
-        rho = _along(root * own, seen - root * beyond, free)[:, None]
-        swing = np.where(pinned[:, None], rho, 0.0) * e
+        rho = _along(root * own, seen - root * beyond, free)
+        about = np.where(pinned, rho, 0.0)
+        if np.count_nonzero(pinned) >= _SPEAK:
+            # A pick lets both planes of all partials go at once, and alike.
+            rho = about = np.where(pinned, rho, rho[pinned].mean())
+        swing = about[:, None] * e
         swing = swing * np.minimum(1.0, _SWING / np.maximum(np.abs(swing), 1e-12))
         own = e / (1.0 + swing)
         beyond = np.log1p(swing) - swing / (1.0 + swing)
     sigma_hz = _SPLIT_CYCLES / length_s
     of_split = 2j * np.pi * split.law[:, None] * t * sigma_hz
-    of_decay = -leftover.decay_rate[:, None] * t * _DECAY_SIGMA
-    both = rho[:, None] * own[:, None] * np.stack((of_split, of_decay), axis=1)
+    of_decay = -leftover.decay_rate[:, None] * t
+    swing = rho[:, None] * own
+    both = swing[:, None] * np.stack((of_split, of_decay * _DECAY_SIGMA), axis=1)
+    apart = swing * of_decay * (_DECAY_APART / RHO_SIGMA)
 
     def averaged(values: NDArray[np.complex128]) -> NDArray[np.complex128]:
         complex_mean: NDArray[np.complex128] = mean(values.real) + 1j * mean(values.imag)
@@ -229,6 +243,7 @@ def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) ->
     near = np.sqrt(2.0 * np.pi) * sigma_hz / (2.0 * split.widest_hz)
     return Beat(
         averaged(own[:, None]),
+        averaged(apart[:, None]),
         averaged(both),
         averaged(beyond),
         float(np.log(0.5 * (1.0 - _NO_BEAT) * near)),

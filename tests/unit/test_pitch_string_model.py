@@ -107,6 +107,28 @@ def test_a_course_that_no_glide_explains_stays_within_physics():
     assert abs(cents(reading.pitch_hz, F1_HZ)) < 3.0 * reading.u_cents
 
 
+@pytest.mark.parametrize(
+    ("f1_hz", "split_cents", "ring_s"),
+    [
+        (224.0, 2.2, 1.4),
+        (224.0, -2.2, 1.4),
+        (196.0, 1.8, 1.6),
+        (110.0, -1.5, 2.0),
+        (98.0, 3.0, 1.6),
+    ],
+)
+def test_half_a_beat_of_the_first_partial_is_told_by_the_others(f1_hz, split_cents, ring_s):
+    """The second plane is let go with the first, 10 dB fainter and at one split. By itself the
+    first partial, in less than half a beat, looks up to half a cent off."""
+    sound = note(f1_hz, glide_cents=0.0, ring_s=ring_s, noise=1e-5)
+    other_hz = f1_hz * 2.0 ** (split_cents / 1200.0)
+    sound += 0.3 * note(other_hz, glide_cents=0.0, ring_s=ring_s, noise=0.0)
+    reading = reading_of(sound, ring_s=ring_s)
+    off = abs(cents(reading.pitch_hz, f1_hz))
+    assert off < 0.1
+    assert off < 2.0 * reading.u_cents
+
+
 @pytest.mark.parametrize("ring_s", [1.6, 3.0])
 def test_the_cut_into_samples_moves_a_reading_by_less_than_half_its_u(ring_s):
     sound = note(110.0)
