@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.pitch.follow import slope_of
 from pitchbench.pitch.partials import Array
 from pitchbench.units import CENTS_PER_NEPER
 
@@ -94,6 +95,7 @@ class Beat:
         rho, shape (K, 0 or 1, M).
     both : for the split and the extra decay, which all partials share, shape (K, 0 or 2, M).
     beyond : what is known of it already, shape (K, M).
+    fall : how much faster each partial dies than its level seems to, per second, shape (K,).
     log_prior : logarithm of the prior probability that such a split is there.
     turn : angular frequency of the partials, by which a phase becomes a shift in time, shape (K,).
     """
@@ -102,6 +104,7 @@ class Beat:
     apart: NDArray[np.complex128]
     both: NDArray[np.complex128]
     beyond: NDArray[np.complex128]
+    fall: Array
     log_prior: float
     turn: Array
 
@@ -110,7 +113,8 @@ class Beat:
         """No second polarisation of partials seen in so many stretches of time."""
         nothing = np.zeros((len(turn), 0, stretches), dtype=np.complex128)
         beyond = np.zeros((len(turn), stretches), dtype=np.complex128)
-        return cls(nothing, nothing, nothing, beyond, float(np.log(_NO_BEAT)), turn)
+        still = np.zeros(len(turn))
+        return cls(nothing, nothing, nothing, beyond, still, float(np.log(_NO_BEAT)), turn)
 
     @property
     def unknowns(self) -> int:
@@ -227,7 +231,8 @@ def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) ->
         swing = about[:, None] * e
         swing = swing * np.minimum(1.0, _SWING / np.maximum(np.abs(swing), 1e-12))
         own = e / (1.0 + swing)
-        beyond = np.log1p(swing) - swing / (1.0 + swing)
+        taken = np.log1p(swing)
+        beyond = taken - swing / (1.0 + swing)
     sigma_hz = _SPLIT_CYCLES / length_s
     of_split = 2j * np.pi * split.law[:, None] * t * sigma_hz
     of_decay = -leftover.decay_rate[:, None] * t
@@ -246,6 +251,7 @@ def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) ->
         averaged(apart[:, None]),
         averaged(both),
         averaged(beyond),
+        slope_of(t, taken.real, leftover.weight),
         float(np.log(0.5 * (1.0 - _NO_BEAT) * near)),
         2.0 * np.pi * leftover.frequency_hz,
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final
 
@@ -56,6 +56,19 @@ class Seen:
     glides: Glides
     wander: Wander
 
+    def gliding(self, glides: Glides, bands: Bands, followed: Followed) -> Seen:
+        """The same with other shapes for the glide."""
+        columns = _of_glides(glides, bands, self.stiffness_b)
+        columns = np.concatenate((self.columns[:, :1], Stretches(followed).mean(columns)), axis=1)
+        return replace(self, glides=glides, columns=columns)
+
+
+def _of_glides(glides: Glides, bands: Bands, stiffness_b: float) -> Array:
+    """What every column of the glides does to the shift, shape (K, columns, times)."""
+    share = held_back(bands.number, stiffness_b)[:, None, None]
+    columns: Array = share * glides.integral_of(bands.number, bands.time_s)
+    return columns
+
 
 def held_back(number: NDArray[np.int64], stiffness_b: float) -> Array:
     """Share of the glide that each partial takes, shape of ``number``: bending does not relax."""
@@ -101,9 +114,7 @@ def seen_of(
     frequency_hz = f1_hz * stiff_ratio(bands.number, stiffness_b)
     turn = 2.0 * np.pi * frequency_hz[:, None]
     shift = followed.phase / turn - (1.0 - (bands.centre_hz / frequency_hz)[:, None]) * t
-    columns = held_back(bands.number, stiffness_b)[:, None, None] * glides.integral_of(
-        bands.number, t
-    )
+    columns = _of_glides(glides, bands, stiffness_b)
     pitch = np.broadcast_to(t, (len(turn), 1, len(t)))
     mean = Stretches(followed)
     heard = mean.total > 0

@@ -107,6 +107,12 @@ def _fit(
     alone = np.array([each.log_alone for each in every])
     told = np.append(1.0, np.clip((alone[1:] - alone[0]) / _TELLING, 0.0, 1.0))
     shown = np.flatnonzero(told)
+    if len(shown) > 1:
+        # How a partial falls tells how the glide does, and a slow beat may hide it.
+        p = told * np.exp((alone - alone.max()) / _UNSURE)
+        fall = p @ np.array([beat.fall for beat in beats]) / p.sum()
+        falling = replace(followed, decay_rate=np.maximum(followed.decay_rate + fall, 0.0))
+        seen = seen.gliding(glides_of(bands, falling), bands, followed)
     solutions = [solve(seen, every[j], beats[j], seems=seems, coarse=not last) for j in shown]
     log_p = np.array([s.log_p + beats[j].log_prior for s, j in zip(solutions, shown, strict=True)])
     p = told[shown] * np.exp((log_p - log_p.max()) / _UNSURE)
