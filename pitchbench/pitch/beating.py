@@ -28,7 +28,7 @@ _WIDEST_CENTS: Final = 5.0
 _WIDEST_HZ: Final = 3.0
 _MOST_STEPS: Final = 40
 #: How often the search goes on around the best.
-_REFINEMENTS: Final = 4
+_REFINEMENTS: Final = 2
 #: How much faster the second polarisation may decay, in units of the main one's rate.
 _EXTRA_DECAY: Final = (-0.35, 0.1, 0.8)
 
