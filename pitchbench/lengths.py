@@ -25,7 +25,7 @@ _MM_PER: Final = {
     "″": MM_PER_INCH,
 }
 _LENGTH: Final = re.compile(
-    r"(?P<sign>-?)(?:(?P<number>\d+\.?\d*|\.\d+)|(?:(?P<whole>\d{1,4})[- ])?"
+    r"(?P<sign>-?)(?:(?P<number>\d+[.,]?\d*|[.,]\d+)|(?:(?P<whole>\d{1,4})[- ])?"
     r"(?P<top>\d{1,4})/(?P<bottom>\d{1,4}))\s*(?P<unit>[a-z\"″]*)",
     re.IGNORECASE | re.ASCII,
 )
@@ -59,6 +59,17 @@ def length_unit() -> LengthUnit:
     return _Preferred.unit
 
 
+def decimal(text: str) -> str:
+    """A number as people write it, with a point where it had a comma.
+
+    Examples
+    --------
+    >>> decimal("647,7"), decimal("648"), decimal("1,234.5")
+    ('647.7', '648', '1,234.5')
+    """
+    return text.replace(",", ".") if "." not in text and text.count(",") == 1 else text
+
+
 def parse_length(text: str) -> float:
     """Millimetres of a length as people write it.
 
@@ -69,7 +80,7 @@ def parse_length(text: str) -> float:
 
     Examples
     --------
-    >>> parse_length("648"), parse_length("25.5in"), parse_length('3/64"')
+    >>> parse_length("648"), parse_length("647,7"), parse_length('3/64"')
     (648.0, 647.7, 1.190625)
     """
     match = _LENGTH.fullmatch(text.strip())
@@ -80,7 +91,7 @@ def parse_length(text: str) -> float:
             'Write millimetres or inches: 648, 648mm, 25.5in, 0.010" or 25-1/2in.',
         )
     if match["number"]:
-        value = float(match["number"])
+        value = float(decimal(match["number"]))
     else:
         value = int(match["whole"] or 0) + int(match["top"]) / int(match["bottom"])
     return float(f"{match['sign']}{round(value * _MM_PER[unit], 6)}")

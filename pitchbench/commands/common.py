@@ -9,15 +9,17 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
 from pitchbench.commands.help_page import ExamplesFirst as ExamplesFirst  # noqa: PLC0414
-from pitchbench.errors import PitchbenchError, typeset
+from pitchbench.errors import PitchbenchError, RecordsError, typeset
 from pitchbench.errors import printable as printable  # noqa: PLC0414  # commands find it here
-from pitchbench.lengths import parse_length
+from pitchbench.lengths import decimal, parse_length
 from pitchbench.notes import A4_HZ
+from pitchbench.records.places import is_url
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
@@ -58,7 +60,7 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in ne
             If it is no number, not finite or out of range.
         """
         try:
-            number = float(value)
+            number = float(decimal(value) if isinstance(value, str) else value)
         except ValueError:
             number = math.nan
         if not self.fits(number):
@@ -259,9 +261,19 @@ def store_option(function: _Function) -> _Function:
     )(function)
 
 
-def open_records(store: str | None) -> Repository:
-    """The records at ``store``, or where they are by default; a context manager."""
+def open_records(store: str | None, *, begin: bool = False) -> Repository:
+    """The records at ``store``, or where they are by default; a context manager.
+
+    ``begin`` where this may be the first thing to be put there; else a file that is named has to be
+    there, since a name mistyped would show records that seem lost.
+    """
     # The database loads here, because the first screen must not wait for it.
     from pitchbench.records.repository import Repository  # noqa: PLC0415
 
+    if store is not None and not (begin or is_url(store) or Path(store).expanduser().exists()):
+        raise RecordsError(
+            f"There are no records at {printable(store)!r}.",
+            "Check the name. What puts something on record (`pitchbench session`, `pitchbench "
+            "instrument add`) would begin them there.",
+        )
     return Repository.open(store)

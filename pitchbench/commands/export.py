@@ -10,10 +10,10 @@ from pitchbench.commands import completion
 from pitchbench.commands.common import (
     ExamplesFirst,
     counted,
+    open_records,
     store_option,
     tell,
 )
-from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, write_file
 
 EXAMPLES = """\
@@ -30,7 +30,7 @@ EXAMPLES = """\
 @store_option
 def command(names: tuple[str, ...], out: Path | None, force: bool, store: str | None) -> None:
     """Instruments and sessions, frames included, as JSON (form: docs/files.md)."""
-    with Repository.open(store) as repository:
+    with open_records(store) as repository:
         if names:
             instruments = [repository.instrument(name) for name in names]
             ids = [each for name in names for each in repository.session_ids(name)]

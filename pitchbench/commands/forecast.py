@@ -12,6 +12,7 @@ from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
     format_option,
+    open_records,
     plain_option,
     show_result,
     store_option,
@@ -95,10 +96,7 @@ def _instrument_and_offsets(
         return preset(preset_name or "six-string"), {}
     if preset_name is not None:
         raise PitchbenchError("Both --preset and --instrument were given.", "Give one of the two.")
-    # The database is needed only here.
-    from pitchbench.records.repository import Repository  # noqa: PLC0415
-
-    with Repository.open(store) as repository:
+    with open_records(store) as repository:
         instrument = repository.instrument(name).instrument
         sessions = repository.sessions(name, last=1)
     anchors = {}

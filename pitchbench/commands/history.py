@@ -14,6 +14,7 @@ from pitchbench.commands import completion
 from pitchbench.commands.common import (
     ExamplesFirst,
     format_option,
+    open_records,
     plain_option,
     show_result,
     store_option,
@@ -63,7 +64,7 @@ def command(
 ) -> None:
     """What was found, done and left, and whether a check is due. Without NAME, the latest
     sessions of every instrument, a line each."""
-    with Repository.open(store) as repository:
+    with open_records(store) as repository:
         if name is None:
             metas = repository.session_lines(last=last, rehearsals=rehearsals)
             _latest(metas, output_format, plain)

@@ -17,12 +17,12 @@ import click
 from pitchbench.commands.common import (
     ExamplesFirst,
     counted,
+    open_records,
     store_option,
     tell,
 )
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import SessionRecord
-from pitchbench.records.repository import Repository
 from pitchbench.report.export import open_export
 
 EXAMPLES = """\
@@ -40,7 +40,7 @@ def command(file: str, store: str | None) -> None:
     """Take FILE, made by `pitchbench export`, into the store. What is here already stays as it is,
     but a session that grew since is completed, and of an instrument that is here already the later
     change wins; what it was before stays known."""
-    with _spooled(file) as content, Repository.open(store) as repository:
+    with _spooled(file) as content, open_records(store, begin=True) as repository:
         instruments, sessions = open_export(content)
         with _shown(sessions) as shown:
             taken = repository.take_in(instruments, shown)

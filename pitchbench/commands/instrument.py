@@ -149,7 +149,7 @@ def add(
         else:
             _table((each, "") for each in PRESETS.values())
         return
-    with open_records(store) as repository:
+    with open_records(store, begin=True) as repository:
         if name is None:
             _ask_and_add(repository, like, details)
             return

@@ -275,7 +275,9 @@ def _by_ear(
     """A survey with the microphone."""
     with contextlib.ExitStack() as stack:
         teller = stack.enter_context(telling(SURVEY, told))
-        repository = stack.enter_context(open_records(said.store)) if keep or resumed else None
+        repository = None
+        if keep or resumed:
+            repository = stack.enter_context(open_records(said.store, begin=resumed is None))
         if resumed is not None:
             assert repository is not None
             start = gone_on_with(repository, resumed)

@@ -16,6 +16,7 @@ from pitchbench.commands.common import (
     ExamplesFirst,
     echo_json,
     is_plain,
+    open_records,
     write_line,
 )
 from pitchbench.commands.listening import listen, listening_options, recordings_meant
@@ -129,9 +130,7 @@ def command(
 
 def _kept(session: str, store: str | None) -> SessionRecord:
     """The session on record whose sound is to be read again."""
-    from pitchbench.records.repository import Repository  # noqa: PLC0415  # rarely needed, slow
-
-    with Repository.open(store) as repository:
+    with open_records(store) as repository:
         return repository.session(repository.find_session(session), traces_too=False)
 
 

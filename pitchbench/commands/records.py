@@ -11,6 +11,7 @@ import click
 from pitchbench.commands.common import (
     counted,
     format_option,
+    open_records,
     printable,
     show_result,
     store_option,
@@ -135,8 +136,6 @@ def backup(file: Path, force: bool, store: str | None) -> None:
 @store_option
 def restore(file: Path, force: bool, store: str | None) -> None:
     """Put what FILE, a backup, holds in the place of what is on record, all of it or nothing."""
-    from pitchbench.records.repository import Repository  # noqa: PLC0415
-
-    with Repository.open(store) as repository:
+    with open_records(store, begin=True) as repository:
         repository.bring_back(file, force=force)
     tell(f"On record is what {file} holds.")

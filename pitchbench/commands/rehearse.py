@@ -124,7 +124,7 @@ def command(
     if not keep:
         rehearsal = _run(setup, **how, keeping=None)
     else:
-        with open_records(store) as repository:
+        with open_records(store, begin=True) as repository:
             session_id = repository.begin_session(
                 setup,
                 at=datetime.now(UTC),

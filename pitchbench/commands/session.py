@@ -115,7 +115,8 @@ def command(
         teller = stack.enter_context(telling(SESSION, told))
         repository = None
         if name is not None or resumed is not None or player is not None:
-            repository = stack.enter_context(open_records(store))
+            begins = name is None and resumed is None
+            repository = stack.enter_context(open_records(store, begin=begins))
         if resumed is not None:
             assert repository is not None
             kept = broken_off(repository, resumed, SessionKind.SETUP)
@@ -132,7 +133,7 @@ def command(
         def begin_keeping() -> Keeping | None:
             if not keep:
                 return None
-            records = repository or stack.enter_context(open_records(store))
+            records = repository or stack.enter_context(open_records(store, begin=True))
             parameters = {} if player is None else {"player": player}
             begun = keeping_of(records, start, source, parameters)
             if sound.record is not None:

@@ -16,6 +16,7 @@ from pitchbench.commands import completion
 from pitchbench.commands.common import (
     ExamplesFirst,
     is_plain,
+    open_records,
     plain_option,
     printable,
     store_option,
@@ -79,7 +80,7 @@ def command(
         )
     due: date | None = next_check.date() if next_check else None
     words = Words(_workshop(), remarks, recommend, due)
-    with Repository.open(store) as repository:
+    with open_records(store) as repository:
         # Frames are many: text and rows do without.
         drawn = opened or suffix in {".html", ".pdf", ".json"}
         record = repository.session(_meant(repository, session), traces_too=drawn)

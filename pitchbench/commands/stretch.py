@@ -75,7 +75,9 @@ def command(
     keep = sound.recording is None if keep is None else keep
     with contextlib.ExitStack() as stack:
         teller = stack.enter_context(telling(STRETCH, told))
-        repository = stack.enter_context(open_records(said.store)) if keep or resumed else None
+        repository = None
+        if keep or resumed:
+            repository = stack.enter_context(open_records(said.store, begin=resumed is None))
         start: Start[Stretch]
         if resumed is not None:
             assert repository is not None

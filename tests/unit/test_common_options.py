@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from pathlib import Path
 
 import click
 import pytest
 from click.testing import CliRunner
 from recordings import Ran
 
-from pitchbench.commands import cli
+from pitchbench.commands import cli, main
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
@@ -57,6 +58,38 @@ def test_numbers_that_make_no_sense(value: str) -> None:
 def test_pitches_that_are_in_use(value: str) -> None:
     done = CliRunner().invoke(shown, ["--a4", value])
     assert json.loads(done.output)["a4"] == float(value)
+
+
+def test_a_comma_is_a_decimal_point_and_two_are_none() -> None:
+    assert json.loads(CliRunner().invoke(shown, ["--a4", "442,5"]).output)["a4"] == 442.5
+    with pytest.raises(PitchbenchError, match="makes no sense"):
+        shown.main(["--a4", "4,42,5"], standalone_mode=False)
+
+
+@pytest.mark.parametrize(
+    "command",
+    ["today", "history", "sheet last", "export", "instrument list", "read --again last",
+     "forecast --instrument Blue", "session --instrument Blue", "neck --resume last"],
+)  # fmt: skip
+def test_a_store_whose_name_is_mistyped_is_not_begun(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Else records would seem to be lost."""
+    mistyped = tmp_path / "bench.sqlit"
+    with pytest.raises(SystemExit) as ended:
+        main([*command.split(), "--store", str(mistyped)])
+    assert ended.value.code == ExitCode.RECORDS
+    assert f"There are no records at {str(mistyped)!r}." in capsys.readouterr().err
+    assert not mistyped.exists()
+
+
+def test_what_puts_something_on_record_begins_a_store(tmp_path: Path) -> None:
+    place = tmp_path / "new" / "bench.sqlite"
+    for words in ("add Blue --like bass-four", "show Blue"):
+        with pytest.raises(SystemExit) as ended:
+            main(["instrument", *words.split(), "--store", str(place)])
+        assert ended.value.code == ExitCode.DONE
+    assert place.exists()
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])

@@ -38,6 +38,8 @@ def inches() -> Iterator[None]:
         ("648mm", 648.0),
         ("64.8 cm", 648.0),
         ("25.5in", 647.7),
+        ("25,5in", 647.7),
+        (",010in", 0.254),
         ('25.5"', 647.7),
         ("25.5 IN", 647.7),
         ("25-1/2in", 647.7),
@@ -55,7 +57,7 @@ def test_what_people_write(text: str, mm: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "x", "25.5ft", "1/0in", "1/2/3", "--5", "25.5 in in", "nan", "5e3", "٣"]
+    "text", ["", "x", "25.5ft", "1/0in", "1/2/3", "--5", "25.5 in in", "1,2,3", "nan", "5e3", "٣"]
 )
 def test_what_is_no_length(text: str) -> None:
     with pytest.raises(PitchbenchError, match="not a length"):
