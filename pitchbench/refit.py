@@ -30,6 +30,8 @@ ACTION_RANGE_MM: Final = (0.1, 15.0)
 RELIEF_RANGE_MM: Final = (-2.0, 5.0)
 
 _OCTAVE: Final = 12
+#: Of slanted frets it is enough to know the scales of so many strings.
+_OUTER_STRINGS: Final = 2
 
 _DIAMETER_RANGE_MM: Final = (0.15, 5.0)
 
@@ -180,7 +182,9 @@ def with_gauges(instrument: Instrument, gauges: str) -> Instrument:
 def with_scale(instrument: Instrument, *scales_mm: float) -> Instrument:
     """``instrument`` with another nominal scale, or one for each string, string 1 first.
 
-    The scale of a string that begins farther up the neck is that of the whole neck.
+    Of two the longer is the lowest string's and the shorter the highest's; the others lie evenly
+    between, as on a straight nut and bridge. The scale of a string that begins farther up the neck
+    is that of the whole neck.
 
     Raises
     ------
@@ -192,6 +196,8 @@ def with_scale(instrument: Instrument, *scales_mm: float) -> Instrument:
     >>> from pitchbench.presets import preset
     >>> with_scale(preset("bass-four"), 838, 846, 855, 864).scale_of(4)
     864.0
+    >>> with_scale(preset("bass-four"), 838, 864).scale_of(3)
+    855.3
     """
     low, high = SCALE_RANGE_MM
     for scale_mm in scales_mm:
@@ -200,6 +206,11 @@ def with_scale(instrument: Instrument, *scales_mm: float) -> Instrument:
                 f"A scale of {scale_mm:g} mm is out of the question.",
                 f"Give twice the distance from nut to 12th fret, {low:g} to {high:g} mm.",
             )
+    many = len(instrument.strings)
+    if len(scales_mm) == _OUTER_STRINGS < many:
+        lower_first = instrument.strings[0].note.hz() < instrument.strings[-1].note.hz()
+        first, last = sorted(scales_mm, reverse=lower_first)
+        scales_mm = tuple(round(first + k * (last - first) / (many - 1), 1) for k in range(many))
     if len(scales_mm) == 1:
         own: Sequence[float | None] = [None] * len(instrument.strings)
     else:

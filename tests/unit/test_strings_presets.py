@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from pitchbench.commands.instrument_options import with_details
@@ -103,7 +105,7 @@ def test_what_is_no_gauge_is_refused(text: str) -> None:
         {"tuning": "H9"},
         {"scale": (-3.0,)},
         {"scale": (float("nan"),)},
-        {"scale": (648.0, 660.0)},
+        {"scale": (648.0, 654.0, 660.0)},
         {"gauges": "10 13"},
         {"screw_pitch": 0.0},
         {"nut_frets": "0 0 0 0 0"},
@@ -211,3 +213,16 @@ def test_each_string_may_have_its_own_scale() -> None:
     assert with_scale(slanted, 648.0).scales_mm == (648.0,) * 7
     heavier = with_gauges(slanted, "11 14 18 28w 38w 49w 65w")
     assert heavier.scales_mm == slanted.scales_mm
+
+
+@pytest.mark.parametrize("said", [(648.0, 686.0), (686.0, 648.0)])
+def test_of_slanted_frets_the_outer_strings_are_enough(said):
+    """A straight nut and a straight bridge: every string is longer than the next by as much. The
+    lowest is the longest, in whatever order the two are said and the strings are numbered."""
+    lengths = with_scale(preset("seven-string"), *said).scales_mm
+    assert lengths == (648.0, 654.3, 660.7, 667.0, 673.3, 679.7, 686.0)
+    seven = preset("seven-string")
+    upside_down = replace(seven, strings=seven.strings[::-1])
+    assert with_scale(upside_down, *said).scales_mm == lengths[::-1]
+    two = replace(seven, strings=seven.strings[:2])
+    assert with_scale(two, *said).scales_mm == said
