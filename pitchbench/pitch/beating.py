@@ -28,17 +28,17 @@ _WIDEST_CENTS: Final = 5.0
 _WIDEST_HZ: Final = 3.0
 _MOST_STEPS: Final = 40
 #: How often the search goes on around the best.
-_REFINEMENTS: Final = 2
+_REFINEMENTS: Final = 3
 #: How much faster the second polarisation may decay, in units of the main one's rate.
 _EXTRA_DECAY: Final = (-0.35, 0.1, 0.8)
 
-#: What a partial's beat is allowed to reach where it is taken about the rho found; share of a beat
-#: that the partial must go through for that to pin it down; how often it is repeated. So many that
-#: are pinned down speak for the others.
+#: What a partial's beat is allowed to reach where it is taken about the rho found; from which share
+#: of a beat on, and from which wholly, the partial itself tells its rho; how often it is repeated.
 _SWING: Final = 0.7
-_PINNED: Final = 0.6
+_TELLS: Final = (0.5, 0.7)
 _TURNS: Final = 3
-_SPEAK: Final = 3
+#: From how many partials that tell on, and from how many wholly, they speak for the others.
+_SPEAK: Final = (2.0, 3.0)
 #: Prior probability that a string shows no second polarisation; the rest is for either law.
 _NO_BEAT: Final = 0.5
 #: The split found may be off by this many cycles per note, 1 sigma, the extra decay by as much.
@@ -216,7 +216,8 @@ def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) ->
     hz = split.law * split.split_hz
     e = np.exp((2j * np.pi * hz - leftover.decay_rate * split.extra)[:, None] * t)
     length_s = float(np.ptp(t))
-    pinned = np.abs(hz) * length_s > _PINNED
+    tells = np.clip((np.abs(hz) * length_s - _TELLS[0]) / np.ptp(_TELLS), 0.0, 1.0)
+    speak = np.clip((tells.sum() - _SPEAK[0]) / np.ptp(_SPEAK), 0.0, 1.0)
     root = np.sqrt(leftover.weight)
     # Constant and slope are free, of the phase and of the level alike.
     free = np.linalg.qr(root[:, :, None] * np.stack((np.ones_like(t), t), axis=1))[0]
@@ -224,10 +225,9 @@ def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) ->
     own, beyond = e, np.zeros_like(e)
     for _ in range(_TURNS):
         rho = _along(root * own, seen - root * beyond, free)
-        about = np.where(pinned, rho, 0.0)
-        if np.count_nonzero(pinned) >= _SPEAK:
-            # A pick lets both planes of all partials go at once, and alike.
-            rho = about = np.where(pinned, rho, rho[pinned].mean())
+        # A pick lets both planes of all partials go at once, and alike.
+        alike = speak * (tells @ rho) / max(tells.sum(), 1.0)
+        about = tells * rho + (1.0 - tells) * alike
         swing = about[:, None] * e
         swing = swing * np.minimum(1.0, _SWING / np.maximum(np.abs(swing), 1e-12))
         own = e / (1.0 + swing)
@@ -236,6 +236,7 @@ def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) ->
     sigma_hz = _SPLIT_CYCLES / length_s
     of_split = 2j * np.pi * split.law[:, None] * t * sigma_hz
     of_decay = -leftover.decay_rate[:, None] * t
+    rho = about + (1.0 - tells) * (1.0 - speak) * rho
     swing = rho[:, None] * own
     both = swing[:, None] * np.stack((of_split, of_decay * _DECAY_SIGMA), axis=1)
     apart = swing * of_decay * (_DECAY_APART / RHO_SIGMA)
