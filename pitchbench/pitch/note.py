@@ -135,7 +135,8 @@ def _fall_db_per_s(level_db: NDArray[np.float64]) -> float:
 def _level_db(samples: NDArray[np.float32], rate_hz: int) -> NDArray[np.float64]:
     """Level of each piece, smoothed over three: a low note's own waves do not show."""
     size = round(_PIECE_S * rate_hz)
-    pieces = samples[: len(samples) // size * size].reshape(-1, size)
+    # An input that is off zero is neither loud nor steady for that.
+    pieces = samples[: len(samples) // size * size].reshape(-1, size) - samples.mean()
     power = np.mean(np.square(pieces, dtype=np.float64), axis=1)
     smooth = np.convolve(power, np.ones(3) / 3.0, mode="same")
     level: NDArray[np.float64] = 10.0 * np.log10(smooth + 1e-20)

@@ -324,7 +324,8 @@ def _level_db(pluck: Pluck, time_s: Array) -> Array:
     first = np.clip(middle - half, 0, len(pluck.samples) - 2)
     last = np.clip(middle + half, first + 1, len(pluck.samples) - 1)
     # Sums from each first to each last; those from a last to the next first are left out.
-    power = np.add.reduceat(np.square(pluck.samples), np.stack((first, last), axis=1).ravel())[::2]
+    sound = np.square(pluck.samples - pluck.samples.mean())
+    power = np.add.reduceat(sound, np.stack((first, last), axis=1).ravel())[::2]
     level: Array = 10.0 * np.log10(power / (last - first) + 1e-20)
     return level
 

@@ -13,12 +13,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from string_sound import note
+from string_sound import cents, note
 
 from pitchbench.pitch.follow import follow
 from pitchbench.pitch.glide import glides_of
+from pitchbench.pitch.listener import Listener, ReadingReady
 from pitchbench.pitch.partials import Demodulator
 from pitchbench.pitch.reading import Pluck, Reading, Rejected, read_pluck
+from pitchbench.sound.source import Block
 
 RATE_HZ = 48_000
 SAMPLES = sorted(Path("samples").glob("*.flac"))
@@ -77,6 +79,21 @@ def test_a_ring_cut_to_digital_silence_is_answered(rings_s):
     for hint in (None, 86.0, 43.0):
         answer = read_pluck(Pluck(sound, RATE_HZ, 0.7, NOTHING, note_hz=hint))
         assert answer is None or isinstance(answer, Reading | Rejected)
+
+
+@pytest.mark.parametrize("zero", [0.05, 0.3])
+def test_an_input_that_is_off_zero_hears_the_same(zero):
+    """As of a cheap interface whose capacitors are dry; the sound here is 0.1 at its loudest."""
+    sound = 0.15 * note(110.0)
+    heard = []
+    for samples in (sound, sound + np.float32(zero)):
+        listener = Listener(RATE_HZ)
+        events = [*listener.feed(Block(samples, 0, RATE_HZ)), *listener.finish()]
+        heard += [e.reading for e in events if isinstance(e, ReadingReady)]
+    as_it_is, off_zero = heard
+    assert isinstance(off_zero, Reading)
+    assert abs(cents(off_zero.pitch_hz, as_it_is.pitch_hz)) < 0.02
+    assert off_zero.snr_db == pytest.approx(as_it_is.snr_db, abs=0.5)
 
 
 def test_the_glide_to_be_expected_of_high_partials_alone():
