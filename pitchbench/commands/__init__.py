@@ -153,6 +153,7 @@ def cli(ctx: click.Context, units: str, pager: bool) -> None:
 
 def main(args: list[str] | None = None) -> NoReturn:
     """Entry point: every known failure becomes two sentences and an exit code."""
+    _open_what_is_closed()
     _write_out_what_cannot_be_encoded()
     # Our matrices are small: more threads of the numeric library would only spin, for a tenth of a
     # second in every command and all through a session.
@@ -183,6 +184,14 @@ def _run(args: list[str] | None) -> int:
         what = f"What there is to show cannot be written: {os.strerror(error.errno)}."
         return _fail(what, "Make room where the output goes, or send it elsewhere.", ExitCode.USAGE)
     return int(code) if isinstance(code, int) else 0
+
+
+def _open_what_is_closed() -> None:
+    """What starts a program without a stream, as some services do, would have the next file that is
+    opened stand for it."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115
 
 
 def _interrupted() -> ExitCode:

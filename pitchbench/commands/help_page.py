@@ -129,7 +129,10 @@ def start_page(
 
 def on_record() -> list[str]:
     """The latest session on record and how to go on with it, as lines."""
-    last = glance().last
+    found = glance()
+    last = found.last
+    if not found.seen:
+        return ["What is on record: pitchbench today"]
     if last is None:
         return ["Nothing is on record yet."]
     if not last.broken_off:
@@ -144,5 +147,8 @@ def on_record() -> list[str]:
 
 def instruments_on_record() -> list[str]:
     """The names of the instruments on record, in a line."""
-    names = glance().instruments
+    found = glance()
+    if not found.seen:
+        return ["On record: pitchbench instrument list"]
+    names = found.instruments
     return [f"On record: {', '.join(names)}." if names else "None is on record yet."]

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from datetime import date, datetime
 from functools import cache
 from pathlib import Path
@@ -21,6 +22,7 @@ from cattrs import Converter
 from cattrs.gen import make_dict_structure_fn, make_dict_unstructure_fn
 from cattrs.strategies import configure_tagged_union
 
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.intonation.bridge import Move
 from pitchbench.intonation.offset import Offset
 from pitchbench.notes import Note
@@ -194,6 +196,33 @@ def to_json(value: Any, kind: Any = None) -> str:
 def from_json(text: str, kind: Any) -> Any:
     """The inverse of ``to_json``."""
     return _converter(foreign=False).structure(json.loads(text), kind)
+
+
+def stored(text: str, kind: Any) -> Any:
+    """The value that a document of the store holds.
+
+    Raises
+    ------
+    RecordsError
+        If it is damaged.
+    """
+    with told_if_damaged():
+        return from_json(text, kind)
+
+
+@contextmanager
+def told_if_damaged() -> Iterator[None]:
+    """Whatever cannot be read of the store, as two sentences: cattrs groups what it finds."""
+    try:
+        yield
+    except PitchbenchError:
+        raise
+    except Exception as error:
+        raise RecordsError(
+            "Something on record is damaged.",
+            "`pitchbench records check` says what it is; --save FILE saves all else, and "
+            "`pitchbench records restore` brings a backup back.",
+        ) from error
 
 
 def session_document(record: SessionRecord) -> Document:

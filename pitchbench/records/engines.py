@@ -197,6 +197,11 @@ def in_words(engine: Engine) -> Iterator[None]:
             else "See that the server runs and lets you in, or choose a file with --store; what "
             "was recorded before is safe."
         )
+        if "malformed" in reason:
+            remedy = (
+                "The file is damaged. `pitchbench records check --save FILE` saves what can still "
+                "be read; `pitchbench records restore` brings a backup back."
+            )
         if "not a database" in reason:
             remedy = "Choose another file with --store FILE; this one was left as it is."
         raise RecordsError(f"The records in {place!r} cannot be used: {reason}.", remedy) from error

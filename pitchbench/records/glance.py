@@ -8,6 +8,7 @@ against what the store says.
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
@@ -41,10 +42,14 @@ class LastSession:
 
 @dataclass(frozen=True)
 class Glance:
-    """What is on record: the instruments' names and the latest sessions, the last one first."""
+    """What is on record: the instruments' names and the latest sessions, the last one first.
+
+    ``seen`` is false where there are records that cannot be looked into.
+    """
 
     instruments: tuple[str, ...] = ()
     recent: tuple[LastSession, ...] = ()
+    seen: bool = True
 
     @property
     def last(self) -> LastSession | None:
@@ -57,7 +62,7 @@ def glance(store: str | Path | None = None) -> Glance:
     seen at once, as on a server."""
     place = place_of(store)
     if is_url(place):
-        return Glance()
+        return Glance(seen=False)
     try:
         # A name with "?" or "#" in it is no trouble in a URI that Path makes.
         uri = f"{Path(place).expanduser().absolute().as_uri()}?mode=ro"
@@ -65,7 +70,8 @@ def glance(store: str | Path | None = None) -> Glance:
             names = tuple(str(name) for (name,) in connection.execute(_NAMES))
             rows = connection.execute(_LATEST, (_RECENT,)).fetchall()
     except (sqlite3.Error, OSError, ValueError, RuntimeError):
-        return Glance()
+        # That of os.path, which never fails.
+        return Glance(seen=not os.path.exists(os.path.expanduser(place)))
     return Glance(names, tuple(map(_session, rows)))
 
 

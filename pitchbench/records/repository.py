@@ -28,7 +28,7 @@ from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Instrument
 from pitchbench.records import migrations
 from pitchbench.records.backup import bring_back
-from pitchbench.records.documents import from_json
+from pitchbench.records.documents import stored
 from pitchbench.records.engines import (
     BUSY_S,
     file_engine,
@@ -64,7 +64,7 @@ from pitchbench.records.naming import (
     sessions_of,
     sessions_under,
 )
-from pitchbench.records.places import is_url, place_of
+from pitchbench.records.places import default_path, is_url, place_of
 from pitchbench.records.rows import (
     ReadsSession,
     entry_document,
@@ -116,6 +116,11 @@ class Repository:
             engine = server_engine(where)
         else:
             path = Path(where).expanduser().absolute()
+            if path.is_dir():
+                raise RecordsError(
+                    f"{str(path)!r} is a folder, not a file of records.",
+                    f"Give a file in it: --store {path / default_path().name}.",
+                )
             engine = file_engine(path)
         try:
             with in_words(engine):
@@ -377,7 +382,7 @@ class Repository:
             played = (
                 row.id
                 for row in connection.execute(said)
-                if str(from_json(row.parameters, dict).get("player")) == player
+                if str(stored(row.parameters, dict).get("player")) == player
             )
             return _records(connection, list(islice(played, last)))
 

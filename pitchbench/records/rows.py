@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Row, insert, select
 
 from pitchbench.instrument import Instrument
 from pitchbench.pitch.reading import NO_TRACE, Trace
-from pitchbench.records.documents import ENTRY_KINDS, from_json, to_json
+from pitchbench.records.documents import ENTRY_KINDS, stored, to_json, told_if_damaged
 from pitchbench.records.model import (
     Earlier,
     InstrumentRecord,
@@ -52,8 +52,8 @@ def instrument_row(record: InstrumentRecord) -> dict[str, Any]:
 
 
 def instrument_record(row: Row[Any]) -> InstrumentRecord:
-    instrument = from_json(row.document, Instrument)
-    earlier = from_json(row.earlier, tuple[Earlier, ...])
+    instrument = stored(row.document, Instrument)
+    earlier = stored(row.earlier, tuple[Earlier, ...])
     return InstrumentRecord(row.id, instrument, row.added_at, row.changed_at, earlier)
 
 
@@ -83,7 +83,7 @@ def meta_of(row: Row[Any]) -> SessionMeta:
         program_version=row.program_version,
         source=row.source,
         rehearsal=row.rehearsal,
-        parameters=from_json(row.parameters, dict),
+        parameters=stored(row.parameters, dict),
         audio=None if row.audio is None else Path(row.audio),
         kind=SessionKind(row.kind),
     )
@@ -114,7 +114,7 @@ def entries_of(
     )
     if kinds is not None:
         query = query.where(entries.c.kind.in_([ENTRY_KINDS[kind] for kind in kinds]))
-    return [from_json(text, Entry) for text in connection.execute(query).scalars()]
+    return [stored(text, Entry) for text in connection.execute(query).scalars()]
 
 
 def whole_session(connection: Connection, row: Any) -> SessionRecord:
@@ -124,13 +124,13 @@ def whole_session(connection: Connection, row: Any) -> SessionRecord:
     with_frames = tuple(
         with_trace(entry, frames.get(sequence, NO_TRACE)) for sequence, entry in enumerate(log)
     )
-    return SessionRecord(from_json(row.setup, Setup), with_frames, meta_of(row))
+    return SessionRecord(stored(row.setup, Setup), with_frames, meta_of(row))
 
 
 def without_frames(connection: Connection, row: Any) -> SessionRecord:
     """The session of ``row`` without the frames of its takes."""
     return SessionRecord(
-        from_json(row.setup, Setup), tuple(entries_of(connection, row.id)), meta_of(row)
+        stored(row.setup, Setup), tuple(entries_of(connection, row.id)), meta_of(row)
     )
 
 
@@ -139,12 +139,13 @@ def outcomes_alone(connection: Connection, row: Any) -> SessionRecord:
     log = entries_of(connection, row.id, DECIDE_OUTCOMES)
     if any(isinstance(entry, UndoEntry) for entry in log):
         log = entries_of(connection, row.id)  # it counts them all
-    return SessionRecord(from_json(row.setup, Setup), tuple(log), meta_of(row))
+    return SessionRecord(stored(row.setup, Setup), tuple(log), meta_of(row))
 
 
 def frames_of(connection: Connection, session_id: str) -> dict[int, Trace]:
     query = select(traces.c.sequence, traces.c.frames).where(traces.c.session_id == session_id)
-    return {row.sequence: _unpack(row.frames) for row in connection.execute(query)}
+    with told_if_damaged():
+        return {row.sequence: _unpack(row.frames) for row in connection.execute(query)}
 
 
 def with_trace(entry: Entry, trace: Trace) -> Entry:
