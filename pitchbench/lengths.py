@@ -30,6 +30,12 @@ _LENGTH: Final = re.compile(
     re.IGNORECASE | re.ASCII,
 )
 
+#: What stands between a number and its unit or its fraction; a measure with no comma that parts it
+#: from another.
+_APART: Final = re.compile(r"(?<=\d)\s+(?=(?:mm|cm|in|inch|inches)\b|[\"″])", re.IGNORECASE)
+_FRACTION_APART: Final = re.compile(r"(?<![\d/.,])(\d{1,4})\s+(?=\d+/\d)")
+_ONE_DECIMAL: Final = re.compile(r"[^,]*(?:,\d{1,2}(?!\d)[^,]*)?")
+
 #: A thousandth of an inch is a fortieth of a millimetre: inches need two more digits, and no more
 #: than three.
 _MORE_DIGITS: Final = 2
@@ -68,6 +74,24 @@ def decimal(text: str) -> str:
     ('647.7', '648', '1,234.5')
     """
     return text.replace(",", ".") if "." not in text and text.count(",") == 1 else text
+
+
+def measures(text: str) -> list[str]:
+    """The measures in a list, with blanks or commas between, each a word of its own.
+
+    A unit or a fraction may stand apart from its number. A comma with one or two figures after it
+    is a decimal point, where every comma of the list may be one.
+
+    Examples
+    --------
+    >>> measures("648 mm"), measures("25 1/2 in"), measures("1,2 2,35 3"), measures("10,13, 17")
+    (['648mm'], ['25-1/2in'], ['1.2', '2.35', '3'], ['10', '13', '17'])
+    """
+    text = _APART.sub("", _FRACTION_APART.sub(r"\1-", text))
+    words = text.split()
+    if all(_ONE_DECIMAL.fullmatch(word) for word in words):
+        return [decimal(word) for word in words]
+    return text.replace(",", " ").split()
 
 
 def parse_length(text: str) -> float:

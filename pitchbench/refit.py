@@ -16,6 +16,7 @@ from pitchbench.instrument import (
     Material,
     ScrewHeads,
 )
+from pitchbench.lengths import measures
 from pitchbench.notes import Note
 from pitchbench.units import MM_PER_INCH
 
@@ -104,7 +105,7 @@ def parse_gauge(text: str) -> tuple[float, bool]:
 def parse_gauges(text: str) -> tuple[tuple[float, bool], ...]:
     """Gauges of a set, string 1 first: "10 13 17 26w 36w 46w". A set that thins all the way is read
     from the other end; one that turns on the way, such as "10 14 9 12 18 27w", as it is given."""
-    gauges = tuple(parse_gauge(word) for word in re.split(r"[\s,]+", text.strip()) if word)
+    gauges = tuple(parse_gauge(word) for word in measures(text))
     if not gauges:
         raise PitchbenchError(
             "The string set names no gauge.",

@@ -17,6 +17,7 @@ import platformdirs
 
 from pitchbench.commands.common import A4, TOLERANCE, Quantity
 from pitchbench.errors import PitchbenchError
+from pitchbench.lengths import decimal
 
 #: Environment variable with the path of the settings file.
 CONFIG_VARIABLE: Final = "PITCHBENCH_CONFIG"
@@ -53,7 +54,7 @@ class Setting:
             value = "yes" if value else "no"
         if isinstance(self.among, Quantity):
             try:
-                number = float(str(value))
+                number = float(decimal(str(value)))
             except ValueError:
                 return None
             return str(value).strip() if self.among.fits(number) else None

@@ -21,7 +21,7 @@ from pitchbench.commands.instrument_options import instrument_options, with_deta
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, move_interval_words, move_words
-from pitchbench.lengths import span_words
+from pitchbench.lengths import decimal, span_words
 from pitchbench.notes import Note
 from pitchbench.presets import preset
 from pitchbench.report.document import NonNegative, Positive, fill
@@ -113,7 +113,7 @@ def _read_measured(word: str, instrument: Instrument) -> tuple[int, Belief]:
     """One "6=4.2": string number and offset."""
     number, _, cents = word.partition("=")
     try:
-        string, offset = int(number), float(cents)
+        string, offset = int(number), float(decimal(cents))
     except ValueError:
         string, offset = 0, 0.0
     if not 1 <= string <= len(instrument.strings) or not abs(offset) <= 50.0:

@@ -22,7 +22,7 @@ from pitchbench.commands.common import (
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, Material, ScrewHeads
 from pitchbench.intonation.tolerance import with_suggested_tolerance
-from pitchbench.lengths import span_words
+from pitchbench.lengths import measures, span_words
 from pitchbench.notes import Note
 from pitchbench.presets import PRESETS, preset
 from pitchbench.records.model import checked_text
@@ -89,7 +89,7 @@ class PerString(click.ParamType):  # type: ignore[type-arg]  # generic only in n
         """Read ``value``; PitchbenchError if one of them makes no sense."""
         if isinstance(value, tuple):
             return value
-        words = words_of(str(value)) or [""]
+        words = measures(str(value)) or [""]
         if words == [self._nothing]:
             return ()
         return tuple(self._each.convert(word, param, ctx) for word in words)
@@ -527,7 +527,7 @@ def _number(word: str, option: str, low: float, high: float) -> float:
 
 
 def _words(text: str, option: str, instrument: Instrument) -> list[str]:
-    words = words_of(text)
+    words = measures(text)
     _check_count(len(words), option, instrument)
     return words
 

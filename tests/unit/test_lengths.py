@@ -15,6 +15,7 @@ from pitchbench.lengths import (
     LengthUnit,
     diameter_words,
     length_words,
+    measures,
     parse_length,
     show_lengths_in,
     span_words,
@@ -62,6 +63,27 @@ def test_what_people_write(text: str, mm: float) -> None:
 def test_what_is_no_length(text: str) -> None:
     with pytest.raises(PitchbenchError, match="not a length"):
         parse_length(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "each"),
+    [
+        ("10 13 17 26w", ["10", "13", "17", "26w"]),
+        ("10,13,17,26w", ["10", "13", "17", "26w"]),
+        ("10, 13, 17", ["10", "13", "17"]),
+        ("648,686", ["648", "686"]),
+        ("647,5", ["647.5"]),
+        ("10,5 13,5 17", ["10.5", "13.5", "17"]),
+        ("648 mm", ["648mm"]),
+        ("648 mm, 660 mm", ["648mm", "660mm"]),
+        ("25.5 in 27 in", ["25.5in", "27in"]),
+        ("25 1/2in", ["25-1/2in"]),
+        ("1/16 1/8 1/4", ["1/16", "1/8", "1/4"]),
+        ("", []),
+    ],
+)
+def test_measures_in_a_list(text: str, each: list[str]) -> None:
+    assert measures(text) == each
 
 
 def test_millimetres_unless_inches_are_preferred() -> None:
