@@ -26,6 +26,9 @@ FARTHEST_PLUCK_MM: Final = 6.0
 #: Real strings differ from the theory of their gauge; beyond this factor it is another string, or
 #: a faulty one. Our choice.
 _STIFFNESS_FACTOR: Final = 1.6
+#: A pluck farther than this from the note of the string that was said is another string's, or of
+#: another fret: three frets change B by 1.4. Our choice.
+_OTHER_NOTE_CENTS: Final = 300.0
 #: A pitch that wanders by more, rms in cents, well above the noise, does so by itself. Our choice:
 #: sound strings on the virtual instrument stay below a tenth.
 _WANDER_CENTS: Final = 0.3
@@ -51,12 +54,14 @@ class DriftPluck(Heard):
     ----------
     drift : None where it was rejected.
     strength : among those of its note; None where it cannot be told.
+    compared : whether it was held against the physics of the string that was named.
     pluck_mm : how far aside a pluck pulls the string for such an attack.
     stiffness_to_theory : B as it was measured, in parts of what the string's physics gives.
     """
 
     drift: Drift | None
     strength: Strength | None = None
+    compared: bool = False
     pluck_mm: float | None = None
     stiffness_to_theory: float | None = None
     flags: tuple[Flag, ...] = ()
@@ -107,11 +112,15 @@ def lay_over(
 
 
 def _against(pluck: DriftPluck, string: SoundingString | None) -> DriftPluck:
-    if string is None:
+    pitch_hz = pluck.reading.pitch_hz
+    if string is None or pitch_hz is None:
         return pluck
+    if abs(cents_between(pitch_hz, string.note_hz)) > _OTHER_NOTE_CENTS:
+        return pluck  # another string, or another fret
     attack, b = pluck.reading.attack_cents, pluck.reading.stiffness_b
     return replace(
         pluck,
+        compared=True,
         pluck_mm=None if attack is None else string.pluck_mm(attack),
         stiffness_to_theory=None if b is None else b / string.stiffness_b,
     )

@@ -67,7 +67,8 @@ def command(
     with open_records(store) as repository:
         if name is None:
             metas = repository.session_lines(last=last, rehearsals=rehearsals)
-            _latest(metas, output_format, plain)
+            rehearsed = not metas and repository.session_lines(last=1, rehearsals=True)
+            _latest(metas, output_format, plain, "history --rehearsals" if rehearsed else "session")
             return
         sessions = repository.sessions(name, last=last, rehearsals=rehearsals)
         stretched = repository.sessions(name, last=1, kind=SessionKind.STRETCH)
@@ -91,7 +92,9 @@ def _present(repository: Repository, name: str, sessions: Sequence[SessionRecord
         return sessions[-1].setup.instrument
 
 
-def _latest(metas: Sequence[tuple[str, SessionMeta]], output_format: str, plain: bool) -> None:
+def _latest(
+    metas: Sequence[tuple[str, SessionMeta]], output_format: str, plain: bool, else_see: str
+) -> None:
     rows = [
         (meta.short_id, f"{meta.started_at:%Y-%m-%d %H:%M} UTC", name, _what_became(meta))
         for name, meta in metas
@@ -107,7 +110,7 @@ def _latest(metas: Sequence[tuple[str, SessionMeta]], output_format: str, plain:
         page=lambda: _latest_page(rows),
     )
     if not metas and output_format != "json":
-        tell("No session is on record yet: `pitchbench session`.")
+        tell(f"No session is on record yet: `pitchbench {else_see}`.")
 
 
 def _what_became(meta: SessionMeta) -> str:

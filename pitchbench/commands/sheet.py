@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
 import webbrowser
@@ -148,8 +149,9 @@ def _meant(repository: Repository, words: str) -> str:
     try:
         return repository.find_session(words, kind=SessionKind.SETUP)
     except RecordsError:
-        named = repository.has_instrument(words)
-        latest = repository.sessions(words, last=1, rehearsals=True) if named else []
+        latest: list[SessionRecord] = []
+        with contextlib.suppress(RecordsError):  # nor an instrument
+            latest = repository.sessions(words, last=1, rehearsals=True)
         if not latest:
             raise
         return latest[0].meta.id

@@ -83,6 +83,12 @@ def drift_sentences(result: DriftResult) -> list[str]:
     sentences += [
         _note_sentence(note, group) for note, group in _by_note(result.drifts, result.a4_hz).items()
     ]
+    compared = any(pluck.compared for pluck in result.plucks)
+    if result.string is not None and result.drifts and not compared:
+        sentences.append(
+            f"No pluck is the note of the string that was named, {result.string.note_hz:.1f} Hz: "
+            "none was held against its theory."
+        )
     flags = result.flags
     beats = [drift.beat for drift in result.drifts if drift.beat is not None]
     if beats:

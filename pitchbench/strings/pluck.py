@@ -34,12 +34,14 @@ class SoundingString:
     kappa : by how many times its strain a stretch raises the tension.
     stiffness_b : inharmonicity B that theory gives it.
     plucked_at : where it is plucked, as a fraction of the sounding length.
+    note_hz : what it sounds in tune.
     """
 
     length_mm: float
     kappa: float
     stiffness_b: float
     plucked_at: float
+    note_hz: float
 
     def pluck_mm(self, attack_cents: float) -> float | None:
         """How far a pick must pull the string aside for that sharp an attack; None if it is flat.
@@ -66,15 +68,17 @@ def sounding_string(
     properties = string_properties(spec)
     lengths = fretted_lengths(neck_of(instrument, string), max(fret, 1))
     open_mm = float(lengths.open_mm)
-    tension = tension_n(properties.mu_kg_per_m, spec.note.hz(a4_hz), open_mm)
+    open_hz = spec.note.hz(a4_hz)
+    tension = tension_n(properties.mu_kg_per_m, open_hz, open_mm)
     kappa = float(stretch_stiffness(properties, tension))
     b = float(bending_parameter(properties, tension, open_mm))
     if fret == 0:
-        return SoundingString(open_mm, kappa, float(inharmonicity(b)), _PLUCKED_AT)
+        return SoundingString(open_mm, kappa, float(inharmonicity(b)), _PLUCKED_AT, open_hz)
     fretted_mm = float(lengths.fretted_mm)
     return SoundingString(
         length_mm=fretted_mm,
         kappa=kappa / (1.0 + kappa * float(lengths.stretch)),
         stiffness_b=float(inharmonicity(fretted_bending_parameter(lengths, kappa, b))),
         plucked_at=min(0.5, _PLUCKED_AT * open_mm / fretted_mm),
+        note_hz=spec.note.up(fret).hz(a4_hz),
     )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from recordings import RATE_HZ, Note, Ran, record
 
 from pitchbench.presets import preset
+from pitchbench.refit import with_gauges
 from pitchbench.strings.virtual import VirtualInstrument
 
 Capsys = pytest.CaptureFixture[str]
@@ -75,11 +76,36 @@ def test_without_an_instrument_nothing_is_said_of_physics(capsys: Capsys, streng
 
 
 def test_the_wrong_string_is_noticed(capsys: Capsys, strengths: Path) -> None:
-    """The D string is less than half as stiff as the low E that was played."""
+    """A low E was played, and the D string named."""
+    named = ("--preset", "six-string", "--string", "4")
+    assert "No pluck is the note of the string that was named, 146.8 Hz" in Ran(
+        capsys, "drift", strengths, *named
+    ).out.replace("\n", " ")
+    document = Ran(capsys, "drift", strengths, *named, "--format", "json").document
+    assert {pluck["stiffness_to_theory"] for pluck in document["plucks"]} == {None}
+    assert "stiffness_off_theory" not in document["flags"]
+
+
+def test_another_gauge_is_noticed(capsys: Capsys, tmp_path: Path) -> None:
+    """B goes with the square of the diameter at one pitch: 14 instead of 10 makes it double."""
+    heavy = with_gauges(preset("six-string"), "14 18 22 32w 42w 54w")
+    record(tmp_path / "heavy.wav", VirtualInstrument(heavy, seed=3), [Note(1)] * 2)
     ran = Ran(
-        capsys, "drift", strengths, "--preset", "six-string", "--string", "4", "--format", "json"
-    )
+        capsys, "drift", tmp_path / "heavy.wav", "--preset", "six-string", "--string", "1",
+        "--format", "json",
+    )  # fmt: skip
     assert "stiffness_off_theory" in ran.document["flags"]
+
+
+def test_plucks_at_another_fret_are_not_held_against_the_open_string(capsys: Capsys) -> None:
+    """Samples of our own: A2 open and at the 12th fret in turn."""
+    sample = Path("samples/a2-open-and-12th-sharp.flac")
+    ran = Ran(capsys, "drift", sample, "--preset", "six-string", "--string", "5",
+              "--format", "json")  # fmt: skip
+    held = [pluck["stiffness_to_theory"] for pluck in ran.document["plucks"]]
+    assert held[::2] == [pytest.approx(1.0, abs=0.15)] * 3
+    assert held[1::2] == [None] * 3
+    assert "stiffness_off_theory" not in ran.document["flags"]
 
 
 def test_near_and_far_without_a_magnet_differ_by_nothing(capsys: Capsys, tmp_path: Path) -> None:

@@ -276,6 +276,21 @@ def test_history_without_a_name_lists_the_latest_sessions(store):
     assert "rehearsal" in history("--rehearsals")
 
 
+def test_kept_rehearsals_alone_are_pointed_to(monkeypatch, tmp_path):
+    """And their sheet is found by the name that the session had, though none is on record."""
+    monkeypatch.setenv("PITCHBENCH_STORE", str(tmp_path / "r.sqlite"))
+    assert "yet: `pitchbench session`" in CliRunner().invoke(cli, ["history"]).stderr
+    with Repository.open() as repository:
+        kept = repository.begin_session(stores.a_setup(), at=NOON, rehearsal=True)
+        for entry in stores.a_log():
+            repository.append(kept, entry)
+    assert "yet: `pitchbench history --rehearsals`" in CliRunner().invoke(cli, ["history"]).stderr
+    name = stores.a_setup().instrument.name
+    by_name, by_id = (CliRunner().invoke(cli, ["sheet", which]).stdout for which in (name, kept))
+    assert by_name == by_id
+    assert name in by_name
+
+
 def test_history_speaks_json(store):
     document = parsed(history("Bench guitar", "--format", "json"))
     assert document["schema"] == "pitchbench.history/1"
