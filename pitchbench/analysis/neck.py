@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
+from typing import Final
 
 from pitchbench.analysis.heard import Heard, Plucks
 from pitchbench.errors import NoReadingError, printable
@@ -31,6 +32,11 @@ from pitchbench.intonation.take import Take
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between
+
+#: A recording that holds so many notes, each so far beyond a string's last fret, is not of that
+#: string alone; a single one may be a harmonic.
+_SEVERAL: Final = 2
+_BEYOND_CENTS: Final = 100.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -302,6 +308,8 @@ def by_string(
     only = named[0] if len(named) == 1 else None
     for sound, said in told:
         told_note = said or only or _lowest_names(sound, named or tuned, a4_hz)
+        if told_note is not None and instrument is not None and len(tuned) > 1:
+            _refuse_several(sound, told_note, instrument, a4_hz)
         if told_note is not None:
             grouped.setdefault(told_note, []).append(sound)
     if not grouped:
@@ -332,6 +340,25 @@ def _lowest_names(sound: Plucks, notes: Sequence[Note], a4_hz: float) -> Note | 
             "--string E2 FILE.",
         )
     return nearest
+
+
+def _refuse_several(sound: Plucks, note: Note, instrument: Instrument, a4_hz: float) -> None:
+    """Refuse a file whose notes do not all fit on the string: the open strings beside it would be
+    taken for its frets."""
+    highest_hz = note.up(instrument.highest_fret(instrument.number_of(note) or 0)).hz(a4_hz)
+    beyond = [
+        reading.pitch_hz
+        for reading in sound.readings
+        if isinstance(reading, Reading)
+        and cents_between(reading.pitch_hz, highest_hz) > _BEYOND_CENTS
+    ]
+    if len(beyond) >= _SEVERAL:
+        raise NoReadingError(
+            f"{printable(sound.source)!r} holds {nearest_note(max(beyond), a4_hz)[0]}, which is "
+            f"beyond the last fret of the {note} string: there seem to be several strings in it.",
+            "Give each string a recording of its own; `pitchbench offset` takes those of a whole "
+            "instrument.",
+        )
 
 
 def heard_string(

@@ -253,6 +253,24 @@ class Said:
             return named
         return with_tuning(named or _most_like(parse_tuning(self.tuning)), self.tuning)
 
+    def string(self, text: str) -> Note:
+        """The open note of a string, given as that or, of a known instrument, as its number."""
+        number = whole_number(text)
+        if number is None:
+            return Note.parse(text)
+        instrument = self.instrument()
+        if instrument is None:
+            raise PitchbenchError(
+                f"Which note string {number} has is not known.",
+                "Give its open note, such as E2, or the instrument with --preset or --instrument.",
+            )
+        if not 1 <= number <= len(instrument.strings):
+            raise PitchbenchError(
+                f"{instrument.name} has no string {number}.",
+                f"Give a number from 1 to {len(instrument.strings)}.",
+            )
+        return instrument.string(number).note
+
 
 @dataclass(frozen=True)
 class KnownInstrument:

@@ -97,7 +97,7 @@ _PATH: Final = click.Path(path_type=Path)
 )
 @click.argument("files", nargs=-1, type=_PATH, metavar="[FILE]...", callback=recordings_meant)
 @click.option("--string", "strings", multiple=True, metavar="NOTE [FILE]...",
-              help="Open note of a string, such as E2, and its recordings.")  # fmt: skip
+              help="Open note of a string, such as E2, or its number; its recordings.")  # fmt: skip
 @click.option("--of", "of_string", nargs=2, type=(str, _PATH), multiple=True, hidden=True)
 @known_options("tuning", "tolerance", "capo")
 @click.option("--frets", metavar="N,N,...",
@@ -158,7 +158,7 @@ def command(
         weights=read_weights(frets, weights),
         prior=DEFAULT_PRIOR if spread is None else replace(DEFAULT_PRIOR, fretted_cents=spread),
         a4_hz=a4,
-        strings=tuple(dict.fromkeys(Note.parse(text) for text in strings)),
+        strings=tuple(dict.fromkeys(map(said.string, strings))),
         shapes=shapes,
         played=played,
         channel=channel,
@@ -166,7 +166,8 @@ def command(
         plain=plain,
         output_format=output_format,
     )
-    paths = [*((path, None) for path in files), *((p, Note.parse(text)) for text, p in of_string)]
+    put = [(path, said.string(text)) for text, path in of_string]
+    paths = [*((path, None) for path in files), *put]
     if sum(map(bool, (paths, session, resumed))) > 1:
         raise PitchbenchError(
             "More than one of recordings, --session and --resume was given.", "Give one of them."

@@ -68,7 +68,8 @@ _PATHS: Final = click.Path(path_type=Path)
 @click.option("--fretted", "fretteds", type=_PATHS, multiple=True, metavar="FILE...",
               callback=recordings_meant,
               help="Recordings of the fretted note alone.")  # fmt: skip
-@click.option("--string", "string", metavar="NOTE", help="Open note, such as E2 [inferred].")
+@click.option("--string", "string", metavar="NOTE",
+              help="Open note, such as E2, or number of the string [inferred].")  # fmt: skip
 @click.option("--fret", type=FRET, default=12, show_default=True, help="Fret that was played.")
 @known_options("tolerance", "tuning", "capo")
 @listening_options
@@ -112,7 +113,7 @@ def command(
             page=partial(_print_whole, whole),
         )
         return
-    note = None if string is None else Note.parse(string)
+    note = None if string is None else said.string(string)
     comparison = compare(sounds, roles, string=note, fret=fret, a4_hz=a4)
     known = known_instrument(instrument, [comparison.note], said)
     assumed = (*known.assumed, *_on(known.instrument, comparison.note, named=note is not None))
