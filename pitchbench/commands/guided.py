@@ -16,14 +16,14 @@ import click
 from pitchbench.commands.common import is_plain, printable, whole_number, words_of, write_line
 from pitchbench.commands.instrument_options import instrument_options
 from pitchbench.ending import saving
-from pitchbench.errors import PitchbenchError, RecordsError
+from pitchbench.errors import NoReadingError, PitchbenchError, RecordsError
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.pictures import Picture
 from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View, run
-from pitchbench.session.job import Job
-from pitchbench.session.log import Entry, Setup
+from pitchbench.session.job import Job, LoggedJob
+from pitchbench.session.log import Entry, Setup, TakeEntry
 from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.source import Source
 
@@ -361,3 +361,13 @@ def worked(
         if keeping is not None:
             keeping.tell(None if job.complete else go_on, store)
     return job
+
+
+def refuse_silence(recording: Path | None, job: LoggedJob) -> None:
+    """Raise NoReadingError after a recording in which no pluck was heard at all."""
+    if recording is not None and not any(isinstance(e, TakeEntry) for e in job.entries):
+        raise NoReadingError(
+            "No pluck was heard.",
+            "Record single notes that ring for two seconds or more, in a quiet room and not too "
+            "loud for the input.",
+        )

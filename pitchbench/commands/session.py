@@ -27,6 +27,7 @@ from pitchbench.commands.guided import (
     guided_instrument,
     keeping_of,
     large_option,
+    refuse_silence,
     shown,
     work_on,
     work_options,
@@ -174,6 +175,7 @@ def command(
     if output_format == "json":
         session_id = None if keeping is None else keeping.session_id
         echo_json(session_document(state, session=session_id, source=source.name))
+    refuse_silence(sound.recording, state)
 
 
 def _refuse_both(

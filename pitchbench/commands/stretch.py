@@ -21,6 +21,7 @@ from pitchbench.commands.guided import (
     Strings,
     broken_off,
     keeping_of,
+    refuse_silence,
     shown,
     work_on,
     worked,
@@ -112,6 +113,7 @@ def command(
         lines=lambda: [*stretch_lines(job), ("mind", CAUTION)],
         page=lambda: _page(job),
     )
+    refuse_silence(sound.recording, job)
 
 
 def _page(job: Stretch) -> None:

@@ -5,11 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import soundfile
 from documents import parsed
 
 from pitchbench.commands import main
+from pitchbench.errors import ExitCode
 from pitchbench.intonation.knowledge import ANYBODY
 from pitchbench.records.repository import Repository
 from pitchbench.session import rehearsal
@@ -260,3 +262,15 @@ def test_who_goes_on_with_a_session_is_who_began_it(
     ran = Ran(capsys, "session", "--resume", "--player", "Anna")
     assert ran.code == 2
     assert "--player and --resume were both given." in ran.err
+
+
+@pytest.mark.parametrize("command", ["session", "stretch"])
+def test_a_recording_in_which_nothing_was_plucked_ends_with_its_own_code(
+    command: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    silent = tmp_path / "silent.wav"
+    soundfile.write(silent, np.zeros(96_000), 48_000)
+    with pytest.raises(SystemExit) as ended:
+        main([command, "--recording", str(silent), "--strings", "5", "--plain"])
+    assert ended.value.code == ExitCode.NO_READING
+    assert "No pluck was heard." in capsys.readouterr().err
