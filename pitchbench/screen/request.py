@@ -113,6 +113,9 @@ def request_lines(
     caption = _first_line(whole if len(whole) <= width else large.about, theme, width)
     if scale is None:
         beside = figure_lines(large.figure, theme, left, None) if large.figure else []
+        unit = f" {large.unit or large.word.partition(' ')[0]}"
+        if large.figure.strip() and beside[-1].cell_len + len(unit) <= left:
+            beside[-1] = Text.assemble(beside[-1], (unit, theme.number))
         lines = side_by_side(block, beside, field, _GAP)
         about = _first_line(large.about, theme, width)
         return [*lines, _captioned(large, theme, width), about]
