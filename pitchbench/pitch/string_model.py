@@ -45,10 +45,10 @@ _FIRST_OFF_LAW: Final = 2.0
 _COMMON: Final = np.array([3e-3, 0.04, 0.2, 0.7, 2.5]) / CENTS_PER_NEPER
 #: A wide prior keeps B finite where a single partial says nothing about it.
 _B_SIGMA: Final = 1e-3
-#: Prior probability of no glide, of one exponential and of the predicted one; its size, 1 sigma of
-#: half a normal distribution each as likely as the others: from a plain high string played softly
-#: to a slack bass string.
-_PRIOR: Final = {"none": 0.5, "one": 0.25, "predicted": 0.25}
+#: Prior probability of no glide, of one exponential and of the predicted one, as twenty real notes
+#: have them; its size, 1 sigma of half a normal distribution each as likely as the others: from a
+#: plain high string played softly to a slack bass string.
+_PRIOR: Final = {"none": 0.2, "one": 0.4, "predicted": 0.4}
 _GLIDE: Final = np.array([0.5, 1.5, 5.0, 15.0]) / CENTS_PER_NEPER
 #: How far a glide may be from every shape foreseen: each of a few exponentials, in units of the
 #: glide as it seems so far, and the least and most that this may seem.
