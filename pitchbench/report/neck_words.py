@@ -42,6 +42,10 @@ def remarks(result: NeckResult) -> list[tuple[str, str]]:
         for string in result.heard
         if not string.enough
     ]
+    heard = {take.fret for string in result.heard for take in string.takes}
+    if unheard := sorted(set(result.judged.weights or ()) - heard):
+        frets = ", ".join(map(str, unheard))
+        lines.append(("not heard", f"of the frets asked for, {frets}: worked out from the others"))
     lines += result.remarks
     lines += [("not counted", words) for string in result.heard for words in _uncounted(string)]
     by = result.judged

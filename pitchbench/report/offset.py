@@ -36,6 +36,10 @@ from pitchbench.session.words import offset_words, rejected_words
 #: So near the nut the saddle has a quarter of its leverage at the 12th fret at most.
 _NEAR_THE_NUT: Final = 4
 
+#: A string that has settled loses a cent or two a minute (common practice, no source); by more than
+#: this it slips.
+_SLIPS_CENTS_PER_MIN: Final = 10.0
+
 _LEFT_OUT_WORDS: Final = {
     LeftOut.ANOTHER_NOTE: "another note",
     LeftOut.ANOTHER_STRING: "another string by its stiffness",
@@ -149,6 +153,11 @@ def offset_lines(result: OffsetResult) -> list[tuple[str, str]]:
 def noticed(result: OffsetResult) -> list[str]:
     """What to do about what stands out in the takes."""
     words = [notice_words(notice, result.verdict) for notice in result.verdict.notices]
+    if abs(drift := result.offset.drift_cents_per_min or 0.0) > _SLIPS_CENTS_PER_MIN:
+        words.append(
+            f"The string goes {'sharp' if drift > 0.0 else 'flat'} by {abs(drift):.0f} cents a "
+            "minute: stretch it, or see what lets it slip, before you take more."
+        )
     apart = disagreement_words(result.offset.pairs)
     return [*words, apart] if apart else words
 

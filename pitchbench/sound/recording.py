@@ -145,9 +145,11 @@ class Recording:
 
     def _check_numbers(self, each: _Stretch) -> None:
         if not np.abs(each.frames).max() <= _LARGEST_SAMPLE:
+            number = (np.abs(each.frames) <= _LARGEST_SAMPLE).reshape(len(each.frames), -1)
+            at = each.start + int(np.argmin(number.all(axis=1)))
             raise NoReadingError(
                 f"{str(self.path)!r} holds samples that are no numbers, near "
-                f"{each.start / self._rate_hz:.1f} s.",
+                f"{at / self._rate_hz:.1f} s.",
                 "Export it again from the program that made it.",
             )
 

@@ -429,3 +429,14 @@ def test_what_stands_out_is_said_in_every_form(capsys: Capsys, tmp_path: Path) -
     for plain in ((), ("--plain",)):
         said = " ".join(Ran(capsys, *usual, *plain).out.split())
         assert "let the two notes take turns" in said
+
+
+def test_a_string_that_slips_is_named_as_the_trouble(capsys: Capsys, tmp_path: Path) -> None:
+    """More takes would not help: it falls by 4 cents from each take to the next."""
+    virtual = VirtualInstrument(preset("six-string"), seed=3)
+    falling = [Note(5, 12 * (k % 2), detune_cents=-4.0 * k) for k in range(8)]
+    record(tmp_path / "slips.wav", virtual, falling)
+    record(tmp_path / "holds.wav", virtual, [Note(5, 12 * (k % 2)) for k in range(8)])
+    words = "The string goes flat by"
+    assert words in Ran(capsys, "offset", tmp_path / "slips.wav", "--string", "A2").out
+    assert words not in Ran(capsys, "offset", tmp_path / "holds.wav", "--string", "A2").out
