@@ -14,6 +14,7 @@ import soundfile
 from documents import parsed
 from recordings import Ran
 
+from pitchbench.errors import ExitCode
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
@@ -133,7 +134,7 @@ def test_the_sheet_and_the_checks_of_a_later_session_know_it(
     quiet = tmp_path / "quiet.wav"
     soundfile.write(quiet, np.zeros(48_000), 48_000)
     session = ("session", "--instrument", NAME, "--recording", str(quiet), "--keep")
-    assert Ran(capsys, *session).code == 0
+    assert Ran(capsys, *session).code == ExitCode.NO_READING
     day = r"\d{4}-\d\d-\d\d"
     line = rf"^strings stretched: 1 of 6 on {day}$"
     assert re.search(line, Ran(capsys, "sheet", NAME).out, re.M)
