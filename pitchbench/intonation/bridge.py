@@ -107,16 +107,25 @@ class Move:
     def out_of_travel(self) -> bool:
         """Whether the record says that the saddle cannot go that far that way. The way back is
         never barred: a saddle beyond its travel shows that a move was made otherwise than told."""
-        away_mm, toward_mm = self.bridge.travel_away_mm, self.bridge.travel_toward_nut_mm
-        limit_mm = away_mm if self.mm > 0.0 else toward_mm
         total_mm = math.copysign(1.0, self.mm) * (self.mm + self.moved_mm)
-        return limit_mm is not None and total_mm > limit_mm
+        return self._limit_mm is not None and total_mm > self._limit_mm
+
+    @property
+    def _limit_mm(self) -> float | None:
+        """How far the saddle may go that way; None where that is not on record."""
+        away_mm, toward_mm = self.bridge.travel_away_mm, self.bridge.travel_toward_nut_mm
+        return away_mm if self.mm > 0.0 else toward_mm
 
     @property
     def cautions(self) -> tuple[str, ...]:
         """What to mind."""
         kind = self.bridge.kind
-        return (*(out_of_travel_advice(kind) if self.out_of_travel else ()), *CAUTIONS[kind])
+        if self.out_of_travel:
+            first = out_of_travel_advice(kind)
+        else:
+            far = self._limit_mm is None and self.size_mm > _FARTHER_THAN_MOST_MM
+            first = (_HARDLY_SO_FAR,) if far else ()
+        return (*first, *CAUTIONS[kind])
 
     @property
     def brief_caution(self) -> str:
@@ -187,6 +196,11 @@ _BRIEF_CAUTIONS: Final = {
     BridgeKind.FIXED_SADDLE: "Filing is final; dust: wear a mask.",
 }
 
+#: Farther than most saddles can go; common practice, no source.
+_FARTHER_THAN_MOST_MM: Final = 8.0
+_HARDLY_SO_FAR: Final = (
+    "Hardly any saddle goes so far: check takes, strings, relief, action and nut first."
+)
 _CHECK_FIRST: Final = "Out of travel: check the strings, relief, action and nut first."
 _REPAIRER: Final = "Moving a bridge or recutting a slot is work for a qualified repairer."
 

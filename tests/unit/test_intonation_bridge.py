@@ -221,3 +221,16 @@ def test_a_saddle_of_which_nothing_else_is_said_was_not_moved():
     )
     change = geometry.saddle_change_cents(move.mm, fret=12, scale_mm=648.0)
     assert change == pytest.approx(-5.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("mm", "travel_mm", "said"),
+    [(14.4, None, True), (-9.0, None, True), (3.0, None, False), (9.0, 10.0, False)],
+)
+def test_a_move_that_hardly_any_saddle_allows_is_minded(
+    mm: float, travel_mm: float | None, said: bool
+) -> None:
+    """Where it is not on record how far this one goes."""
+    bridge = Bridge(BridgeKind.SCREW_SADDLES, travel_away_mm=travel_mm)
+    cautions = Move(5, mm, (mm, mm), bridge).cautions
+    assert any(words.startswith("Hardly any saddle") for words in cautions) is said
