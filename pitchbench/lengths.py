@@ -157,7 +157,7 @@ def length_figures(mm: float, digits: int | None = 1, *, sign: bool = False) -> 
     plus = "+" if sign else ""
     inches = _Preferred.unit is LengthUnit.INCH
     if digits is None:
-        return f"{round(mm / MM_PER_INCH, _MOST_DIGITS):{plus}.5g}" if inches else f"{mm:{plus}g}"
+        return f"{mm / MM_PER_INCH:{plus}.5g}" if inches else f"{mm:{plus}g}"
     if inches:
         return f"{mm / MM_PER_INCH:{plus}z.{min(digits + _MORE_DIGITS, _MOST_DIGITS)}f}"
     return f"{mm:{plus}z.{digits}f}"

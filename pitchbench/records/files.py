@@ -19,6 +19,7 @@ except ImportError:  # Windows, which lets nobody remove what somebody else writ
 
 #: What is being written has a name that nobody else gives, beside the one that it is to have.
 _PART: Final = ".pitchbench-{}.part"
+_JOURNAL: Final = "-journal"
 
 
 @contextlib.contextmanager
@@ -81,6 +82,11 @@ def remove_leftovers(folder: Path) -> None:
             if fcntl is not None:
                 fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
             part.unlink()
+    # SQLite may have been ended while it had a journal beside one.
+    for journal in folder.glob(f"{_PART.format('*')}{_JOURNAL}"):
+        if not Path(str(journal).removesuffix(_JOURNAL)).exists():
+            with contextlib.suppress(OSError):
+                journal.unlink()
 
 
 def _new_part(folder: Path) -> tuple[Path, IO[bytes]]:

@@ -117,7 +117,8 @@ def test_without_a_home(installed: Environment, nowhere: str | None, tmp_path: P
     assert (done.returncode, done.stderr) == (0, "")
     assert "B0" in done.stdout
     store = tmp_path / "records.sqlite"
-    done = installed.pitchbench("instrument", "list", "--store", store, home=nowhere)
+    added = ("instrument", "add", "Blue", "--like", "bass-four")
+    done = installed.pitchbench(*added, "--store", store, home=nowhere)
     assert done.returncode == 0
     assert store.exists()
 
