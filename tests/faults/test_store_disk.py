@@ -115,7 +115,9 @@ def test_a_store_that_may_only_be_read(tmp_path):
 
 def test_a_folder_in_the_place_of_the_store(tmp_path):
     command = [*PITCHBENCH, "instrument", "list", "--store", tmp_path]
-    check_refusal(subprocess.run(command, capture_output=True, text=True, check=False))
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    check_refusal(done)
+    assert "is a folder, not a file of records" in done.stderr
 
 
 def test_a_sheet_that_cannot_be_written(tmp_path):

@@ -285,3 +285,37 @@ def test_what_a_killed_copy_left_is_cleared_with_its_journal(tmp_path: Path) -> 
     with whole_file(tmp_path / "copy", force=False) as file:
         file.write(b"whole")
     assert {path.name for path in tmp_path.iterdir()} == {"copy", "precious.part-journal"}
+
+
+@pytest.mark.parametrize(
+    ("damage", "commands"),
+    [
+        ("UPDATE instruments SET document = substr(document, 1, 200)",
+         ["instrument list", "instrument show Bass", "export", "today"]),
+        ("UPDATE sessions SET setup = '{}'", ["history Bass", "sheet last", "export"]),
+        ("UPDATE entries SET document = '[]'", ["history Bass", "sheet last"]),
+        ("UPDATE traces SET frames = x'00'", ["export"]),
+    ],
+)  # fmt: skip
+def test_a_damaged_document_is_told_in_two_sentences(
+    tmp_path: Path, damage: str, commands: list[str]
+) -> None:
+    place = str(tmp_path / "records.sqlite")
+    fill(place)
+    with closing(sqlite3.connect(place)) as connection, connection:
+        connection.execute(damage)
+    for command in commands:
+        with pytest.raises(PitchbenchError, match="Something on record is damaged") as error:
+            run(*command.split(), "--store", place)
+        assert error.value.exit_code == ExitCode.RECORDS
+        assert "records check" in error.value.remedy
+
+
+def test_half_a_file_is_not_called_safe(tmp_path: Path) -> None:
+    place = tmp_path / "records.sqlite"
+    fill(str(place))
+    place.write_bytes(place.read_bytes()[: place.stat().st_size // 2])
+    with pytest.raises(PitchbenchError) as error:
+        run("instrument", "list", "--store", str(place))
+    assert "records check --save" in error.value.remedy
+    assert "safe" not in error.value.remedy

@@ -129,3 +129,27 @@ def test_it_loads_no_database_library(store: Path) -> None:
     code += "  import sys; print(*sys.modules, file=sys.stderr)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert not set(done.stderr.split()) & {"sqlalchemy", "numpy", "scipy", "rich", "cattrs"}
+
+
+def test_records_that_cannot_be_looked_into_are_not_called_none(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    place = tmp_path / "records.sqlite"
+    monkeypatch.setenv(STORE_VARIABLE, str(place))
+    assert "Nothing is on record yet." in Ran(capsys).out
+    place.write_bytes(b"no database at all, or one that is damaged")
+    assert not glance().seen
+    assert "Nothing is on record" not in Ran(capsys).out
+    assert "None is on record" not in Ran(capsys, "instrument").out
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a shell of Unix closes the stream")
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
+def test_a_stream_that_is_closed_is_no_trouble(closed: str, tmp_path: Path) -> None:
+    """As of what a service manager starts; nor does the next file opened stand in for it."""
+    place = tmp_path / "records.sqlite"
+    program = f"{sys.executable} -c 'import pitchbench.commands as c; c.main()'"
+    words = f"{program} instrument add Blue --like bass-four --store {place} {closed}"
+    assert subprocess.run(["sh", "-c", words], check=False).returncode == 0
+    with Repository.open(str(place)) as repository:
+        assert repository.has_instrument("Blue")
