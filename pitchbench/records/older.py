@@ -79,7 +79,8 @@ def _bridge(document: Document, *, away: bool) -> Document:
     if rotation is not None:
         clockwise = rotation == Rotation.CLOCKWISE
         heads = ScrewHeads.TAIL if clockwise == away else ScrewHeads.NECK
-    limit_mm = 0.0 if document.get("out_of_travel") else None
+    # It was not out of travel, so the saddle could go as far as it was to.
+    limit_mm = 0.0 if document.get("out_of_travel") else abs(document["mm"])
     return {
         "kind": _kind(document, screws=turns is not None),
         "screw_pitch_mm": screw_mm / turns if turns else None,
