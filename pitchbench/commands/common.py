@@ -9,7 +9,6 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterable
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
@@ -19,7 +18,7 @@ from pitchbench.errors import PitchbenchError, RecordsError, typeset
 from pitchbench.errors import printable as printable  # noqa: PLC0414  # commands find it here
 from pitchbench.lengths import decimal, parse_length
 from pitchbench.notes import A4_HZ
-from pitchbench.records.places import is_url
+from pitchbench.records.places import is_there, is_url
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
@@ -270,7 +269,7 @@ def open_records(store: str | None, *, begin: bool = False) -> Repository:
     # The database loads here, because the first screen must not wait for it.
     from pitchbench.records.repository import Repository  # noqa: PLC0415
 
-    if store is not None and not (begin or is_url(store) or Path(store).expanduser().exists()):
+    if store is not None and not (begin or is_url(store) or is_there(store)):
         raise RecordsError(
             f"There are no records at {printable(store)!r}.",
             "Check the name. What puts something on record (`pitchbench session`, `pitchbench "

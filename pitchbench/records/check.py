@@ -12,7 +12,6 @@ import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Final
 
 from sqlalchemy import Connection, Table, Text, create_engine, func, inspect, literal_column, select
@@ -23,7 +22,7 @@ from pitchbench.instrument import Instrument
 from pitchbench.records.documents import from_json, kept_session
 from pitchbench.records.engines import BUSY_S, in_words, server_engine
 from pitchbench.records.model import Earlier, InstrumentRecord, SessionRecord
-from pitchbench.records.places import SHORT_ID_LENGTH, is_url
+from pitchbench.records.places import SHORT_ID_LENGTH, file_of, is_url
 from pitchbench.records.rows import frames_of, instrument_record, meta_of, with_trace
 from pitchbench.records.schema import (
     SCHEMA_VERSION,
@@ -65,7 +64,7 @@ def reading_only(place: str) -> Iterator[Connection]:
     if is_url(place):
         engine = server_engine(place)
     else:
-        path = Path(place).expanduser().absolute()
+        path = file_of(place)
         if not path.is_file():
             raise RecordsError(
                 f"There are no records in {str(path)!r}.", "Give the file with --store FILE."

@@ -215,7 +215,7 @@ def told_if_damaged() -> Iterator[None]:
     """Whatever cannot be read of the store, as two sentences: cattrs groups what it finds."""
     try:
         yield
-    except PitchbenchError:
+    except (PitchbenchError, MemoryError):
         raise
     except Exception as error:
         raise RecordsError(

@@ -8,14 +8,13 @@ against what the store says.
 
 from __future__ import annotations
 
-import os
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from pitchbench.records.places import SHORT_ID_LENGTH, is_url, place_of
+from pitchbench.records.places import SHORT_ID_LENGTH, file_of, is_there, is_url, place_of
 
 #: How long another program that writes is waited for.
 _PATIENCE_S: Final = 0.2
@@ -65,13 +64,12 @@ def glance(store: str | Path | None = None) -> Glance:
         return Glance(seen=False)
     try:
         # A name with "?" or "#" in it is no trouble in a URI that Path makes.
-        uri = f"{Path(place).expanduser().absolute().as_uri()}?mode=ro"
+        uri = f"{file_of(place).as_uri()}?mode=ro"
         with closing(sqlite3.connect(uri, uri=True, timeout=_PATIENCE_S)) as connection:
             names = tuple(str(name) for (name,) in connection.execute(_NAMES))
             rows = connection.execute(_LATEST, (_RECENT,)).fetchall()
     except (sqlite3.Error, OSError, ValueError, RuntimeError):
-        # That of os.path, which never fails.
-        return Glance(seen=not os.path.exists(os.path.expanduser(place)))
+        return Glance(seen=not is_there(place))
     return Glance(names, tuple(map(_session, rows)))
 
 

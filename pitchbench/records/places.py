@@ -25,6 +25,16 @@ def place_of(said: str | Path | None = None) -> str:
     return str(said or os.environ.get(STORE_VARIABLE, "") or default_path())
 
 
+def file_of(place: str) -> Path:
+    """The file that ``place`` names; a home that nobody has is a folder's name."""
+    return Path(os.path.expanduser(place)).absolute()  # that of Path would raise
+
+
+def is_there(place: str) -> bool:
+    """Whether a file has this name; not where the name is none, or may not be looked up."""
+    return os.path.exists(file_of(place))  # that of Path would raise
+
+
 def is_url(place: str) -> bool:
     """Whether ``place`` is a server's, not a file."""
     return "://" in place or place.startswith(("postgresql:", "postgres:"))

@@ -5,6 +5,7 @@ SQLite in a file by default, PostgreSQL by URL; the same code for both.
 
 from __future__ import annotations
 
+import os
 import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -64,7 +65,7 @@ from pitchbench.records.naming import (
     sessions_of,
     sessions_under,
 )
-from pitchbench.records.places import default_path, is_url, place_of
+from pitchbench.records.places import default_path, file_of, is_url, place_of
 from pitchbench.records.rows import (
     ReadsSession,
     entry_document,
@@ -115,8 +116,8 @@ class Repository:
         if is_url(where):
             engine = server_engine(where)
         else:
-            path = Path(where).expanduser().absolute()
-            if path.is_dir():
+            path = file_of(where)
+            if os.path.isdir(path):
                 raise RecordsError(
                     f"{str(path)!r} is a folder, not a file of records.",
                     f"Give a file in it: --store {path / default_path().name}.",

@@ -144,8 +144,9 @@ def outcomes_alone(connection: Connection, row: Any) -> SessionRecord:
 
 def frames_of(connection: Connection, session_id: str) -> dict[int, Trace]:
     query = select(traces.c.sequence, traces.c.frames).where(traces.c.session_id == session_id)
+    rows = connection.execute(query).all()
     with told_if_damaged():
-        return {row.sequence: _unpack(row.frames) for row in connection.execute(query)}
+        return {row.sequence: _unpack(row.frames) for row in rows}
 
 
 def with_trace(entry: Entry, trace: Trace) -> Entry:

@@ -319,3 +319,21 @@ def test_half_a_file_is_not_called_safe(tmp_path: Path) -> None:
         run("instrument", "list", "--store", str(place))
     assert "records check --save" in error.value.remedy
     assert "safe" not in error.value.remedy
+
+
+def test_a_store_that_cannot_be_reached_is_not_called_damaged(tmp_path: Path) -> None:
+    """What the database itself says while frames are read keeps its own words."""
+    place = str(tmp_path / "records.sqlite")
+    (session_id, *_) = fill(place)
+    with closing(sqlite3.connect(place)) as connection, connection:
+        connection.execute("DROP TABLE traces")
+    with Repository.open(place) as repository, pytest.raises(PitchbenchError) as error:
+        repository.session(session_id)
+    assert "no such table" in error.value.what
+    assert "damaged" not in error.value.what
+
+
+@pytest.mark.parametrize("name", ["x" * 300, "~nobody-of-this-name/records.sqlite"])
+def test_a_name_that_the_system_does_not_take_is_a_store_that_is_not_there(name: str) -> None:
+    with pytest.raises(PitchbenchError, match="There are no records at"):
+        run("today", "--store", name)
