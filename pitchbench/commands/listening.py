@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import glob
 import re
+import shutil
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
@@ -34,6 +35,8 @@ _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 #: Recordings longer than this take a moment, so it is said how far they have been heard.
 _LONG_S: Final = 30.0
+#: What a bar needs beside its label: the bar itself, the share, the time that is left.
+_BAR_COLUMNS: Final = 28
 
 
 class ManyFiles(ExamplesFirst):
@@ -231,6 +234,9 @@ def _progress(recording: Recording, *, plain: bool) -> Iterator[Advance]:
         click.echo(f"{label}, {seconds:.0f} s", err=True)
         yield lambda _: heed()
     else:
+        # A line that is wider than the terminal would not be written over, but scroll by.
+        room = shutil.get_terminal_size().columns - _BAR_COLUMNS
+        label = label if len(label) <= room else "Listening"
         with click.progressbar(
             length=recording.frames, label=label, file=sys.stderr, width=0
         ) as bar:

@@ -334,3 +334,24 @@ def test_takes_at_other_frets_say_nothing_of_the_offset_read_again(
     )
     assert more.takes == plain.takes + 1
     assert more.strings == plain.strings
+
+
+def test_how_far_a_recording_was_heard_stays_in_one_line(tmp_path: Path) -> None:
+    """A line wider than the terminal is not written over, but scrolls by a hundred times."""
+    name = f"{'a-long-name-' * 6}.wav"
+    virtual = VirtualInstrument(preset("six-string"), seed=3)
+    record(tmp_path / name, virtual, [Note(5, ring_s=2.0)] * 14)
+    child = pexpect.spawn(
+        sys.executable,
+        ["-c", "from pitchbench.commands import main; main()", "read", name],
+        cwd=str(tmp_path),
+        dimensions=(12, 40),
+        env={"TERM": "xterm", "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "PATH": "", "PAGER": ""},
+        encoding="utf-8",
+        timeout=60,
+    )
+    child.expect("100%")
+    bars = child.before.replace("\x1b[?25l", "").replace("\x1b[K", "").split("\r")
+    assert len(bars) > 5
+    assert max(map(len, bars)) <= 40
+    child.expect(pexpect.EOF)
