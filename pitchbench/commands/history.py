@@ -67,8 +67,10 @@ def command(
     with open_records(store) as repository:
         if name is None:
             metas = repository.session_lines(last=last, rehearsals=rehearsals)
-            rehearsed = not metas and repository.session_lines(last=1, rehearsals=True)
-            _latest(metas, output_format, plain, "history --rehearsals" if rehearsed else "session")
+            none = "No session is on record yet: `pitchbench session`."
+            if not metas and repository.session_lines(last=1, rehearsals=True):
+                none = "Rehearsals alone are on record: `pitchbench history --rehearsals`."
+            _latest(metas, output_format, plain, none)
             return
         sessions = repository.sessions(name, last=last, rehearsals=rehearsals)
         stretched = repository.sessions(name, last=1, kind=SessionKind.STRETCH)
@@ -93,7 +95,7 @@ def _present(repository: Repository, name: str, sessions: Sequence[SessionRecord
 
 
 def _latest(
-    metas: Sequence[tuple[str, SessionMeta]], output_format: str, plain: bool, else_see: str
+    metas: Sequence[tuple[str, SessionMeta]], output_format: str, plain: bool, none: str
 ) -> None:
     rows = [
         (meta.short_id, f"{meta.started_at:%Y-%m-%d %H:%M} UTC", name, _what_became(meta))
@@ -110,7 +112,7 @@ def _latest(
         page=lambda: _latest_page(rows),
     )
     if not metas and output_format != "json":
-        tell(f"No session is on record yet: `pitchbench {else_see}`.")
+        tell(none)
 
 
 def _what_became(meta: SessionMeta) -> str:

@@ -284,7 +284,10 @@ def test_kept_rehearsals_alone_are_pointed_to(monkeypatch, tmp_path):
         kept = repository.begin_session(stores.a_setup(), at=NOON, rehearsal=True)
         for entry in stores.a_log():
             repository.append(kept, entry)
-    assert "yet: `pitchbench history --rehearsals`" in CliRunner().invoke(cli, ["history"]).stderr
+    assert (
+        "alone are on record: `pitchbench history --rehearsals`"
+        in CliRunner().invoke(cli, ["history"]).stderr
+    )
     name = stores.a_setup().instrument.name
     by_name, by_id = (CliRunner().invoke(cli, ["sheet", which]).stdout for which in (name, kept))
     assert by_name == by_id
