@@ -49,10 +49,11 @@ _TAKES_OF_CHOICE: Final = 0.5
 #: most five, so that a string that drifts is noticed.
 _RUN: Final = (2, 5)
 
-#: Scatter from which a wider tolerance is offered: with more, 2 cents take twice the plucks.
-_WIDE_SPREAD_CENTS: Final = 2.5
+#: How far single takes may be off, 1 sigma, before a wider tolerance is offered: beyond it 2 cents
+#: take twice the plucks.
+_WIDE_CENTS: Final = 2.5
 
-#: Takes before the scatter is spoken of: three say little about it.
+#: Takes before that is spoken of: three say little about it.
 _TAKES_THAT_SHOW_SCATTER: Final = 5
 
 #: How likely something must be to be said of a person's takes.
@@ -169,8 +170,9 @@ def notices(known: Knowledge) -> tuple[Notice, ...]:
         found.append(Notice.BENT)
     if min(len(known.opens), len(known.fretteds)) > 1 and not _by_turns(known.kinds):
         found.append(Notice.NOT_BY_TURNS)
-    if _scatters(known):
-        found.append(Notice.SCATTER)
+    if _wide(known):
+        by_hand = known.spread_cents**2 > known.fretted_take_u_cents**2 / 2.0
+        found.append(Notice.SCATTER if by_hand else Notice.UNSURE_READINGS)
     return tuple(found)
 
 
@@ -184,36 +186,37 @@ def _spans(cents: list[float]) -> float:
     return max(cents) - min(cents)
 
 
-def _scatters(known: Knowledge) -> bool:
-    return known.fretted >= _TAKES_THAT_SHOW_SCATTER and known.spread_cents > _WIDE_SPREAD_CENTS
+def _wide(known: Knowledge) -> bool:
+    """Whether single takes tell little, by the hand or by what their readings leave open."""
+    return known.fretted >= _TAKES_THAT_SHOW_SCATTER and known.fretted_take_u_cents > _WIDE_CENTS
 
 
 def _fitting(known: Knowledge, tolerance_cents: float) -> float | None:
-    """The tolerance that is to this scatter what 2 cents are to the usual one: as much; in half
-    cents."""
-    if not _scatters(known):
+    """The tolerance that is to such takes what 2 cents are to usual ones: as much as they are off;
+    in half cents."""
+    if not _wide(known):
         return None
-    fitting = round(2.0 * known.spread_cents) / 2.0
+    fitting = round(2.0 * known.fretted_take_u_cents) / 2.0
     return fitting if fitting > tolerance_cents else None
 
 
 def _next_fretted(known: Knowledge) -> bool:
     """Whether the fretted note helps more than the open one: whichever lessens the variance of its
-    own mean by more, s^2 / n - s^2 / (n + 1)."""
+    own mean by more, s^2 / n - s^2 / (n + 1), what the readings leave open included."""
     opens, fretteds, run = len(known.opens), len(known.fretteds), known.fretted_in_a_row
     if not opens or run >= _RUN[1]:
         return False
     if run < _RUN[0]:
         return True
-    by_fretted = known.spread_cents**2 / (fretteds * (fretteds + 1))
-    return by_fretted >= known.open_spread_cents**2 / (opens * (opens + 1))
+    by_fretted = known.fretted_take_u_cents**2 / (fretteds * (fretteds + 1))
+    return by_fretted >= known.open_take_u_cents**2 / (opens * (opens + 1))
 
 
 def _to_go(known: Knowledge, takes_u: float, needed: float) -> float:
     """Takes until it is decided if the offset stays where it is: s^2 (1 / V - 1 / u^2) fretted,
     u what the takes leave open and V the square of what is ``needed`` to leave it or to aim at,
-    whichever comes first; and open ones in between, by the ratio of the spreads."""
-    ratio = known.open_spread_cents / known.spread_cents
+    whichever comes first; and open ones in between, by the ratio of how well one take tells."""
+    ratio = known.open_take_u_cents / known.fretted_take_u_cents
     opens = min(max(ratio, 1.0 / _RUN[1]), 1.0 / _RUN[0])
     least = LEAST_TO_LEAVE - known.fretted
     if not needed:
@@ -221,7 +224,7 @@ def _to_go(known: Knowledge, takes_u: float, needed: float) -> float:
     elif not takes_u:
         fretted = 0.0  # the takes leave nothing open
     else:
-        fretted = known.spread_cents**2 * (needed**-2 - takes_u**-2)
+        fretted = known.fretted_take_u_cents**2 * (needed**-2 - takes_u**-2)
     return float(max(fretted * (1.0 + opens), least, 1.0))
 
 

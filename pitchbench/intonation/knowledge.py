@@ -310,6 +310,17 @@ class Knowledge:
         return math.sqrt(squares / (self.person.open_dof + self.open_dof))
 
     @property
+    def open_take_u_cents(self) -> float:
+        """How well one open take tells the open pitch, cents: its scatter, and what its reading
+        leaves open."""
+        return math.hypot(self.open_spread_cents, _rms_u(self.opens))
+
+    @property
+    def fretted_take_u_cents(self) -> float:
+        """As `open_take_u_cents`, of a fretted take."""
+        return math.hypot(self.spread_cents, _rms_u(self.fretteds or self.opens))
+
+    @property
     def p_dependent(self) -> float:
         """Probability that each fretted take follows the last."""
         return float(self.habits[:, DEPENDENCE > 0.0].sum())
@@ -353,6 +364,11 @@ class Knowledge:
         """How likely each offset of the grid is to be found, in no unit."""
         z = ((self.middle_cents or 0.0) + _STEPS) / _FOUND_CENTS
         return np.asarray((1.0 + z**2 / 3.0) ** -2.0)
+
+
+def _rms_u(takes: Sequence[tuple[float, float]]) -> float:
+    """Root mean square of what the readings of ``takes``, (cents, u), leave open; 0 of none."""
+    return math.sqrt(math.fsum(u * u for _, u in takes) / max(1, len(takes)))
 
 
 def begin(person: Person = ANYBODY) -> Knowledge:

@@ -25,6 +25,7 @@ class Notice(StrEnum):
     FLATTENING = "flattening"
     DEPENDENT = "dependent"
     SCATTER = "scatter"
+    UNSURE_READINGS = "unsure_readings"
     BENT = "bent"
     NOT_BY_TURNS = "not_by_turns"
 
@@ -51,7 +52,7 @@ class Verdict:
     next_fretted : whether the fretted note helps most next.
     plucks_to_go : how many takes are expected to decide it.
     notices : what stands out in the takes.
-    fitting_tolerance_cents : a tolerance that this scatter reaches without toil; None where the
+    fitting_tolerance_cents : a tolerance that such takes reach without toil; None where the
         present one fits.
     """
 
@@ -159,9 +160,11 @@ _NOTICED = {
 
 def notice_words(notice: Notice, verdict: Verdict) -> str:
     """What to do about what stands out in the takes."""
-    if notice is not Notice.SCATTER:
-        return _NOTICED[notice]
     fitting = verdict.fitting_tolerance_cents
-    if fitting is None:
-        return "Your takes scatter much: fret lightly and evenly."
-    return f"Your takes scatter much: a tolerance of {fitting:g} cents would fit them."
+    would = "" if fitting is None else f"a tolerance of {fitting:g} cents would fit"
+    if notice is Notice.SCATTER:
+        return f"Your takes scatter much: {would or 'fret lightly and evenly'}."
+    if notice is Notice.UNSURE_READINGS:
+        words = "This string is hard to read, however it is fretted: let each note ring 3 seconds"
+        return f"{words}; {would}." if would else f"{words}."
+    return _NOTICED[notice]

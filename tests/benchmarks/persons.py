@@ -33,7 +33,7 @@ from pitchbench.intonation.verdict import Decision, Verdict
 
 TOLERANCE_CENTS = 2.0
 STRINGS = 6
-FOUND_CENTS, OPEN_CENTS, READING_CENTS, TUNING_CENTS = 8.0, 0.5, 0.15, 1.0
+FOUND_CENTS, OPEN_CENTS, TUNING_CENTS = 8.0, 0.5, 1.0
 TURNED_SHARE, BACKLASH_MM = 0.10, 0.1
 
 #: 1200 / ln 2 / 648 mm: the 12th fret of a guitar.
@@ -45,10 +45,12 @@ MOST_ROUNDS = 30
 
 @dataclass(frozen=True)
 class World:
-    """What kind of persons there are; refretting is drawn evenly on a log scale."""
+    """What kind of persons and strings there are; refretting, of each person, and how far readings
+    are good, of each string, are drawn evenly on a log scale."""
 
     name: str
     refret_cents: tuple[float, float] = (2.0, 2.0)
+    reading_cents: tuple[float, float] = (0.15, 0.15)
     bent: float = 0.0
     tires_cents: float = 0.0
     dependence: float = 0.0
@@ -63,9 +65,20 @@ BENT = World("1 take in 12 bent sharp by 5 to 10", bent=1 / 12)
 TIRED = World("hand tires, +1.5 cents over 80 plucks", tires_cents=1.5)
 DEPENDENT = World("successive takes correlated by 0.5", dependence=0.5)
 WRONG = World("2 % moved the wrong way, 3 % not seated", wrong_way=0.02, not_seated=0.03)
-ALL = World("all of it together, tiring by 0.5 cents", (0.7, 3.5), 1 / 12, 0.5, 0.5, 0.02, 0.03)
+ALL = World(
+    "all of it together, tiring by 0.5 cents",
+    refret_cents=(0.7, 3.5),
+    bent=1 / 12,
+    tires_cents=0.5,
+    dependence=0.5,
+    wrong_way=0.02,
+    not_seated=0.03,
+)
 ALL_TIRED = replace(ALL, name="all of it together, tiring by 1.5 cents", tires_cents=1.5)
-WORLDS = (NOMINAL, SPREAD, WIDE, BENT, TIRED, DEPENDENT, WRONG, ALL, ALL_TIRED)
+#: As takes of twenty real notes of 2 to 4 s tell an offset: 0.4 to 0.6 at the 10th percentile, 0.9
+#: to 1.3 in the median, 2 to 3 at the 90th.
+REAL = World("readings of real strings, good to 0.5 to 3", reading_cents=(0.5, 3.0))
+WORLDS = (NOMINAL, REAL, SPREAD, WIDE, BENT, TIRED, DEPENDENT, WRONG, ALL, ALL_TIRED)
 
 
 class Bench:
@@ -76,6 +89,9 @@ class Bench:
         self.rng = np.random.default_rng([seed, 13])
         low, high = world.refret_cents
         self.refret_cents = low * (high / low) ** self.rng.random()
+        least, most = world.reading_cents
+        drawn = np.random.default_rng([seed, 14]).random(STRINGS)
+        self.reading_u_cents = least * (most / least) ** drawn
         self.offsets = self.rng.normal(0.0, FOUND_CENTS, STRINGS)
         self.tuned = np.zeros(STRINGS)
         self.turned_mm = np.zeros(STRINGS)
@@ -93,7 +109,7 @@ class Bench:
         rng, world = self.rng, self.world
         fresh = math.sqrt(1.0 - world.dependence**2) * rng.standard_normal()
         self.hand = world.dependence * self.hand + fresh
-        cents = self.tuned[string] + READING_CENTS * rng.standard_normal()
+        cents = self.tuned[string] + self.reading_u_cents[string] * rng.standard_normal()
         cents += (self.refret_cents if fretted else OPEN_CENTS) * self.hand
         if fretted:
             cents += self.offsets[string] + world.tires_cents * self.plucks / 80.0
@@ -181,7 +197,8 @@ def _work(bench: Bench, string: int, known: Knowledge, sure: float) -> tuple[Kno
     known, fretted = after_tuning(known), False
     for _ in range(MOST_ROUNDS * MOST_TAKES):
         cents = bench.pluck(string, fretted=fretted)
-        known = after_take(known, fretted=fretted, cents=cents, u_cents=READING_CENTS)
+        u_cents = float(bench.reading_u_cents[string])
+        known = after_take(known, fretted=fretted, cents=cents, u_cents=u_cents)
         found = judge(known, tolerance_cents=TOLERANCE_CENTS, sure=sure)
         fretted = found is None or found.next_fretted
         if found is None or found.decision is Decision.TAKE_MORE:

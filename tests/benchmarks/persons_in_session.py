@@ -50,6 +50,12 @@ def work(bench: Bench, *, late: float = 0.0, **setup: object) -> Worked:
     """A whole session; ``late`` is how often one more fretted note comes in after the advice,
     ``setup`` what its setup says besides."""
     story = Story.begin(roomy(), tolerance_cents=TOLERANCE_CENTS, **setup)
+
+    def pluck(at: int, *, fretted: bool) -> None:
+        cents = bench.pluck(at, fretted=fretted)
+        u_cents = float(bench.reading_u_cents[at])
+        story.play(1 + at, 12 if fretted else 0, cents, u_cents=u_cents)
+
     for _ in range(PATIENCE):
         log = story.state.log
         if log.finished:
@@ -58,15 +64,14 @@ def work(bench: Bench, *, late: float = 0.0, **setup: object) -> Worked:
         if log.step in (Step.MOVE, Step.BORDER) and log.string.advice is not None:
             advice = log.string.advice
             if late and bench.rng.random() < late:
-                story.play(number, 12, bench.pluck(at, fretted=True))
+                pluck(at, fretted=True)
             bench.move(at, -CENTS_PER_MM * advice.screw_mm)
             story.play(number, 0, -180.0)
-            story.play(number, 0, bench.pluck(at, fretted=False))
+            pluck(at, fretted=False)
             continue
         if not log.tuned:
             bench.tune(at)
-        fretted = bool(log.wanted_fret) and log.tuned
-        story.play(number, 12 if fretted else 0, bench.pluck(at, fretted=fretted))
+        pluck(at, fretted=bool(log.wanted_fret) and log.tuned)
     return _worked(bench, story.state.log)
 
 

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from persons import ALL, BENT, NOMINAL, SPREAD, Bench, World
+from persons import ALL, BENT, NOMINAL, REAL, SPREAD, Bench, World
 from persons_in_session import work
 from session_story import setup_of
 
@@ -36,7 +36,7 @@ from pitchbench.session.rehearsal import rehearse
 
 SEED = 41
 
-WORLDS = (NOMINAL, SPREAD, BENT, ALL)
+WORLDS = (NOMINAL, REAL, SPREAD, BENT, ALL)
 
 #: What was said, in groups.
 _SAID = ((1, 1), (2, 3), (4, 6), (7, 24))

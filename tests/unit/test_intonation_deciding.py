@@ -12,7 +12,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
-from persons import ALL, BENT, NOMINAL, SPREAD, World, decided, persons
+from persons import ALL, BENT, NOMINAL, REAL, SPREAD, World, decided, persons
 
 from pitchbench.intonation import deciding as d
 from pitchbench.intonation import knowledge as k
@@ -20,11 +20,11 @@ from pitchbench.intonation import knowledge as k
 U_CENTS = 0.15
 
 
-def heard(takes: str, *cents: float) -> k.Knowledge:
-    """'o' and 'f' takes at these cents."""
+def heard(takes: str, *cents: float, u_cents: float = U_CENTS) -> k.Knowledge:
+    """'o' and 'f' takes at these cents, each read to ``u_cents``."""
     known = k.begin()
     for kind, value in zip(takes, cents, strict=True):
-        known = k.after_take(known, fretted=kind == "f", cents=value, u_cents=U_CENTS)
+        known = k.after_take(known, fretted=kind == "f", cents=value, u_cents=u_cents)
     return known
 
 
@@ -208,6 +208,7 @@ def test_a_tolerance_is_offered_that_fits_the_scatter() -> None:
     ("world", "goal", "plucks", "moves"),
     [
         (NOMINAL, 0.97, 12.5, 1.45),
+        (REAL, 0.92, 21.5, 1.45),
         (SPREAD, 0.97, 12.0, 1.45),
         (BENT, 0.95, 14.5, 1.45),
         (ALL, 0.91, 14.5, 1.5),
@@ -255,6 +256,42 @@ def test_scatter_is_spoken_of_from_the_fifth_take_on() -> None:
     # As 2 cents are to a spread of 2, so is this to that, in half cents.
     assert judged(five).fitting_tolerance_cents == round(2.0 * five.spread_cents) / 2.0
     assert judged(five, 12.0).fitting_tolerance_cents is None
+
+
+def test_what_readings_leave_open_is_not_laid_to_the_hand() -> None:
+    """Readings good to 3 cents, of a hand that is ten times steadier, and the other way round."""
+    cents = (1.0, -2.0, 2.5, -1.0, 0.5)
+    unsure = heard("offfff", 0.0, *cents, u_cents=3.0)
+    assert d.notices(unsure) == (d.Notice.UNSURE_READINGS,)
+    fitting = judged(unsure).fitting_tolerance_cents
+    assert fitting == round(2.0 * unsure.fretted_take_u_cents) / 2.0
+    assert fitting > 3.0
+    assert d.notices(heard("offff", 0.0, *cents[:4], u_cents=3.0)) == ()
+    assert d.notices(heard("offfff", 0.0, *cents)) == ()
+    assert d.notices(heard("offfff", 0.0, *(4.0 * np.array(cents)))) == (d.Notice.SCATTER,)
+
+
+def test_the_note_whose_readings_leave_more_open_is_asked_for() -> None:
+    """Open plucks scatter less than fretted ones, so fretted ones are asked for, up to five; but
+    not where the one reading of the open note leaves more open than they scatter."""
+    cents = (0.0, 4.0, -3.0, 1.0)
+    assert judged(heard("offf", *cents)).next_fretted
+    known = heard("o", 0.0, u_cents=4.0)
+    for value in cents[1:]:
+        known = k.after_take(known, fretted=True, cents=value, u_cents=U_CENTS)
+    assert not judged(known).next_fretted
+
+
+def test_about_so_many_more_plucks_counts_what_readings_leave_open() -> None:
+    """Twelve takes of a steady hand, read to 1.5 cents, say about how many more it takes."""
+    cents = np.random.default_rng(4).normal(0.0, 1.5, 12)
+    known = heard("offofffofffo", *cents, u_cents=1.5)
+    found = judged(known)
+    assert found.decision is d.Decision.TAKE_MORE
+    by_hand = replace(known, fretteds=tuple((c, 0.0) for c, _ in known.fretteds))
+    more = (known.fretted_take_u_cents / by_hand.fretted_take_u_cents) ** 2
+    assert more > 1.5
+    assert found.plucks_to_go == pytest.approx(more * judged(by_hand).plucks_to_go, rel=0.3)
 
 
 def test_a_trend_is_five_takes_in_order_that_span_two_spreads() -> None:
@@ -308,8 +345,9 @@ def test_what_pairs_of_partials_leave_open_is_no_matter_of_takes() -> None:
     assert takes_u2 == pytest.approx(known.offset.u**2, rel=0.02)  # type: ignore[union-attr]
     leaving2 = d._leaving_u(open_too.offset.centre, 4.0, d.SURE) ** 2 - 1.5**2
     assert found.p_moved - found.p_within < d.WORTH_A_MOVE
-    fretted = known.spread_cents**2 * (1.0 / max(leaving2, 1e-9) - 1.0 / takes_u2)
-    opens = max(known.open_spread_cents / known.spread_cents, 0.2)
+    one = known.fretted_take_u_cents
+    fretted = one**2 * (1.0 / max(leaving2, 1e-9) - 1.0 / takes_u2)
+    opens = max(known.open_take_u_cents / one, 0.2)
     assert 1.0 < found.plucks_to_go < 20.0
     assert found.plucks_to_go == pytest.approx(fretted * (1.0 + opens), rel=1e-6)
 

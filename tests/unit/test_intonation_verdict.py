@@ -140,4 +140,5 @@ def test_every_notice_has_its_words() -> None:
     verdict = Verdict(TAKE_MORE, 2.0, 0.5)
     assert len({notice_words(notice, verdict) for notice in Notice}) == len(Notice)
     fitting = Verdict(TAKE_MORE, 2.0, 0.5, fitting_tolerance_cents=3.5)
-    assert "3.5 cents would fit" in notice_words(Notice.SCATTER, fitting)
+    for notice in (Notice.SCATTER, Notice.UNSURE_READINGS):
+        assert "3.5 cents would fit" in notice_words(notice, fitting)
