@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from statistics import median
 from typing import Final
@@ -31,8 +32,10 @@ def tell_frets(
     -----
     A named string may be flat by up to `OUT_OF_TUNE_CENTS`, but sharp only by `NEAR_CENTS`: beyond
     that its open note would pass for the 1st fret. Of the notes in that range the one that makes
-    most of the others frets is open, so that plucks made while tuning up do not count. Where there
-    is none in it the frets are counted from the name.
+    most of the others frets is open, so that plucks made while tuning up do not count; but not one
+    that was played half as often as another nearer to the name or less, since a string that was
+    slackened to move its saddle, by two semitones, say, would make 2nd and 14th frets of all that
+    is played at pitch. Where there is none in it the frets are counted from the name.
     """
     if not pitches_hz:
         return []
@@ -56,16 +59,22 @@ def _open_place_hz(pitches_hz: Sequence[float], open_hz: float | None, highest: 
     if open_hz is None:
         return _note_from_hz(pitches_hz, min(pitches_hz))
 
-    def merit(place_hz: float) -> tuple[int, float]:
-        frets = _frets(pitches_hz, place_hz, highest)
-        return sum(fret is not None for fret in frets), -abs(cents_between(place_hz, open_hz))
-
-    places = [
-        _note_from_hz(pitches_hz, hz)
+    played = {
+        place_hz: Counter(_frets(pitches_hz, place_hz, highest))
         for hz in pitches_hz
         if -OUT_OF_TUNE_CENTS <= cents_between(hz, open_hz) <= NEAR_CENTS
-    ]
-    return max(places, key=merit, default=open_hz)
+        for place_hz in [_note_from_hz(pitches_hz, hz)]
+    }
+
+    def off_cents(place_hz: float) -> float:
+        return abs(cents_between(place_hz, open_hz))
+
+    def merit(place_hz: float) -> tuple[bool, int, float]:
+        frets, off = played[place_hz], off_cents(place_hz)
+        nearer = max((played[hz][0] for hz in played if off_cents(hz) < off), default=0)
+        return 2 * frets[0] > nearer, frets.total() - frets[None], -off
+
+    return max(played, key=merit, default=open_hz)
 
 
 def _note_from_hz(pitches_hz: Sequence[float], lowest_hz: float) -> float:

@@ -57,6 +57,11 @@ def live(state: State, note: LivePitch) -> State:
         return state
     if note.at_s - note.onset_s < _ATTACK_S:
         return state
+    found = fit_tuning(log, note.pitch_hz)
+    if found.kind is not Kind.OPEN:
+        if note.clarity < _SURE_CLARITY:
+            return state
+        return replace(state, says=_not_the_open_note_words(state, found))
     off_cents = cents_between(note.pitch_hz, log.setup.open_hz(log.current))
     if abs(off_cents) <= LIVE_NEAR_CENTS:
         return replace(state, says=f"String {log.current} is near its pitch: let it ring.")
@@ -85,6 +90,16 @@ def _tuning_words(state: State, off_cents: float) -> str:
     if off_cents > 0:
         return f"{where}: above its pitch, slacken it below and come up again."
     return f"{where}: bring it up slowly."
+
+
+def _not_the_open_note_words(state: State, found: Match) -> str:
+    """A note that is hardly the open string that is being tuned must not send anyone to its
+    machine: a 12th fret is no reason to slacken by an octave."""
+    number = state.log.current
+    if found.kind is not Kind.OTHER:
+        return f"{found.why[:1].upper()}{found.why[1:]}."
+    note = state.log.setup.instrument.string(found.string).note
+    return f"That is string {found.string}'s note, {note}; if it is string {number}, go on tuning."
 
 
 # ------------------------------------------------------------------------------ when it has ended

@@ -32,6 +32,16 @@ def test_plucks_made_while_tuning_up_do_not_count():
     assert tell_frets(pitches(*cents), open_hz=E2_HZ) == [None, None, 0, 0, 1, 7, 12]
 
 
+def test_a_string_slackened_to_move_its_saddle_makes_no_2nd_fret_of_the_open_string():
+    """Slackened by two semitones once, and all else at pitch; but a whole string that is two
+    semitones flat is."""
+    assert tell_frets(pitches(2, 1203, 1201, -199, 1, 1202), open_hz=E2_HZ) == [
+        0, 12, 12, None, 0, 12,
+    ]  # fmt: skip
+    assert tell_frets(pitches(-199, -98, 2, 499, -201), open_hz=E2_HZ) == [0, 1, 2, 7, 0]
+    assert tell_frets(pitches(-199, 2, 3, 499, -201), open_hz=E2_HZ) == [0, 2, 2, 7, 0]
+
+
 def test_without_an_open_note_the_name_counts():
     assert tell_frets(pitches(104, 1203), open_hz=E2_HZ) == [1, 12]
 

@@ -41,6 +41,25 @@ def test_nothing_is_said_of_the_attack_and_near_is_near_enough() -> None:
     assert "slacken it below and come up again" in said(8.1)
 
 
+def test_what_is_not_the_open_string_sends_nobody_to_its_machine() -> None:
+    """While string 1 is tuned: its 12th fret, string 2 open, and what is no note of either."""
+    story = Story.begin(strings=(1,)).play(1, 0, -30.0)
+    before = story.state.says
+
+    def said(pitch_hz: float, clarity: float = 0.99) -> str:
+        return Story(story.state).live(pitch_hz, clarity=clarity).state.says
+
+    octave_hz = story.target_hz(1, 12)
+    assert said(octave_hz) == (
+        "String 1 at the 12th fret instead of the open string: bring the open string in tune first."
+    )
+    assert said(story.target_hz(2)) == (
+        "That is string 2's note, B3; if it is string 1, go on tuning."
+    )
+    assert "pluck string 1 alone" in said(shifted_hz(octave_hz, 500.0))
+    assert said(octave_hz, clarity=0.89) == before
+
+
 @pytest.mark.parametrize(("cents", "moved"), [(1.9, False), (-1.9, False), (2.1, True)])
 def test_an_open_note_as_before_asks_whether_the_saddle_was_moved(
     cents: float, moved: bool
