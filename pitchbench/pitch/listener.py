@@ -125,8 +125,9 @@ class Listener:
         self._seamless = True
         #: Where the last sound ended that was no pluck, if there was one.
         self._passed_over: float = -math.inf
-        #: Whether the note before rings on beside the one that begins next.
-        self._company = False
+        #: Whether the note before rings on beside the one that begins next, which was told by what
+        #: it brought.
+        self._company = self._told = False
 
     def feed(self, block: Block) -> Iterator[Heard]:
         """Take the next block; yield what it completed, in order of time."""
@@ -149,8 +150,8 @@ class Listener:
         """What follows from ``found``; with a ``gap`` what rings to the end has lost samples."""
         for event in found:
             if isinstance(event, Began):
-                self._note = _Note(event.index, event.rise_seen, self._company)
-                self._company = False
+                self._note = _Note(event.index, event.rise_seen, self._company, self._told)
+                self._company = self._told = False
             elif isinstance(event, Ended):
                 torn = gap and event.index == self._sound.end and not event.replaced
                 yield from self._end(event, gap=torn)
@@ -291,12 +292,13 @@ class Listener:
         assert self._note is not None
         first = max(self._note.onset, index - 2 * round(BEFORE_S * self._rate_hz))
         if index - first < BEFORE_S * self._rate_hz:
-            return self._is_sudden(index)
+            self._told = self._is_sudden(index)
+            return self._told
         if self._sound.end - index < HEARD_S * self._rate_hz:
             return False
         rise = self._compare(first, index)
-        self._company = rise.over_another
-        return rise.plucked
+        self._company, self._told = rise.over_another, rise.plucked
+        return self._told
 
     def _is_sudden(self, index: int) -> bool:
         """Whether the level rises about sample ``index`` within a moment."""
@@ -319,6 +321,8 @@ class Listener:
         A tick over what is left of an earlier note is no pluck either, and what still rings after a
         gap is the rest of the pluck that the gap has voided.
         """
+        if note.told:
+            return True  # asked once more, where it was placed some ms earlier, it may be denied
         if note.rise_seen:
             first = max(self._sound.start, note.onset - 2 * round(BEFORE_S * self._rate_hz))
             known = note.onset - first >= BEFORE_S * self._rate_hz
@@ -372,11 +376,13 @@ def _offered(note: _Note, reading: Reading, age_s: float) -> Iterator[ReadingRea
 @dataclass
 class _Note:
     """A note in progress; ``onset`` is a step's first sample until it is ``placed``, ``note_hz`` is
-    known once it is certain that it is a note."""
+    known once it is certain that it is a note; ``told`` whether it was told from a tick in the one
+    before."""
 
     onset: int
     rise_seen: bool
     company: bool
+    told: bool
     placed: bool = False
     note_hz: float | None = None
     announced: bool = False

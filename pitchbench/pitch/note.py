@@ -24,6 +24,8 @@ _SPECTRUM_S: Final = (0.12, 1.5)
 #: How far the partials between those of the period found may lie below them, for the octave
 #: to be the lower one: a string whose first partial is weak still has its third and fifth.
 _BETWEEN_DB: Final = 20.0
+#: Partials within 30 dB of the loudest tell which of them a note has.
+_TELLS_OCTAVE: Final = 1e-3
 #: How many times longer than the tracker's the true period may be, at one step: where partial k is
 #: louder than all others together, as after a high-pass, the tracker hears its period.
 _PARTS: Final = (2, 3, 4, 5)
@@ -58,6 +60,8 @@ _BESIDE_DB: Final = -15.0
 #: A line this far from all partials, in units of the first, is none of them; looked for up to the
 #: partial of this number, above which the law is not known well enough.
 _BETWEEN: Final = 0.06
+#: What is within 6 dB of a line that was there before is that line: hum beats and wanders.
+_AS_BEFORE: Final = 4.0
 _LOOK_BETWEEN: Final = 7
 #: Two notes together have at least so many partials up to this number of their common period;
 #: higher up chance lines fall on any comb.
@@ -152,7 +156,12 @@ class Found(Comb):
     undertones: tuple[int, ...]
 
 
-def find_partials(sound: NDArray[np.float32], rate_hz: int, period_hz: float) -> Found | None:
+def find_partials(
+    sound: NDArray[np.float32],
+    rate_hz: int,
+    period_hz: float,
+    background: LineSpectrum | None = None,
+) -> Found | None:
     """The partials of the note whose period the tracker found, in the octave that they show.
 
     A string whose lowest partials are weak, picked where they are or heard through a telephone,
@@ -163,6 +172,7 @@ def find_partials(sound: NDArray[np.float32], rate_hz: int, period_hz: float) ->
     ----------
     sound : shape (n,), attack cut off.
     period_hz : the tracker's pitch.
+    background : of the sound before, padded: hum a twelfth below a note would pass for its string.
 
     Returns
     -------
@@ -171,15 +181,18 @@ def find_partials(sound: NDArray[np.float32], rate_hz: int, period_hz: float) ->
     """
     first = int(min(_SPECTRUM_S[0] * rate_hz, 0.2 * len(sound)))
     early = sound[first : first + int(_SPECTRUM_S[1] * rate_hz)]
-    spectrum = LineSpectrum.of(early, rate_hz)
-    found = lower = comb(spectrum, period_hz, rate_hz)
+    spectrum = LineSpectrum.of(early, rate_hz, background=background)
+    found = comb(spectrum, period_hz, rate_hz)
+    if found is not None and (times := _times_higher(found)) > 1:
+        found = comb(spectrum, times * found.f1_hz, rate_hz)
+    lower = found
     while lower is not None:
         found, lower = lower, _lower(spectrum, lower.f1_hz, rate_hz)
     if found is None:
         return None
     return Found(
         **vars(found),
-        two_notes=_two_notes(found) or _strange_line(early, rate_hz, found),
+        two_notes=_two_notes(found) or _strange_line(early, rate_hz, found, background),
         undertones=undertones(spectrum, found),
     )
 
@@ -196,9 +209,15 @@ def _two_notes(found: Comb) -> bool:
     return bool(np.all((number % number[0] == 0) | (number % apart[0] == 0)))
 
 
-def _strange_line(sound: NDArray[np.float32], rate_hz: int, found: Comb) -> bool:
-    """Whether a loud line lies between the partials, early and late: a knock's is soon gone."""
-    spectra = (LineSpectrum.of(half, rate_hz, padded=False) for half in np.array_split(sound, 2))
+def _strange_line(
+    sound: NDArray[np.float32], rate_hz: int, found: Comb, background: LineSpectrum | None
+) -> bool:
+    """Whether a loud line lies between the partials, early and late: a knock's is soon gone, and
+    hum was there before."""
+    spectra = (
+        LineSpectrum.of(half, rate_hz, padded=False, background=background)
+        for half in np.array_split(sound, 2)
+    )
     return all(_strange_db(spectrum, found) > _BESIDE_DB for spectrum in spectra)
 
 
@@ -210,10 +229,18 @@ def _strange_db(spectrum: LineSpectrum, found: Comb) -> float:
     off_hz = np.abs(bins[:, None] * spectrum.bin_hz - partial_hz).min(axis=1)
     # A partial's own line is some bins wide.
     strange = off_hz > max(_BETWEEN * found.f1_hz, 6.0 * spectrum.bin_hz)
+    strange &= spectrum.is_new(bins, _AS_BEFORE)
     if strange.all() or not strange.any():
         return -np.inf
     power = np.maximum(spectrum.power[bins], 1e-30)  # of digital silence
     return float(10.0 * np.log10(power[strange].max() / power[~strange].max()))
+
+
+def _times_higher(found: Comb) -> int:
+    """How many times higher the note is whose partials these are: where hum drew the tracker down,
+    only every so manieth partial is the string's."""
+    told = found.number[found.power > _TELLS_OCTAVE * found.power.max()]
+    return int(np.gcd.reduce(told)) if len(told) > 1 else 1
 
 
 def _lower(spectrum: LineSpectrum, f1_hz: float, rate_hz: int) -> Comb | None:

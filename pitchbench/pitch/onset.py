@@ -187,6 +187,9 @@ class PluckFinder:
         self._peak = 0.0
         self._fall: _Fall | None = None
         self._no_fall_until = 0
+        #: The step at which a hand had damped the pluck before: what rings next rises over what is
+        #: left from there on, however loud that pluck was.
+        self._damped_at = 0
 
     @property
     def index(self) -> int:
@@ -312,14 +315,20 @@ class PluckFinder:
         least = (
             (_RISE, _BRIGHT_RISE) if self._began is None else (_RISE_IN_RING, _BRIGHT_RISE_IN_RING)
         )
-        if not self._may_rise(first, stop, least):
+        past, bright_past = self._level, self._bright
+        floors = self._floor, self._bright_floor
+        damped = self._damped_at - self._first
+        if self._began is None and 0 < damped < len(past):
+            floors = max(floors[0], past[damped]), max(floors[1], bright_past[damped])
+            past, bright_past = (
+                np.where(np.arange(len(past)) < damped, -1.0, of) for of in (past, bright_past)
+            )
+        if not self._may_rise((past, bright_past), (first, stop), least):
             return None
         here = slice(first - self._first, stop - self._first)
-        level, bright = self._level[here], self._bright[here]
-        before = self._loudest(self._level, (first, stop), _REFERENCE_STEPS, self._floor)
-        bright_before = self._loudest(
-            self._bright, (first, stop), _REFERENCE_STEPS, self._bright_floor
-        )
+        level, bright = past[here], bright_past[here]
+        before = self._loudest(past, (first, stop), _REFERENCE_STEPS, floors[0])
+        bright_before = self._loudest(bright_past, (first, stop), _REFERENCE_STEPS, floors[1])
         brighter = (bright > least[1] * bright_before) & (
             bright > _ABOVE_FLOOR * self._bright_floor
         )
@@ -327,15 +336,17 @@ class PluckFinder:
         found = _first_of(loud & ((level > least[0] * before) | brighter))
         return None if found is None else first + found
 
-    def _may_rise(self, first: int, stop: int, least: tuple[float, float]) -> bool:
-        """Whether any step of the stretch can rise: in most none is that loud beside those steps
-        that all of them are judged against."""
-        near, far = _REFERENCE_STEPS
+    def _may_rise(
+        self, past: tuple[Array, Array], steps: tuple[int, int], least: tuple[float, float]
+    ) -> bool:
+        """Whether any of ``steps`` (first, stop) can rise: in most stretches none is that loud
+        beside those steps that all of them are judged against."""
+        (first, stop), (near, far) = steps, _REFERENCE_STEPS
         here = slice(first - self._first, stop - self._first)
         common = slice(max(0, here.stop - far), max(0, here.start + 1 - near))
         return any(
             of[here].max(initial=0.0) > rise * of[common].max(initial=0.0)
-            for of, rise in zip((self._level, self._bright), least, strict=True)
+            for of, rise in zip(past, least, strict=True)
         )
 
     def _loudest(
@@ -369,6 +380,8 @@ class PluckFinder:
             self._at += 1
             self._began = None
             damped = halt.ended < halt.at
+            if damped:
+                self._damped_at = halt.at
             yield Ended(self._index(halt.ended), replaced=False, damped=damped)
         elif rise is not None:
             self._at = rise

@@ -8,7 +8,7 @@ H. Fletcher, J. Acoust. Soc. Am. 36(1) 203 (1964).
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -28,6 +28,11 @@ _F_GRID_CENTS: Final = np.arange(-45.0, 24.1, 2.0)
 _NOISE_S: Final = 1.5
 #: A partial counts when it stands this far above the noise beside it.
 _STANDS_OUT: Final = 10.0 ** (11.0 / 10.0)
+#: A line of the background stands so far above what lies beside it, the median of so many bins; it
+#: is some bins wide to either side, by the taper and by what mains hum wanders meanwhile.
+_A_LINE: Final = 20.0
+_BLOCK: Final = 32
+_WIDTH_BINS: Final = 5
 
 Array = NDArray[np.float64]
 
@@ -55,17 +60,28 @@ class LineSpectrum:
     power : shape (bins,); a sine of amplitude A peaks at (A/2)^2 times (sum of the taper)^2.
     bin_hz : spacing of the bins.
     density : what white noise of unit variance per sample would give in each bin.
+    before : power of the lines that sounded before already, such as hum, shape (bins,); None where
+        nothing is known of them.
     """
 
     power: Array
     bin_hz: float
     density: float
+    before: Array | None = None
 
     @classmethod
-    def of(cls, samples: NDArray[np.float32], rate_hz: int, *, padded: bool = True) -> LineSpectrum:
+    def of(
+        cls,
+        samples: NDArray[np.float32],
+        rate_hz: int,
+        *,
+        padded: bool = True,
+        background: LineSpectrum | None = None,
+    ) -> LineSpectrum:
         """Taper ``samples`` (Hann) and transform them, padded to half-bin spacing or closer.
 
-        What is only asked for the noise between the lines needs no padding.
+        What is only asked for the noise between the lines needs no padding. ``background`` is the
+        padded spectrum of what sounded before.
         """
         phase = np.arange(1, len(samples) + 1, dtype=np.float32) * np.float32(
             np.pi / (len(samples) + 1)
@@ -74,13 +90,41 @@ class LineSpectrum:
         size = scipy.fft.next_fast_len((1 + padded) * len(samples), real=True)
         lines = scipy.fft.rfft(samples * taper, size)
         power = np.square(lines.real, dtype=np.float64) + np.square(lines.imag, dtype=np.float64)
-        return cls(power, rate_hz / size, float(np.sum(np.square(taper, dtype=np.float64))))
+        spectrum = cls(power, rate_hz / size, float(np.sum(np.square(taper, dtype=np.float64))))
+        if background is None:
+            return spectrum
+        return replace(spectrum, before=background._lines_in(spectrum))
+
+    def _lines_in(self, other: LineSpectrum) -> Array:
+        """What the lines of this spectrum bring to each bin of ``other`` if they sound on."""
+        blocks = self.power[: len(self.power) // _BLOCK * _BLOCK].reshape(-1, _BLOCK)
+        beside = np.median(blocks, axis=1, keepdims=True) / np.log(2.0)
+        block, place = np.nonzero(blocks > _A_LINE * np.maximum(beside, 1e-30))
+        bins = block * _BLOCK + place
+        lines = np.zeros_like(other.power)
+        # A line is as high as its amplitude and the square of the sum of the taper, which for any
+        # Hann goes as the density.
+        power = self.power[bins] * (other.density / self.density) ** 2
+        first = (bins - _WIDTH_BINS) * self.bin_hz - _WIDTH_BINS * other.bin_hz
+        last = (bins + _WIDTH_BINS) * self.bin_hz + _WIDTH_BINS * other.bin_hz
+        for low, high, each in zip(first / other.bin_hz, last / other.bin_hz, power, strict=True):
+            part = lines[max(0, int(low)) : max(0, int(high) + 1)]
+            np.maximum(part, each, out=part)
+        return lines
+
+    def is_new(self, bins: NDArray[np.intp], than: float) -> NDArray[np.bool_]:
+        """Whether what is in ``bins`` is more than ``than`` times what the lines before bring."""
+        if self.before is None:
+            return np.ones(bins.shape, dtype=bool)
+        new: NDArray[np.bool_] = self.power[bins] > than * self.before[bins]
+        return new
 
     def noise(self, frequency_hz: Array, f1_hz: float) -> Array:
         """Noise power per bin beside each frequency: the median in the gaps between partials.
 
         The median does not see a line of hum or of a neighbouring string that lies in a gap; of
-        exponentially distributed power it is ln 2 times the mean.
+        exponentially distributed power it is ln 2 times the mean. A line that sounded before is as
+        bad as noise.
         """
         near, far = 0.28 * f1_hz / self.bin_hz, 0.5 * f1_hz / self.bin_hz
         steps = np.arange(int(np.ceil(near)), max(int(near) + 4, int(far) + 1))
@@ -88,6 +132,8 @@ class LineSpectrum:
         bins = np.rint(np.asarray(frequency_hz) / self.bin_hz).astype(np.intp)
         index = np.clip(bins[:, None] + steps, 1, len(self.power) - 1)
         floor: Array = np.median(self.power[index], axis=1) / np.log(2.0)
+        if self.before is not None:
+            floor = np.maximum(floor, self.before[np.clip(bins, 0, len(self.before) - 1)])
         return np.maximum(floor, 1e-30)
 
     def top_hz(self, peak: NDArray[np.intp]) -> Array:

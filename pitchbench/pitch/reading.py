@@ -217,12 +217,13 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     too_quiet = Rejected(pluck.onset_s, pluck.ring_s, Reason.TOO_QUIET, pitch_hz=period_hz)
     cut = round(_PICK_S * pluck.rate_hz)
     sound = pluck.samples[cut:]
-    found = find_partials(sound, pluck.rate_hz, period_hz)
+    background = _background(pluck)
+    found = find_partials(sound, pluck.rate_hz, period_hz, background)
     if found is None:
         return replace(too_quiet, reason=_or_hum(Reason.TOO_QUIET, pluck, period_hz))
     pluck = replace(pluck, company=pluck.company or found.two_notes)
     settled = settle(
-        Demodulator(sound, pluck.rate_hz, found.f1_hz, _background(pluck)),
+        Demodulator(sound, pluck.rate_hz, found.f1_hz, background),
         found.number,
         f1_hz=found.f1_hz,
         stiffness_b=found.stiffness_b,
