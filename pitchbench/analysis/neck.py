@@ -384,7 +384,7 @@ def heard_string(
         number or None,
         tuple(pluck for _, pluck in told),
         tuple(
-            Take(pluck.fret, reading.pitch_hz, reading.u_cents, began_s + reading.onset_s)
+            Take.of(reading, fret=pluck.fret, at_s=began_s + reading.onset_s)
             for began_s, pluck in told
             if isinstance(reading := pluck.reading, Reading) and pluck.fret is not None
         ),

@@ -25,6 +25,7 @@ from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import Move, setback_mm
 from pitchbench.intonation.fit import Fit, Pooled, fit_linear, fit_nonlinear, pool
 from pitchbench.intonation.offset import ScatterPrior, believed_mean, learn_scatter, summarise
+from pitchbench.intonation.pairs import compare_partials
 from pitchbench.intonation.response import BY_GEOMETRY
 from pitchbench.intonation.take import Take
 from pitchbench.pitch.reading import Partial
@@ -170,13 +171,20 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
             "Play the open string and at least two frets, such as the 1st and the 12th.",
         )
     learned = learn_scatter([takes], typical=prior)
-    open_u = _error_of_mean(opens, learned.open_cents, learned.open_dof).u
-    open_hz = summarise(opens).mean_hz
     frets = list(by_fret)
-    offsets = np.array(
-        [cents_between(summarise(by_fret[n]).mean_hz, open_hz) - 100.0 * n for n in frets]
-    )
-    errors = [_error_of_mean(by_fret[n], learned.fretted_cents, learned.fretted_dof) for n in frets]
+    offsets, errors, open_u2 = np.zeros(len(frets)), [], []
+    for i, n in enumerate(frets):
+        compared = compare_partials([*opens, *by_fret[n]], fret=n)
+        open_takes, fretted = compared.takes[: len(opens)], compared.takes[len(opens) :]
+        offsets[i] = cents_between(summarise(fretted).mean_hz, summarise(open_takes).mean_hz)
+        # Which partials count is as unsure of the one note as of the other.
+        choice_u = compared.u_cents / math.sqrt(2.0)
+        error = _error_of_mean(fretted, learned.fretted_cents, learned.fretted_dof)
+        errors.append(replace(error, scale=math.hypot(error.scale, choice_u)))
+        open_error = _error_of_mean(open_takes, learned.open_cents, learned.open_dof)
+        open_u2.append(open_error.u**2 + choice_u**2)
+    offsets -= 100.0 * np.array(frets)
+    open_u = math.sqrt(float(np.mean(open_u2)))
     u = np.array([error.u for error in errors])
     isolated = _isolated(np.array(frets), offsets, np.hypot(u, FRETWORK_CENTS))
     fit = _fit(np.array(frets), offsets, np.hypot(u, FRETWORK_CENTS), keep=~isolated)

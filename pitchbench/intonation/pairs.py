@@ -9,6 +9,10 @@ alone say little of how two notes sound together, and the offset is the mean of 
 A pair's weight is the loudness of its beat, and less where the pair is less certain than pairs
 differ anyway. The mean is stated for the first partials, as every offset is: on the law these lie
 r = 600 log2((1 + gamma^2 B) / (1 + B)) apart where the pairs coincide, a few tenths of a cent.
+
+At frets where no partials nearly coincide partial k of one note is compared with partial k of the
+other, each by how far it lies off its note's law: what beats when such a note sounds in a chord are
+its partials too, and its first alone would shift every fret of a neck, as a nut does.
 """
 
 from __future__ import annotations
@@ -109,7 +113,8 @@ def pairs_at(fret: int) -> tuple[tuple[int, int], ...]:
 def compare_partials(takes: Sequence[Take], *, fret: int) -> Compared:
     """The takes of the open string and of ``fret`` as the ear compares them.
 
-    Takes at other frets are left as they are.
+    Takes at other frets are left as they are. Where no partials coincide at ``fret``, as at the
+    1st, those of the same number are compared.
 
     Notes
     -----
@@ -118,13 +123,16 @@ def compare_partials(takes: Sequence[Take], *, fret: int) -> Compared:
     compares as well. The offset is the weighted mean over the pairs.
     """
     unchanged = Compared(tuple(takes), (), 0.0)
-    numbers = pairs_at(fret)
+    coincide = pairs_at(fret)
+    numbers = coincide or tuple((k, k) for k in range(1, _HIGHEST_HEARD + 1))
     opens = [take for take in takes if take.fret == 0]
     fretteds = [take for take in takes if take.fret == fret]
-    if not opens or not fretteds or not numbers:
+    if not opens or not fretteds or fret == 0:
         return unchanged
-    open_table = _Table.of(opens, [number for number, _ in numbers])
-    fretted_table = _Table.of(fretteds, [number for _, number in numbers])
+    open_table, fretted_table = (
+        _Table.of(group, [pair[which] for pair in numbers], by_law=not coincide)
+        for which, group in enumerate((opens, fretteds))
+    )
     both = open_table.heard & fretted_table.heard
     tables = open_table.only(both), fretted_table.only(both)
     if np.count_nonzero(both) < _FEWEST_PAIRS or not all(table.enough for table in tables):
@@ -135,7 +143,7 @@ def compare_partials(takes: Sequence[Take], *, fret: int) -> Compared:
     weight /= weight.sum()
     offset_cents = tables[1].at(weight) - tables[0].at(weight)
     offset_cents += cents_between(fretteds[0].pitch_hz, opens[0].pitch_hz) - 100.0 * fret
-    of_first = _first_partials_cents(opens, fretteds, fret)
+    of_first = _first_partials_cents(opens, fretteds, fret) if coincide else 0.0
     offset_cents += of_first
     moved = {
         id(take): new
@@ -194,7 +202,7 @@ class _Table:
     level_db: Array
 
     @classmethod
-    def of(cls, takes: Sequence[Take], numbers: Sequence[int]) -> _Table:
+    def of(cls, takes: Sequence[Take], numbers: Sequence[int], *, by_law: bool) -> _Table:
         cents = np.zeros((len(takes), len(numbers)))
         own_u2 = np.full(cents.shape, np.inf)
         level_db = np.full(cents.shape, np.nan)
@@ -203,7 +211,10 @@ class _Table:
             for partial in take.partials:
                 if partial.number in numbers and partial.own_u_cents:
                     k = numbers.index(partial.number)
-                    first_hz = partial.frequency_hz / partial.number
+                    if by_law:
+                        first_hz = shifted_hz(take.pitch_hz, partial.law_cents)
+                    else:
+                        first_hz = partial.frequency_hz / partial.number
                     cents[row, k] = cents_between(first_hz, takes[0].pitch_hz)
                     own_u2[row, k] = partial.own_u_cents**2
                     level_db[row, k] = partial.level_db - loudest_db

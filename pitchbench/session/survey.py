@@ -181,7 +181,7 @@ def statistics_of(takes: Iterable[SessionTake]) -> tuple[Take, ...]:
     the ratio of its open note to theirs; those of a tuning without an open note say nothing.
     """
     kept = [
-        (take.tuning, Take(take.fret, reading.pitch_hz, reading.u_cents, reading.onset_s))
+        (take.tuning, Take.of(reading, fret=take.fret, at_s=reading.onset_s))
         for take in takes
         if isinstance(reading := take.reading, Reading)
         and take.fate is TakeFate.ACCEPTED

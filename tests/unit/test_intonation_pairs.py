@@ -18,6 +18,8 @@ from pitchbench import api
 from pitchbench.intonation import deciding
 from pitchbench.intonation import pairs as pairs_module
 from pitchbench.intonation.knowledge import from_takes
+from pitchbench.intonation.neck import survey
+from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.intonation.pairs import (
     Compared,
     Pair,
@@ -58,7 +60,8 @@ def note(
             0.2,
             level_db.get(k, -20.0),
             1.0,
-            off_cents.get(k, 0.0),
+            # The law goes through the first partial, as in a reading.
+            off_cents.get(k, 0.0) - off_cents.get(1, 0.0),
             own_u_cents,
         )
         for k in numbers
@@ -103,6 +106,42 @@ def test_other_frets_whose_partials_coincide_compare_alike(fret: int) -> None:
     # Just and tempered intervals are two cents apart, so partials that nearly coincide are not
     # stiffened quite alike: partial 8 of the open note by 0.013 cents less.
     assert offset_of(compared, fret) == pytest.approx(firsts, abs=0.013)
+
+
+@pytest.mark.parametrize("fret", [1, 3, 9])
+def test_where_no_partials_coincide_those_of_one_number_are_compared(fret: int) -> None:
+    """A first partial that a body moves by 8 cents counts for what it is to the ear: at 110 Hz, by
+    the A curve 19 dB down, for 4 to 7 of a hundred."""
+    ratio = 2.0 ** (fret / 12.0)
+    low, moved = note(0, OPEN_HZ, B), note(0, OPEN_HZ, B, off_cents={1: 8.0})
+    high = note(fret, shifted_hz(OPEN_HZ * ratio, 3.0), B * ratio**2)
+    compared = compare_partials((low, high), fret=fret)
+    assert [(pair.open, pair.fretted) for pair in compared.pairs] == [(k, k) for k in range(1, 9)]
+    firsts = cents_between(high.pitch_hz, low.pitch_hz) - 100.0 * fret
+    assert offset_of(compared, fret) == pytest.approx(firsts, abs=1e-9)
+    of_moved = compare_partials((moved, high), fret=fret)
+    assert of_moved.pairs[0].offset_cents == pytest.approx(firsts - 8.0, abs=1e-9)
+    share = of_moved.pairs[0].weight
+    assert 0.04 < share < 0.07
+    assert offset_of(of_moved, fret) == pytest.approx(firsts - 8.0 * share, abs=1e-9)
+    assert of_moved.u_cents > 0.3
+
+
+def test_a_neck_says_of_its_12th_fret_what_the_offset_says() -> None:
+    """A body moves the open string's first partial by 8 cents: no fault of the nut."""
+    opens = [note(0, OPEN_HZ, B, off_cents={1: 8.0}, at_s=at_s) for at_s in (0.0, 1.0)]
+    fretted = [
+        note(n, shifted_hz(OPEN_HZ * 2.0 ** (n / 12.0), 3.0 * (2.0 ** (n / 12.0) - 1.0)), B * 4.0)
+        for n in (1, 3, 12)
+        for _ in range(2)
+    ]
+    takes = [*opens, *(replace(take, at_s=5.0 + i) for i, take in enumerate(fretted))]
+    neck = survey(6, takes, prior=DEFAULT_PRIOR)
+    (twelfth,) = (fret for fret in neck.frets if fret.fret == 12)
+    assert twelfth.offset_cents == pytest.approx(offset_of(compare_partials(takes, fret=12)))
+    assert abs(neck.nut.centre) < 1.0
+    firsts = survey(6, [replace(take, partials=()) for take in takes], prior=DEFAULT_PRIOR)
+    assert firsts.nut.centre < -7.0
 
 
 def test_a_first_partial_that_a_body_moves_does_not_move_the_open_note() -> None:
@@ -163,7 +202,7 @@ def test_notes_that_share_too_few_partials_are_compared_by_their_first() -> None
     only_one = replace(high, partials=high.partials[:1])
     for takes in ((low, bare), (low, only_one), (low,), (high,)):
         assert compare_partials(takes, fret=12) == Compared(takes, (), 0.0)
-    assert compare_partials((low, replace(high, fret=11)), fret=11).pairs == ()
+    assert compare_partials((low, replace(bare, fret=11)), fret=11).pairs == ()
 
 
 def test_it_is_said_when_the_lowest_partials_disagree_with_the_others() -> None:
