@@ -9,7 +9,7 @@ import scipy
 import soundfile
 
 from pitchbench.pitch.listener import Listener, ReadingReady
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.sound.source import Block
 
 #: How far the drawn pitch strays on these notes is for others to test.
@@ -83,3 +83,93 @@ def test_a_note_through_a_high_pass_is_the_same_note(corner: float):
         apart = abs(1200.0 * np.log2(through.pitch_hz / whole.pitch_hz))
         assert apart < 2.0 * np.hypot(through.u_cents, whole.u_cents), note.path.name
     assert told >= 15
+
+
+def mains_hum(count: int, rate_hz: int, mains_hz: float) -> np.ndarray:
+    """Of one transformer, our own invention: odd harmonics strongest, rms 1."""
+    t = np.arange(count) / rate_hz
+    parts = {1: 1.0, 2: 0.3, 3: 0.6, 4: 0.15, 5: 0.4, 7: 0.25, 9: 0.15, 11: 0.1}
+    hum = sum(size * np.sin(2.0 * np.pi * k * mains_hz * t + k) for k, size in parts.items())
+    return hum / np.sqrt(np.mean(np.square(hum)))
+
+
+@pytest.mark.parametrize("mains_hz", [50.03, 60.02])
+@pytest.mark.parametrize("below_db", [6.0, 12.0, 35.0])
+def test_hum_is_no_second_string_and_draws_no_note_down(mains_hz: float, below_db: float):
+    """Hum that sounded before the pluck already, so far below the note: in its octave it is read.
+
+    Before, 9 of 19 were "two strings" with hum 12 dB below, and with some 35 dB below an F#3 was
+    read a twelfth down, as a string of 61 Hz whose first two partials were the hum's.
+    """
+    told = 0
+    for note in realset.notes():
+        samples, rate_hz = soundfile.read(note.path, dtype="float32")
+        first = round(note.onset_s * rate_hz)
+        samples = samples[: first + 4 * rate_hz]
+        loud = np.std(samples[first + round(0.3 * rate_hz) : first + round(1.3 * rate_hz)])
+        hum = mains_hum(samples.size, rate_hz, mains_hz) * loud * 10.0 ** (-below_db / 20.0)
+        found = readings((samples + hum).astype(np.float32), rate_hz)
+        said = [r for r in found if r.pitch_hz is not None and abs(r.onset_s - note.onset_s) < 0.1]
+        off = [1200.0 * np.log2(r.pitch_hz / note.note_hz) for r in said]
+        assert all(abs(cents) < 60.0 for cents in off), note.path.name
+        assert not any(getattr(r, "reason", None) is Reason.TWO_STRINGS for r in said)
+        told += any(isinstance(r, Reading) for r in found)
+    assert told >= (15 if below_db < 10.0 else 17)
+
+
+@pytest.mark.parametrize(("quiet_s", "softer"), [(0.03, 0.5), (0.05, 0.25), (0.07, 0.25)])
+def test_a_softer_note_soon_after_the_damping_hand_is_heard(quiet_s: float, softer: float):
+    """A hand takes 50 ms, then so much quiet: what it damped must not hide what comes next.
+
+    Every other was missed, because a rise is judged against what went 40 to 130 ms before.
+    """
+    missed = []
+    for note in realset.notes():
+        if note.note_hz < 40.0:  # slack: it hardly moves the level within 50 ms
+            continue
+        samples, rate_hz = soundfile.read(note.path, dtype="float32")
+        first = round((note.onset_s - 0.005) * rate_hz)
+        loud = samples[first : first + round(1.5 * rate_hz)].astype(np.float64)
+        hand = round(0.05 * rate_hz)
+        loud[-hand:] *= np.cos(np.linspace(0.0, np.pi / 2.0, hand)) ** 2
+        soft = softer * samples[first : first + 2 * rate_hz].astype(np.float64)
+        pieces = (np.zeros(rate_hz), loud, np.zeros(round(quiet_s * rate_hz)), soft)
+        sound = np.concatenate(pieces)
+        sound += np.random.default_rng(5).normal(0.0, 1e-4, sound.size)
+        at_s = (sound.size - soft.size) / rate_hz
+        found = readings(sound.astype(np.float32), rate_hz)
+        if not any(abs(r.onset_s - at_s) < 0.08 for r in found):
+            missed.append(note.path.name)
+    assert len(missed) <= 1, missed
+
+
+def test_an_input_far_off_zero_hears_no_more_plucks():
+    """What is constant weighed with what had sounded and what came: an archtop's open A was split,
+    and its rest, whose first partial had died, was read an octave up."""
+    for note in realset.notes():
+        samples, rate_hz = soundfile.read(note.path, dtype="float32")
+        found = readings(np.clip(0.5 * samples / np.abs(samples).max() + 0.2, -1, 1), rate_hz)
+        assert len(found) == 1, note.path.name
+
+
+def test_a_pluck_right_after_a_false_start_is_kept():
+    """The finger slips off after 0.15 to 0.3 s, stops the string within 25 ms and plucks again.
+
+    Two were told to be plucks and then, asked once more, dropped with all that followed.
+    """
+    lost = []
+    for note in realset.notes():
+        if note.note_hz < 40.0:
+            continue
+        samples, rate_hz = soundfile.read(note.path, dtype="float32")
+        first = round((note.onset_s + 0.01) * rate_hz)
+        whole = samples[first : first + 3 * rate_hz].astype(np.float64)
+        for slip_s in (0.15, 0.2, 0.25, 0.3):
+            slip, hand = whole[: round(slip_s * rate_hz)].copy(), round(0.025 * rate_hz)
+            slip[-hand:] *= np.cos(np.linspace(0.0, np.pi / 2.0, hand))
+            sound = np.concatenate((np.zeros(round(0.7 * rate_hz)), slip, whole))
+            sound += np.random.default_rng(3).normal(0.0, 3e-4, sound.size)
+            found = readings(sound.astype(np.float32), rate_hz)
+            if not any(r.ring_s > 2.5 for r in found):
+                lost.append((note.path.name, slip_s))
+    assert not lost
