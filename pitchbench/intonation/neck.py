@@ -45,6 +45,9 @@ SURE_SIGMAS: Final = 2.0
 #: A saddle does not go farther than this: where the best position lies beyond, it is not the cause.
 LARGEST_MOVE_MM: Final = 15.0
 
+#: A saddle is left that is within tolerance as heard, and surely within so many times that.
+_SURELY_LEFT: Final = 2.0
+
 #: Partials farther than this off the stiff-string law, rms in cents, mean an uneven string.
 #: Assumed, no source.
 UNEVEN_STRING_CENTS: Final = 5.0
@@ -105,10 +108,12 @@ class SaddleChoice:
 
     ``move`` is in mm, positive away from the nut; the others hold,
     by fret, what each is worth and its offset before and after the move. ``most95_cents`` is what
-    the root mean square of what truly remains lies below with at least 95 % probability.
+    the root mean square of what truly remains lies below with at least 95 % probability,
+    ``most95_before_cents`` the same of what is there now.
     """
 
     move: Belief
+    most95_before_cents: float
     most95_cents: float
     weights: Mapping[int, float]
     before_cents: Mapping[int, float]
@@ -267,10 +272,15 @@ def best_saddle(
         ) from error
     scale_mm = instrument.scale_of(neck.string)
     before, remaining = after(np.zeros(1)), after(fit.values)
-    left = math.sqrt(float(np.average(np.square(remaining), weights=list(used.values()))))
+
+    def most95(cents: NDArray[np.float64]) -> float:
+        rms = math.sqrt(float(np.average(np.square(cents), weights=list(used.values()))))
+        return _most_left_cents(neck, used, rms, cents - before)
+
     return SaddleChoice(
         move=Belief.normal(float(fit.values[0]), _move_u_mm(neck, used, scale_mm)),
-        most95_cents=_most_left_cents(neck, used, left, remaining - before),
+        most95_before_cents=most95(before),
+        most95_cents=most95(remaining),
         weights=used,
         before_cents=dict(zip(used, map(float, before), strict=True)),
         remaining_cents=dict(zip(used, map(float, remaining), strict=True)),
@@ -282,13 +292,15 @@ def judge_saddle(
 ) -> NeckVerdict:
     """What to do about the saddle of a string.
 
-    It is left where the offsets over the frets used are within tolerance (root mean square), and
+    It is left where the offsets over the frets used are within tolerance (root mean square) and
+    surely (95 %) within twice that: what may be much farther off is not known to be good. It is
     moved where the best move is surely one way (95 %). A nut that is out of tolerance by itself
     comes first: moving the saddle would only hide a part of it.
     """
     move = Move(neck.string, choice.move.centre, choice.move.interval(), instrument.bridge)
     if choice.rms_before_cents <= tolerance_cents:
-        return NeckVerdict(NeckAdvice.LEAVE, None)
+        sure = choice.most95_before_cents <= _SURELY_LEFT * tolerance_cents
+        return NeckVerdict(NeckAdvice.LEAVE if sure else NeckAdvice.TAKE_MORE, None)
     if abs(choice.move.centre) > LARGEST_MOVE_MM:
         return NeckVerdict(NeckAdvice.NOT_THE_SADDLE, None)
     if nut_matters(neck, tolerance_cents=tolerance_cents):

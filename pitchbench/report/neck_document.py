@@ -60,6 +60,7 @@ class NeckStringDocument:
     stiffness_b: float | None
     verdict: NeckAdvice
     off_before_cents: NonNegative
+    off_before_most95_cents: NonNegative
     off_after_cents: NonNegative
     off_after_most95_cents: NonNegative
     move: MoveDocument | None
@@ -200,6 +201,7 @@ def _string_document(string: SurveyedString) -> NeckStringDocument:
         saddle_u_cents=neck.saddle.u,
         verdict=string.verdict.advice,
         off_before_cents=choice.rms_before_cents,
+        off_before_most95_cents=choice.most95_before_cents,
         off_after_cents=choice.rms_cents,
         off_after_most95_cents=choice.most95_cents,
         move=string.verdict.move and move_document(string.verdict.move),

@@ -83,11 +83,12 @@ def advice_words(string: SurveyedString) -> str:
     choice, verdict = string.choice, string.verdict
     now, then = f"{choice.rms_before_cents:.1f}", f"{choice.rms_cents:.1f}"
     then = f"{then} then, {choice.most95_cents:.1f} at most (95 %)"
+    most = f"{choice.most95_before_cents:.1f}"
     match verdict.advice:
         case NeckAdvice.LEAVE:
             return (
                 f"{string.name}: leave the saddle; over the frets used it is {now} cents off "
-                f"(rms), within {string.tolerance_cents:g}."
+                f"(rms), within {string.tolerance_cents:g}; {most} at most (95 %)."
             )
         case NeckAdvice.MOVE:
             assert verdict.move is not None
@@ -100,6 +101,11 @@ def advice_words(string: SurveyedString) -> str:
             return (
                 f"{string.name}: the nut first. Left as it is, the best the saddle can do is "
                 f"{_move_words(verdict.move)}: {now} cents off (rms) now, {then}."
+            )
+        case NeckAdvice.TAKE_MORE if choice.rms_before_cents <= string.tolerance_cents:
+            return (
+                f"{string.name}: take more before you leave it; over the frets used it is {now} "
+                f"cents off (rms), within {string.tolerance_cents:g}, but may be {most} (95 %)."
             )
         case NeckAdvice.TAKE_MORE:
             return (
