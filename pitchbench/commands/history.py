@@ -24,7 +24,14 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import move_words
 from pitchbench.notes import Note
-from pitchbench.records.history import Trend, changes, check_reasons, season_words, trends
+from pitchbench.records.history import (
+    Trend,
+    changes,
+    check_reasons,
+    season_words,
+    sessions_to_go_by,
+    trends,
+)
 from pitchbench.records.model import SessionKind, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.checks import CheckDocument, check_documents, check_rows, check_words
@@ -75,12 +82,13 @@ def command(
         sessions = repository.sessions(name, last=last, rehearsals=rehearsals)
         stretched = repository.sessions(name, last=1, kind=SessionKind.STRETCH)
         instrument = _present(repository, name, sessions or stretched)
+        reasons = check_reasons(instrument, sessions_to_go_by(repository, instrument))
     show_result(
         output_format,
         plain,
-        document=lambda: _document(instrument, sessions, stretched),
-        lines=lambda: _lines(instrument, sessions, stretched),
-        page=lambda: _page(instrument, sessions, stretched),
+        document=lambda: _document(instrument, reasons, sessions, stretched),
+        lines=lambda: _lines(instrument, reasons, sessions, stretched),
+        page=lambda: _page(instrument, reasons, sessions, stretched),
     )
 
 
@@ -140,9 +148,11 @@ def _between(sessions: Sequence[SessionRecord]) -> list[tuple[str, ...]]:
 
 
 def _lines(
-    instrument: Instrument, sessions: Sequence[SessionRecord], stretched: Sequence[SessionRecord]
+    instrument: Instrument,
+    reasons: Sequence[str],
+    sessions: Sequence[SessionRecord],
+    stretched: Sequence[SessionRecord],
 ) -> list[str]:
-    reasons = check_reasons(instrument, sessions)
     lines = [_headline(instrument, sessions)]
     lines.append(f"check due: {'yes' if reasons else 'no, nothing on record speaks for it'}")
     lines += [f"reason: {reason}" for reason in reasons]
@@ -175,14 +185,16 @@ def _session_words(meta: SessionMeta) -> str:
 
 
 def _page(
-    instrument: Instrument, sessions: Sequence[SessionRecord], stretched: Sequence[SessionRecord]
+    instrument: Instrument,
+    reasons: Sequence[str],
+    sessions: Sequence[SessionRecord],
+    stretched: Sequence[SessionRecord],
 ) -> None:
     """Session by session a table of its strings."""
     from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
 
     page = Page()
     page.say(_headline(instrument, sessions), strong=True)
-    reasons = check_reasons(instrument, sessions)
     page.say(f"A check is due: {'; '.join(reasons)}." if reasons else "No check is due.")
     columns = [
         Column("string", right=False),
@@ -289,9 +301,11 @@ class HistoryDocument:
 
 
 def _document(
-    instrument: Instrument, sessions: Sequence[SessionRecord], stretched: Sequence[SessionRecord]
+    instrument: Instrument,
+    reasons: Sequence[str],
+    sessions: Sequence[SessionRecord],
+    stretched: Sequence[SessionRecord],
 ) -> HistoryDocument:
-    reasons = check_reasons(instrument, sessions)
     past = [
         fill(
             PastSession,

@@ -8,11 +8,11 @@ and have no source.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from itertools import pairwise
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.lengths import (
@@ -25,7 +25,10 @@ from pitchbench.lengths import (
 from pitchbench.notes import strings_words
 from pitchbench.records.model import SessionRecord
 from pitchbench.refit import without_capo
-from pitchbench.session.log import Outcome, StringState
+from pitchbench.session.log import Outcome
+
+if TYPE_CHECKING:
+    from pitchbench.records.repository import Repository
 
 OLD_STRINGS_DAYS: Final = 180
 ANOTHER_SEASON_DAYS: Final = 90
@@ -35,6 +38,9 @@ TEMPERATURE_CHANGE_C: Final = 8.0
 
 #: Below this a change of gauge is a difference between makers' tables.
 _GAUGE_CHANGE_MM: Final = 0.01
+
+#: How many of an instrument's sessions are looked at for the last one of each string.
+_LOOK_BACK: Final = 12
 
 _DAYS_PER_MONTH: Final = 365.25 / 12
 
@@ -69,23 +75,29 @@ def changes(before: Instrument, after: Instrument) -> tuple[str, ...]:
         )
         for words in _string_changes(number, old, new)
     ]
+    return (*found, *_whole_changes(before, after).values())
+
+
+def _whole_changes(before: Instrument, after: Instrument) -> dict[str, str]:
+    """What differs of all strings alike, by what it is."""
+    found = {}
     if before.strings_fitted != after.strings_fitted and after.strings_fitted is not None:
-        found.append(f"strings fitted {after.strings_fitted}, expect other offsets")
-    found += _push("action", before.action_mm, after.action_mm, ACTION_CHANGE_MM)
-    found += _push("relief", before.relief_mm, after.relief_mm, RELIEF_CHANGE_MM)
+        found["strings"] = f"strings fitted {after.strings_fitted}, expect other offsets"
+    found |= _push("action", before.action_mm, after.action_mm, ACTION_CHANGE_MM)
+    found |= _push("relief", before.relief_mm, after.relief_mm, RELIEF_CHANGE_MM)
     if before.scales_mm != after.scales_mm:
         scales = f"{span_words(before.scales_mm)} → {span_words(after.scales_mm)}"
-        found.append(f"scale {scales}, start afresh")
+        found["scale"] = f"scale {scales}, start afresh"
     if before.bridge.kind != after.bridge.kind:
-        found.append(f"bridge {before.bridge.kind} → {after.bridge.kind}, start afresh")
+        found["bridge"] = f"bridge {before.bridge.kind} → {after.bridge.kind}, start afresh"
     if before.temperature_c is not None and after.temperature_c is not None:
         warmer = after.temperature_c - before.temperature_c
         if abs(warmer) >= TEMPERATURE_CHANGE_C:
-            found.append(
+            found["temperature"] = (
                 f"temperature {before.temperature_c:g} → {after.temperature_c:g} °C, "
                 "expect relief and action to have moved"
             )
-    return tuple(found)
+    return found
 
 
 def _string_changes(number: int, old: StringSpec, new: StringSpec) -> list[str]:
@@ -103,12 +115,12 @@ def _string_changes(number: int, old: StringSpec, new: StringSpec) -> list[str]:
     return found
 
 
-def _push(what: str, old: float | None, new: float | None, least: float) -> list[str]:
+def _push(what: str, old: float | None, new: float | None, least: float) -> dict[str, str]:
     """A height whose rise makes every fretted note sharper."""
     if old is None or new is None or abs(new - old) < least - 1e-9:
-        return []
+        return {}
     heights = f"{length_figures(old, None)} → {length_words(new, None)}"
-    return [f"{what} {heights}, {_SHARPER if new > old else _FLATTER}"]
+    return {what: f"{what} {heights}, {_SHARPER if new > old else _FLATTER}"}
 
 
 def season_words(before: date, after: date) -> str | None:
@@ -122,48 +134,79 @@ def season_words(before: date, after: date) -> str | None:
     )
 
 
+def sessions_to_go_by(repository: Repository, instrument: Instrument) -> list[SessionRecord]:
+    """The sessions that say whether a check of ``instrument`` is due, oldest first, with nothing
+    but how its strings were left."""
+    sessions = repository.sessions(instrument.name, last=1, outcomes_only=True)
+    # Mostly the last session tells of every string.
+    if sessions and len(sessions[0].setup.order) < len(instrument.strings):
+        return repository.sessions(instrument.name, last=_LOOK_BACK, outcomes_only=True)
+    return sessions
+
+
 def check_reasons(
     instrument: Instrument, sessions: Sequence[SessionRecord], *, today: date | None = None
 ) -> tuple[str, ...]:
     """Why ``instrument`` should be checked; empty if it need not be.
 
+    Each string is held against the last session that was to set it, and what concerns all strings
+    alike against each of these sessions: told is what differs from the oldest.
+
     Parameters
     ----------
-    sessions : its sessions, oldest first.
+    sessions : its sessions, oldest first (`sessions_to_go_by`).
     """
     day = today or datetime.now(UTC).date()
     if not sessions:
         return ("never set on this record",)
-    last = sessions[-1]
-    reasons = list(changes(last.setup.instrument, instrument))
-    season = season_words(last.meta.started_at.date(), day)
-    if season:
-        reasons.append(season)
+    last = _last_of_each_string(instrument, sessions)
+    if not last:  # it had more strings, or fewer
+        return changes(sessions[-1].setup.instrument, instrument)
+    now = without_capo(instrument)
+    before = {n: without_capo(record.setup.instrument) for n, record in last.items()}
+    reasons = [
+        words
+        for number, then in before.items()
+        for words in _string_changes(number, then.string(number), now.string(number))
+    ]
+    alike: dict[str, str] = {}
+    for number in sorted(last, key=lambda n: last[n].meta.started_at, reverse=True):
+        alike |= _whole_changes(before[number], now)
+        if season := season_words(last[number].meta.started_at.date(), day):
+            alike["season"] = season
+    reasons += alike.values()
     fitted = instrument.strings_fitted
     if fitted is not None and (day - fitted).days > OLD_STRINGS_DAYS:
         reasons.append(
             f"strings {_months_words((day - fitted).days)} old, expect them to read false: "
             "fit new ones first"
         )
-    reasons += _undone(sessions)
+    reasons += _undone(instrument, last)
     return tuple(reasons)
 
 
-def _undone(sessions: Sequence[SessionRecord]) -> list[str]:
-    """What is left to do on each string since the last session that was to set it."""
-    latest: dict[int, StringState] = {}
-    for record in sessions:
-        strings = record.log.strings
-        latest |= {s.number: s for s in strings if s.number in record.setup.order}
-    numbers = range(1, len(sessions[-1].setup.instrument.strings) + 1)
-    never = [number for number in numbers if number not in latest]
-    undone = [n for n, r in latest.items() if r.outcome in (None, Outcome.PASSED_OVER)]
+def _last_of_each_string(
+    instrument: Instrument, sessions: Sequence[SessionRecord]
+) -> dict[int, SessionRecord]:
+    """By string, string 1 first, the last session that was to set it, while the instrument had as
+    many strings as now."""
+    count = len(instrument.strings)
+    alike = [each for each in sessions if len(each.setup.instrument.strings) == count]
+    last = {number: record for record in alike for number in record.setup.order}
+    return dict(sorted(last.items()))
+
+
+def _undone(instrument: Instrument, last: Mapping[int, SessionRecord]) -> list[str]:
+    """What is left to do on each string since the ``last`` session that was to set it."""
+    outcomes = {n: record.log.strings[n - 1].outcome for n, record in last.items()}
+    never = [n for n in range(1, len(instrument.strings) + 1) if n not in last]
+    undone = [n for n, outcome in outcomes.items() if outcome in (None, Outcome.PASSED_OVER)]
     reasons = [f"{strings_words(never)} never set on this record"] if never else []
-    reasons += [f"{strings_words(sorted(undone))} not finished last time"] if undone else []
+    reasons += [f"{strings_words(undone)} not finished last time"] if undone else []
     return reasons + [
-        f"string {number} was left {_DOUBTFUL[result.outcome]}"
-        for number, result in sorted(latest.items())
-        if result.outcome in _DOUBTFUL
+        f"string {number} was left {_DOUBTFUL[outcome]}"
+        for number, outcome in outcomes.items()
+        if outcome in _DOUBTFUL
     ]
 
 
@@ -179,7 +222,7 @@ def opening_words(
 ) -> str | None:
     """What a new session opens with: when the instrument was last set and what changed since.
 
-    ``sessions`` oldest first; None where there are none.
+    ``sessions`` as for `check_reasons`; None where there are none.
     """
     if not sessions:
         return None

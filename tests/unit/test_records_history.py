@@ -187,12 +187,58 @@ def test_a_session_broken_off_makes_it_due():
 
 
 def test_a_session_of_some_strings_leaves_the_others_as_they_were():
-    whole = a_session()
-    only_first = tuple(e for e in stores.a_log() if getattr(e, "string", None) == 1)
-    short = SessionRecord(replace(whole.setup, strings=(1,)), only_first, whole.meta)
+    whole, short = a_session(), of_strings(a_session(), 1)
     assert check_reasons(GUITAR, [whole, short], today=SOON) == ()
     (reason,) = check_reasons(GUITAR, [short], today=SOON)
     assert reason == "strings 2, 3, 4, 5 and 6 never set on this record"
+
+
+def of_strings(record: SessionRecord, *numbers: int) -> SessionRecord:
+    """``record`` as a session of these strings alone."""
+    log = tuple(e for e in record.entries if getattr(e, "string", None) in numbers)
+    return replace(record, setup=replace(record.setup, strings=numbers), entries=log)
+
+
+def test_what_changed_stays_on_the_list_until_each_string_it_concerns_was_set_again():
+    heavier = tuple(
+        replace(spec, diameter_mm=spec.diameter_mm + 0.05 * (number in (1, 2)))
+        for number, spec in enumerate(GUITAR.strings, start=1)
+    )
+    after = replace(GUITAR, strings=heavier, action_mm=2.4)
+    whole, first = a_session(), of_strings(a_session(2, after), 1)
+    gauge_1, gauge_2, action = check_reasons(after, [whole], today=SOON)
+    assert gauge_1.startswith("string 1 gauge")
+    assert gauge_2.startswith("string 2 gauge")
+    assert check_reasons(after, [whole, first], today=SOON) == (gauge_2, action)
+    assert action in opening_words(after, [whole, first], today=SOON)
+    rest = of_strings(a_session(3, after), 6, 5, 4, 3, 2)
+    assert check_reasons(after, [whole, first, rest], today=SOON) == ()
+
+
+def test_a_height_is_held_against_the_one_that_each_string_was_set_at():
+    """Put back after one string was set, it is another one to that string alone."""
+    higher = replace(GUITAR, action_mm=2.4)
+    sessions = [a_session(), of_strings(a_session(2, higher), 1)]
+    (reason,) = check_reasons(GUITAR, sessions, today=SOON)
+    assert reason.startswith("action 2.4 → 1.8 mm")
+    # Of several the longest way is told, once.
+    (reason,) = check_reasons(replace(GUITAR, action_mm=2.7), sessions, today=SOON)
+    assert reason.startswith("action 1.8 → 2.7 mm")
+
+
+def test_the_season_is_that_of_the_string_set_longest_ago():
+    guitar = replace(GUITAR, strings_fitted=None)
+    sessions = [a_session(instrument=guitar), of_strings(a_session(100, guitar), 1)]
+    (reason,) = check_reasons(guitar, sessions, today=date(2026, 6, 25))
+    assert reason.startswith("another season (March, now June)")
+
+
+def test_sessions_of_another_number_of_strings_say_that_alone():
+    seven = replace(GUITAR, strings=(*GUITAR.strings, GUITAR.strings[-1]))
+    (reason,) = check_reasons(seven, [a_session()], today=SOON)
+    assert reason.startswith("7 strings instead of 6")
+    (reason,) = check_reasons(seven, [a_session(), of_strings(a_session(1, seven), 7)], today=SOON)
+    assert reason == "strings 1, 2, 3, 4, 5 and 6 never set on this record"
 
 
 # -- the trend -------------------------------------------------------------------------------------
@@ -265,6 +311,22 @@ def test_history_tells_sessions_and_what_changed(store):
     assert "reason: action 2 → 1.8 mm, expect flatter fretted notes" in text
     assert "string 1 E4: found +5.3 [+4.2, +6.4]; moved 1.9 mm away from the nut" in text
     assert "trend as the strings age: string 1 " in text
+
+
+def test_how_many_sessions_are_shown_does_not_change_what_is_due(store):
+    with Repository.open() as repository:
+        setup = replace(stores.a_setup(replace(GUITAR, action_mm=2.0)), strings=(1,))
+        session_id = repository.begin_session(setup, at=NOON + timedelta(days=31))
+        for entry in of_strings(a_session(), 1).entries:
+            repository.append(session_id, entry)
+        repository.finish_session(session_id, at=NOON + timedelta(days=31))
+
+    def due(*words: str) -> list[str]:
+        lines = history("bench guitar", *words).splitlines()
+        return [line for line in lines if line.startswith(("check due", "reason"))]
+
+    assert due("--last", "1") == due()
+    assert not any("never set" in line for line in due())
 
 
 def test_history_without_a_name_lists_the_latest_sessions(store):
