@@ -1,8 +1,9 @@
 """The time between sessions: what was changed, how the strings aged, whether a check is due.
 
-Which way a change pushes the offset is the physics of measurement: less tension, a stiffer string
-or a longer way down to the fret make fretted notes sharper. The limits below are common practice
-and have no source.
+Which way a change pushes the offset is said where `strings.forecast` says the same of any
+instrument: a lower tuning or a longer way down to the fret makes fretted notes sharper. A thicker
+wire is stiffer and tighter too, and which of the two wins is another with each string. The limits
+below are common practice and have no source.
 """
 
 from __future__ import annotations
@@ -46,6 +47,8 @@ _DAYS_PER_MONTH: Final = 365.25 / 12
 
 _SHARPER: Final = "expect sharper fretted notes"
 _FLATTER: Final = "expect flatter fretted notes"
+_ANOTHER: Final = "expect another offset"
+_ACTION_TOO: Final = "expect the action to have moved"
 
 
 @dataclass(frozen=True)
@@ -83,8 +86,11 @@ def _whole_changes(before: Instrument, after: Instrument) -> dict[str, str]:
     found = {}
     if before.strings_fitted != after.strings_fitted and after.strings_fitted is not None:
         found["strings"] = f"strings fitted {after.strings_fitted}, expect other offsets"
-    found |= _push("action", before.action_mm, after.action_mm, ACTION_CHANGE_MM)
-    found |= _push("relief", before.relief_mm, after.relief_mm, RELIEF_CHANGE_MM)
+    ways = _SHARPER, _FLATTER
+    found |= _height("action", before.action_mm, after.action_mm, ACTION_CHANGE_MM, ways)
+    # What relief does at the 12th fret it does through the action.
+    ways = _ACTION_TOO, _ACTION_TOO
+    found |= _height("relief", before.relief_mm, after.relief_mm, RELIEF_CHANGE_MM, ways)
     if before.scales_mm != after.scales_mm:
         scales = f"{span_words(before.scales_mm)} → {span_words(after.scales_mm)}"
         found["scale"] = f"scale {scales}, start afresh"
@@ -102,25 +108,27 @@ def _whole_changes(before: Instrument, after: Instrument) -> dict[str, str]:
 
 def _string_changes(number: int, old: StringSpec, new: StringSpec) -> list[str]:
     found = []
-    if old.note != new.note:
-        way = _SHARPER if new.note < old.note else _FLATTER
-        found.append(f"string {number} tuned {old.note} → {new.note}, {way}")
     if (old.wound, old.material) != (new.wound, new.material):
         sorts = [f"{'wound' if s.wound else 'plain'} {s.material}" for s in (old, new)]
-        found.append(f"string {number} {sorts[0]} → {sorts[1]}, expect another offset")
+        found.append(f"string {number} {sorts[0]} → {sorts[1]}, {_ANOTHER}")
     elif abs(new.diameter_mm - old.diameter_mm) > _GAUGE_CHANGE_MM:
-        way = _SHARPER if new.diameter_mm > old.diameter_mm else _FLATTER
         gauges = f"{diameter_figures(old.diameter_mm)} → {diameter_words(new.diameter_mm)}"
-        found.append(f"string {number} gauge {gauges}, {way}")
+        found.append(f"string {number} gauge {gauges}, {_ANOTHER}")
+    if old.note != new.note:
+        # Of another wire the tuning alone does not tell.
+        way = _ANOTHER if found else _SHARPER if new.note < old.note else _FLATTER
+        found.insert(0, f"string {number} tuned {old.note} → {new.note}, {way}")
     return found
 
 
-def _push(what: str, old: float | None, new: float | None, least: float) -> dict[str, str]:
-    """A height whose rise makes every fretted note sharper."""
+def _height(
+    what: str, old: float | None, new: float | None, least: float, ways: tuple[str, str]
+) -> dict[str, str]:
+    """A height in mm that changed, and what to expect where it went up and where it went down."""
     if old is None or new is None or abs(new - old) < least - 1e-9:
         return {}
     heights = f"{length_figures(old, None)} → {length_words(new, None)}"
-    return {what: f"{what} {heights}, {_SHARPER if new > old else _FLATTER}"}
+    return {what: f"{what} {heights}, {ways[new < old]}"}
 
 
 def season_words(before: date, after: date) -> str | None:

@@ -14,6 +14,7 @@ from stores import NOON
 from pitchbench.commands import cli
 from pitchbench.instrument import Bridge, BridgeKind, Material
 from pitchbench.notes import Note
+from pitchbench.presets import PRESETS
 from pitchbench.records.history import changes, check_reasons, opening_words, season_words, trends
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
@@ -25,6 +26,7 @@ from pitchbench.session.log import (
     ToleranceEntry,
     VerdictEntry,
 )
+from pitchbench.strings.forecast import forecast
 
 GUITAR = stores.an_instrument()
 
@@ -83,15 +85,15 @@ def with_string(number: int, **change: object):
     [
         (with_string(6, note=Note.parse("D2")), "string 6 tuned E2 → D2, expect sharper"),
         (with_string(1, note=Note.parse("F4")), "string 1 tuned E4 → F4, expect flatter"),
-        (with_string(1, diameter_mm=0.28), "string 1 gauge 0.254 → 0.28 mm, expect sharper"),
-        (with_string(1, diameter_mm=0.23), "string 1 gauge 0.254 → 0.23 mm, expect flatter"),
+        (with_string(1, diameter_mm=0.28), "string 1 gauge 0.254 → 0.28 mm, expect another"),
+        (with_string(1, diameter_mm=0.23), "string 1 gauge 0.254 → 0.23 mm, expect another"),
         (
             with_string(3, wound=True, material=Material.NICKEL_WOUND),
             "string 3 plain steel → wound nickel-wound steel, expect another offset",
         ),
         (replace(GUITAR, action_mm=2.1), "action 1.8 → 2.1 mm, expect sharper"),
         (replace(GUITAR, action_mm=1.7), "action 1.8 → 1.7 mm, expect flatter"),
-        (replace(GUITAR, relief_mm=0.3), "relief 0.2 → 0.3 mm, expect sharper"),
+        (replace(GUITAR, relief_mm=0.3), "relief 0.2 → 0.3 mm, expect the action"),
         (replace(GUITAR, scale_mm=635.0), "scale 648 mm → 635 mm, start afresh"),
         (replace(GUITAR, bridge=Bridge(BridgeKind.POST_BAR)), "bridge screw-saddles → post-bar"),
         (replace(GUITAR, strings_fitted=date(2026, 3, 1)), "strings fitted 2026-03-01"),
@@ -102,6 +104,32 @@ def with_string(number: int, **change: object):
 def test_each_change_is_named_with_what_to_expect(after, words):
     (found,) = changes(GUITAR, after)
     assert found.startswith(words)
+
+
+@pytest.mark.parametrize("name", PRESETS)
+def test_no_way_is_told_that_the_forecast_does_not_bear_out(name):
+    """Not even where it is not sure: nobody shall be told one thing here and another there."""
+    now = replace(PRESETS[name], action_mm=2.0, relief_mm=0.2)
+
+    def with_strings(change):
+        return replace(now, strings=tuple(map(change, now.strings)))
+
+    lower, higher, thicker, both = (
+        with_strings(lambda spec: replace(spec, note=spec.note.up(-2))),
+        with_strings(lambda spec: replace(spec, note=spec.note.up(1))),
+        with_strings(lambda spec: replace(spec, diameter_mm=1.15 * spec.diameter_mm)),
+        with_strings(
+            lambda spec: replace(spec, note=spec.note.up(-2), diameter_mm=1.15 * spec.diameter_mm)
+        ),
+    )
+    up, down = replace(now, action_mm=2.5), replace(now, action_mm=1.5)
+    for after, way in ((lower, 1), (up, 1), (higher, -1), (down, -1)):
+        word = "sharper" if way > 0 else "flatter"
+        assert all(f"expect {word} fretted" in words for words in changes(now, after))
+        assert all(way * string.change.centre > 0.0 for string in forecast(now, after).strings)
+    for after in (thicker, both, replace(now, relief_mm=0.4)):
+        assert changes(now, after)
+        assert not any("sharper" in words or "flatter" in words for words in changes(now, after))
 
 
 @pytest.mark.parametrize(
