@@ -38,8 +38,9 @@ from pitchbench.report.checks import CheckDocument, check_documents, check_rows,
 from pitchbench.report.document import fill
 from pitchbench.report.sheet import half_words, interval_words
 from pitchbench.report.stretch import StretchDocument, stretch_document, stretch_lines
-from pitchbench.session.log import Outcome, Setup, StringState
+from pitchbench.session.log import Log, Outcome, StringState
 from pitchbench.session.stretch import resume
+from pitchbench.session.words import left_words
 
 EXAMPLES = """\
   pitchbench history                     the latest sessions of all instruments
@@ -159,7 +160,7 @@ def _lines(
     for record, changed in zip(sessions, _between(sessions), strict=True):
         lines.append(_session_words(record.meta))
         lines += [f"  changed before it: {change}" for change in changed]
-        lines += [_result_line(record.setup, string) for string in record.log.strings]
+        lines += [_result_line(record.log, string) for string in record.log.strings]
         lines += [f"  {label}: {words}" for label, words in check_words(check_rows(record))]
     lines += [f"{label}: {words}" for label, words in _stretched_lines(stretched)]
     return [*lines, *(_trend_line(trend) for trend in trends(sessions))]
@@ -208,7 +209,7 @@ def _page(
         page.say(_session_words(record.meta), strong=True)
         for change in changed:
             page.say(f"changed before it: {change}", hanging=2)
-        page.table(columns, [_row(record.setup, string) for string in record.log.strings])
+        page.table(columns, [_row(record.log, string) for string in record.log.strings])
         for label, words in check_words(check_rows(record)):
             page.say(f"{label}: {words}", hanging=2)
     page.gap()
@@ -219,23 +220,23 @@ def _page(
         page.say(_trend_line(trend), hanging=2)
 
 
-def _row(setup: Setup, string: StringState) -> list[str]:
+def _row(log: Log, string: StringState) -> list[str]:
     return [
-        f"{string.number} {setup.instrument.string(string.number).note}",
+        f"{string.number} {log.setup.instrument.string(string.number).note}",
         half_words(string.found),
         ", then ".join(move_words(entry.made) for entry in string.moves),
         half_words(string.now),
-        string.outcome or "not finished",
+        left_words(log, string),
     ]
 
 
-def _result_line(setup: Setup, string: StringState) -> str:
+def _result_line(log: Log, string: StringState) -> str:
     made = ", then ".join(move_words(entry.made) for entry in string.moves)
     moves = f"; moved {made}" if made else ""
     return (
-        f"  string {string.number} {setup.instrument.string(string.number).note}: "
+        f"  string {string.number} {log.setup.instrument.string(string.number).note}: "
         f"found {interval_words(string.found)}{moves}; "
-        f"left {interval_words(string.now)}; {string.outcome or 'not finished'}"
+        f"left {interval_words(string.now)}; {left_words(log, string)}"
     )
 
 

@@ -123,7 +123,7 @@ def _work(
 ) -> WorkDocument:
     """What is shown of a session, and with ``store_words`` the command that goes on with it."""
     record = repository.session(meta.id, outcomes_only=True)
-    strings = [s for s in record.log.strings if s.number in record.setup.order]
+    strings = [record.log.strings[number - 1] for number in record.log.order]
     go_on = f"pitchbench {meta.kind.command} --resume {meta.short_id}{store_words}"
     return fill(
         WorkDocument,

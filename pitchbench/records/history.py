@@ -147,7 +147,7 @@ def sessions_to_go_by(repository: Repository, instrument: Instrument) -> list[Se
     but how its strings were left."""
     sessions = repository.sessions(instrument.name, last=1, outcomes_only=True)
     # Mostly the last session tells of every string.
-    if sessions and len(sessions[0].setup.order) < len(instrument.strings):
+    if sessions and len(sessions[0].log.order) < len(instrument.strings):
         return repository.sessions(instrument.name, last=_LOOK_BACK, outcomes_only=True)
     return sessions
 
@@ -157,7 +157,7 @@ def check_reasons(
 ) -> tuple[str, ...]:
     """Why ``instrument`` should be checked; empty if it need not be.
 
-    Each string is held against the last session that was to set it, and what concerns all strings
+    Each string is held against the last session that was about it, and what concerns all strings
     alike against each of these sessions: told is what differs from the oldest.
 
     Parameters
@@ -196,16 +196,16 @@ def check_reasons(
 def _last_of_each_string(
     instrument: Instrument, sessions: Sequence[SessionRecord]
 ) -> dict[int, SessionRecord]:
-    """By string, string 1 first, the last session that was to set it, while the instrument had as
+    """By string, string 1 first, the last session that was about it, while the instrument had as
     many strings as now."""
     count = len(instrument.strings)
     alike = [each for each in sessions if len(each.setup.instrument.strings) == count]
-    last = {number: record for record in alike for number in record.setup.order}
+    last = {number: record for record in alike for number in record.log.order}
     return dict(sorted(last.items()))
 
 
 def _undone(instrument: Instrument, last: Mapping[int, SessionRecord]) -> list[str]:
-    """What is left to do on each string since the ``last`` session that was to set it."""
+    """What is left to do on each string since the ``last`` session that was about it."""
     outcomes = {n: record.log.strings[n - 1].outcome for n, record in last.items()}
     never = [n for n in range(1, len(instrument.strings) + 1) if n not in last]
     undone = [n for n, outcome in outcomes.items() if outcome in (None, Outcome.PASSED_OVER)]

@@ -27,7 +27,7 @@ from pitchbench.report.sheet_drift import drift_part
 from pitchbench.report.takes import RoundTakes, rounds_of
 from pitchbench.session.checks import Check, compared
 from pitchbench.session.log import Log, Outcome, Setup, StringState
-from pitchbench.session.words import places, rests_words
+from pitchbench.session.words import left_words, places, rests_words
 
 #: Nothing on record for this cell.
 NOT_MEASURED: Final = "not measured"
@@ -39,9 +39,6 @@ _COMFORTABLE_LINES: Final = 18
 #: for one more figure on a Letter page.
 _STRING_LINES: Final = 4
 _LINES_BESIDE_DRIFT: Final = 38
-
-#: What the bench calls "leave it" the owner reads as a result.
-_OUTCOMES: Final = {Outcome.LEAVE: "within tolerance"}
 
 #: The checks that say what the instrument's record says too.
 _STRINGS: Final = frozenset({Check.STRING_SET, Check.STRING_AGE})
@@ -177,7 +174,7 @@ def build_sheet(record: SessionRecord, words: Words = NOTHING_SAID) -> Sheet:
         warning=_REHEARSAL if meta.rehearsal else "",
         summary=_summary(record, tolerance),
         facts=_facts(record, tolerance, words),
-        rows=tuple(_row(setup, string) for string in log.strings),
+        rows=tuple(_row(log, string) for string in log.strings),
         takes=tuple(row for string in log.strings for row in _takes_rows(string)),
         checks=check_rows(record),
         said=_said(record, words),
@@ -188,8 +185,7 @@ def build_sheet(record: SessionRecord, words: Words = NOTHING_SAID) -> Sheet:
 
 def _summary(record: SessionRecord, tolerance: str) -> str:
     """ "Worst string 14.9 ± 1.2 → 0.4 ± 1.6 cents; 6 of 6 within ±2 cents": what came of it."""
-    order = record.setup.order
-    strings = [string for string in record.log.strings if string.number in order]
+    strings = [record.log.strings[number - 1] for number in record.log.order]
     within = sum(string.outcome is Outcome.LEAVE for string in strings)
     counted = f"{within} of {len(strings)} within ±{tolerance}"
     pairs = [(s.found, s.now) for s in strings if s.found is not None and s.now is not None]
@@ -438,27 +434,28 @@ def _degrees(celsius: float | None) -> str:
     return "" if celsius is None else f"{celsius:g} °C"
 
 
-def _row(setup: Setup, result: StringState) -> Row:
-    spec = setup.instrument.string(result.number)
+def _row(log: Log, result: StringState) -> Row:
+    instrument = log.setup.instrument
     return Row(
         string=result.number,
-        note=str(spec.note),
-        wire=_wire(setup.instrument, result.number),
+        note=str(instrument.string(result.number).note),
+        wire=_wire(instrument, result.number),
         found=interval_words(result.found),
         found_half=half_words(result.found),
         moves=tuple(move_words(entry.made) for entry in result.moves),
-        saddle=_saddle(setup.instrument, result),
+        saddle=_saddle(instrument, result),
         left=interval_words(result.now),
         left_half=half_words(result.now),
         rests="" if result.now is None else f" from {rests_words(result.now)}",
-        outcome=_outcome(setup, result),
+        outcome=_outcome(log, result),
     )
 
 
-def _outcome(setup: Setup, result: StringState) -> str:
-    if result.outcome is None:
-        return "not finished" if result.number in setup.order else "left out"
-    word = _OUTCOMES.get(result.outcome, result.outcome)
+def _outcome(log: Log, result: StringState) -> str:
+    word = left_words(log, result)
+    if result.outcome is Outcome.LEAVE:
+        # What the bench calls "leave it" the owner reads as a result.
+        word = "within tolerance"
     if result.verdict is None or result.outcome not in (Outcome.LEAVE, Outcome.BORDER):
         return word
     return f"{word}, {percent(result.verdict.p_within)} sure"
