@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import tempfile
 import webbrowser
@@ -27,6 +26,7 @@ from pitchbench.commands.common import (
 from pitchbench.commands.defaults import values
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import SessionKind, SessionRecord
+from pitchbench.records.naming import RenamedError
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, html_to_pdf, takes_csv, write_file
 from pitchbench.report.sheet import Words, Workshop, sheet_html, sheet_in_words, sheet_lines
@@ -150,8 +150,12 @@ def _meant(repository: Repository, words: str) -> str:
         return repository.find_session(words, kind=SessionKind.SETUP)
     except RecordsError:
         latest: list[SessionRecord] = []
-        with contextlib.suppress(RecordsError):  # nor an instrument
+        try:
             latest = repository.sessions(words, last=1, rehearsals=True)
+        except RenamedError:
+            raise
+        except RecordsError:
+            pass  # nor an instrument
         if not latest:
             raise
         return latest[0].meta.id

@@ -12,6 +12,7 @@ from documents import parsed
 from stores import NOON
 
 from pitchbench.commands import cli
+from pitchbench.errors import RecordsError
 from pitchbench.instrument import Bridge, BridgeKind, Material
 from pitchbench.notes import Note
 from pitchbench.presets import PRESETS
@@ -364,6 +365,22 @@ def test_history_without_a_name_lists_the_latest_sessions(store):
     ]
     assert len(history("--last", "1").splitlines()) == 1
     assert "rehearsal" in history("--rehearsals")
+
+
+def test_an_old_name_leads_to_the_present_one_in_every_command(store):
+    with Repository.open() as repository:
+        repository.change_instrument("Bench guitar", replace(GUITAR, name="Blue", action_mm=2.6))
+    for words in (
+        ["history", "Bench guitar"],
+        ["sheet", "Bench guitar"],
+        ["instrument", "show", "Bench guitar"],
+        ["forecast", "--instrument", "Bench guitar"],
+        ["session", "--instrument", "Bench guitar", "--recording", "none.wav"],
+    ):
+        error = CliRunner().invoke(cli, words).exception
+        assert isinstance(error, RecordsError), words
+        assert error.remedy == "It is called 'Blue' now."
+    assert "reason: action 2 → 2.6 mm" in history("blue")
 
 
 def test_kept_rehearsals_alone_are_pointed_to(monkeypatch, tmp_path):
