@@ -85,8 +85,9 @@ def command(
         # Frames are many: text and rows do without.
         drawn = opened or suffix in {".html", ".pdf", ".json"}
         record = repository.session(_meant(repository, session), traces_too=drawn)
-        if stretch := _latest(repository, record, SessionKind.STRETCH):
-            words = replace(words, stretched=stretched_words(stretch, record.setup.instrument))
+        shown = _called_now(repository, record)
+        if stretch := _latest(repository, shown, SessionKind.STRETCH):
+            words = replace(words, stretched=stretched_words(stretch, shown.setup.instrument))
         if out is None and opened:
             # A folder of its own, which nobody else may read.
             out = (
@@ -94,11 +95,11 @@ def command(
             )
             suffix = out.suffix
         if out is None:
-            _print(record, _latest(repository, record, SessionKind.NECK), words, plain=plain)
+            _print(shown, _latest(repository, shown, SessionKind.NECK), words, plain=plain)
             return
         if os.path.lexists(out) and not force:  # before the work, not after it
             write_file(out, [], force=False)
-        write_file(out, [_content(suffix, record, repository, words)], force=force)
+        write_file(out, [_content(suffix, repository, record, words)], force=force)
     tell(f"Written: {out}")
     if opened and not webbrowser.open(out.resolve().as_uri()):
         raise PitchbenchError(
@@ -161,13 +162,20 @@ def _meant(repository: Repository, words: str) -> str:
         return latest[0].meta.id
 
 
-def _content(suffix: str, record: SessionRecord, repository: Repository, words: Words) -> bytes:
+def _content(suffix: str, repository: Repository, record: SessionRecord, words: Words) -> bytes:
     if suffix == ".csv":
         return takes_csv(record).encode()
     if suffix == ".json":
         return "".join(export_json(repository.instruments_of([record]), [record])).encode()
-    page = sheet_html(record, _latest(repository, record, SessionKind.NECK), words)
+    shown = _called_now(repository, record)
+    page = sheet_html(shown, _latest(repository, shown, SessionKind.NECK), words)
     return html_to_pdf(page) if suffix == ".pdf" else page.encode()
+
+
+def _called_now(repository: Repository, record: SessionRecord) -> SessionRecord:
+    """For people: a name that was corrected, and an owner who was entered, after the session."""
+    on_record = repository.instruments_of([record])
+    return record.called_as(on_record[0].instrument) if on_record else record
 
 
 def _workshop() -> Workshop:
@@ -180,8 +188,7 @@ def _latest(
     repository: Repository, record: SessionRecord, kind: SessionKind
 ) -> SessionRecord | None:
     """The latest of this kind, for the sheet of the instrument's latest session."""
-    on_record = repository.instruments_of([record])
-    name = (on_record[0] if on_record else record.setup).instrument.name
+    name = record.setup.instrument.name
     latest = repository.sessions(name, last=1)
     if not latest or latest[0].meta.id != record.meta.id:
         return None

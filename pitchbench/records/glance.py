@@ -20,8 +20,9 @@ from pitchbench.records.places import SHORT_ID_LENGTH, file_of, is_there, is_url
 _PATIENCE_S: Final = 0.2
 
 _LATEST: Final = """
-SELECT id, instrument_name, substr(started_at, 1, 10), finished_at IS NULL, kind FROM sessions
-WHERE NOT rehearsal ORDER BY started_at DESC, id DESC LIMIT ?
+SELECT sessions.id, coalesce(instruments.name, instrument_name), substr(started_at, 1, 10),
+finished_at IS NULL, kind FROM sessions LEFT JOIN instruments ON instruments.id = instrument_id
+WHERE NOT rehearsal ORDER BY started_at DESC, sessions.id DESC LIMIT ?
 """
 #: As many as anybody picks from by hand.
 _RECENT: Final = 30

@@ -153,6 +153,13 @@ class SessionRecord:
         """The session as its entries tell it, which takes longer than to read them."""
         return read_log(self.setup, self.entries)
 
+    def called_as(self, now: Instrument) -> SessionRecord:
+        """The session with the name and the owner that its instrument has ``now``: they say which
+        one it is, while all else says how it was."""
+        then = self.setup.instrument
+        renamed = replace(then, name=now.name, owner_mark=now.owner_mark)
+        return replace(self, setup=replace(self.setup, instrument=renamed))
+
 
 def checked_text(text: str, *, may_be_empty: bool = False) -> str:
     """``text`` without the blanks around it, if every store can keep it.

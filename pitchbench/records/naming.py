@@ -6,7 +6,7 @@ import difflib
 from collections.abc import Sequence
 from typing import Final
 
-from sqlalchemy import ColumnElement, Connection, and_, or_, select
+from sqlalchemy import ColumnElement, Connection, and_, func, or_, select
 
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import InstrumentRecord, SessionKind
@@ -18,6 +18,16 @@ BY_TIME: Final = (sessions.c.started_at.desc(), sessions.c.id.desc())
 
 #: The ids of sessions alone: rows are long, so few are read and none sorted.
 LATEST_IDS: Final = select(sessions.c.id).order_by(*BY_TIME)
+
+#: Sessions, the latest first, each with the name that its instrument has now, if it is on record.
+WITH_NAMES: Final = (
+    select(
+        sessions,
+        func.coalesce(instruments.c.name, sessions.c.instrument_name).label("name_now"),
+    )
+    .outerjoin(instruments, instruments.c.id == sessions.c.instrument_id)
+    .order_by(*BY_TIME)
+)
 
 #: What names the latest session.
 _LAST: Final = "last"

@@ -16,6 +16,7 @@ from pitchbench.errors import RecordsError
 from pitchbench.instrument import Bridge, BridgeKind, Material
 from pitchbench.notes import Note
 from pitchbench.presets import PRESETS
+from pitchbench.records.glance import glance
 from pitchbench.records.history import changes, check_reasons, opening_words, season_words, trends
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
@@ -381,6 +382,29 @@ def test_an_old_name_leads_to_the_present_one_in_every_command(store):
         assert isinstance(error, RecordsError), words
         assert error.remedy == "It is called 'Blue' now."
     assert "reason: action 2 → 2.6 mm" in history("blue")
+
+
+def test_name_and_owner_are_read_as_they_are_now_all_else_as_it_was(store, tmp_path):
+    changed = replace(GUITAR, name="Blue", owner_mark="Anna", action_mm=2.6, notes="polished")
+    with Repository.open() as repository:
+        repository.change_instrument("Bench guitar", changed)
+
+    def sheet(*words: str) -> str:
+        result = CliRunner().invoke(cli, ["sheet", "last", *words])
+        assert result.exit_code == 0, result.output
+        return result.stdout
+
+    page, table = tmp_path / "sheet.html", tmp_path / "sheet.csv"
+    sheet("--out", str(page))
+    sheet("--out", str(table))
+    for text in (sheet(), page.read_text(encoding="utf-8")):
+        assert "Setup sheet: Blue" in text
+        assert "Anna" in text
+        assert "2 mm at the 12th fret" in text
+        assert "polished" not in text
+    assert "Bench guitar" in table.read_text(encoding="utf-8")
+    assert all(line.endswith(", Blue, finished") for line in history().splitlines())
+    assert glance().last.instrument == "Blue"
 
 
 def test_kept_rehearsals_alone_are_pointed_to(monkeypatch, tmp_path):
