@@ -107,7 +107,7 @@ def _latest(
     metas: Sequence[tuple[str, SessionMeta]], output_format: str, plain: bool, none: str
 ) -> None:
     rows = [
-        (meta.short_id, f"{meta.started_at:%Y-%m-%d %H:%M} UTC", name, _what_became(meta))
+        (meta.short_id, f"{meta.started_at.astimezone():%Y-%m-%d %H:%M}", name, _what_became(meta))
         for name, meta in metas
     ]
     show_result(
@@ -142,7 +142,7 @@ def _between(sessions: Sequence[SessionRecord]) -> list[tuple[str, ...]]:
     """For each session what had changed since the one before it."""
     found: list[tuple[str, ...]] = [()] if sessions else []
     for earlier, later in pairwise(sessions):
-        season = season_words(earlier.meta.started_at.date(), later.meta.started_at.date())
+        season = season_words(earlier.meta.day, later.meta.day)
         changed = changes(earlier.setup.instrument, later.setup.instrument)
         found.append((*changed, *([season] if season else [])))
     return found
@@ -169,7 +169,7 @@ def _lines(
 def _stretched_lines(stretched: Sequence[SessionRecord]) -> list[tuple[str, str]]:
     """How the strings were last stretched."""
     return [
-        (f"stretched {record.meta.started_at:%Y-%m-%d}, {label}", words)
+        (f"stretched {record.meta.day}, {label}", words)
         for record in stretched
         for label, words in stretch_lines(resume(record.setup, record.entries))
     ]
@@ -182,7 +182,7 @@ def _headline(instrument: Instrument, sessions: Sequence[SessionRecord]) -> str:
 def _session_words(meta: SessionMeta) -> str:
     ending = "" if meta.finished_at else ", broken off"
     kind = ", rehearsal" if meta.rehearsal else ""
-    return f"session {meta.short_id}: {meta.started_at:%Y-%m-%d}{ending}{kind}"
+    return f"session {meta.short_id}: {meta.day}{ending}{kind}"
 
 
 def _page(

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
@@ -164,7 +164,7 @@ def check_reasons(
     ----------
     sessions : its sessions, oldest first (`sessions_to_go_by`).
     """
-    day = today or datetime.now(UTC).date()
+    day = today or date.today()
     if not sessions:
         return ("never set on this record",)
     last = _last_of_each_string(instrument, sessions)
@@ -180,7 +180,7 @@ def check_reasons(
     alike: dict[str, str] = {}
     for number in sorted(last, key=lambda n: last[n].meta.started_at, reverse=True):
         alike |= _whole_changes(before[number], now)
-        if season := season_words(last[number].meta.started_at.date(), day):
+        if season := season_words(last[number].meta.day, day):
             alike["season"] = season
     reasons += alike.values()
     fitted = instrument.strings_fitted
@@ -234,10 +234,9 @@ def opening_words(
     """
     if not sessions:
         return None
-    when = sessions[-1].meta.started_at
     reasons = check_reasons(instrument, sessions, today=today)
     since = f"since then: {'; '.join(reasons)}" if reasons else "nothing on record changed since"
-    return f"{instrument.name} was last set on {when:%Y-%m-%d}; {since}."
+    return f"{instrument.name} was last set on {sessions[-1].meta.day}; {since}."
 
 
 def trends(sessions: Sequence[SessionRecord]) -> tuple[Trend, ...]:

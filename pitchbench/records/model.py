@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from functools import cached_property
 from pathlib import Path
@@ -127,6 +127,11 @@ class SessionMeta:
     parameters: Mapping[str, Parameter] = field(default_factory=dict)
     audio: Path | None = None
     kind: SessionKind = SessionKind.SETUP
+
+    @property
+    def day(self) -> date:
+        """The day on which it began, as people here count them."""
+        return self.started_at.astimezone().date()
 
     @property
     def player(self) -> str | None:

@@ -245,7 +245,7 @@ class Repository:
         parameters: Mapping[str, Parameter] | None = None,
         kind: SessionKind = SessionKind.SETUP,
     ) -> str:
-        """Open a session and return its id: the date, then 32 random hexadecimal digits.
+        """Open a session and return its id: the day here, then 32 random hexadecimal digits.
 
         It belongs to the instrument on record that has the name of ``setup.instrument``, if any.
         """
@@ -255,7 +255,7 @@ class Repository:
                 select(instruments.c.id).where(instruments.c.name == name)
             ).scalar()
             meta = SessionMeta(
-                id=f"{at:%Y%m%d}-{uuid.uuid4().hex}",
+                id=f"{at.astimezone():%Y%m%d}-{uuid.uuid4().hex}",
                 instrument_id=instrument_id,
                 started_at=at,
                 finished_at=None,

@@ -198,7 +198,7 @@ def _summary(record: SessionRecord, tolerance: str) -> str:
 
 def _said(record: SessionRecord, words: Words) -> tuple[tuple[str, str], ...]:
     """What people said, under headings."""
-    started = record.meta.started_at.date()
+    started = record.meta.day
     months = started.year * 12 + started.month - 1 + CHECK_AFTER_MONTHS
     # The day of the month is not the point: the 1st is in every month.
     due = words.next_check or date(months // 12, months % 12 + 1, 1)
@@ -233,7 +233,7 @@ def sheet_html(
     sheet = build_sheet(record, words)
     figure = takes_figure(
         record.log,
-        title=f"Takes of every string, {record.meta.started_at:%Y-%m-%d}",
+        title=f"Takes of every string, {record.meta.day}",
     )
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("pitchbench.report"),
@@ -332,7 +332,7 @@ def _neck_part(result: NeckResult, record: SessionRecord, survey: SessionRecord)
     found = [f"{string.name}: {term_words(string)}" for string in result.strings]
     found += [f"{string.name}: {words}" for string in result.strings for words in string.findings]
     return NeckPart(
-        heading=f"The neck, surveyed {survey.meta.started_at:%Y-%m-%d}, {when} this session",
+        heading=f"The neck, surveyed {survey.meta.day}, {when} this session",
         strings=len(result.necks),
         found=tuple(found),
         frets=tuple(
@@ -350,7 +350,7 @@ def _facts(record: SessionRecord, tolerance: str, words: Words) -> tuple[tuple[s
     looked_at = {pair.check for pair in compared(record.log.checked)}
     ended = "" if meta.finished_at else " (broken off)"
     facts = [
-        ("date", f"{meta.started_at:%Y-%m-%d}{ended}"),
+        ("date", f"{meta.day}{ended}"),
         ("owner", instrument.owner_mark),
         ("technician", words.workshop.technician),
         ("instrument", _instrument_words(instrument)),
