@@ -52,7 +52,7 @@ _SHOWN: Final = (".html", ".pdf")
 @click.option("--remarks", default="", metavar="TEXT", help="What the customer said.")
 @click.option("--recommend", default="", metavar="TEXT", help="What you advise.")
 @click.option("--next-check", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE",
-              help="When to check again, as 2027-03-31 [in half a year].")  # fmt: skip
+              help="When to check, as 2027-03-31 [another season or old strings].")  # fmt: skip
 @plain_option
 @store_option
 def command(
@@ -85,6 +85,11 @@ def command(
         # Frames are many: text and rows do without.
         drawn = opened or suffix in {".html", ".pdf", ".json"}
         record = repository.session(_meant(repository, session), traces_too=drawn)
+        if due is not None and due < record.meta.day:
+            raise PitchbenchError(
+                f"--next-check {due} is before the session, which was on {record.meta.day}.",
+                "Give a day after it.",
+            )
         shown = _called_now(repository, record)
         if stretch := _latest(repository, shown, SessionKind.STRETCH):
             words = replace(words, stretched=stretched_words(stretch, shown.setup.instrument))

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
@@ -191,6 +191,16 @@ def check_reasons(
         )
     reasons += _undone(instrument, last)
     return tuple(reasons)
+
+
+def check_due_by(instrument: Instrument, day: date) -> date:
+    """The day from which on `check_reasons` has one by time alone, where ``instrument`` was set on
+    ``day``: another season, or strings that are old by then (and were not on the day)."""
+    due = day + timedelta(days=ANOTHER_SEASON_DAYS)
+    fitted = instrument.strings_fitted
+    if fitted is not None and 0 <= (day - fitted).days <= OLD_STRINGS_DAYS:
+        due = min(due, fitted + timedelta(days=OLD_STRINGS_DAYS + 1))
+    return due
 
 
 def _last_of_each_string(

@@ -19,6 +19,7 @@ from pitchbench.intonation.tolerance import tolerance_words
 from pitchbench.intonation.verdict import percent
 from pitchbench.lengths import length_figures, length_unit, length_words, span_words
 from pitchbench.notes import strings_words
+from pitchbench.records.history import check_due_by
 from pitchbench.records.model import SessionRecord
 from pitchbench.report.checks import CheckRow, check_rows, check_words
 from pitchbench.report.neck_words import offset_words, term_words
@@ -75,7 +76,7 @@ class Words:
     remarks : what the customer said.
     recommendation : what is advised.
     stretched : what is on record of how its strings were stretched.
-    next_check : until when; None for `CHECK_AFTER_MONTHS` after the session.
+    next_check : until when; None for when history and today will call one due (`check_due_by`).
     """
 
     workshop: Workshop = Workshop()
@@ -87,9 +88,6 @@ class Words:
 
 #: Nothing was said.
 NOTHING_SAID: Final = Words()
-
-#: Intonation is checked again after so long, or with new strings (common practice, no source).
-CHECK_AFTER_MONTHS: Final = 6
 
 
 @dataclass(frozen=True)
@@ -198,11 +196,8 @@ def _summary(record: SessionRecord, tolerance: str) -> str:
 
 def _said(record: SessionRecord, words: Words) -> tuple[tuple[str, str], ...]:
     """What people said, under headings."""
-    started = record.meta.day
-    months = started.year * 12 + started.month - 1 + CHECK_AFTER_MONTHS
-    # The day of the month is not the point: the 1st is in every month.
-    due = words.next_check or date(months // 12, months % 12 + 1, 1)
-    check = "" if record.meta.rehearsal else f"With new strings, or by {due:%Y-%m-%d}."
+    due = words.next_check or check_due_by(record.setup.instrument, record.meta.day)
+    check = "" if record.meta.rehearsal else f"With new strings, or by {due}."
     said = [
         ("Customer's remarks", words.remarks),
         ("Notes", record.setup.instrument.notes),

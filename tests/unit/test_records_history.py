@@ -12,7 +12,7 @@ from documents import parsed
 from stores import NOON
 
 from pitchbench.commands import cli
-from pitchbench.errors import RecordsError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Bridge, BridgeKind, Material
 from pitchbench.notes import Note
 from pitchbench.presets import PRESETS
@@ -20,6 +20,7 @@ from pitchbench.records.glance import glance
 from pitchbench.records.history import changes, check_reasons, opening_words, season_words, trends
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
+from pitchbench.report.sheet import build_sheet
 from pitchbench.session.log import (
     MoveEntry,
     Outcome,
@@ -193,6 +194,30 @@ def test_another_season_makes_it_due():
     guitar = replace(GUITAR, strings_fitted=None)
     (reason,) = check_reasons(guitar, [a_session(instrument=guitar)], today=date(2026, 8, 1))
     assert reason.startswith("another season (March, now August)")
+
+
+@pytest.mark.parametrize(
+    ("fitted", "due"),
+    [
+        (None, date(2026, 6, 12)),  # 90 days after 2026-03-14
+        (date(2025, 11, 1), date(2026, 5, 1)),  # 181 days old
+        (date(2026, 3, 14), date(2026, 6, 12)),
+    ],
+)
+def test_a_check_is_due_from_the_day_on_that_the_sheet_says(fitted, due):
+    guitar = replace(GUITAR, strings_fitted=fitted)
+    session = a_session(instrument=guitar)
+    assert dict(build_sheet(session).said)["Next check"] == f"With new strings, or by {due}."
+    assert check_reasons(guitar, [session], today=due - timedelta(days=1)) == ()
+    assert len(check_reasons(guitar, [session], today=due)) == 1
+
+
+def test_the_day_on_the_sheet_is_never_before_it():
+    """Where the strings were old already, or are to be fitted still, the season alone counts."""
+    for fitted in (date(2024, 1, 1), date(2026, 12, 1)):
+        guitar = replace(GUITAR, strings_fitted=fitted)
+        said = dict(build_sheet(a_session(instrument=guitar)).said)
+        assert said["Next check"] == "With new strings, or by 2026-06-12."
 
 
 @pytest.mark.parametrize(
@@ -405,6 +430,18 @@ def test_name_and_owner_are_read_as_they_are_now_all_else_as_it_was(store, tmp_p
     assert "Bench guitar" in table.read_text(encoding="utf-8")
     assert all(line.endswith(", Blue, finished") for line in history().splitlines())
     assert glance().last.instrument == "Blue"
+
+
+def test_no_check_is_promised_before_the_session(store):
+    """The latest one is of 2026-04-13."""
+    error = CliRunner().invoke(cli, ["sheet", "last", "--next-check", "2026-04-12"]).exception
+    assert isinstance(error, PitchbenchError)
+    assert str(error) == (
+        "--next-check 2026-04-12 is before the session, which was on 2026-04-13. "
+        "Give a day after it."
+    )
+    result = CliRunner().invoke(cli, ["sheet", "last", "--next-check", "2026-05-01"])
+    assert "or by 2026-05-01." in result.stdout
 
 
 def test_kept_rehearsals_alone_are_pointed_to(monkeypatch, tmp_path):
