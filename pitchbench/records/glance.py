@@ -15,11 +15,19 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from pitchbench.records.places import SHORT_ID_LENGTH, file_of, is_there, is_url, place_of
+from pitchbench.records.places import (
+    SCHEMA_VERSION,
+    SHORT_ID_LENGTH,
+    file_of,
+    is_there,
+    is_url,
+    place_of,
+)
 
 #: How long another program that writes is waited for.
 _PATIENCE_S: Final = 0.2
 
+_NEWER: Final = "SELECT max(version) > ? FROM schema_version"
 _LATEST: Final = """
 SELECT sessions.id, coalesce(instruments.name, instrument_name), started_at,
 finished_at IS NULL, kind FROM sessions LEFT JOIN instruments ON instruments.id = instrument_id
@@ -68,6 +76,8 @@ def glance(store: str | Path | None = None) -> Glance:
         # A name with "?" or "#" in it is no trouble in a URI that Path makes.
         uri = f"{file_of(place).as_uri()}?mode=ro"
         with closing(sqlite3.connect(uri, uri=True, timeout=_PATIENCE_S)) as connection:
+            if connection.execute(_NEWER, (SCHEMA_VERSION,)).fetchone()[0]:
+                return Glance(seen=False)  # what every command refuses is not offered
             names = tuple(str(name) for (name,) in connection.execute(_NAMES))
             recent = tuple(map(_session, connection.execute(_LATEST, (_RECENT,))))
     except (sqlite3.Error, OSError, ValueError, RuntimeError, OverflowError):

@@ -1,4 +1,5 @@
-"""Where the records are and how their sessions are named, known without loading a database."""
+"""Where the records are, of what form, and how their sessions are named, known without loading a
+database."""
 
 from __future__ import annotations
 
@@ -10,6 +11,9 @@ import platformdirs
 
 #: Environment variable with the path or URL of the store.
 STORE_VARIABLE: Final = "PITCHBENCH_STORE"
+
+#: The form of the store: raise it with the tables in schema.py and a step in migrations.py.
+SCHEMA_VERSION: Final = 4
 
 #: Of the 41 characters of a session's id, people read and type these: "20260314-a3f91c".
 SHORT_ID_LENGTH: Final = 15

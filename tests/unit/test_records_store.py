@@ -18,8 +18,8 @@ from pitchbench.errors import ExitCode, PitchbenchError, RecordsError
 from pitchbench.records import migrations
 from pitchbench.records.documents import to_json
 from pitchbench.records.model import InstrumentRecord, SessionKind
+from pitchbench.records.places import SCHEMA_VERSION
 from pitchbench.records.repository import Repository
-from pitchbench.records.schema import SCHEMA_VERSION
 from pitchbench.report.export import export_json
 from pitchbench.session.log import Entry, NoteEntry, OutcomeEntry, Setup, UndoEntry
 
