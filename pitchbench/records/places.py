@@ -35,8 +35,12 @@ def file_of(place: str) -> Path:
 
 
 def is_there(place: str) -> bool:
-    """Whether a file has this name; not where the name is none, or may not be looked up."""
-    return os.path.exists(file_of(place))  # that of Path would raise
+    """Whether a file of this name holds anything; not where the name is none, or may not be looked
+    up."""
+    file = file_of(place)
+    if not os.path.exists(file):  # that of Path would raise
+        return False
+    return os.path.isdir(file) or os.path.getsize(file) > 0
 
 
 def is_url(place: str) -> bool:
