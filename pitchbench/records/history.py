@@ -15,6 +15,7 @@ from datetime import date, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
+from pitchbench.belief import Belief
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.lengths import (
     diameter_figures,
@@ -41,7 +42,7 @@ TEMPERATURE_CHANGE_C: Final = 8.0
 _GAUGE_CHANGE_MM: Final = 0.01
 
 #: How many of an instrument's sessions are looked at for the last one of each string.
-_LOOK_BACK: Final = 12
+LOOK_BACK: Final = 12
 
 _DAYS_PER_MONTH: Final = 365.25 / 12
 
@@ -148,7 +149,7 @@ def sessions_to_go_by(repository: Repository, instrument: Instrument) -> list[Se
     sessions = repository.sessions(instrument.name, last=1, outcomes_only=True)
     # Mostly the last session tells of every string.
     if sessions and len(sessions[0].log.order) < len(instrument.strings):
-        return repository.sessions(instrument.name, last=_LOOK_BACK, outcomes_only=True)
+        return repository.sessions(instrument.name, last=LOOK_BACK, outcomes_only=True)
     return sessions
 
 
@@ -206,12 +207,18 @@ def check_due_by(instrument: Instrument, day: date) -> date:
 def _last_of_each_string(
     instrument: Instrument, sessions: Sequence[SessionRecord]
 ) -> dict[int, SessionRecord]:
-    """By string, string 1 first, the last session that was about it, while the instrument had as
-    many strings as now."""
-    count = len(instrument.strings)
-    alike = [each for each in sessions if len(each.setup.instrument.strings) == count]
+    """By string, string 1 first, the last session that was about it."""
+    alike = _of_as_many_strings(instrument, sessions)
     last = {number: record for record in alike for number in record.log.order}
     return dict(sorted(last.items()))
+
+
+def _of_as_many_strings(
+    instrument: Instrument, sessions: Sequence[SessionRecord]
+) -> list[SessionRecord]:
+    """Those in which a number means the string that it means now."""
+    count = len(instrument.strings)
+    return [each for each in sessions if len(each.setup.instrument.strings) == count]
 
 
 def _undone(instrument: Instrument, last: Mapping[int, SessionRecord]) -> list[str]:
@@ -247,6 +254,31 @@ def opening_words(
     reasons = check_reasons(instrument, sessions, today=today)
     since = f"since then: {'; '.join(reasons)}" if reasons else "nothing on record changed since"
     return f"{instrument.name} was last set on {sessions[-1].meta.day}; {since}."
+
+
+def last_measured(
+    instrument: Instrument, sessions: Sequence[SessionRecord], *, fret: int
+) -> dict[int, Belief]:
+    """By string the offset at ``fret`` in cents that the last session which measured it left, where
+    nothing is known to have changed that offset since.
+
+    Parameters
+    ----------
+    sessions : its sessions, oldest first, with all their entries.
+    """
+    found: dict[int, Belief] = {}
+    for record in _of_as_many_strings(instrument, sessions):
+        then = record.setup.instrument
+        as_now = record.setup.fret == fret and not _whole_changes(then, instrument)
+        for string, was, now in zip(
+            record.log.strings, then.strung, instrument.strung, strict=True
+        ):
+            if string.moves or string.now is not None:
+                found.pop(string.number, None)
+            # Of one that is not done, the saddle may have been moved since it was heard last.
+            if as_now and was == now and string.outcome is not None and string.now is not None:
+                found[string.number] = string.now.belief
+    return found
 
 
 def trends(sessions: Sequence[SessionRecord]) -> tuple[Trend, ...]:

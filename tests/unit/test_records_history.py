@@ -17,7 +17,14 @@ from pitchbench.instrument import Bridge, BridgeKind, Material
 from pitchbench.notes import Note
 from pitchbench.presets import PRESETS
 from pitchbench.records.glance import glance
-from pitchbench.records.history import changes, check_reasons, opening_words, season_words, trends
+from pitchbench.records.history import (
+    changes,
+    check_reasons,
+    last_measured,
+    opening_words,
+    season_words,
+    trends,
+)
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.sheet import build_sheet
@@ -296,6 +303,39 @@ def test_sessions_of_another_number_of_strings_say_that_alone():
     assert reason == "strings 1, 2, 3, 4, 5 and 6 never set on this record"
 
 
+# -- what is known of each string ------------------------------------------------------------------
+
+
+def test_the_offset_of_each_string_is_that_of_the_last_session_that_measured_it():
+    log = tuple(stores.a_verdict(n, 1.0, 1.0) for n in (1, 2))
+    log += (OutcomeEntry(2.0, 1, Outcome.LEAVE, stores.an_offset(1.1)),)
+    short = a_session(1, log=log[:1] + log[2:])
+    short = replace(short, setup=replace(short.setup, strings=(1,)))
+    found = last_measured(GUITAR, [a_session(), short], fret=12)
+    assert sorted(found) == [1, 2, 3, 4, 5, 6]
+    assert (found[1].centre, found[3].centre) == (1.1, 0.3)
+    # Of string 2 nothing is known where it was heard again and not finished.
+    assert sorted(last_measured(GUITAR, [a_session(), a_session(1, log=log)], fret=12)) == [
+        1, 3, 4, 5, 6,
+    ]  # fmt: skip
+
+
+def test_an_offset_stands_no_more_once_something_that_bears_on_it_has_changed():
+    move = next(entry for entry in stores.a_log() if isinstance(entry, MoveEntry))
+    moved = of_strings(a_session(1, log=(replace(move, string=2),)), 2)
+    assert sorted(last_measured(GUITAR, [a_session(), moved], fret=12)) == [1, 3, 4, 5, 6]
+    assert sorted(last_measured(with_string(4, diameter_mm=0.7), [a_session()], fret=12)) == [
+        1, 2, 3, 5, 6,
+    ]  # fmt: skip
+    for after in (
+        replace(GUITAR, action_mm=2.4),
+        replace(GUITAR, strings_fitted=date(2026, 3, 16)),
+        replace(GUITAR, strings=GUITAR.strings[:5]),
+    ):
+        assert last_measured(after, [a_session()], fret=12) == {}
+    assert last_measured(GUITAR, [a_session()], fret=5) == {}
+
+
 # -- the trend -------------------------------------------------------------------------------------
 
 
@@ -442,6 +482,21 @@ def test_no_check_is_promised_before_the_session(store):
     )
     result = CliRunner().invoke(cli, ["sheet", "last", "--next-check", "2026-05-01"])
     assert "or by 2026-05-01." in result.stdout
+
+
+def test_a_forecast_starts_from_what_was_measured_of_each_string(store):
+    with Repository.open() as repository:
+        guitar = replace(GUITAR, action_mm=2.0)
+        repository.change_instrument("Bench guitar", guitar)
+        setup = replace(stores.a_setup(guitar), strings=(1,))
+        session_id = repository.begin_session(setup, at=NOON + timedelta(days=31))
+        repository.append(session_id, OutcomeEntry(2.0, 1, Outcome.LEAVE, stores.an_offset(1.1)))
+        repository.finish_session(session_id, at=NOON + timedelta(days=31))
+    result = CliRunner().invoke(
+        cli, ["forecast", "--instrument", "Bench guitar", "--format", "json", "--action", "2.2"]
+    )
+    measured = [each["measured_offset_cents"] for each in parsed(result.stdout)["strings"]]
+    assert measured == [1.1, -0.6, 0.3, -0.6, 0.3, -0.6]
 
 
 def test_kept_rehearsals_alone_are_pointed_to(monkeypatch, tmp_path):
