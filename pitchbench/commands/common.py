@@ -264,7 +264,8 @@ def open_records(store: str | None, *, begin: bool = False) -> Repository:
     """The records at ``store``, or where they are by default; a context manager.
 
     ``begin`` where this may be the first thing to be put there; else a file that is named has to be
-    there, since a name mistyped would show records that seem lost.
+    there, since a name mistyped would show records that seem lost. An empty file is none: it would
+    become a database, whatever it was meant for.
     """
     # The database loads here, because the first screen must not wait for it.
     from pitchbench.records.repository import Repository  # noqa: PLC0415

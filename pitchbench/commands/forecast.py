@@ -44,6 +44,8 @@ EXAMPLES = """\
   pitchbench forecast --tuning "C2 G2 C3 F3 A3 D4" --measured 6=1.2
 """
 
+_FRET: Final = 12
+
 #: An offset typed in by hand is taken to be as sure as three careful takes make it.
 _TYPED_U_CENTS: Final = 1.0
 
@@ -78,7 +80,8 @@ def command(
     """Say what new strings, another tuning, action or scale will do to tension and offsets."""
     before, anchors = _instrument_and_offsets(preset_name, name, store)
     anchors |= dict(_read_measured(word, before) for word in measured)
-    made = forecast(before, with_details(before, changes), a4_hz=a4, anchors=anchors)
+    after = with_details(before, changes)
+    made = forecast(before, after, fret=_FRET, a4_hz=a4, anchors=anchors)
     show_result(
         output_format,
         plain,
@@ -96,17 +99,13 @@ def _instrument_and_offsets(
         return preset(preset_name or "six-string"), {}
     if preset_name is not None:
         raise PitchbenchError("Both --preset and --instrument were given.", "Give one of the two.")
+    # The session room is slow to load.
+    from pitchbench.records.history import LOOK_BACK, last_measured  # noqa: PLC0415
+
     with open_records(store) as repository:
         instrument = repository.instrument(name).instrument
-        sessions = repository.sessions(name, last=1)
-    anchors = {}
-    for session in sessions:
-        if session.setup.instrument.strung != instrument.strung or session.setup.fret != 12:
-            continue
-        for string in session.log.strings:
-            if string.outcome is not None and string.now is not None:
-                anchors[string.number] = string.now.belief
-    return instrument, anchors
+        sessions = repository.sessions(name, last=LOOK_BACK)
+    return instrument, last_measured(instrument, sessions, fret=_FRET)
 
 
 def _read_measured(word: str, instrument: Instrument) -> tuple[int, Belief]:

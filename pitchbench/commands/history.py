@@ -24,15 +24,23 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import move_words
 from pitchbench.notes import Note
-from pitchbench.records.history import Trend, changes, check_reasons, season_words, trends
+from pitchbench.records.history import (
+    Trend,
+    changes,
+    check_reasons,
+    season_words,
+    sessions_to_go_by,
+    trends,
+)
 from pitchbench.records.model import SessionKind, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.checks import CheckDocument, check_documents, check_rows, check_words
 from pitchbench.report.document import fill
 from pitchbench.report.sheet import half_words, interval_words
 from pitchbench.report.stretch import StretchDocument, stretch_document, stretch_lines
-from pitchbench.session.log import Outcome, Setup, StringState
+from pitchbench.session.log import Log, Outcome, StringState
 from pitchbench.session.stretch import resume
+from pitchbench.session.words import left_words
 
 EXAMPLES = """\
   pitchbench history                     the latest sessions of all instruments
@@ -75,12 +83,13 @@ def command(
         sessions = repository.sessions(name, last=last, rehearsals=rehearsals)
         stretched = repository.sessions(name, last=1, kind=SessionKind.STRETCH)
         instrument = _present(repository, name, sessions or stretched)
+        reasons = check_reasons(instrument, sessions_to_go_by(repository, instrument))
     show_result(
         output_format,
         plain,
-        document=lambda: _document(instrument, sessions, stretched),
-        lines=lambda: _lines(instrument, sessions, stretched),
-        page=lambda: _page(instrument, sessions, stretched),
+        document=lambda: _document(instrument, reasons, sessions, stretched),
+        lines=lambda: _lines(instrument, reasons, sessions, stretched),
+        page=lambda: _page(instrument, reasons, sessions, stretched),
     )
 
 
@@ -98,7 +107,7 @@ def _latest(
     metas: Sequence[tuple[str, SessionMeta]], output_format: str, plain: bool, none: str
 ) -> None:
     rows = [
-        (meta.short_id, f"{meta.started_at:%Y-%m-%d %H:%M} UTC", name, _what_became(meta))
+        (meta.short_id, f"{meta.started_at.astimezone():%Y-%m-%d %H:%M}", name, _what_became(meta))
         for name, meta in metas
     ]
     show_result(
@@ -133,23 +142,25 @@ def _between(sessions: Sequence[SessionRecord]) -> list[tuple[str, ...]]:
     """For each session what had changed since the one before it."""
     found: list[tuple[str, ...]] = [()] if sessions else []
     for earlier, later in pairwise(sessions):
-        season = season_words(earlier.meta.started_at.date(), later.meta.started_at.date())
+        season = season_words(earlier.meta.day, later.meta.day)
         changed = changes(earlier.setup.instrument, later.setup.instrument)
         found.append((*changed, *([season] if season else [])))
     return found
 
 
 def _lines(
-    instrument: Instrument, sessions: Sequence[SessionRecord], stretched: Sequence[SessionRecord]
+    instrument: Instrument,
+    reasons: Sequence[str],
+    sessions: Sequence[SessionRecord],
+    stretched: Sequence[SessionRecord],
 ) -> list[str]:
-    reasons = check_reasons(instrument, sessions)
     lines = [_headline(instrument, sessions)]
     lines.append(f"check due: {'yes' if reasons else 'no, nothing on record speaks for it'}")
     lines += [f"reason: {reason}" for reason in reasons]
     for record, changed in zip(sessions, _between(sessions), strict=True):
         lines.append(_session_words(record.meta))
         lines += [f"  changed before it: {change}" for change in changed]
-        lines += [_result_line(record.setup, string) for string in record.log.strings]
+        lines += [_result_line(record.log, string) for string in record.log.strings]
         lines += [f"  {label}: {words}" for label, words in check_words(check_rows(record))]
     lines += [f"{label}: {words}" for label, words in _stretched_lines(stretched)]
     return [*lines, *(_trend_line(trend) for trend in trends(sessions))]
@@ -158,7 +169,7 @@ def _lines(
 def _stretched_lines(stretched: Sequence[SessionRecord]) -> list[tuple[str, str]]:
     """How the strings were last stretched."""
     return [
-        (f"stretched {record.meta.started_at:%Y-%m-%d}, {label}", words)
+        (f"stretched {record.meta.day}, {label}", words)
         for record in stretched
         for label, words in stretch_lines(resume(record.setup, record.entries))
     ]
@@ -171,18 +182,20 @@ def _headline(instrument: Instrument, sessions: Sequence[SessionRecord]) -> str:
 def _session_words(meta: SessionMeta) -> str:
     ending = "" if meta.finished_at else ", broken off"
     kind = ", rehearsal" if meta.rehearsal else ""
-    return f"session {meta.short_id}: {meta.started_at:%Y-%m-%d}{ending}{kind}"
+    return f"session {meta.short_id}: {meta.day}{ending}{kind}"
 
 
 def _page(
-    instrument: Instrument, sessions: Sequence[SessionRecord], stretched: Sequence[SessionRecord]
+    instrument: Instrument,
+    reasons: Sequence[str],
+    sessions: Sequence[SessionRecord],
+    stretched: Sequence[SessionRecord],
 ) -> None:
     """Session by session a table of its strings."""
     from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
 
     page = Page()
     page.say(_headline(instrument, sessions), strong=True)
-    reasons = check_reasons(instrument, sessions)
     page.say(f"A check is due: {'; '.join(reasons)}." if reasons else "No check is due.")
     columns = [
         Column("string", right=False),
@@ -196,7 +209,7 @@ def _page(
         page.say(_session_words(record.meta), strong=True)
         for change in changed:
             page.say(f"changed before it: {change}", hanging=2)
-        page.table(columns, [_row(record.setup, string) for string in record.log.strings])
+        page.table(columns, [_row(record.log, string) for string in record.log.strings])
         for label, words in check_words(check_rows(record)):
             page.say(f"{label}: {words}", hanging=2)
     page.gap()
@@ -207,23 +220,23 @@ def _page(
         page.say(_trend_line(trend), hanging=2)
 
 
-def _row(setup: Setup, string: StringState) -> list[str]:
+def _row(log: Log, string: StringState) -> list[str]:
     return [
-        f"{string.number} {setup.instrument.string(string.number).note}",
+        f"{string.number} {log.setup.instrument.string(string.number).note}",
         half_words(string.found),
         ", then ".join(move_words(entry.made) for entry in string.moves),
         half_words(string.now),
-        string.outcome or "not finished",
+        left_words(log, string),
     ]
 
 
-def _result_line(setup: Setup, string: StringState) -> str:
+def _result_line(log: Log, string: StringState) -> str:
     made = ", then ".join(move_words(entry.made) for entry in string.moves)
     moves = f"; moved {made}" if made else ""
     return (
-        f"  string {string.number} {setup.instrument.string(string.number).note}: "
+        f"  string {string.number} {log.setup.instrument.string(string.number).note}: "
         f"found {interval_words(string.found)}{moves}; "
-        f"left {interval_words(string.now)}; {string.outcome or 'not finished'}"
+        f"left {interval_words(string.now)}; {left_words(log, string)}"
     )
 
 
@@ -289,9 +302,11 @@ class HistoryDocument:
 
 
 def _document(
-    instrument: Instrument, sessions: Sequence[SessionRecord], stretched: Sequence[SessionRecord]
+    instrument: Instrument,
+    reasons: Sequence[str],
+    sessions: Sequence[SessionRecord],
+    stretched: Sequence[SessionRecord],
 ) -> HistoryDocument:
-    reasons = check_reasons(instrument, sessions)
     past = [
         fill(
             PastSession,

@@ -262,7 +262,7 @@ def _earlier(record: InstrumentRecord) -> list[str]:
         line
         for before, after in reversed(list(pairwise(states)))
         for line in (
-            f"changed {after.changed_at:%Y-%m-%d %H:%M} UTC:",
+            f"changed {after.changed_at.astimezone():%Y-%m-%d %H:%M}:",
             *(f"  {change}" for change in _changes(before.instrument, after.instrument)),
         )
     ]
@@ -291,7 +291,7 @@ def list_(output_format: str, plain: bool, store: str | None) -> None:
 def _sessions(summary: InstrumentSummary) -> str:
     last = summary.last_session_at
     return (
-        f"{counted(summary.sessions, 'session')}, last {last:%Y-%m-%d}"
+        f"{counted(summary.sessions, 'session')}, last {last.astimezone():%Y-%m-%d}"
         if last
         else "no session yet"
     )
@@ -347,7 +347,7 @@ def restore(name: str | None, store: str | None) -> None:
     with open_records(store) as repository:
         if name is None:
             for gone in repository.removed_instruments():
-                what = f"{gone.name}: removed {gone.removed_at:%Y-%m-%d}"
+                what = f"{gone.name}: removed {gone.removed_at.astimezone():%Y-%m-%d}"
                 click.echo(printable(f"{what}, {counted(gone.sessions, 'session')}"))
             return
         gone = _removed(repository, name)

@@ -39,7 +39,7 @@ from pitchbench.commands.telling import Told, telling, telling_options
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.presets import preset
-from pitchbench.records.history import opening_words
+from pitchbench.records.history import opening_words, sessions_to_go_by
 from pitchbench.records.model import SessionKind, SessionRecord, checked_text
 from pitchbench.report.rehearsed import fault_lines
 from pitchbench.report.session import session_document
@@ -202,14 +202,16 @@ def _setup(
     has changed since the last one."""
     instrument = preset(preset_name or "six-string")
     earlier: list[SessionRecord] = []
+    to_go_by: list[SessionRecord] = []
     if repository is not None and name is not None:
         instrument = repository.instrument(name).instrument
+        to_go_by = sessions_to_go_by(repository, instrument)
         earlier = repository.sessions(name, last=LEARN_FROM)
     played = earlier
     if repository is not None and player is not None:
         played = repository.sessions_played_by(player, last=LEARN_FROM)
     instrument = with_details(instrument, details)
-    if (words := opening_words(instrument, earlier)) is not None:
+    if (words := opening_words(instrument, to_go_by)) is not None:
         click.echo(printable(words), err=True)
     person = learned_person(session.log for session in played)
     setup = Setup(instrument=instrument, person=person)

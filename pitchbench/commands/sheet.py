@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import tempfile
 import webbrowser
@@ -27,6 +26,7 @@ from pitchbench.commands.common import (
 from pitchbench.commands.defaults import values
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import SessionKind, SessionRecord
+from pitchbench.records.naming import RenamedError
 from pitchbench.records.repository import Repository
 from pitchbench.report.export import export_json, html_to_pdf, takes_csv, write_file
 from pitchbench.report.sheet import Words, Workshop, sheet_html, sheet_in_words, sheet_lines
@@ -52,7 +52,7 @@ _SHOWN: Final = (".html", ".pdf")
 @click.option("--remarks", default="", metavar="TEXT", help="What the customer said.")
 @click.option("--recommend", default="", metavar="TEXT", help="What you advise.")
 @click.option("--next-check", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE",
-              help="When to check again, as 2027-03-31 [in half a year].")  # fmt: skip
+              help="When to check, as 2027-03-31 [another season or old strings].")  # fmt: skip
 @plain_option
 @store_option
 def command(
@@ -85,8 +85,14 @@ def command(
         # Frames are many: text and rows do without.
         drawn = opened or suffix in {".html", ".pdf", ".json"}
         record = repository.session(_meant(repository, session), traces_too=drawn)
-        if stretch := _latest(repository, record, SessionKind.STRETCH):
-            words = replace(words, stretched=stretched_words(stretch, record.setup.instrument))
+        if due is not None and due < record.meta.day:
+            raise PitchbenchError(
+                f"--next-check {due} is before the session, which was on {record.meta.day}.",
+                "Give a day after it.",
+            )
+        shown = _called_now(repository, record)
+        if stretch := _latest(repository, shown, SessionKind.STRETCH):
+            words = replace(words, stretched=stretched_words(stretch, shown.setup.instrument))
         if out is None and opened:
             # A folder of its own, which nobody else may read.
             out = (
@@ -94,11 +100,11 @@ def command(
             )
             suffix = out.suffix
         if out is None:
-            _print(record, _latest(repository, record, SessionKind.NECK), words, plain=plain)
+            _print(shown, _latest(repository, shown, SessionKind.NECK), words, plain=plain)
             return
         if os.path.lexists(out) and not force:  # before the work, not after it
             write_file(out, [], force=False)
-        write_file(out, [_content(suffix, record, repository, words)], force=force)
+        write_file(out, [_content(suffix, repository, record, words)], force=force)
     tell(f"Written: {out}")
     if opened and not webbrowser.open(out.resolve().as_uri()):
         raise PitchbenchError(
@@ -150,20 +156,31 @@ def _meant(repository: Repository, words: str) -> str:
         return repository.find_session(words, kind=SessionKind.SETUP)
     except RecordsError:
         latest: list[SessionRecord] = []
-        with contextlib.suppress(RecordsError):  # nor an instrument
+        try:
             latest = repository.sessions(words, last=1, rehearsals=True)
+        except RenamedError:
+            raise
+        except RecordsError:
+            pass  # nor an instrument
         if not latest:
             raise
         return latest[0].meta.id
 
 
-def _content(suffix: str, record: SessionRecord, repository: Repository, words: Words) -> bytes:
+def _content(suffix: str, repository: Repository, record: SessionRecord, words: Words) -> bytes:
     if suffix == ".csv":
         return takes_csv(record).encode()
     if suffix == ".json":
         return "".join(export_json(repository.instruments_of([record]), [record])).encode()
-    page = sheet_html(record, _latest(repository, record, SessionKind.NECK), words)
+    shown = _called_now(repository, record)
+    page = sheet_html(shown, _latest(repository, shown, SessionKind.NECK), words)
     return html_to_pdf(page) if suffix == ".pdf" else page.encode()
+
+
+def _called_now(repository: Repository, record: SessionRecord) -> SessionRecord:
+    """For people: a name that was corrected, and an owner who was entered, after the session."""
+    on_record = repository.instruments_of([record])
+    return record.called_as(on_record[0].instrument) if on_record else record
 
 
 def _workshop() -> Workshop:
@@ -176,8 +193,7 @@ def _latest(
     repository: Repository, record: SessionRecord, kind: SessionKind
 ) -> SessionRecord | None:
     """The latest of this kind, for the sheet of the instrument's latest session."""
-    on_record = repository.instruments_of([record])
-    name = (on_record[0] if on_record else record.setup).instrument.name
+    name = record.setup.instrument.name
     latest = repository.sessions(name, last=1)
     if not latest or latest[0].meta.id != record.meta.id:
         return None

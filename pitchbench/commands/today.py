@@ -18,7 +18,7 @@ from pitchbench.commands.common import (
     tell,
 )
 from pitchbench.commands.help_page import ExamplesFirst
-from pitchbench.records.history import check_reasons
+from pitchbench.records.history import check_reasons, sessions_to_go_by
 from pitchbench.records.model import SessionKind, SessionMeta
 from pitchbench.records.places import is_url
 from pitchbench.report.document import fill
@@ -34,9 +34,6 @@ EXAMPLES = """\
 #: A bench that has kept nothing for so long has let go, or was switched off. No source: longer than
 #: a string change, shorter than the wait for the next customer.
 _IN_HAND: Final = timedelta(minutes=30)
-
-#: How many of an instrument's sessions are looked at, as in a history.
-_HISTORY: Final = 12
 
 
 @dataclass(frozen=True)
@@ -126,7 +123,7 @@ def _work(
 ) -> WorkDocument:
     """What is shown of a session, and with ``store_words`` the command that goes on with it."""
     record = repository.session(meta.id, outcomes_only=True)
-    strings = [s for s in record.log.strings if s.number in record.setup.order]
+    strings = [record.log.strings[number - 1] for number in record.log.order]
     go_on = f"pitchbench {meta.kind.command} --resume {meta.short_id}{store_words}"
     return fill(
         WorkDocument,
@@ -142,13 +139,9 @@ def _work(
 def _due(repository: Repository, now: datetime) -> list[DueDocument]:
     found = []
     for summary in repository.instruments():
-        name = summary.instrument.name
-        # Mostly the last session tells of every string.
-        sessions = repository.sessions(name, last=1, outcomes_only=True)
-        if sessions and len(sessions[0].setup.order) < len(summary.instrument.strings):
-            sessions = repository.sessions(name, last=_HISTORY, outcomes_only=True)
+        sessions = sessions_to_go_by(repository, summary.instrument)
         if reasons := check_reasons(summary.instrument, sessions, today=now.astimezone().date()):
-            found.append(DueDocument(name, reasons))
+            found.append(DueDocument(summary.instrument.name, reasons))
     return found
 
 

@@ -22,10 +22,9 @@ from pitchbench.instrument import Instrument
 from pitchbench.records.documents import from_json, kept_session
 from pitchbench.records.engines import BUSY_S, in_words, server_engine
 from pitchbench.records.model import Earlier, InstrumentRecord, SessionRecord
-from pitchbench.records.places import SHORT_ID_LENGTH, file_of, is_url
+from pitchbench.records.places import SCHEMA_VERSION, SHORT_ID_LENGTH, file_of, is_url
 from pitchbench.records.rows import frames_of, instrument_record, meta_of, with_trace
 from pitchbench.records.schema import (
-    SCHEMA_VERSION,
     entries,
     instruments,
     metadata,

@@ -11,17 +11,27 @@ from __future__ import annotations
 import sqlite3
 from contextlib import closing
 from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
-from pitchbench.records.places import SHORT_ID_LENGTH, file_of, is_there, is_url, place_of
+from pitchbench.records.places import (
+    SCHEMA_VERSION,
+    SHORT_ID_LENGTH,
+    file_of,
+    is_there,
+    is_url,
+    place_of,
+)
 
 #: How long another program that writes is waited for.
 _PATIENCE_S: Final = 0.2
 
+_NEWER: Final = "SELECT max(version) > ? FROM schema_version"
 _LATEST: Final = """
-SELECT id, instrument_name, substr(started_at, 1, 10), finished_at IS NULL, kind FROM sessions
-WHERE NOT rehearsal ORDER BY started_at DESC, id DESC LIMIT ?
+SELECT sessions.id, coalesce(instruments.name, instrument_name), started_at,
+finished_at IS NULL, kind FROM sessions LEFT JOIN instruments ON instruments.id = instrument_id
+WHERE NOT rehearsal ORDER BY started_at DESC, sessions.id DESC LIMIT ?
 """
 #: As many as anybody picks from by hand.
 _RECENT: Final = 30
@@ -30,7 +40,7 @@ _NAMES: Final = "SELECT name FROM instruments ORDER BY lower(name), name"
 
 @dataclass(frozen=True)
 class LastSession:
-    """One of the latest sessions on record, rehearsals apart; ``day`` as 2026-03-14, in UTC."""
+    """One of the latest sessions on record, rehearsals apart; ``day`` as 2026-03-14, here."""
 
     short_id: str
     instrument: str
@@ -66,14 +76,17 @@ def glance(store: str | Path | None = None) -> Glance:
         # A name with "?" or "#" in it is no trouble in a URI that Path makes.
         uri = f"{file_of(place).as_uri()}?mode=ro"
         with closing(sqlite3.connect(uri, uri=True, timeout=_PATIENCE_S)) as connection:
+            if connection.execute(_NEWER, (SCHEMA_VERSION,)).fetchone()[0]:
+                return Glance(seen=False)  # what every command refuses is not offered
             names = tuple(str(name) for (name,) in connection.execute(_NAMES))
-            rows = connection.execute(_LATEST, (_RECENT,)).fetchall()
-    except (sqlite3.Error, OSError, ValueError, RuntimeError):
+            recent = tuple(map(_session, connection.execute(_LATEST, (_RECENT,))))
+    except (sqlite3.Error, OSError, ValueError, RuntimeError, OverflowError):
         return Glance(seen=not is_there(place))
-    return Glance(names, tuple(map(_session, rows)))
+    return Glance(names, recent)
 
 
 def _session(row: tuple[Any, ...]) -> LastSession:
-    session_id, instrument, day, broken_off, kind = row
+    session_id, instrument, started_at, broken_off, kind = row
     short_id = str(session_id)[:SHORT_ID_LENGTH]
+    day = str(datetime.fromisoformat(started_at).astimezone().date())
     return LastSession(short_id, str(instrument), day, bool(broken_off), kind != "setup")

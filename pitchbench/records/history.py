@@ -1,19 +1,21 @@
 """The time between sessions: what was changed, how the strings aged, whether a check is due.
 
-Which way a change pushes the offset is the physics of measurement: less tension, a stiffer string
-or a longer way down to the fret make fretted notes sharper. The limits below are common practice
-and have no source.
+Which way a change pushes the offset is said where `strings.forecast` says the same of any
+instrument: a lower tuning or a longer way down to the fret makes fretted notes sharper. A thicker
+wire is stiffer and tighter too, and which of the two wins is another with each string. The limits
+below are common practice and have no source.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import date, timedelta
 from itertools import pairwise
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
+from pitchbench.belief import Belief
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.lengths import (
     diameter_figures,
@@ -25,7 +27,10 @@ from pitchbench.lengths import (
 from pitchbench.notes import strings_words
 from pitchbench.records.model import SessionRecord
 from pitchbench.refit import without_capo
-from pitchbench.session.log import Outcome, StringState
+from pitchbench.session.log import Outcome
+
+if TYPE_CHECKING:
+    from pitchbench.records.repository import Repository
 
 OLD_STRINGS_DAYS: Final = 180
 ANOTHER_SEASON_DAYS: Final = 90
@@ -36,10 +41,15 @@ TEMPERATURE_CHANGE_C: Final = 8.0
 #: Below this a change of gauge is a difference between makers' tables.
 _GAUGE_CHANGE_MM: Final = 0.01
 
+#: How many of an instrument's sessions are looked at for the last one of each string.
+LOOK_BACK: Final = 12
+
 _DAYS_PER_MONTH: Final = 365.25 / 12
 
 _SHARPER: Final = "expect sharper fretted notes"
 _FLATTER: Final = "expect flatter fretted notes"
+_ANOTHER: Final = "expect another offset"
+_ACTION_TOO: Final = "expect the action to have moved"
 
 
 @dataclass(frozen=True)
@@ -69,46 +79,57 @@ def changes(before: Instrument, after: Instrument) -> tuple[str, ...]:
         )
         for words in _string_changes(number, old, new)
     ]
+    return (*found, *_whole_changes(before, after).values())
+
+
+def _whole_changes(before: Instrument, after: Instrument) -> dict[str, str]:
+    """What differs of all strings alike, by what it is."""
+    found = {}
     if before.strings_fitted != after.strings_fitted and after.strings_fitted is not None:
-        found.append(f"strings fitted {after.strings_fitted}, expect other offsets")
-    found += _push("action", before.action_mm, after.action_mm, ACTION_CHANGE_MM)
-    found += _push("relief", before.relief_mm, after.relief_mm, RELIEF_CHANGE_MM)
+        found["strings"] = f"strings fitted {after.strings_fitted}, expect other offsets"
+    ways = _SHARPER, _FLATTER
+    found |= _height("action", before.action_mm, after.action_mm, ACTION_CHANGE_MM, ways)
+    # What relief does at the 12th fret it does through the action.
+    ways = _ACTION_TOO, _ACTION_TOO
+    found |= _height("relief", before.relief_mm, after.relief_mm, RELIEF_CHANGE_MM, ways)
     if before.scales_mm != after.scales_mm:
         scales = f"{span_words(before.scales_mm)} → {span_words(after.scales_mm)}"
-        found.append(f"scale {scales}, start afresh")
+        found["scale"] = f"scale {scales}, start afresh"
     if before.bridge.kind != after.bridge.kind:
-        found.append(f"bridge {before.bridge.kind} → {after.bridge.kind}, start afresh")
+        found["bridge"] = f"bridge {before.bridge.kind} → {after.bridge.kind}, start afresh"
     if before.temperature_c is not None and after.temperature_c is not None:
         warmer = after.temperature_c - before.temperature_c
         if abs(warmer) >= TEMPERATURE_CHANGE_C:
-            found.append(
+            found["temperature"] = (
                 f"temperature {before.temperature_c:g} → {after.temperature_c:g} °C, "
                 "expect relief and action to have moved"
             )
-    return tuple(found)
+    return found
 
 
 def _string_changes(number: int, old: StringSpec, new: StringSpec) -> list[str]:
     found = []
-    if old.note != new.note:
-        way = _SHARPER if new.note < old.note else _FLATTER
-        found.append(f"string {number} tuned {old.note} → {new.note}, {way}")
     if (old.wound, old.material) != (new.wound, new.material):
         sorts = [f"{'wound' if s.wound else 'plain'} {s.material}" for s in (old, new)]
-        found.append(f"string {number} {sorts[0]} → {sorts[1]}, expect another offset")
+        found.append(f"string {number} {sorts[0]} → {sorts[1]}, {_ANOTHER}")
     elif abs(new.diameter_mm - old.diameter_mm) > _GAUGE_CHANGE_MM:
-        way = _SHARPER if new.diameter_mm > old.diameter_mm else _FLATTER
         gauges = f"{diameter_figures(old.diameter_mm)} → {diameter_words(new.diameter_mm)}"
-        found.append(f"string {number} gauge {gauges}, {way}")
+        found.append(f"string {number} gauge {gauges}, {_ANOTHER}")
+    if old.note != new.note:
+        # Of another wire the tuning alone does not tell.
+        way = _ANOTHER if found else _SHARPER if new.note < old.note else _FLATTER
+        found.insert(0, f"string {number} tuned {old.note} → {new.note}, {way}")
     return found
 
 
-def _push(what: str, old: float | None, new: float | None, least: float) -> list[str]:
-    """A height whose rise makes every fretted note sharper."""
+def _height(
+    what: str, old: float | None, new: float | None, least: float, ways: tuple[str, str]
+) -> dict[str, str]:
+    """A height in mm that changed, and what to expect where it went up and where it went down."""
     if old is None or new is None or abs(new - old) < least - 1e-9:
-        return []
+        return {}
     heights = f"{length_figures(old, None)} → {length_words(new, None)}"
-    return [f"{what} {heights}, {_SHARPER if new > old else _FLATTER}"]
+    return {what: f"{what} {heights}, {ways[new < old]}"}
 
 
 def season_words(before: date, after: date) -> str | None:
@@ -122,48 +143,95 @@ def season_words(before: date, after: date) -> str | None:
     )
 
 
+def sessions_to_go_by(repository: Repository, instrument: Instrument) -> list[SessionRecord]:
+    """The sessions that say whether a check of ``instrument`` is due, oldest first, with nothing
+    but how its strings were left."""
+    sessions = repository.sessions(instrument.name, last=1, outcomes_only=True)
+    # Mostly the last session tells of every string.
+    if sessions and len(sessions[0].log.order) < len(instrument.strings):
+        return repository.sessions(instrument.name, last=LOOK_BACK, outcomes_only=True)
+    return sessions
+
+
 def check_reasons(
     instrument: Instrument, sessions: Sequence[SessionRecord], *, today: date | None = None
 ) -> tuple[str, ...]:
     """Why ``instrument`` should be checked; empty if it need not be.
 
+    Each string is held against the last session that was about it, and what concerns all strings
+    alike against each of these sessions: told is what differs from the oldest.
+
     Parameters
     ----------
-    sessions : its sessions, oldest first.
+    sessions : its sessions, oldest first (`sessions_to_go_by`).
     """
-    day = today or datetime.now(UTC).date()
+    day = today or date.today()
     if not sessions:
         return ("never set on this record",)
-    last = sessions[-1]
-    reasons = list(changes(last.setup.instrument, instrument))
-    season = season_words(last.meta.started_at.date(), day)
-    if season:
-        reasons.append(season)
+    last = _last_of_each_string(instrument, sessions)
+    if not last:  # it had more strings, or fewer
+        return changes(sessions[-1].setup.instrument, instrument)
+    now = without_capo(instrument)
+    before = {n: without_capo(record.setup.instrument) for n, record in last.items()}
+    reasons = [
+        words
+        for number, then in before.items()
+        for words in _string_changes(number, then.string(number), now.string(number))
+    ]
+    alike: dict[str, str] = {}
+    for number in sorted(last, key=lambda n: last[n].meta.started_at, reverse=True):
+        alike |= _whole_changes(before[number], now)
+        if season := season_words(last[number].meta.day, day):
+            alike["season"] = season
+    reasons += alike.values()
     fitted = instrument.strings_fitted
     if fitted is not None and (day - fitted).days > OLD_STRINGS_DAYS:
         reasons.append(
             f"strings {_months_words((day - fitted).days)} old, expect them to read false: "
             "fit new ones first"
         )
-    reasons += _undone(sessions)
+    reasons += _undone(instrument, last)
     return tuple(reasons)
 
 
-def _undone(sessions: Sequence[SessionRecord]) -> list[str]:
-    """What is left to do on each string since the last session that was to set it."""
-    latest: dict[int, StringState] = {}
-    for record in sessions:
-        strings = record.log.strings
-        latest |= {s.number: s for s in strings if s.number in record.setup.order}
-    numbers = range(1, len(sessions[-1].setup.instrument.strings) + 1)
-    never = [number for number in numbers if number not in latest]
-    undone = [n for n, r in latest.items() if r.outcome in (None, Outcome.PASSED_OVER)]
+def check_due_by(instrument: Instrument, day: date) -> date:
+    """The day from which on `check_reasons` has one by time alone, where ``instrument`` was set on
+    ``day``: another season, or strings that are old by then (and were not on the day)."""
+    due = day + timedelta(days=ANOTHER_SEASON_DAYS)
+    fitted = instrument.strings_fitted
+    if fitted is not None and 0 <= (day - fitted).days <= OLD_STRINGS_DAYS:
+        due = min(due, fitted + timedelta(days=OLD_STRINGS_DAYS + 1))
+    return due
+
+
+def _last_of_each_string(
+    instrument: Instrument, sessions: Sequence[SessionRecord]
+) -> dict[int, SessionRecord]:
+    """By string, string 1 first, the last session that was about it."""
+    alike = _of_as_many_strings(instrument, sessions)
+    last = {number: record for record in alike for number in record.log.order}
+    return dict(sorted(last.items()))
+
+
+def _of_as_many_strings(
+    instrument: Instrument, sessions: Sequence[SessionRecord]
+) -> list[SessionRecord]:
+    """Those in which a number means the string that it means now."""
+    count = len(instrument.strings)
+    return [each for each in sessions if len(each.setup.instrument.strings) == count]
+
+
+def _undone(instrument: Instrument, last: Mapping[int, SessionRecord]) -> list[str]:
+    """What is left to do on each string since the ``last`` session that was about it."""
+    outcomes = {n: record.log.strings[n - 1].outcome for n, record in last.items()}
+    never = [n for n in range(1, len(instrument.strings) + 1) if n not in last]
+    undone = [n for n, outcome in outcomes.items() if outcome in (None, Outcome.PASSED_OVER)]
     reasons = [f"{strings_words(never)} never set on this record"] if never else []
-    reasons += [f"{strings_words(sorted(undone))} not finished last time"] if undone else []
+    reasons += [f"{strings_words(undone)} not finished last time"] if undone else []
     return reasons + [
-        f"string {number} was left {_DOUBTFUL[result.outcome]}"
-        for number, result in sorted(latest.items())
-        if result.outcome in _DOUBTFUL
+        f"string {number} was left {_DOUBTFUL[outcome]}"
+        for number, outcome in outcomes.items()
+        if outcome in _DOUBTFUL
     ]
 
 
@@ -179,14 +247,38 @@ def opening_words(
 ) -> str | None:
     """What a new session opens with: when the instrument was last set and what changed since.
 
-    ``sessions`` oldest first; None where there are none.
+    ``sessions`` as for `check_reasons`; None where there are none.
     """
     if not sessions:
         return None
-    when = sessions[-1].meta.started_at
     reasons = check_reasons(instrument, sessions, today=today)
     since = f"since then: {'; '.join(reasons)}" if reasons else "nothing on record changed since"
-    return f"{instrument.name} was last set on {when:%Y-%m-%d}; {since}."
+    return f"{instrument.name} was last set on {sessions[-1].meta.day}; {since}."
+
+
+def last_measured(
+    instrument: Instrument, sessions: Sequence[SessionRecord], *, fret: int
+) -> dict[int, Belief]:
+    """By string the offset at ``fret`` in cents that the last session which measured it left, where
+    nothing is known to have changed that offset since.
+
+    Parameters
+    ----------
+    sessions : its sessions, oldest first, with all their entries.
+    """
+    found: dict[int, Belief] = {}
+    for record in _of_as_many_strings(instrument, sessions):
+        then = record.setup.instrument
+        as_now = record.setup.fret == fret and not _whole_changes(then, instrument)
+        for string, was, now in zip(
+            record.log.strings, then.strung, instrument.strung, strict=True
+        ):
+            if string.moves or string.now is not None:
+                found.pop(string.number, None)
+            # Of one that is not done, the saddle may have been moved since it was heard last.
+            if as_now and was == now and string.outcome is not None and string.now is not None:
+                found[string.number] = string.now.belief
+    return found
 
 
 def trends(sessions: Sequence[SessionRecord]) -> tuple[Trend, ...]:

@@ -17,7 +17,8 @@ from sqlalchemy import Connection, Engine, delete, insert, inspect, select, text
 from pitchbench import __version__
 from pitchbench.errors import RecordsError
 from pitchbench.records.files import copy_sqlite, whole_file
-from pitchbench.records.schema import SCHEMA_VERSION, metadata, removed, schema_version
+from pitchbench.records.places import SCHEMA_VERSION
+from pitchbench.records.schema import metadata, removed, schema_version
 
 Step = Callable[[Connection], None]
 

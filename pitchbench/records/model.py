@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import date, datetime
 from enum import StrEnum
 from functools import cached_property
 from pathlib import Path
@@ -129,6 +129,11 @@ class SessionMeta:
     kind: SessionKind = SessionKind.SETUP
 
     @property
+    def day(self) -> date:
+        """The day on which it began, as people here count them."""
+        return self.started_at.astimezone().date()
+
+    @property
     def player(self) -> str | None:
         """Who played, if it was said."""
         player = self.parameters.get("player")
@@ -152,6 +157,13 @@ class SessionRecord:
     def log(self) -> Log:
         """The session as its entries tell it, which takes longer than to read them."""
         return read_log(self.setup, self.entries)
+
+    def called_as(self, now: Instrument) -> SessionRecord:
+        """The session with the name and the owner that its instrument has ``now``: they say which
+        one it is, while all else says how it was."""
+        then = self.setup.instrument
+        renamed = replace(then, name=now.name, owner_mark=now.owner_mark)
+        return replace(self, setup=replace(self.setup, instrument=renamed))
 
 
 def checked_text(text: str, *, may_be_empty: bool = False) -> str:

@@ -6,7 +6,7 @@ import difflib
 from collections.abc import Sequence
 from typing import Final
 
-from sqlalchemy import ColumnElement, Connection, and_, or_, select
+from sqlalchemy import ColumnElement, Connection, and_, func, or_, select
 
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import InstrumentRecord, SessionKind
@@ -19,18 +19,40 @@ BY_TIME: Final = (sessions.c.started_at.desc(), sessions.c.id.desc())
 #: The ids of sessions alone: rows are long, so few are read and none sorted.
 LATEST_IDS: Final = select(sessions.c.id).order_by(*BY_TIME)
 
+#: Sessions, the latest first, each with the name that its instrument has now, if it is on record.
+WITH_NAMES: Final = (
+    select(
+        sessions,
+        func.coalesce(instruments.c.name, sessions.c.instrument_name).label("name_now"),
+    )
+    .outerjoin(instruments, instruments.c.id == sessions.c.instrument_id)
+    .order_by(*BY_TIME)
+)
+
 #: What names the latest session.
 _LAST: Final = "last"
 
 
+class RenamedError(RecordsError):
+    """An instrument was asked for by a name that it had before."""
+
+
 def instrument_called(connection: Connection, name: str) -> InstrumentRecord:
-    """The instrument called ``name``; capitals count only where they tell two apart."""
+    """The instrument called ``name``; capitals count only where they tell two apart.
+
+    Raises
+    ------
+    RecordsError
+        If there is none; `RenamedError` if one was called so before.
+    """
     row = connection.execute(select(instruments).where(instruments.c.name == name)).first()
     if row is None:
         names = connection.execute(select(instruments.c.name)).scalars().all()
         alike = [known for known in names if known.casefold() == name.casefold()]
         if len(alike) != 1:
-            raise _no_instrument(name, names)
+            # Followed to where it went, a name that no list shows might be taken for another's.
+            renamed = None if alike else _renamed(connection, name)
+            raise renamed or _no_instrument(name, names)
         row = connection.execute(select(instruments).where(instruments.c.name == alike[0])).one()
     return instrument_record(row)
 
@@ -62,14 +84,19 @@ def sessions_of(record: InstrumentRecord) -> ColumnElement[bool]:
 
 
 def sessions_under(connection: Connection, name: str) -> ColumnElement[bool]:
-    """Those of the instrument on record called ``name``, or that bear the name without one."""
+    """Those of the instrument on record called ``name``, or that bear the name and belong to none
+    on record."""
     try:
         return sessions_of(instrument_called(connection, name))
     except PitchbenchError:
-        query = select(sessions.c.id).where(sessions.c.instrument_name == name)
-        if connection.execute(query.limit(1)).first() is None:
+        nobodys = or_(
+            sessions.c.instrument_id.is_(None),
+            sessions.c.instrument_id.not_in(select(instruments.c.id)),
+        )
+        bear_it = and_(sessions.c.instrument_name == name, nobodys)
+        if connection.execute(select(sessions.c.id).where(bear_it).limit(1)).first() is None:
             raise
-        return sessions.c.instrument_name == name
+        return bear_it
 
 
 def session_meant(connection: Connection, words: str, kind: SessionKind | None) -> str:
@@ -96,6 +123,22 @@ def no_session(words: str, kind: SessionKind = SessionKind.SETUP) -> PitchbenchE
     return RecordsError(
         f"There is no {kind.words} {words!r} on record.",
         "See `pitchbench history` for the sessions that there are.",
+    )
+
+
+def _renamed(connection: Connection, name: str) -> PitchbenchError | None:
+    """What is said where an instrument was called ``name`` before; None where none was."""
+    records = map(instrument_record, connection.execute(select(instruments)))
+    now = [
+        repr(record.instrument.name)
+        for record in records
+        if name.casefold() in {was.instrument.name.casefold() for was in record.earlier}
+    ]
+    if not now:
+        return None
+    return RenamedError(
+        f"There is no instrument {name!r} on record.",
+        f"It is called {' or '.join(sorted(now))} now.",
     )
 
 

@@ -1,4 +1,5 @@
-"""Where the records are and how their sessions are named, known without loading a database."""
+"""Where the records are, of what form, and how their sessions are named, known without loading a
+database."""
 
 from __future__ import annotations
 
@@ -10,6 +11,9 @@ import platformdirs
 
 #: Environment variable with the path or URL of the store.
 STORE_VARIABLE: Final = "PITCHBENCH_STORE"
+
+#: The form of the store: raise it with the tables in schema.py and a step in migrations.py.
+SCHEMA_VERSION: Final = 4
 
 #: Of the 41 characters of a session's id, people read and type these: "20260314-a3f91c".
 SHORT_ID_LENGTH: Final = 15
@@ -31,8 +35,12 @@ def file_of(place: str) -> Path:
 
 
 def is_there(place: str) -> bool:
-    """Whether a file has this name; not where the name is none, or may not be looked up."""
-    return os.path.exists(file_of(place))  # that of Path would raise
+    """Whether a file of this name holds anything; not where the name is none, or may not be looked
+    up."""
+    file = file_of(place)
+    if not os.path.exists(file):  # that of Path would raise
+        return False
+    return os.path.isdir(file) or os.path.getsize(file) > 0
 
 
 def is_url(place: str) -> bool:

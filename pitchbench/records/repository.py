@@ -57,6 +57,7 @@ from pitchbench.records.model import (
 from pitchbench.records.naming import (
     BY_TIME,
     LATEST_IDS,
+    WITH_NAMES,
     has_instrument,
     instrument_called,
     no_session,
@@ -244,7 +245,7 @@ class Repository:
         parameters: Mapping[str, Parameter] | None = None,
         kind: SessionKind = SessionKind.SETUP,
     ) -> str:
-        """Open a session and return its id: the date, then 32 random hexadecimal digits.
+        """Open a session and return its id: the day here, then 32 random hexadecimal digits.
 
         It belongs to the instrument on record that has the name of ``setup.instrument``, if any.
         """
@@ -254,7 +255,7 @@ class Repository:
                 select(instruments.c.id).where(instruments.c.name == name)
             ).scalar()
             meta = SessionMeta(
-                id=f"{at:%Y%m%d}-{uuid.uuid4().hex}",
+                id=f"{at.astimezone():%Y%m%d}-{uuid.uuid4().hex}",
                 instrument_id=instrument_id,
                 started_at=at,
                 finished_at=None,
@@ -390,11 +391,12 @@ class Repository:
     def session_lines(
         self, *, last: int, rehearsals: bool = False
     ) -> list[tuple[str, SessionMeta]]:
-        """Name of the instrument and circumstances of the latest sessions, latest first."""
+        """Name that the instrument has now and circumstances of the latest sessions, latest
+        first."""
         query = LATEST_IDS if rehearsals else LATEST_IDS.where(~sessions.c.rehearsal)
         with self._reading() as connection:
-            rows = connection.execute(_LATEST.where(sessions.c.id.in_(query.limit(last)))).all()
-        return [(row.instrument_name, meta_of(row)) for row in rows]
+            rows = connection.execute(WITH_NAMES.where(sessions.c.id.in_(query.limit(last)))).all()
+        return [(row.name_now, meta_of(row)) for row in rows]
 
     def last_unfinished(self, *, kind: SessionKind = SessionKind.SETUP) -> str | None:
         """The id of the latest session that was broken off, rehearsals apart; None if none was."""

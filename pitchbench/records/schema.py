@@ -7,7 +7,7 @@ the larger part, lie apart in ``traces`` so that histories and sheets need not r
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from typing import Any, Final
+from typing import Any
 
 from sqlalchemy import (
     Boolean,
@@ -23,9 +23,6 @@ from sqlalchemy import (
     Text,
     TypeDecorator,
 )
-
-#: Version of the tables below; raise it together with a step in migrations.py.
-SCHEMA_VERSION: Final = 4
 
 
 class UtcTime(TypeDecorator[datetime]):

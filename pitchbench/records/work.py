@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any, Final
 
 from sqlalchemy import Connection, Select, and_, or_, select
 
 from pitchbench.records.model import SessionMeta
+from pitchbench.records.naming import WITH_NAMES
 from pitchbench.records.rows import meta_of
-from pitchbench.records.schema import instruments, sessions
+from pitchbench.records.schema import sessions
+
+_WORK: Final = WITH_NAMES.where(~sessions.c.rehearsal)
 
 
 @dataclass(frozen=True)
@@ -44,26 +48,13 @@ def unfinished(connection: Connection) -> list[Work]:
         )
         .exists()
     )
-    return _read(connection, _work().where(sessions.c.finished_at.is_(None), ~over_with))
+    return _read(connection, _WORK.where(sessions.c.finished_at.is_(None), ~over_with))
 
 
 def finished(connection: Connection, since: datetime) -> list[Work]:
     """Sessions that were finished at ``since`` or later, latest first; rehearsals apart."""
-    return _read(connection, _work().where(sessions.c.finished_at >= since))
+    return _read(connection, _WORK.where(sessions.c.finished_at >= since))
 
 
-def _work() -> Select[tuple[object, ...]]:
-    """Under the name that the instrument has now, if it is on record."""
-    return (
-        select(sessions, instruments.c.name.label("name_now"))
-        .outerjoin(instruments, instruments.c.id == sessions.c.instrument_id)
-        .where(~sessions.c.rehearsal)
-        .order_by(sessions.c.started_at.desc(), sessions.c.id.desc())
-    )
-
-
-def _read(connection: Connection, query: Select[tuple[object, ...]]) -> list[Work]:
-    return [
-        Work(row.name_now or row.instrument_name, meta_of(row), row.held_at)
-        for row in connection.execute(query)
-    ]
+def _read(connection: Connection, query: Select[Any]) -> list[Work]:
+    return [Work(row.name_now, meta_of(row), row.held_at) for row in connection.execute(query)]

@@ -39,7 +39,7 @@ class CheckDocument:
 
 def check_rows(record: SessionRecord) -> tuple[CheckRow, ...]:
     """What was looked at besides the intonation; what was skipped is not stated."""
-    instrument, day = record.setup.instrument, record.meta.started_at.date()
+    instrument, day = record.setup.instrument, record.meta.day
     return tuple(
         CheckRow(
             pair.check,

@@ -14,7 +14,7 @@ import tempfile
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import MAXYEAR, MINYEAR, UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Final, Literal
 
@@ -245,7 +245,8 @@ def _check_instrument(instrument: Instrument) -> None:
 def _check_times(*times: datetime) -> None:
     _check(all(time.tzinfo is not None for time in times), "a time without its zone")
     for time in times:
-        time.astimezone(UTC)  # as it will be kept: the first and last days there are may overflow
+        # Days of the first year or the last may be on no calendar here, nor what is due after them.
+        _check(MINYEAR < time.astimezone(UTC).year < MAXYEAR, "a time")
 
 
 def _check(sound: object, what: str) -> None:

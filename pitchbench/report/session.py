@@ -160,7 +160,7 @@ def session_document(state: State, *, session: str | None, source: str) -> Sessi
         capo=state.setup.instrument.capo,
         capo_strings=state.setup.instrument.capo_strings,
         finished=state.complete,
-        strings=[_string(SessionString, state, number) for number in state.setup.order],
+        strings=[_string(SessionString, state, number) for number in state.log.order],
         moves=[
             fill(SessionMove, entry, move_document(entry.move), made_turns=entry.made.turns)
             for entry in state.log.moves

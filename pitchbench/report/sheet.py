@@ -19,6 +19,7 @@ from pitchbench.intonation.tolerance import tolerance_words
 from pitchbench.intonation.verdict import percent
 from pitchbench.lengths import length_figures, length_unit, length_words, span_words
 from pitchbench.notes import strings_words
+from pitchbench.records.history import check_due_by
 from pitchbench.records.model import SessionRecord
 from pitchbench.report.checks import CheckRow, check_rows, check_words
 from pitchbench.report.neck_words import offset_words, term_words
@@ -27,7 +28,7 @@ from pitchbench.report.sheet_drift import drift_part
 from pitchbench.report.takes import RoundTakes, rounds_of
 from pitchbench.session.checks import Check, compared
 from pitchbench.session.log import Log, Outcome, Setup, StringState
-from pitchbench.session.words import places, rests_words
+from pitchbench.session.words import left_words, places, rests_words
 
 #: Nothing on record for this cell.
 NOT_MEASURED: Final = "not measured"
@@ -39,9 +40,6 @@ _COMFORTABLE_LINES: Final = 18
 #: for one more figure on a Letter page.
 _STRING_LINES: Final = 4
 _LINES_BESIDE_DRIFT: Final = 38
-
-#: What the bench calls "leave it" the owner reads as a result.
-_OUTCOMES: Final = {Outcome.LEAVE: "within tolerance"}
 
 #: The checks that say what the instrument's record says too.
 _STRINGS: Final = frozenset({Check.STRING_SET, Check.STRING_AGE})
@@ -78,7 +76,7 @@ class Words:
     remarks : what the customer said.
     recommendation : what is advised.
     stretched : what is on record of how its strings were stretched.
-    next_check : until when; None for `CHECK_AFTER_MONTHS` after the session.
+    next_check : until when; None for when history and today will call one due (`check_due_by`).
     """
 
     workshop: Workshop = Workshop()
@@ -90,9 +88,6 @@ class Words:
 
 #: Nothing was said.
 NOTHING_SAID: Final = Words()
-
-#: Intonation is checked again after so long, or with new strings (common practice, no source).
-CHECK_AFTER_MONTHS: Final = 6
 
 
 @dataclass(frozen=True)
@@ -177,7 +172,7 @@ def build_sheet(record: SessionRecord, words: Words = NOTHING_SAID) -> Sheet:
         warning=_REHEARSAL if meta.rehearsal else "",
         summary=_summary(record, tolerance),
         facts=_facts(record, tolerance, words),
-        rows=tuple(_row(setup, string) for string in log.strings),
+        rows=tuple(_row(log, string) for string in log.strings),
         takes=tuple(row for string in log.strings for row in _takes_rows(string)),
         checks=check_rows(record),
         said=_said(record, words),
@@ -188,8 +183,7 @@ def build_sheet(record: SessionRecord, words: Words = NOTHING_SAID) -> Sheet:
 
 def _summary(record: SessionRecord, tolerance: str) -> str:
     """ "Worst string 14.9 ± 1.2 → 0.4 ± 1.6 cents; 6 of 6 within ±2 cents": what came of it."""
-    order = record.setup.order
-    strings = [string for string in record.log.strings if string.number in order]
+    strings = [record.log.strings[number - 1] for number in record.log.order]
     within = sum(string.outcome is Outcome.LEAVE for string in strings)
     counted = f"{within} of {len(strings)} within ±{tolerance}"
     pairs = [(s.found, s.now) for s in strings if s.found is not None and s.now is not None]
@@ -202,11 +196,8 @@ def _summary(record: SessionRecord, tolerance: str) -> str:
 
 def _said(record: SessionRecord, words: Words) -> tuple[tuple[str, str], ...]:
     """What people said, under headings."""
-    started = record.meta.started_at.date()
-    months = started.year * 12 + started.month - 1 + CHECK_AFTER_MONTHS
-    # The day of the month is not the point: the 1st is in every month.
-    due = words.next_check or date(months // 12, months % 12 + 1, 1)
-    check = "" if record.meta.rehearsal else f"With new strings, or by {due:%Y-%m-%d}."
+    due = words.next_check or check_due_by(record.setup.instrument, record.meta.day)
+    check = "" if record.meta.rehearsal else f"With new strings, or by {due}."
     said = [
         ("Customer's remarks", words.remarks),
         ("Notes", record.setup.instrument.notes),
@@ -237,7 +228,7 @@ def sheet_html(
     sheet = build_sheet(record, words)
     figure = takes_figure(
         record.log,
-        title=f"Takes of every string, {record.meta.started_at:%Y-%m-%d}",
+        title=f"Takes of every string, {record.meta.day}",
     )
     environment = jinja2.Environment(
         loader=jinja2.PackageLoader("pitchbench.report"),
@@ -336,7 +327,7 @@ def _neck_part(result: NeckResult, record: SessionRecord, survey: SessionRecord)
     found = [f"{string.name}: {term_words(string)}" for string in result.strings]
     found += [f"{string.name}: {words}" for string in result.strings for words in string.findings]
     return NeckPart(
-        heading=f"The neck, surveyed {survey.meta.started_at:%Y-%m-%d}, {when} this session",
+        heading=f"The neck, surveyed {survey.meta.day}, {when} this session",
         strings=len(result.necks),
         found=tuple(found),
         frets=tuple(
@@ -354,7 +345,7 @@ def _facts(record: SessionRecord, tolerance: str, words: Words) -> tuple[tuple[s
     looked_at = {pair.check for pair in compared(record.log.checked)}
     ended = "" if meta.finished_at else " (broken off)"
     facts = [
-        ("date", f"{meta.started_at:%Y-%m-%d}{ended}"),
+        ("date", f"{meta.day}{ended}"),
         ("owner", instrument.owner_mark),
         ("technician", words.workshop.technician),
         ("instrument", _instrument_words(instrument)),
@@ -438,27 +429,28 @@ def _degrees(celsius: float | None) -> str:
     return "" if celsius is None else f"{celsius:g} °C"
 
 
-def _row(setup: Setup, result: StringState) -> Row:
-    spec = setup.instrument.string(result.number)
+def _row(log: Log, result: StringState) -> Row:
+    instrument = log.setup.instrument
     return Row(
         string=result.number,
-        note=str(spec.note),
-        wire=_wire(setup.instrument, result.number),
+        note=str(instrument.string(result.number).note),
+        wire=_wire(instrument, result.number),
         found=interval_words(result.found),
         found_half=half_words(result.found),
         moves=tuple(move_words(entry.made) for entry in result.moves),
-        saddle=_saddle(setup.instrument, result),
+        saddle=_saddle(instrument, result),
         left=interval_words(result.now),
         left_half=half_words(result.now),
         rests="" if result.now is None else f" from {rests_words(result.now)}",
-        outcome=_outcome(setup, result),
+        outcome=_outcome(log, result),
     )
 
 
-def _outcome(setup: Setup, result: StringState) -> str:
-    if result.outcome is None:
-        return "not finished" if result.number in setup.order else "left out"
-    word = _OUTCOMES.get(result.outcome, result.outcome)
+def _outcome(log: Log, result: StringState) -> str:
+    word = left_words(log, result)
+    if result.outcome is Outcome.LEAVE:
+        # What the bench calls "leave it" the owner reads as a result.
+        word = "within tolerance"
     if result.verdict is None or result.outcome not in (Outcome.LEAVE, Outcome.BORDER):
         return word
     return f"{word}, {percent(result.verdict.p_within)} sure"

@@ -46,7 +46,7 @@ def drift_part(record: SessionRecord) -> DriftPart | None:
     if not plucks:
         return None
     return DriftPart(
-        heading=f"From attack to tail, {record.meta.started_at:%Y-%m-%d}: each string's last open "
+        heading=f"From attack to tail, {record.meta.day}: each string's last open "
         "pluck of this session",
         plucks=tuple(plucks),
         rows=tuple(_row(name, drift) for name, drift in plucks),

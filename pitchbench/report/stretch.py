@@ -102,7 +102,7 @@ def stretched_words(record: SessionRecord, instrument: Instrument) -> str:
     """ "5 of 6 on 2026-03-14 (not 3)": what is on record of it, in short; empty where no string was
     heard often enough, or where ``instrument`` has other strings since."""
     fitted = instrument.strings_fitted
-    if fitted is not None and fitted > record.meta.started_at.date():
+    if fitted is not None and fitted > record.meta.day:
         return ""
     stretch = resume(record.setup, record.entries)
     results = {string: result_of(stretch, string) for string in stretch.setup.order}
@@ -112,5 +112,4 @@ def stretched_words(record: SessionRecord, instrument: Instrument) -> str:
     left = [string for string in results if string not in heard or not heard[string].stretched]
     without = f" (not {', '.join(map(str, sorted(left)))})" if left else ""
     done = len(results) - len(left)
-    day = record.meta.started_at
-    return f"{done} of {len(record.setup.instrument.strings)} on {day:%Y-%m-%d}{without}"
+    return f"{done} of {len(record.setup.instrument.strings)} on {record.meta.day}{without}"

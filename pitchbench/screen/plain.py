@@ -46,6 +46,7 @@ from pitchbench.session.words import (
     HOW_TO_PLAY,
     before_work,
     learned_words,
+    left_words,
     note_label,
     offset_words,
     outcome_words,
@@ -220,15 +221,15 @@ def _step_words(log: Log, entry: StepEntry) -> str:
 def result_lines(state: State) -> list[str]:
     """How each string was found and left: what remains to be read when the session is over."""
     lines = []
-    for number in state.setup.order:
+    for number in state.log.order:
         string = state.log.strings[number - 1]
         found = "not measured" if string.found is None else offset_words(string.found)
         now = "not measured" if string.now is None else offset_words(string.now)
-        outcome = "not finished" if string.outcome is None else string.outcome.value
         note = state.setup.instrument.string(number).note
         moves = len(string.moves)
         lines.append(
-            f"result: string {number} ({note}), found {found}, now {now}, {outcome}, "
+            f"result: string {number} ({note}), found {found}, now {now}, "
+            f"{left_words(state.log, string)}, "
             f"{moves} move{'' if moves == 1 else 's'}, saddle travel "
             f"{length_words(string.travel_mm, sign=True)}"
         )

@@ -24,7 +24,7 @@ from pitchbench.screen.text import (
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import Outcome, Step, StringState
 from pitchbench.session.state import State
-from pitchbench.session.words import BORDER_MEANS, BORDER_SHORT
+from pitchbench.session.words import BORDER_MEANS, BORDER_SHORT, left_words
 
 _LABEL_WIDTH: Final = 11
 
@@ -147,22 +147,22 @@ def _one_line(state: State, theme: Theme, width: int) -> Text:
 def result_lines(state: State, theme: Theme, width: int, height: int) -> list[Text]:
     """Every string's result, one to a line: what was found, what was left, where the saddle is.
 
-    Strings that nobody asked for are left out. Where ``height`` lines are too few, two to a line,
-    found and left alone.
+    Strings that the session is not about are left out. Where ``height`` lines are too few, two to a
+    line, found and left alone.
     """
-    asked = [string for string in state.log.strings if string.number in state.setup.order]
-    if len(asked) > height:
-        short = [_pair(state, string, theme) for string in reversed(asked)]
+    shown = [string for string in state.log.strings if string.number in state.log.order]
+    if len(shown) > height:
+        short = [_pair(state, string, theme) for string in reversed(shown)]
         half = (len(short) + 1) // 2
         return side_by_side(short[:half], short[half:], 19, 1)
     lines = []
-    for string in reversed(asked):
+    for string in reversed(shown):
         line = _result(state, string, theme)
         travel = "" if not string.moves else _travel(string, theme)
         if travel and line.cell_len + 2 + len(travel) <= width:
             line.append("  " + travel, theme.quiet)
         lines.append(line if line.cell_len <= width else _short_result(state, string, theme, width))
-    if len(lines) < height and any(string.outcome is Outcome.BORDER for string in asked):
+    if len(lines) < height and any(string.outcome is Outcome.BORDER for string in shown):
         means = BORDER_MEANS if len(BORDER_MEANS) <= width else f"border: {BORDER_SHORT}"
         lines.append(Text(printable(means, theme), theme.quiet))
     return lines
@@ -181,7 +181,7 @@ def _result(state: State, string: StringState, theme: Theme) -> Text:
     sure = ""
     if string.now is not None and string.verdict is not None:
         sure = percent(string.verdict.p_within).replace("over ", ">").replace("under ", "<")
-    outcome = str(string.outcome) if string.outcome else "not finished"
+    outcome = left_words(state.log, string)
     return Text.assemble(
         (f"string {string.number:>2} {_note(state, string):<4}", theme.number),
         f"{cells[0]:<18}  {cells[1]:<17} {sure:>5}",

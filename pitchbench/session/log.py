@@ -394,6 +394,17 @@ class Log:
         return self.strings[self.current - 1]
 
     @property
+    def order(self) -> tuple[int, ...]:
+        """The strings that this session is about, in the order of work: those that were to be set,
+        then any other that was worked on all the same, which is one that was found in tune, whence
+        its takes count, or was finished with."""
+        asked = self.setup.order
+        others = (s for s in self.strings if s.number not in asked)
+        return asked + tuple(
+            s.number for s in others if s.tuning or s.outcome not in (None, Outcome.PASSED_OVER)
+        )
+
+    @property
     def finished(self) -> bool:
         """Whether the session came to its end."""
         return self.step is Step.FINISHED

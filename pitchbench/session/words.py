@@ -78,6 +78,13 @@ def places(setup: Setup) -> str:
     return found.pop() if len(found) == 1 else f"fret {setup.fret}, from each string's own nut"
 
 
+def left_words(log: Log, string: StringState) -> str:
+    """How a string was left, in two words."""
+    if string.number not in log.order:
+        return "left out"
+    return "not finished" if string.outcome is None else string.outcome.value
+
+
 def note_label(setup: Setup, string: int, fret: int | None) -> str:
     """What was played: "open E2", "12th fret of string 6"."""
     if fret is None:

@@ -71,20 +71,28 @@ def test_a_comma_is_a_decimal_point_and_two_are_none() -> None:
     ["today", "history", "sheet last", "export", "instrument list", "read --again last",
      "forecast --instrument Blue", "session --instrument Blue", "neck --resume last"],
 )  # fmt: skip
+@pytest.mark.parametrize("empty", [False, True])
 def test_a_store_whose_name_is_mistyped_is_not_begun(
-    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    command: str, empty: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Else records would seem to be lost."""
+    """Else records would seem to be lost, or an empty file of another kind become a database."""
     mistyped = tmp_path / "bench.sqlit"
+    if empty:
+        mistyped.touch()
     with pytest.raises(SystemExit) as ended:
         main([*command.split(), "--store", str(mistyped)])
     assert ended.value.code == ExitCode.RECORDS
     assert f"There are no records at {str(mistyped)!r}." in capsys.readouterr().err
-    assert not mistyped.exists()
+    assert mistyped.exists() is empty
+    assert not empty or mistyped.stat().st_size == 0
 
 
-def test_what_puts_something_on_record_begins_a_store(tmp_path: Path) -> None:
+@pytest.mark.parametrize("empty", [False, True])
+def test_what_puts_something_on_record_begins_a_store(empty: bool, tmp_path: Path) -> None:
     place = tmp_path / "new" / "bench.sqlite"
+    if empty:
+        place.parent.mkdir()
+        place.touch()
     for words in ("add Blue --like bass-four", "show Blue"):
         with pytest.raises(SystemExit) as ended:
             main(["instrument", *words.split(), "--store", str(place)])

@@ -216,6 +216,8 @@ def test_what_is_no_export_is_refused_in_a_sentence(text):
     [
         lambda d: d["sessions"][0]["meta"].update(id="../../etc/passwd"),
         lambda d: d["sessions"][0]["meta"].update(started_at="2026-03-14T12:00:00"),
+        lambda d: d["sessions"][0]["meta"].update(started_at="9999-12-31T23:30:00Z"),
+        lambda d: d["sessions"][0]["meta"].update(started_at="0001-01-01T00:30:00Z"),
         lambda d: d["sessions"][0]["setup"]["instrument"].update(name="a\0b"),
         lambda d: d["sessions"][0]["setup"]["instrument"].update(strings=[]),
         lambda d: d["sessions"][0]["entries"][2]["take"].update(string=7),

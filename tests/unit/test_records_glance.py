@@ -15,9 +15,9 @@ from recordings import Ran
 
 from pitchbench.instrument import Instrument
 from pitchbench.presets import preset
-from pitchbench.records.glance import LastSession, glance
+from pitchbench.records.glance import Glance, LastSession, glance
 from pitchbench.records.model import SessionKind
-from pitchbench.records.places import STORE_VARIABLE
+from pitchbench.records.places import SCHEMA_VERSION, STORE_VARIABLE
 from pitchbench.records.repository import Repository
 from pitchbench.session.log import Setup
 
@@ -122,6 +122,22 @@ def test_trouble_with_the_records_is_no_trouble_here(
     assert "pitchbench rehearse" in ran.out
     if trouble == "no rights":
         store.chmod(stat.S_IRUSR | stat.S_IWUSR)
+
+
+def test_records_of_a_newer_form_are_not_offered(
+    capsys: pytest.CaptureFixture[str], store: Path
+) -> None:
+    """Every command would refuse them; the one that is named instead says why."""
+    with Repository.open() as repository:
+        repository.add_instrument(bass())
+        a_session(repository, 0)
+        assert glance().last is not None
+        with repository._engine.begin() as connection:
+            connection.exec_driver_sql(f"UPDATE schema_version SET version = {SCHEMA_VERSION + 1}")
+    assert glance() == Glance(seen=False)
+    assert "pitchbench today" in Ran(capsys).out
+    assert "--resume" not in Ran(capsys).out
+    assert "newer pitchbench" in Ran(capsys, "today").err
 
 
 def test_it_loads_no_database_library(store: Path) -> None:

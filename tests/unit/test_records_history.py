@@ -12,11 +12,22 @@ from documents import parsed
 from stores import NOON
 
 from pitchbench.commands import cli
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Bridge, BridgeKind, Material
 from pitchbench.notes import Note
-from pitchbench.records.history import changes, check_reasons, opening_words, season_words, trends
+from pitchbench.presets import PRESETS
+from pitchbench.records.glance import glance
+from pitchbench.records.history import (
+    changes,
+    check_reasons,
+    last_measured,
+    opening_words,
+    season_words,
+    trends,
+)
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
+from pitchbench.report.sheet import build_sheet
 from pitchbench.session.log import (
     MoveEntry,
     Outcome,
@@ -25,6 +36,7 @@ from pitchbench.session.log import (
     ToleranceEntry,
     VerdictEntry,
 )
+from pitchbench.strings.forecast import forecast
 
 GUITAR = stores.an_instrument()
 
@@ -83,15 +95,15 @@ def with_string(number: int, **change: object):
     [
         (with_string(6, note=Note.parse("D2")), "string 6 tuned E2 → D2, expect sharper"),
         (with_string(1, note=Note.parse("F4")), "string 1 tuned E4 → F4, expect flatter"),
-        (with_string(1, diameter_mm=0.28), "string 1 gauge 0.254 → 0.28 mm, expect sharper"),
-        (with_string(1, diameter_mm=0.23), "string 1 gauge 0.254 → 0.23 mm, expect flatter"),
+        (with_string(1, diameter_mm=0.28), "string 1 gauge 0.254 → 0.28 mm, expect another"),
+        (with_string(1, diameter_mm=0.23), "string 1 gauge 0.254 → 0.23 mm, expect another"),
         (
             with_string(3, wound=True, material=Material.NICKEL_WOUND),
             "string 3 plain steel → wound nickel-wound steel, expect another offset",
         ),
         (replace(GUITAR, action_mm=2.1), "action 1.8 → 2.1 mm, expect sharper"),
         (replace(GUITAR, action_mm=1.7), "action 1.8 → 1.7 mm, expect flatter"),
-        (replace(GUITAR, relief_mm=0.3), "relief 0.2 → 0.3 mm, expect sharper"),
+        (replace(GUITAR, relief_mm=0.3), "relief 0.2 → 0.3 mm, expect the action"),
         (replace(GUITAR, scale_mm=635.0), "scale 648 mm → 635 mm, start afresh"),
         (replace(GUITAR, bridge=Bridge(BridgeKind.POST_BAR)), "bridge screw-saddles → post-bar"),
         (replace(GUITAR, strings_fitted=date(2026, 3, 1)), "strings fitted 2026-03-01"),
@@ -102,6 +114,32 @@ def with_string(number: int, **change: object):
 def test_each_change_is_named_with_what_to_expect(after, words):
     (found,) = changes(GUITAR, after)
     assert found.startswith(words)
+
+
+@pytest.mark.parametrize("name", PRESETS)
+def test_no_way_is_told_that_the_forecast_does_not_bear_out(name):
+    """Not even where it is not sure: nobody shall be told one thing here and another there."""
+    now = replace(PRESETS[name], action_mm=2.0, relief_mm=0.2)
+
+    def with_strings(change):
+        return replace(now, strings=tuple(map(change, now.strings)))
+
+    lower, higher, thicker, both = (
+        with_strings(lambda spec: replace(spec, note=spec.note.up(-2))),
+        with_strings(lambda spec: replace(spec, note=spec.note.up(1))),
+        with_strings(lambda spec: replace(spec, diameter_mm=1.15 * spec.diameter_mm)),
+        with_strings(
+            lambda spec: replace(spec, note=spec.note.up(-2), diameter_mm=1.15 * spec.diameter_mm)
+        ),
+    )
+    up, down = replace(now, action_mm=2.5), replace(now, action_mm=1.5)
+    for after, way in ((lower, 1), (up, 1), (higher, -1), (down, -1)):
+        word = "sharper" if way > 0 else "flatter"
+        assert all(f"expect {word} fretted" in words for words in changes(now, after))
+        assert all(way * string.change.centre > 0.0 for string in forecast(now, after).strings)
+    for after in (thicker, both, replace(now, relief_mm=0.4)):
+        assert changes(now, after)
+        assert not any("sharper" in words or "flatter" in words for words in changes(now, after))
 
 
 @pytest.mark.parametrize(
@@ -166,6 +204,30 @@ def test_another_season_makes_it_due():
 
 
 @pytest.mark.parametrize(
+    ("fitted", "due"),
+    [
+        (None, date(2026, 6, 12)),  # 90 days after 2026-03-14
+        (date(2025, 11, 1), date(2026, 5, 1)),  # 181 days old
+        (date(2026, 3, 14), date(2026, 6, 12)),
+    ],
+)
+def test_a_check_is_due_from_the_day_on_that_the_sheet_says(fitted, due):
+    guitar = replace(GUITAR, strings_fitted=fitted)
+    session = a_session(instrument=guitar)
+    assert dict(build_sheet(session).said)["Next check"] == f"With new strings, or by {due}."
+    assert check_reasons(guitar, [session], today=due - timedelta(days=1)) == ()
+    assert len(check_reasons(guitar, [session], today=due)) == 1
+
+
+def test_the_day_on_the_sheet_is_never_before_it():
+    """Where the strings were old already, or are to be fitted still, the season alone counts."""
+    for fitted in (date(2024, 1, 1), date(2026, 12, 1)):
+        guitar = replace(GUITAR, strings_fitted=fitted)
+        said = dict(build_sheet(a_session(instrument=guitar)).said)
+        assert said["Next check"] == "With new strings, or by 2026-06-12."
+
+
+@pytest.mark.parametrize(
     ("outcome", "words"),
     [
         (Outcome.BORDER, "string 2 was left on the border"),
@@ -187,12 +249,91 @@ def test_a_session_broken_off_makes_it_due():
 
 
 def test_a_session_of_some_strings_leaves_the_others_as_they_were():
-    whole = a_session()
-    only_first = tuple(e for e in stores.a_log() if getattr(e, "string", None) == 1)
-    short = SessionRecord(replace(whole.setup, strings=(1,)), only_first, whole.meta)
+    whole, short = a_session(), of_strings(a_session(), 1)
     assert check_reasons(GUITAR, [whole, short], today=SOON) == ()
     (reason,) = check_reasons(GUITAR, [short], today=SOON)
     assert reason == "strings 2, 3, 4, 5 and 6 never set on this record"
+
+
+def of_strings(record: SessionRecord, *numbers: int) -> SessionRecord:
+    """``record`` as a session of these strings alone."""
+    log = tuple(e for e in record.entries if getattr(e, "string", None) in numbers)
+    return replace(record, setup=replace(record.setup, strings=numbers), entries=log)
+
+
+def test_what_changed_stays_on_the_list_until_each_string_it_concerns_was_set_again():
+    heavier = tuple(
+        replace(spec, diameter_mm=spec.diameter_mm + 0.05 * (number in (1, 2)))
+        for number, spec in enumerate(GUITAR.strings, start=1)
+    )
+    after = replace(GUITAR, strings=heavier, action_mm=2.4)
+    whole, first = a_session(), of_strings(a_session(2, after), 1)
+    gauge_1, gauge_2, action = check_reasons(after, [whole], today=SOON)
+    assert gauge_1.startswith("string 1 gauge")
+    assert gauge_2.startswith("string 2 gauge")
+    assert check_reasons(after, [whole, first], today=SOON) == (gauge_2, action)
+    assert action in opening_words(after, [whole, first], today=SOON)
+    rest = of_strings(a_session(3, after), 6, 5, 4, 3, 2)
+    assert check_reasons(after, [whole, first, rest], today=SOON) == ()
+
+
+def test_a_height_is_held_against_the_one_that_each_string_was_set_at():
+    """Put back after one string was set, it is another one to that string alone."""
+    higher = replace(GUITAR, action_mm=2.4)
+    sessions = [a_session(), of_strings(a_session(2, higher), 1)]
+    (reason,) = check_reasons(GUITAR, sessions, today=SOON)
+    assert reason.startswith("action 2.4 → 1.8 mm")
+    # Of several the longest way is told, once.
+    (reason,) = check_reasons(replace(GUITAR, action_mm=2.7), sessions, today=SOON)
+    assert reason.startswith("action 1.8 → 2.7 mm")
+
+
+def test_the_season_is_that_of_the_string_set_longest_ago():
+    guitar = replace(GUITAR, strings_fitted=None)
+    sessions = [a_session(instrument=guitar), of_strings(a_session(100, guitar), 1)]
+    (reason,) = check_reasons(guitar, sessions, today=date(2026, 6, 25))
+    assert reason.startswith("another season (March, now June)")
+
+
+def test_sessions_of_another_number_of_strings_say_that_alone():
+    seven = replace(GUITAR, strings=(*GUITAR.strings, GUITAR.strings[-1]))
+    (reason,) = check_reasons(seven, [a_session()], today=SOON)
+    assert reason.startswith("7 strings instead of 6")
+    (reason,) = check_reasons(seven, [a_session(), of_strings(a_session(1, seven), 7)], today=SOON)
+    assert reason == "strings 1, 2, 3, 4, 5 and 6 never set on this record"
+
+
+# -- what is known of each string ------------------------------------------------------------------
+
+
+def test_the_offset_of_each_string_is_that_of_the_last_session_that_measured_it():
+    log = tuple(stores.a_verdict(n, 1.0, 1.0) for n in (1, 2))
+    log += (OutcomeEntry(2.0, 1, Outcome.LEAVE, stores.an_offset(1.1)),)
+    short = a_session(1, log=log[:1] + log[2:])
+    short = replace(short, setup=replace(short.setup, strings=(1,)))
+    found = last_measured(GUITAR, [a_session(), short], fret=12)
+    assert sorted(found) == [1, 2, 3, 4, 5, 6]
+    assert (found[1].centre, found[3].centre) == (1.1, 0.3)
+    # Of string 2 nothing is known where it was heard again and not finished.
+    assert sorted(last_measured(GUITAR, [a_session(), a_session(1, log=log)], fret=12)) == [
+        1, 3, 4, 5, 6,
+    ]  # fmt: skip
+
+
+def test_an_offset_stands_no_more_once_something_that_bears_on_it_has_changed():
+    move = next(entry for entry in stores.a_log() if isinstance(entry, MoveEntry))
+    moved = of_strings(a_session(1, log=(replace(move, string=2),)), 2)
+    assert sorted(last_measured(GUITAR, [a_session(), moved], fret=12)) == [1, 3, 4, 5, 6]
+    assert sorted(last_measured(with_string(4, diameter_mm=0.7), [a_session()], fret=12)) == [
+        1, 2, 3, 5, 6,
+    ]  # fmt: skip
+    for after in (
+        replace(GUITAR, action_mm=2.4),
+        replace(GUITAR, strings_fitted=date(2026, 3, 16)),
+        replace(GUITAR, strings=GUITAR.strings[:5]),
+    ):
+        assert last_measured(after, [a_session()], fret=12) == {}
+    assert last_measured(GUITAR, [a_session()], fret=5) == {}
 
 
 # -- the trend -------------------------------------------------------------------------------------
@@ -267,6 +408,22 @@ def test_history_tells_sessions_and_what_changed(store):
     assert "trend as the strings age: string 1 " in text
 
 
+def test_how_many_sessions_are_shown_does_not_change_what_is_due(store):
+    with Repository.open() as repository:
+        setup = replace(stores.a_setup(replace(GUITAR, action_mm=2.0)), strings=(1,))
+        session_id = repository.begin_session(setup, at=NOON + timedelta(days=31))
+        for entry in of_strings(a_session(), 1).entries:
+            repository.append(session_id, entry)
+        repository.finish_session(session_id, at=NOON + timedelta(days=31))
+
+    def due(*words: str) -> list[str]:
+        lines = history("bench guitar", *words).splitlines()
+        return [line for line in lines if line.startswith(("check due", "reason"))]
+
+    assert due("--last", "1") == due()
+    assert not any("never set" in line for line in due())
+
+
 def test_history_without_a_name_lists_the_latest_sessions(store):
     assert [line.split(":")[1][:11] for line in history().splitlines()] == [
         " 2026-04-13",
@@ -274,6 +431,72 @@ def test_history_without_a_name_lists_the_latest_sessions(store):
     ]
     assert len(history("--last", "1").splitlines()) == 1
     assert "rehearsal" in history("--rehearsals")
+
+
+def test_an_old_name_leads_to_the_present_one_in_every_command(store):
+    with Repository.open() as repository:
+        repository.change_instrument("Bench guitar", replace(GUITAR, name="Blue", action_mm=2.6))
+    for words in (
+        ["history", "Bench guitar"],
+        ["sheet", "Bench guitar"],
+        ["instrument", "show", "Bench guitar"],
+        ["forecast", "--instrument", "Bench guitar"],
+        ["session", "--instrument", "Bench guitar", "--recording", "none.wav"],
+    ):
+        error = CliRunner().invoke(cli, words).exception
+        assert isinstance(error, RecordsError), words
+        assert error.remedy == "It is called 'Blue' now."
+    assert "reason: action 2 → 2.6 mm" in history("blue")
+
+
+def test_name_and_owner_are_read_as_they_are_now_all_else_as_it_was(store, tmp_path):
+    changed = replace(GUITAR, name="Blue", owner_mark="Anna", action_mm=2.6, notes="polished")
+    with Repository.open() as repository:
+        repository.change_instrument("Bench guitar", changed)
+
+    def sheet(*words: str) -> str:
+        result = CliRunner().invoke(cli, ["sheet", "last", *words])
+        assert result.exit_code == 0, result.output
+        return result.stdout
+
+    page, table = tmp_path / "sheet.html", tmp_path / "sheet.csv"
+    sheet("--out", str(page))
+    sheet("--out", str(table))
+    for text in (sheet(), page.read_text(encoding="utf-8")):
+        assert "Setup sheet: Blue" in text
+        assert "Anna" in text
+        assert "2 mm at the 12th fret" in text
+        assert "polished" not in text
+    assert "Bench guitar" in table.read_text(encoding="utf-8")
+    assert all(line.endswith(", Blue, finished") for line in history().splitlines())
+    assert glance().last.instrument == "Blue"
+
+
+def test_no_check_is_promised_before_the_session(store):
+    """The latest one is of 2026-04-13."""
+    error = CliRunner().invoke(cli, ["sheet", "last", "--next-check", "2026-04-12"]).exception
+    assert isinstance(error, PitchbenchError)
+    assert str(error) == (
+        "--next-check 2026-04-12 is before the session, which was on 2026-04-13. "
+        "Give a day after it."
+    )
+    result = CliRunner().invoke(cli, ["sheet", "last", "--next-check", "2026-05-01"])
+    assert "or by 2026-05-01." in result.stdout
+
+
+def test_a_forecast_starts_from_what_was_measured_of_each_string(store):
+    with Repository.open() as repository:
+        guitar = replace(GUITAR, action_mm=2.0)
+        repository.change_instrument("Bench guitar", guitar)
+        setup = replace(stores.a_setup(guitar), strings=(1,))
+        session_id = repository.begin_session(setup, at=NOON + timedelta(days=31))
+        repository.append(session_id, OutcomeEntry(2.0, 1, Outcome.LEAVE, stores.an_offset(1.1)))
+        repository.finish_session(session_id, at=NOON + timedelta(days=31))
+    result = CliRunner().invoke(
+        cli, ["forecast", "--instrument", "Bench guitar", "--format", "json", "--action", "2.2"]
+    )
+    measured = [each["measured_offset_cents"] for each in parsed(result.stdout)["strings"]]
+    assert measured == [1.1, -0.6, 0.3, -0.6, 0.3, -0.6]
 
 
 def test_kept_rehearsals_alone_are_pointed_to(monkeypatch, tmp_path):

@@ -14,12 +14,12 @@ from sqlalchemy import inspect
 from stores import NOON
 
 from pitchbench import __version__
-from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.errors import ExitCode, PitchbenchError, RecordsError
 from pitchbench.records import migrations
 from pitchbench.records.documents import to_json
 from pitchbench.records.model import InstrumentRecord, SessionKind
+from pitchbench.records.places import SCHEMA_VERSION
 from pitchbench.records.repository import Repository
-from pitchbench.records.schema import SCHEMA_VERSION
 from pitchbench.report.export import export_json
 from pitchbench.session.log import Entry, NoteEntry, OutcomeEntry, Setup, UndoEntry
 
@@ -120,6 +120,13 @@ def test_sessions_stay_with_an_instrument_that_is_renamed(repository):
     assert record.setup.instrument.name == "Old"
     (line,) = repository.instruments()
     assert (line.sessions, line.last_session_at) == (1, NOON)
+    # The old name is nobody's, until a session bears it that is of nothing on record.
+    for look in (repository.instrument, repository.sessions, repository.session_ids):
+        with pytest.raises(RecordsError, match=r"no instrument 'old' .* called 'New' now"):
+            look("old")
+    other = repository.begin_session(stores.a_setup(stores.an_instrument("Old")), at=NOON)
+    assert repository.session_ids("Old") == [other]
+    assert repository.session_ids("New") == [session_id]
 
 
 def everything(repository) -> str:

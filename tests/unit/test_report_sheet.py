@@ -166,7 +166,7 @@ def test_the_page_says_what_people_say():
     for text in ("Bench & Co", "Hill 3", "Anna", "buzzes", "a new nut"):
         assert text in page
     assert "With new strings, or by 2027-03-31." in page
-    assert "With new strings, or by 2026-09-01." in Page(sheet_html(a_record())).words
+    assert "With new strings, or by 2026-06-12." in Page(sheet_html(a_record())).words
     assert "Next check" not in Page(sheet_html(a_record(rehearsal=True))).words
 
 

@@ -159,6 +159,10 @@ def _everybody_reads_the_same(state: State) -> None:
     if not any(isinstance(entry, UndoEntry) for entry in deciding):
         in_short = read_log(log.setup, deciding)
         assert [s.outcome for s in in_short.strings] == [s.outcome for s in log.strings]
+        assert in_short.order == log.order
+    assert [row.outcome == "left out" for row in rows] == [
+        s.number not in log.order for s in log.strings
+    ]
     assert learned_response([again], log.setup) == learned(log)
     assert learned_person([again]) == learned_person([log])
 

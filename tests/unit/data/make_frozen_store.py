@@ -31,8 +31,8 @@ from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import NO_TRACE, Partial, Reading, Reason, Rejected
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
+from pitchbench.records.places import SCHEMA_VERSION
 from pitchbench.records.repository import Repository
-from pitchbench.records.schema import SCHEMA_VERSION
 from pitchbench.report.export import export_json
 from pitchbench.session import survey
 from pitchbench.session.job import Command, InputBack, InputLost
