@@ -7,6 +7,13 @@ from collections.abc import Callable
 from enum import IntEnum
 from typing import Any, ClassVar, Final
 
+#: What to do where nothing that was heard could be read. A gain that holds a note up, as telephones
+#: have, makes it a sound that does not die, and so no string's.
+RECORD_SO: Final = (
+    "Record single notes that ring for two seconds or more, in a quiet room and not too loud for "
+    "the input, without automatic gain, noise gate or effects."
+)
+
 
 class ExitCode(IntEnum):
     """Exit codes of every command (docs/commands.md)."""

@@ -9,7 +9,7 @@ from statistics import median
 from typing import Final
 
 from pitchbench.analysis.heard import Heard, Plucks
-from pitchbench.errors import NoReadingError, printable
+from pitchbench.errors import RECORD_SO, NoReadingError, printable
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import Chord, parse_shape, sound_chord
 from pitchbench.intonation.classify import NEAR_CENTS
@@ -315,8 +315,7 @@ def by_string(
     if not grouped:
         raise NoReadingError(
             "There is no usable reading in what was heard.",
-            "Record single notes that ring for two seconds or more, in a quiet room and not too "
-            "loud for the input.",
+            RECORD_SO,
         )
     return dict(sorted(grouped.items(), reverse=True))
 

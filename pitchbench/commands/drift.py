@@ -24,7 +24,7 @@ from pitchbench.commands.listening import ManyFiles, listen, listening_options, 
 from pitchbench.commands.live import Sound, input_options, listening_to
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.commands.telling import Told, telling, telling_options
-from pitchbench.errors import NoReadingError, PitchbenchError
+from pitchbench.errors import RECORD_SO, NoReadingError, PitchbenchError
 from pitchbench.pitch.reading import Rejected
 from pitchbench.report.drift import drift_document, drift_lines, drift_sentences
 from pitchbench.report.readings import note_name, value
@@ -136,7 +136,7 @@ def command(
     if not result.drifts:
         raise NoReadingError(
             "There is no usable reading in what was heard." if heard else "No pluck was heard.",
-            "Record single notes that ring for two seconds or more, in a quiet room.",
+            RECORD_SO,
         )
     if out is not None:
         _draw(result, out, force=force)

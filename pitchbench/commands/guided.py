@@ -16,7 +16,7 @@ import click
 from pitchbench.commands.common import is_plain, printable, whole_number, words_of, write_line
 from pitchbench.commands.instrument_options import instrument_options
 from pitchbench.ending import saving
-from pitchbench.errors import NoReadingError, PitchbenchError, RecordsError
+from pitchbench.errors import RECORD_SO, NoReadingError, PitchbenchError, RecordsError
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.live import LiveScreen
@@ -368,6 +368,5 @@ def refuse_silence(recording: Path | None, job: LoggedJob) -> None:
     if recording is not None and not any(isinstance(e, TakeEntry) for e in job.entries):
         raise NoReadingError(
             "No pluck was heard.",
-            "Record single notes that ring for two seconds or more, in a quiet room and not too "
-            "loud for the input.",
+            RECORD_SO,
         )

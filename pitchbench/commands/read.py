@@ -20,7 +20,7 @@ from pitchbench.commands.common import (
     write_line,
 )
 from pitchbench.commands.listening import listen, listening_options, recordings_meant
-from pitchbench.errors import NoReadingError, PitchbenchError, RecordsError
+from pitchbench.errors import RECORD_SO, NoReadingError, PitchbenchError, RecordsError
 from pitchbench.notes import nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.records.model import SessionRecord
@@ -123,8 +123,7 @@ def command(
     if not any(each.status == "settled" for each in documents):
         raise NoReadingError(
             "There is no usable reading in what was heard." if documents else "No pluck was heard.",
-            "Record single notes that ring for two seconds or more, in a quiet room and not too "
-            "loud for the input.",
+            RECORD_SO,
         )
 
 
