@@ -48,7 +48,7 @@ class Kind(StrEnum):
 @dataclass(frozen=True)
 class Match:
     """What a pluck is taken for; ``string`` is the string it fits, ``why`` and ``cause`` say why it
-    does not."""
+    does not, or is not the open note, of another string."""
 
     kind: Kind
     string: int
@@ -66,8 +66,24 @@ def fit(log: Log, reading: Reading | Rejected) -> Match:
     if reading.pitch_hz is None:
         return Match(Kind.NOTHING, log.current, "no pitch could be measured")
     if log.tuned:
-        return _fit_tuned(log, reading.pitch_hz, reading.stiffness_b)
-    return fit_tuning(log, reading.pitch_hz)
+        found = _fit_tuned(log, reading.pitch_hz, reading.stiffness_b)
+    else:
+        found = fit_tuning(log, reading.pitch_hz)
+    if found.kind is Kind.NOTHING and (other := _fretted_elsewhere(log, reading.pitch_hz)):
+        why = f"another string ({other}, at {place(log.setup, other)}): play it open to go there"
+        return Match(Kind.OTHER, other, why)
+    return found
+
+
+def _fretted_elsewhere(log: Log, pitch_hz: float) -> int | None:
+    """The string whose fretted note this is, if the pluck before was of that string: whoever works
+    there plays both notes in turn, and never the open one twice in a row."""
+    last, fret = log.just_ignored, log.setup.fret
+    if last is None or last.cause is not Ignored.ANOTHER_STRING:
+        return None
+    fretted_hz = log.setup.open_hz(last.string) * fret_ratio(fret)
+    near = abs(cents_between(pitch_hz, fretted_hz)) <= _near_cents(fret)
+    return last.string if near else None
 
 
 def fit_live(log: Log, pitch_hz: float) -> Match:

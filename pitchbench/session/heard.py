@@ -184,7 +184,12 @@ def _own(state: State, reading: Reading, found: Match) -> State:
 
 
 def _elsewhere(state: State, reading: Reading, found: Match) -> State:
-    """Another string's open note: the second in a row, or the first at the border, goes there."""
+    """Another string's open note: the second in a row, or the first at the border, goes there; its
+    fretted note in between goes nowhere by itself."""
+    if found.why:
+        fret, number = state.setup.fret, found.string
+        cause = Ignored.ANOTHER_STRING
+        return _ignored(state, reading, cause, found.why, fret=fret, string=number)
     last = state.log.just_ignored
     if state.log.step is Step.BORDER:
         state = steps.leave_border(state)

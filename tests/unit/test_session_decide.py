@@ -522,6 +522,19 @@ def test_another_string_played_twice_is_turned_to() -> None:
     assert story.outcomes()[6] is None, "what is not finished comes back later"
 
 
+def test_whoever_plays_both_notes_of_another_string_in_turn_is_followed() -> None:
+    """Open and 12th of string 4 while string 6 is at work: never the open note twice in a row."""
+    story = Story.begin().play(6).play(4).play(4, 12)
+    assert story.state.says == (
+        "Ignored: another string (4, at the 12th fret): play it open to go there."
+    )
+    story.play(4)
+    assert (story.state.log.current, story.state.log.step) == (4, Step.FRETTED)
+    # Of a string that was not played just before it is no more than a note that fits nothing.
+    assert "another string" not in Story.begin().play(6).play(4, 12).state.says
+    assert "another string" not in Story.begin().play(6).play(5).play(4, 12).state.says
+
+
 def test_another_string_played_once_and_then_this_one_stays_here() -> None:
     story = Story.begin().play(6).play(4).play(6, 12).play(4)
     assert story.state.log.current == 6

@@ -51,7 +51,7 @@ def test_what_is_not_the_open_string_sends_nobody_to_its_machine() -> None:
 
     octave_hz = story.target_hz(1, 12)
     assert said(octave_hz) == (
-        "String 1 at the 12th fret instead of the open string: bring the open string in tune first."
+        "The 12th fret instead of the open string: bring the open string in tune first."
     )
     assert said(story.target_hz(2)) == (
         "That is string 2's note, B3; if it is string 1, go on tuning."
