@@ -12,7 +12,7 @@ from contextlib import contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
-from pitchbench.ending import LEFT_BEHIND
+from pitchbench.ending import LEFT_BEHIND, saving
 from pitchbench.errors import PitchbenchError
 
 if TYPE_CHECKING:
@@ -28,9 +28,10 @@ _IN_HAND: Final = timedelta(seconds=4 * _BEAT_S)
 #: How often one that seems to be in hand is looked at.
 _LOOK_S: Final = 0.25
 
-#: How long the records may keep us waiting: one that is told late is told again soon.
+#: How long the records may keep us waiting: what is told late is told again soon; and an end that
+#: is asked for comes within two seconds, of which the engine may have taken one.
 _BUSY_S: Final = 0.5
-_LET_GO_S: Final = 1.0
+_LET_GO_S: Final = 0.3
 
 
 def in_hand(held_at: datetime | None, now: datetime) -> bool:
@@ -56,7 +57,8 @@ def held(repository: Repository, session_id: str) -> Iterator[None]:
         yield
     finally:
         over.set()
-        telling.join(_LET_GO_S)
+        with saving():
+            telling.join(_LET_GO_S)
 
 
 def claimed(repository: Repository, session_id: str) -> bool:
