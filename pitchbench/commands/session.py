@@ -79,7 +79,7 @@ EXAMPLES = """\
 @guided_options
 @click.option("--player", metavar="NAME", help="Who plays: what earlier sessions taught is known.")
 @click.option("--checks", is_flag=True, help="Ask for relief, action and so on, before and after.")
-@click.option("--keep/--no-keep", default=None, help="On record or not [yes for live sound].")
+@click.option("--keep/--no-keep", default=None, help="On record or not [yes if live or resumed].")
 @store_option
 @plain_option
 @large_option

@@ -50,7 +50,7 @@ EXAMPLES = """\
 @click.option("--strings", type=Strings(), help="Strings to stretch, in this order [all].")
 @a4_option
 @guided_options
-@click.option("--keep/--no-keep", default=None, help="On record or not [yes for live sound].")
+@click.option("--keep/--no-keep", default=None, help="On record or not [yes if live or resumed].")
 @store_option
 @plain_option
 @telling_options
