@@ -20,13 +20,13 @@ from pitchbench.intonation.classify import (
     Told,
     tell_apart,
 )
-from pitchbench.intonation.deciding import judge
+from pitchbench.intonation.deciding import WORTH_SAYING, judge
 from pitchbench.intonation.harmonics import touched_takes
 from pitchbench.intonation.knowledge import Knowledge, from_takes
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, estimate_offset
 from pitchbench.intonation.pairs import compare_partials
 from pitchbench.intonation.take import Take
-from pitchbench.intonation.verdict import Decision, Verdict
+from pitchbench.intonation.verdict import Decision, Notice, Verdict
 from pitchbench.notes import Note, nearest_note, ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between, fret_ratio
@@ -101,6 +101,24 @@ class Comparison:
     def stray(self, pluck: ComparedPluck) -> bool:
         """Whether a take stands out from the rest of its group."""
         return pluck.counts and any(take.at_s == pluck.at_s for take in self.offset.stray)
+
+    @property
+    def open_off_cents(self) -> float:
+        """How far the open takes lie above the note of the string."""
+        return cents_between(self.offset.open.mean_hz, self.note.hz(self.a4_hz))
+
+    def p_bent(self, pluck: ComparedPluck) -> float:
+        """Probability that a fretted take is no plain one, as those that are bent sharp: it counts
+        so much less. 1 of takes that nothing later agrees with, 0 of all that are not fretted."""
+        at = sorted(
+            each.at_s
+            for each in self.plucks
+            if isinstance(each, ComparedPluck) and each.role is Role.FRETTED
+        )
+        if pluck.role is not Role.FRETTED:
+            return 0.0
+        from_last, p_bent = at[::-1].index(pluck.at_s), self.known.p_bent[::-1]
+        return p_bent[from_last] if from_last < len(p_bent) else 1.0
 
     def off_cents(self, pluck: ComparedPluck) -> float:
         """Open and other notes from the nearest note, fretted ones from the open mean and the
@@ -191,6 +209,9 @@ def judged(comparison: Comparison, *, tolerance_cents: float) -> JudgedOffset:
     """Whether to leave it, to move the saddle, or to take more."""
     verdict = judge(comparison.known, tolerance_cents=tolerance_cents)
     assert verdict is not None
+    # Here any take may be, not only the one just played.
+    if Notice.BENT not in verdict.notices and max(comparison.known.p_bent) > WORTH_SAYING:
+        verdict = replace(verdict, notices=(*verdict.notices, Notice.BENT))
     return JudgedOffset(**vars(comparison), verdict=verdict)
 
 

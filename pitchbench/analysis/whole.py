@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from pitchbench.analysis.heard import Plucks
 from pitchbench.analysis.offset import (
@@ -25,6 +26,15 @@ from pitchbench.units import cents_between, fret_ratio
 
 _Plucks = tuple[ComparedPluck | LostPluck, ...]
 
+#: A baritone is a fifth lower at the most, and a capo seldom sits beyond the 7th fret (common
+#: practice, no source).
+_MOST_SEMITONES: Final = 7
+
+#: Another tuning is spoken of where it explains so much of what was heard, and so much more than
+#: the one that was said: one string that is tuned otherwise is a sixth of six.
+_EXPLAINED: Final = 0.9
+_MORE_EXPLAINED: Final = 0.25
+
 
 @dataclass(frozen=True, eq=False)
 class StringOffset:
@@ -43,7 +53,8 @@ class StringOffset:
 class WholeInstrument:
     """Every string of an instrument, string 1 first, and the plucks that are of none of them;
     ``line`` is where a bridge in one piece should go; None where it is none, where no string asks
-    for a move, and where too few were judged.
+    for a move, and where too few were judged. ``semitones_off`` is by how much higher all strings
+    seem to be tuned than was said; 0 where they do not.
 
     Strings that are tuned alike count as the first of them: their pitches do not tell them apart.
     """
@@ -55,6 +66,7 @@ class WholeInstrument:
     strings: tuple[StringOffset, ...]
     strange: _Plucks
     line: BridgeLine | None = None
+    semitones_off: int = 0
 
 
 def strings_in(
@@ -111,7 +123,25 @@ def decide_strings(
 
     found = tuple(string_offset(number, spec.note) for number, spec in _unlike(instrument))
     line = _line(found, instrument, fret) if instrument.in_one_piece else None
-    return WholeInstrument(a4_hz, fret, instrument, assumed, found, heard.get(None, ()), line)
+    off = _semitones_off([p for each in heard.values() for p in each], instrument, fret, a4_hz)
+    return WholeInstrument(a4_hz, fret, instrument, assumed, found, heard.get(None, ()), line, off)
+
+
+def _semitones_off(
+    plucks: Sequence[ComparedPluck | LostPluck], instrument: Instrument, fret: int, a4_hz: float
+) -> int:
+    """By how many semitones all strings seem to be tuned otherwise than was said."""
+    settled = [each for each in plucks if isinstance(each, ComparedPluck)]
+
+    def explained(semitones: int) -> int:
+        tuned_hz = a4_hz * fret_ratio(semitones)
+        return sum(bool(_could_be(each, instrument, fret, tuned_hz)) for each in settled)
+
+    # The nearest comes first, and of two that explain as much it is the one.
+    best = max(sorted(range(-_MOST_SEMITONES, _MOST_SEMITONES + 1), key=abs), key=explained)
+    enough = explained(best) >= _EXPLAINED * len(settled)
+    more = explained(best) - explained(0) >= _MORE_EXPLAINED * len(settled)
+    return best if enough and more and settled else 0
 
 
 def _not_heard(

@@ -21,8 +21,9 @@ from pitchbench.ending import heeded, in_time, leave
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.lengths import LengthUnit, show_lengths_in
 
-#: What a write ends with where there is no room for it.
+#: What a write ends with where there is no room for it, or nothing to write to.
 _NO_ROOM: Final = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+_CLOSED: Final = errno.EBADF
 
 #: Every command and what it is for, in the order of --help. The module is commands/NAME.py and
 #: holds a click command called ``command``.
@@ -179,19 +180,28 @@ def _run(args: list[str] | None) -> int:
         return _interrupted()
     except OSError as error:
         # Files are named in what is said of them; this is the output itself.
-        if error.filename is not None or error.errno not in _NO_ROOM:
+        if error.filename is not None or error.errno not in (*_NO_ROOM, _CLOSED):
             raise
-        what = f"What there is to show cannot be written: {os.strerror(error.errno)}."
+        why = "the output is closed" if error.errno == _CLOSED else os.strerror(error.errno)
+        what = f"What there is to show cannot be written: {why}."
         return _fail(what, "Make room where the output goes, or send it elsewhere.", ExitCode.USAGE)
     return int(code) if isinstance(code, int) else 0
 
 
 def _open_what_is_closed() -> None:
     """What starts a program without a stream, as some services do, would have the next file that is
-    opened stand for it."""
-    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+    opened stand for it.
+
+    A result that nobody gets is a failure: nothing can be written to what is open for reading.
+    """
+    for name, mode, flags in (
+        ("stdin", "r", os.O_RDONLY),
+        ("stdout", "w", os.O_RDONLY),
+        ("stderr", "w", os.O_WRONLY),
+    ):
         if getattr(sys, name) is None:
-            setattr(sys, name, open(os.devnull, mode, encoding="utf-8"))  # noqa: SIM115
+            stands_in = open(os.open(os.devnull, flags), mode, encoding="utf-8")  # noqa: SIM115
+            setattr(sys, name, stands_in)
 
 
 def _interrupted() -> ExitCode:

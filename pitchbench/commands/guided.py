@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 import click
 
-from pitchbench.commands.common import is_plain, printable, whole_number, words_of, write_line
+from pitchbench.commands.common import is_plain, printable, tell, whole_number, words_of, write_line
 from pitchbench.commands.instrument_options import instrument_options
 from pitchbench.ending import saving
 from pitchbench.errors import RECORD_SO, NoReadingError, PitchbenchError, RecordsError
+from pitchbench.records.hand import claimed, held, in_hand
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.live import LiveScreen
@@ -185,11 +186,13 @@ class Keeping:
     ----------
     repository : the store.
     session_id : the session that the entries belong to.
+    kept : how many entries it has on record already.
     """
 
-    def __init__(self, repository: Repository, session_id: str) -> None:
+    def __init__(self, repository: Repository, session_id: str, kept: int = 0) -> None:
         self.repository = repository
         self.session_id = session_id
+        self._kept = kept
         begun = repository.session(session_id, traces_too=False)
         self._setup, self._meta = begun.setup, begun.meta
         self._tried: Entry | None = None
@@ -197,7 +200,10 @@ class Keeping:
     def __call__(self, entry: Entry) -> None:
         """When this returns, ``entry`` is safe; after it has raised, call it with the same one."""
         again, self._tried = entry is self._tried, entry
-        self.repository.append(self.session_id, entry, again=again, busy_s=_BUSY_S)
+        self.repository.append(
+            self.session_id, entry, again=again, sequence=self._kept, busy_s=_BUSY_S
+        )
+        self._kept += 1
 
     def end(self, job: Job) -> None:
         """Say that the session came to its end, or that it is not in hand any more."""
@@ -269,23 +275,20 @@ class Start(Generic[_J]):
     kept: int = 0
 
 
-def broken_off(repository: Repository, words: str, kind: SessionKind) -> SessionRecord:
-    """The session to go on with: one by its id, or the last that was broken off.
+def broken_off(
+    stack: contextlib.ExitStack, repository: Repository, words: str, kind: SessionKind
+) -> SessionRecord:
+    """The session to go on with: one by its id, or the last that was broken off. Until ``stack``
+    ends nobody else can go on with it.
 
     Raises
     ------
     RecordsError
-        If there is none, or it is finished or a rehearsal.
+        If there is none, or it is in hand, finished or a rehearsal.
     """
-    if words == "last":
-        last = repository.last_unfinished(kind=kind)
-        if last is None:
-            raise RecordsError(
-                f"There is no {kind.words} to go on with.",
-                "Start a new one, or name one as `pitchbench history` shows it.",
-            )
-        words = last
-    record = repository.session(repository.find_session(words, kind=kind))
+    session_id = _taken_in_hand(repository, words, kind)
+    stack.enter_context(held(repository, session_id))
+    record = repository.session(session_id)
     to_do = record.meta.finished_at is None or bool(record.log.passed_over)
     if to_do and not record.meta.rehearsal:
         return record
@@ -298,22 +301,56 @@ def broken_off(repository: Repository, words: str, kind: SessionKind) -> Session
     )
 
 
+def _taken_in_hand(repository: Repository, words: str, kind: SessionKind) -> str:
+    """The id of the session that ``words`` name, which nobody else has in hand now; "last" passes
+    over those that somebody has."""
+    busy: list[str] = []
+    while True:
+        if words == "last":
+            session_id = repository.last_unfinished(kind=kind, but=busy)
+        else:
+            session_id = repository.find_session(words, kind=kind)
+        if session_id is None or session_id in busy:
+            break
+        if in_hand(repository.held_at(session_id), datetime.now(UTC)):
+            tell("It seems to be in hand: looking whether anybody has it still ...")
+        if claimed(repository, session_id):
+            return session_id
+        busy.append(session_id)
+    if not busy:
+        raise RecordsError(
+            f"There is no {kind.words} to go on with.",
+            "Start a new one, or name one as `pitchbench history` shows it.",
+        )
+    short_id = repository.session(busy[0], outcomes_only=True).meta.short_id
+    raise RecordsError(
+        f"{kind.words.capitalize()} {short_id} is in hand, here or at another bench.",
+        "Go on with it there, or quit it there first. `pitchbench today` lists what is in hand and "
+        "what was broken off.",
+    )
+
+
 def keeping_of(
+    stack: contextlib.ExitStack,
     repository: Repository,
     start: Start[Any],
     source: Source,
     parameters: Mapping[str, Parameter],
+    *,
     kind: SessionKind = SessionKind.SETUP,
 ) -> Keeping:
-    """Put the job on record, where it is not there yet."""
-    session_id = start.session_id or repository.begin_session(
-        start.job.setup,
-        at=datetime.now(UTC),
-        source=source.name,
-        parameters={"rate_hz": source.rate_hz, **parameters},
-        kind=kind,
-    )
-    keeping = Keeping(repository, session_id)
+    """Put the job on record, where it is not there yet; it is in hand until ``stack`` ends."""
+    session_id = start.session_id
+    if session_id is None:
+        session_id = repository.begin_session(
+            start.job.setup,
+            at=datetime.now(UTC),
+            source=source.name,
+            parameters={"rate_hz": source.rate_hz, **parameters},
+            kind=kind,
+        )
+        stack.enter_context(held(repository, session_id))
+    keeping = Keeping(repository, session_id, start.kept)
     for entry in start.job.entries[start.kept :]:
         keeping(entry)
     return keeping

@@ -281,7 +281,7 @@ def _by_ear(
             repository = stack.enter_context(open_records(said.store, begin=resumed is None))
         if resumed is not None:
             assert repository is not None
-            start = gone_on_with(repository, resumed)
+            start = gone_on_with(stack, repository, resumed)
             known = KnownInstrument(start.job.setup.judged)
             asked = replace(asked, a4_hz=start.job.setup.a4_hz)
         else:
@@ -300,7 +300,7 @@ def _by_ear(
         source, hearing = stack.enter_context(
             listening_to(Sound(device, rate, asked.channel, record), teller)
         )
-        keeping = begin_keeping(repository, start, source) if repository is not None else None
+        keeping = begin_keeping(stack, repository, start, source) if repository else None
         if keeping is not None and record is not None:
             keeping.repository.keep_audio(keeping.session_id, record)
         screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain))

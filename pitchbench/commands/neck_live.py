@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
 from pitchbench.commands.guided import Keeping, Start, broken_off, keeping_of
@@ -41,9 +42,9 @@ def fresh(plan: Plan) -> Start[Survey]:
     return Start(begin(plan))
 
 
-def gone_on_with(repository: Repository, words: str) -> Start[Survey]:
+def gone_on_with(stack: ExitStack, repository: Repository, words: str) -> Start[Survey]:
     """The survey to go on with: one by its id, or the last that was broken off."""
-    record = broken_off(repository, words, SessionKind.NECK)
+    record = broken_off(stack, repository, words, SessionKind.NECK)
     job = resume(_planned(record), record.entries)
     return Start(job, record.meta.id, len(record.entries))
 
@@ -60,8 +61,10 @@ def _planned(record: SessionRecord) -> Plan:
         ) from error
 
 
-def begin_keeping(repository: Repository, start: Start[Survey], source: Source) -> Keeping:
+def begin_keeping(
+    stack: ExitStack, repository: Repository, start: Start[Survey], source: Source
+) -> Keeping:
     """Put the survey on record, where it is not there yet."""
     plan = start.job.plan
     asked: dict[str, Parameter] = {"frets": ",".join(map(str, plan.frets)), "takes": plan.takes}
-    return keeping_of(repository, start, source, asked, SessionKind.NECK)
+    return keeping_of(stack, repository, start, source, asked, kind=SessionKind.NECK)

@@ -40,7 +40,15 @@ from pitchbench.report.offset import (
     role_words,
     what_to_do,
 )
-from pitchbench.report.whole import COLUMNS, in_short, lines, offsets_document, remarks, row
+from pitchbench.report.whole import (
+    COLUMNS,
+    in_short,
+    lines,
+    offsets_document,
+    remarks,
+    row,
+    tuned_otherwise_words,
+)
 
 EXAMPLES = """\
   pitchbench offset low-e.wav --string E2               plucks in any order, told apart by pitch
@@ -179,9 +187,11 @@ def _whole(
     )
     if not any(each.result for each in whole.strings):
         why = "; ".join(f"string {each.string}: {each.lacks}" for each in whole.strings)
+        otherwise = whole.semitones_off and tuned_otherwise_words(whole.semitones_off)
         raise NoReadingError(
             f"No string can be judged: {why}",
-            "Record every string open and fretted, two seconds each, three times in turn.",
+            otherwise
+            or "Record every string open and fretted, two seconds each, three times in turn.",
         )
     return whole
 

@@ -79,7 +79,7 @@ EXAMPLES = """\
 @guided_options
 @click.option("--player", metavar="NAME", help="Who plays: what earlier sessions taught is known.")
 @click.option("--checks", is_flag=True, help="Ask for relief, action and so on, before and after.")
-@click.option("--keep/--no-keep", default=None, help="On record or not [yes for live sound].")
+@click.option("--keep/--no-keep", default=None, help="On record or not [yes if live or resumed].")
 @store_option
 @plain_option
 @large_option
@@ -111,7 +111,7 @@ def command(
     """
     _refuse_both(name, preset_name, player, resumed)
     player = None if player is None else checked_text(player)
-    keep = sound.recording is None if keep is None else keep
+    keep = (sound.recording is None or resumed is not None) if keep is None else keep
     with contextlib.ExitStack() as stack:
         teller = stack.enter_context(telling(SESSION, told))
         repository = None
@@ -120,7 +120,7 @@ def command(
             repository = stack.enter_context(open_records(store, begin=begins))
         if resumed is not None:
             assert repository is not None
-            kept = broken_off(repository, resumed, SessionKind.SETUP)
+            kept = broken_off(stack, repository, resumed, SessionKind.SETUP)
             job = reopened(resume(kept.setup, kept.entries))
             start = Start(job, kept.meta.id, len(kept.entries))
         else:
@@ -136,7 +136,7 @@ def command(
                 return None
             records = repository or stack.enter_context(open_records(store, begin=True))
             parameters = {} if player is None else {"player": player}
-            begun = keeping_of(records, start, source, parameters)
+            begun = keeping_of(stack, records, start, source, parameters)
             if sound.record is not None:
                 records.keep_audio(begun.session_id, sound.record)
             return begun

@@ -50,7 +50,7 @@ EXAMPLES = """\
 @click.option("--strings", type=Strings(), help="Strings to stretch, in this order [all].")
 @a4_option
 @guided_options
-@click.option("--keep/--no-keep", default=None, help="On record or not [yes for live sound].")
+@click.option("--keep/--no-keep", default=None, help="On record or not [yes if live or resumed].")
 @store_option
 @plain_option
 @telling_options
@@ -73,7 +73,7 @@ def command(
     string when a pull costs less than the string's tolerance. Pull gently; wear eye protection.
     """
     said = Said(**rest)
-    keep = sound.recording is None if keep is None else keep
+    keep = (sound.recording is None or resumed is not None) if keep is None else keep
     with contextlib.ExitStack() as stack:
         teller = stack.enter_context(telling(STRETCH, told))
         repository = None
@@ -82,7 +82,7 @@ def command(
         start: Start[Stretch]
         if resumed is not None:
             assert repository is not None
-            kept = broken_off(repository, resumed, SessionKind.STRETCH)
+            kept = broken_off(stack, repository, resumed, SessionKind.STRETCH)
             start = Start(resume(kept.setup, kept.entries), kept.meta.id, len(kept.entries))
         else:
             instrument = said.instrument() or preset("six-string")
@@ -91,7 +91,7 @@ def command(
         source, hearing = stack.enter_context(listening_to(sound, teller))
         keeping = None
         if repository is not None and keep:
-            keeping = keeping_of(repository, start, source, {}, SessionKind.STRETCH)
+            keeping = keeping_of(stack, repository, start, source, {}, kind=SessionKind.STRETCH)
             if sound.record is not None:
                 repository.keep_audio(keeping.session_id, sound.record)
         with shown(STRETCH, output_format, plain) as view:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import shlex
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
-from typing import TYPE_CHECKING, Final, Literal
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Literal
 
 import click
 
@@ -18,6 +18,7 @@ from pitchbench.commands.common import (
     tell,
 )
 from pitchbench.commands.help_page import ExamplesFirst
+from pitchbench.records.hand import in_hand
 from pitchbench.records.history import check_reasons, sessions_to_go_by
 from pitchbench.records.model import SessionKind, SessionMeta
 from pitchbench.records.places import is_url
@@ -30,10 +31,6 @@ EXAMPLES = """\
   pitchbench today                   the list of the day, of all benches with these records
   pitchbench today --format json
 """
-
-#: A bench that has kept nothing for so long has let go, or was switched off. No source: longer than
-#: a string change, shorter than the wait for the next customer.
-_IN_HAND: Final = timedelta(minutes=30)
 
 
 @dataclass(frozen=True)
@@ -101,17 +98,17 @@ def _store_words(store: str | None) -> str:
 def _today(repository: Repository, now: datetime, store_words: str) -> TodayDocument:
     midnight = now.astimezone().replace(hour=0, minute=0, second=0, microsecond=0)
     unfinished = repository.work_unfinished()
-    in_hand = [each for each in unfinished if each.held_at and now - each.held_at <= _IN_HAND]
-    busy = {each.instrument for each in in_hand}
+    held = [each for each in unfinished if in_hand(each.held_at, now)]
+    busy = {each.instrument for each in held}
     done = repository.work_finished(since=midnight)
     return TodayDocument(
         "pitchbench.today/1",
         day=midnight.date(),
-        in_hand=tuple(_work(repository, each.instrument, each.meta) for each in in_hand),
+        in_hand=tuple(_work(repository, each.instrument, each.meta) for each in held),
         broken_off=tuple(
             _work(repository, each.instrument, each.meta, store_words=store_words)
             for each in unfinished
-            if each not in in_hand
+            if each not in held
         ),
         done=tuple(_work(repository, each.instrument, each.meta) for each in done),
         checks_due=tuple(each for each in _due(repository, now) if each.instrument not in busy),

@@ -57,7 +57,7 @@ _WIDE_CENTS: Final = 2.5
 _TAKES_THAT_SHOW_SCATTER: Final = 5
 
 #: How likely something must be to be said of a person's takes.
-_WORTH_SAYING: Final = 0.9
+WORTH_SAYING: Final = 0.9
 
 #: A trend: so many takes, each beyond the last, and from first to last so many spreads. Of takes
 #: that do not hang together one look in 60 shows five in order, and half of those span that much.
@@ -164,9 +164,9 @@ def notices(known: Knowledge) -> tuple[Notice, ...]:
             found.append(Notice.SHARPENING)
         if last == sorted(last, reverse=True):
             found.append(Notice.FLATTENING)
-    if known.p_dependent > _WORTH_SAYING:
+    if known.p_dependent > WORTH_SAYING:
         found.append(Notice.DEPENDENT)
-    if known.p_last_bent > _WORTH_SAYING:
+    if known.p_bent and known.p_bent[-1] > WORTH_SAYING:
         found.append(Notice.BENT)
     if min(len(known.opens), len(known.fretteds)) > 1 and not _by_turns(known.kinds):
         found.append(Notice.NOT_BY_TURNS)

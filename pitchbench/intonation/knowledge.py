@@ -247,7 +247,7 @@ class Knowledge:
     ``middle_cents`` is the middle of the grid of offsets, None until a fretted take came.
     ``before`` is the density of the offset from everything before this tuning, ``heard`` the
     likelihood of this tuning's fretted takes with the open pitch at ``reference_cents``, both for
-    every habit; ``firm`` the chance that the last fretted take was a plain one. ``opens`` and
+    every habit; ``firms`` the chance of each of these takes that it was a plain one. ``opens`` and
     ``fretteds`` hold this tuning's takes as (cents, u); ``moves`` counts moves, ``fretted`` and
     ``open`` all takes of the string, ``fretted_since_move`` those since its last move.
     ``choice_u_cents`` is what no take mends: how unsure the offset is because the pairs of partials
@@ -259,7 +259,7 @@ class Knowledge:
     reference_cents: float = 0.0
     before: Grid | None = None
     heard: Grid | None = None
-    firm: Grid | None = None
+    firms: tuple[Grid, ...] = ()
     opens: tuple[tuple[float, float], ...] = ()
     fretteds: tuple[tuple[float, float], ...] = ()
     kinds: str = ""
@@ -325,13 +325,14 @@ class Knowledge:
         """Probability that each fretted take follows the last."""
         return float(self.habits[:, DEPENDENCE > 0.0].sum())
 
-    @property
-    def p_last_bent(self) -> float:
-        """Probability that the last fretted take is not a plain one."""
-        if self.firm is None or self.joint is None:
-            return 0.0
+    @cached_property
+    def p_bent(self) -> tuple[float, ...]:
+        """Probability of each of this tuning's fretted takes that it is not a plain one."""
+        if self.joint is None:
+            return ()
         weights = self.joint * self.person.of_one_string()[:, :, None]
-        return float(1.0 - (weights * self.firm).sum() / weights.sum())
+        weights = weights / weights.sum()
+        return tuple(float(1.0 - (weights * firm).sum()) for firm in self.firms)
 
     @property
     def fretted_in_a_row(self) -> int:
@@ -423,7 +424,7 @@ def after_tuning(known: Knowledge) -> Knowledge:
         found = known.prior / known.prior.sum()
         changed = before.sum(-1, keepdims=True) * found
         before = _scaled((1.0 - _CHANGED_UNSAID) * before + _CHANGED_UNSAID * changed)
-    return replace(known, before=before, heard=None, firm=None, opens=(), fretteds=(), kinds="")
+    return replace(known, before=before, heard=None, firms=(), opens=(), fretteds=(), kinds="")
 
 
 def after_move(known: Knowledge, *, change_cents: float, u_cents: float) -> Knowledge:
@@ -472,7 +473,7 @@ def _fretted(known: Knowledge, cents: float, u_cents: float) -> Knowledge:
         if abs(here - known.middle_cents) > _HALF_WIDTH_CENTS:
             # Nothing known explains it, so something changed: what was known is no use any more.
             known = replace(
-                known, before=None, heard=None, firm=None, fretteds=(), middle_cents=None, fretted=0
+                known, before=None, heard=None, firms=(), fretteds=(), middle_cents=None, fretted=0
             )
     reference = known.reference_cents if known.fretteds else (pitch[0] if pitch else 0.0)
     middle = cents - reference if known.middle_cents is None else known.middle_cents
@@ -483,7 +484,7 @@ def _fretted(known: Knowledge, cents: float, u_cents: float) -> Knowledge:
         middle_cents=middle,
         reference_cents=reference,
         heard=_scaled(heard),
-        firm=firm,
+        firms=(*known.firms, firm),
         fretteds=(*known.fretteds, (cents, u_cents)),
         kinds=known.kinds + "f",
         fretted=known.fretted + 1,
@@ -502,14 +503,15 @@ def _likelihood(
     spread = SPREADS_CENTS[:, None]
     sd = np.hypot(spread, u_cents)
     plain = _normal(residual, sd)[:, None]
-    if known.firm is not None:
+    if known.firms:
+        firm = known.firms[-1]
         last = residual + (known.fretteds[-1][0] - cents)
         rho = DEPENDENCE[:, None]
         follows = _normal(
             residual - rho * last,
             np.sqrt(spread[:, None] ** 2 * (1.0 - rho**2) + u_cents**2),
         )
-        plain = known.firm * follows + (1.0 - known.firm) * plain
+        plain = firm * follows + (1.0 - firm) * plain
     else:
         plain = np.broadcast_to(plain, (*_HABITS, POINTS))
     least, most = (_step((residual - edge) / sd) for edge in _BENT_CENTS)

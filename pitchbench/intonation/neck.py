@@ -255,7 +255,7 @@ def best_saddle(
     used = {n: w for n, w in weights.items() if w > 0 and n > 0}
     if not used:
         raise PitchbenchError(
-            "No fret is weighted.", "Give at least one fret a weight above zero, such as 12=1."
+            "No fret is weighted.", "Give at least one fret a weight above zero, such as 12:1."
         )
 
     def after(move: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -37,9 +37,9 @@ def back_up(place: str, target: Path, *, force: bool) -> None:
     """
     with whole_file(target, force=force) as file, reading_only(place) as connection:
         if is_url(place):
-            _copy_server(connection, Path(file.name))
+            _copy_server(connection, Path(file.name), called=target)
         else:
-            _copy_whole(connection, Path(file.name))
+            _copy_whole(connection, Path(file.name), called=target)
     with reading_only(str(target)) as connection:
         damage = file_damage(connection)
     if damage:
@@ -83,13 +83,13 @@ def _refuse_damaged(backup: Path, checked: Checked) -> None:
         )
 
 
-def _copy_whole(source: Connection, target: Path) -> None:
+def _copy_whole(source: Connection, target: Path, *, called: Path | None = None) -> None:
     """Copy a store in a file, with what lies in the write-ahead log beside it."""
     raw: Any = source.connection.dbapi_connection
-    copy_sqlite(raw, target)
+    copy_sqlite(raw, target, called=called)
 
 
-def _copy_server(source: Connection, target: Path) -> None:
+def _copy_server(source: Connection, target: Path, *, called: Path) -> None:
     with tempfile.TemporaryDirectory(prefix="pitchbench-", dir=target.parent) as folder:
         store = Path(folder, "store.sqlite")
         engine = file_engine(store)
@@ -100,7 +100,7 @@ def _copy_server(source: Connection, target: Path) -> None:
         finally:
             engine.dispose()
         with closing(sqlite3.connect(store)) as made:
-            copy_sqlite(made, target)
+            copy_sqlite(made, target, called=called)
 
 
 def _replace_all(engine: Engine, source: Connection, *, force: bool) -> None:

@@ -60,8 +60,9 @@ def whole_file(path: Path, *, force: bool) -> Iterator[IO[bytes]]:
         ) from error
 
 
-def copy_sqlite(source: sqlite3.Connection, target: Path) -> None:
-    """Copy the database behind ``source``, which others may be writing to, into ``target``."""
+def copy_sqlite(source: sqlite3.Connection, target: Path, *, called: Path | None = None) -> None:
+    """Copy the database behind ``source``, which others may be writing to, into ``target``, which
+    will be ``called`` otherwise once it is whole."""
     try:
         with contextlib.closing(sqlite3.connect(target)) as connection:
             # It has its name only when it is whole, so it needs no journal of its own beside it.
@@ -70,7 +71,7 @@ def copy_sqlite(source: sqlite3.Connection, target: Path) -> None:
             connection.execute("PRAGMA journal_mode=DELETE")  # to read it needs no files beside it
     except sqlite3.Error as error:
         raise RecordsError(
-            f"The records cannot be copied to {str(target.parent)!r}: {error}.",
+            f"The records cannot be copied to {str(called or target)!r}: {error}.",
             "See that the disk has room and the file is whole (`pitchbench records check`).",
         ) from error
 

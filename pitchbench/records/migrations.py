@@ -131,7 +131,7 @@ def _copy_file(store: Path, version: int) -> Path:
     """
     copy = store.with_name(f"{store.name}.form-{version}")
     with whole_file(copy, force=True) as file, closing(sqlite3.connect(store)) as source:
-        copy_sqlite(source, Path(file.name))
+        copy_sqlite(source, Path(file.name), called=copy)
     return copy
 
 

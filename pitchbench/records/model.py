@@ -177,8 +177,10 @@ def checked_text(text: str, *, may_be_empty: bool = False) -> str:
         If it is empty, very long, or holds what no database keeps (NUL, halves of characters).
     """
     text = text.strip()
+    if not (text or may_be_empty):
+        raise PitchbenchError("That text is empty.", "Write a name or a note.")
     keepable = "\0" not in text and not any("\ud800" <= c <= "\udfff" for c in text)
-    if not keepable or len(text) > _LONGEST_TEXT or not (text or may_be_empty):
+    if not keepable or len(text) > _LONGEST_TEXT:
         raise PitchbenchError(
             "That text cannot be kept.",
             f"Write a name or a note of at most {_LONGEST_TEXT} ordinary characters.",

@@ -269,7 +269,13 @@ class Repository:
         return meta.id
 
     def append(
-        self, session_id: str, entry: Entry, *, again: bool = False, busy_s: float = BUSY_S
+        self,
+        session_id: str,
+        entry: Entry,
+        *,
+        again: bool = False,
+        sequence: int | None = None,
+        busy_s: float = BUSY_S,
     ) -> None:
         """Add ``entry`` to the session's log; when this returns, it is on the disk.
 
@@ -277,6 +283,8 @@ class Repository:
         ----------
         again : this was tried before and failed, perhaps after it had reached the disk: if the log
             ends with just this entry, nothing is done.
+        sequence : how many entries the log has if nobody else wrote into it; None if that does not
+            matter.
         busy_s : how long to wait for another program that holds the file.
         """
         with self._writing(busy_s) as connection:
@@ -289,13 +297,46 @@ class Repository:
             last = connection.execute(query).first()
             if again and last is not None and last.document == entry_document(entry):
                 return
-            insert_entry(connection, session_id, 0 if last is None else last.sequence + 1, entry)
+            here = 0 if last is None else last.sequence + 1
+            if sequence is not None and here != sequence:
+                raise RecordsError(
+                    "Another program has changed this session on record.",
+                    "See how it stands there: `pitchbench today`.",
+                )
+            insert_entry(connection, session_id, here, entry)
             held = update(sessions).where(sessions.c.id == session_id)
             connection.execute(held.values(held_at=datetime.now(UTC)))
 
     def finish_session(self, session_id: str, *, at: datetime) -> None:
         """Say that the session came to its end."""
         self._set(session_id, finished_at=at, held_at=None)
+
+    def claim(self, session_id: str, *, seen: datetime | None) -> bool:
+        """Take the session in hand if `held_at` is ``seen`` still; False if it is not. Of two that
+        claim it at once one gets it."""
+        unchanged = sessions.c.held_at.is_(None) if seen is None else sessions.c.held_at == seen
+        claimed = update(sessions).where(sessions.c.id == session_id, unchanged)
+        with self._writing() as connection:
+            return connection.execute(claimed.values(held_at=datetime.now(UTC))).rowcount == 1
+
+    def hold(self, session_id: str, at: datetime | None, *, busy_s: float = BUSY_S) -> None:
+        """Tell that a bench has the session in hand still, ``at`` being now, or let it go: None.
+
+        The one thing that another thread may do: whether the file is the same one still is seen to
+        by whoever writes more.
+        """
+        if self._path is not None and file_identity(self._path) != self._identity:
+            raise self._gone()
+        engine = self._engine.execution_options(busy_s=busy_s)
+        with in_words(engine), engine.begin() as connection:
+            held = update(sessions).where(sessions.c.id == session_id)
+            connection.execute(held.values(held_at=at))
+
+    def held_at(self, session_id: str) -> datetime | None:
+        """When it was last told that a bench has the session in hand; None if none has."""
+        query = select(sessions.c.held_at).where(sessions.c.id == session_id)
+        with self._reading() as connection:
+            return connection.execute(query).scalar()
 
     def let_go(self, session_id: str) -> None:
         """Say that no bench has the session in hand any more; it can be gone on with."""
@@ -398,10 +439,16 @@ class Repository:
             rows = connection.execute(WITH_NAMES.where(sessions.c.id.in_(query.limit(last)))).all()
         return [(row.name_now, meta_of(row)) for row in rows]
 
-    def last_unfinished(self, *, kind: SessionKind = SessionKind.SETUP) -> str | None:
-        """The id of the latest session that was broken off, rehearsals apart; None if none was."""
+    def last_unfinished(
+        self, *, kind: SessionKind = SessionKind.SETUP, but: Sequence[str] = ()
+    ) -> str | None:
+        """The id of the latest session that is not finished, rehearsals and those with an id in
+        ``but`` apart; None if there is none."""
         query = LATEST_IDS.where(
-            sessions.c.finished_at.is_(None), ~sessions.c.rehearsal, sessions.c.kind == kind
+            sessions.c.finished_at.is_(None),
+            ~sessions.c.rehearsal,
+            sessions.c.kind == kind,
+            sessions.c.id.not_in(but),
         )
         with self._reading() as connection:
             return connection.execute(query.limit(1)).scalar()

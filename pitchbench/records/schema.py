@@ -79,7 +79,7 @@ sessions = Table(
     Column("audio", Text),
     # Form 2; before it there was only one kind.
     Column("kind", String(16), nullable=False, server_default="setup"),
-    # Form 4: when a bench that has it in hand last kept something of it; null once it let go.
+    # Form 4: when a bench last told that it has it in hand; null once it let go.
     Column("held_at", UtcTime),
     Index("ix_sessions_instrument", "instrument_id", "started_at"),
     Index("ix_sessions_name", "instrument_name", "started_at"),

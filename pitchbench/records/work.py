@@ -18,8 +18,8 @@ _WORK: Final = WITH_NAMES.where(~sessions.c.rehearsal)
 
 @dataclass(frozen=True)
 class Work:
-    """One session: whose it is, its circumstances, and when a bench last kept something of it;
-    None if no bench has it in hand."""
+    """One session: whose it is, its circumstances, and when it was last told that a bench has it in
+    hand; None once it was let go."""
 
     instrument: str
     meta: SessionMeta

@@ -135,7 +135,9 @@ def _note_sentence(note: str, group: Sequence[Drift]) -> str:
         )
     pitches = [drift.reading.pitch_hz for drift in group]
     apart = cents_between(max(pitches), min(pitches))
-    starts = f"{note} starts {attacks[0]:+.1f} to {attacks[-1]:+.1f} cents from its settled pitch"
+    # Of plucks as sharp as each other one number is said.
+    off = " to ".join(dict.fromkeys(f"{cents:+z.1f}" for cents in (attacks[0], attacks[-1])))
+    starts = f"{note} starts {off} cents from its settled pitch"
     if apart <= _AGREE_CENTS:
         return (
             f"{starts}, yet all {len(group)} plucks settle within {apart:.1f} cents of each other: "

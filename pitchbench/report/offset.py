@@ -10,7 +10,9 @@ from pitchbench.belief import half95, half_figures
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation.bridge import move_interval_words, move_words, what_to_move
 from pitchbench.intonation.classify import LeftOut
+from pitchbench.intonation.deciding import WORTH_SAYING
 from pitchbench.intonation.harmonics import IN_DOUBT
+from pitchbench.intonation.knowledge import BENT_SHARE
 from pitchbench.intonation.offset import Group
 from pitchbench.intonation.pairs import Pair, disagreement_words
 from pitchbench.intonation.verdict import (
@@ -36,6 +38,12 @@ from pitchbench.session.words import offset_words, rejected_words
 #: So near the nut the saddle has a quarter of its leverage at the 12th fret at most.
 _NEAR_THE_NUT: Final = 4
 
+#: A fretted take is spoken of that is so likely bent: four times as likely as before it was heard.
+_MAY_BE_BENT: Final = 4.0 * BENT_SHARE
+
+#: A string that was named and sounds more than a semitone off is another one, or tuned otherwise.
+_OUT_OF_TUNE_CENTS: Final = 100.0
+
 #: A string that has settled loses a cent or two a minute (common practice, no source); by more than
 #: this it slips.
 _SLIPS_CENTS_PER_MIN: Final = 10.0
@@ -49,11 +57,13 @@ _LEFT_OUT_WORDS: Final = {
 
 @dataclass(frozen=True)
 class RoledReading(ReadingDocument):
-    """One pluck and what it counts as, or why as neither; a stray one stands out from others."""
+    """One pluck and what it counts as, or why as neither; a stray one stands out from others, and
+    the likelier a fretted one is bent the less it counts."""
 
     role: Role | None
     left_out: LeftOut | None
     stray: bool
+    p_bent: Probability | None
 
 
 @dataclass(frozen=True)
@@ -63,6 +73,7 @@ class OffsetDocument:
     schema: Literal["pitchbench.offset/1"]
     a4_hz: Positive
     string: Note
+    open_off_cents: float
     fret: int
     open: Group
     fretted: Group
@@ -96,6 +107,7 @@ def offset_document(result: OffsetResult) -> OffsetDocument:
             role=each.role if isinstance(each, ComparedPluck) else None,
             left_out=each.left_out if isinstance(each, ComparedPluck) else None,
             stray=isinstance(each, ComparedPluck) and result.stray(each),
+            p_bent=result.p_bent(each) if isinstance(each, ComparedPluck) else None,
         )
         for each in result.plucks
     ]
@@ -152,14 +164,40 @@ def offset_lines(result: OffsetResult) -> list[tuple[str, str]]:
 
 def noticed(result: OffsetResult) -> list[str]:
     """What to do about what stands out in the takes."""
-    words = [notice_words(notice, result.verdict) for notice in result.verdict.notices]
+    notices = [each for each in result.verdict.notices if each is not Notice.BENT]
+    words = [notice_words(notice, result.verdict) for notice in notices]
+    words += _bent_words(result)
     if abs(drift := result.offset.drift_cents_per_min or 0.0) > _SLIPS_CENTS_PER_MIN:
         words.append(
             f"The string goes {'sharp' if drift > 0.0 else 'flat'} by {abs(drift):.0f} cents a "
             "minute: stretch it, or see what lets it slip, before you take more."
         )
+    if abs(off := result.open_off_cents) > _OUT_OF_TUNE_CENTS:
+        words.append(
+            f"The open takes are {abs(off):.0f} cents {'sharp' if off > 0.0 else 'flat'} of "
+            f"{result.note}, the string that was named: is it another string, tuned otherwise, or "
+            "behind a capo? What is advised is for the string named."
+        )
     apart = disagreement_words(result.offset.pairs)
     return [*words, apart] if apart else words
+
+
+def _bent_words(result: OffsetResult) -> list[str]:
+    """Which takes count less, since they may be bent: then the offset is not that of the means."""
+    words = []
+    for each in result.plucks:
+        p_bent = result.p_bent(each) if isinstance(each, ComparedPluck) else 0.0
+        if not isinstance(each, ComparedPluck) or p_bent < _MAY_BE_BENT:
+            continue
+        sure, off_cents = p_bent > WORTH_SAYING, result.off_cents(each)
+        sharp = off_cents > result.offset.offset_cents
+        what = f"{'is' if sure else 'may be'} {'bent sharp' if sharp else 'astray'}"
+        words.append(
+            f"The fretted take {each.where}, {off_cents:+.1f} cents, {what} and "
+            f"{'hardly counts' if sure else 'counts less'}, so the offset is not that of the "
+            "means: press straight down."
+        )
+    return words
 
 
 def figures(result: OffsetResult) -> list[tuple[str, str]]:

@@ -81,6 +81,7 @@ class OffsetsDocument:
     strings: tuple[StringOffsetDocument, ...]
     of_no_string: tuple[Annotated[ReadingDocument, EITHER], ...]
     bridge: BridgeLineDocument | None = None
+    semitones_off: int = 0
 
 
 def offsets_document(whole: WholeInstrument) -> OffsetsDocument:
@@ -177,6 +178,17 @@ def _in_full(result: OffsetResult, whole: WholeInstrument) -> str:
     return f"It asks for {move_words(result.move)}."
 
 
+def tuned_otherwise_words(semitones: int) -> str:
+    """That all strings seem to be tuned higher or lower than was said, and how to say so."""
+    by = f"{abs(semitones)} semitone{'s' * (abs(semitones) != 1)}"
+    if semitones < 0:
+        return f"All strings seem to be tuned {by} lower: say the tuning with --tuning."
+    return (
+        f"All strings seem to be {by} higher: say the capo with --capo {semitones}, or the tuning "
+        "with --tuning."
+    )
+
+
 def remarks(whole: WholeInstrument) -> list[tuple[str, str]]:
     """What the bridge's place leaves, what stands out, what was assumed, and what to mind: each
     once."""
@@ -186,6 +198,8 @@ def remarks(whole: WholeInstrument) -> list[tuple[str, str]]:
         for each, result in results
         for words in noticed(result)
     ]
+    if whole.semitones_off:
+        said.insert(0, ("noticed", tuned_otherwise_words(whole.semitones_off)))
     if whole.line is not None:
         said.insert(0, ("bridge", left_words(whole.line)))
     if whole.strange:

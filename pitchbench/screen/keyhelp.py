@@ -126,5 +126,8 @@ def session_marks(theme: Theme) -> list[Text]:
         Text(f"  {g.zero}  zero: the open string as played;  :  the tolerance"),
         Text(f"  {g.rejected}  a pluck that enters no average, with its reason"),
         Text(f"  {g.attack}  attack, left out;  then the stable tail"),
-        Text(f"  {g.current}  string at work;  {g.done}  done;  {g.todo}  to do"),
+        Text(
+            f"  {g.current}  string at work;  {g.done}  done;  {g.passed}  passed over;  "
+            f"{g.todo}  to do"
+        ),
     ]

@@ -54,9 +54,12 @@ def _in_work(state: State, string: StringState) -> bool:
 
 
 def _mark(state: State, string: StringState, theme: Theme) -> str:
-    """Shape of a string's place in the work: being done, done, to do; none if nobody asked."""
+    """Shape of a string's place in the work: being done, passed over, done, to do; none if nobody
+    asked."""
     if _in_work(state, string):
         return theme.glyphs.current
+    if string.outcome is Outcome.PASSED_OVER:
+        return theme.glyphs.passed
     if string.outcome is not None:
         return theme.glyphs.done
     return theme.glyphs.todo if string.number in state.setup.order else " "

@@ -53,6 +53,7 @@ class Glyphs:
     rejected: str
     current: str
     done: str
+    passed: str
     todo: str
     warning: str
     dot: str
@@ -65,14 +66,16 @@ UNICODE = Glyphs(
     unicode=True, ink="█", rule="─", string="━", nut="▌", fret="┿", saddle="▲",
     to_right="▶", to_left="◀", shaft="━", attack="·", tail="•", settled="─", band="┄", zero="│",
     open="○", fretted="●", mean="◆", left_end="├", right_end="┤", bar="─", rejected="×",
-    current="▸", done="■", todo="□", warning="▲", dot="·", minus="−", plus_minus="±", beyond="↑",
+    current="▸", done="■", passed="»", todo="□", warning="▲", dot="·", minus="−", plus_minus="±",
+    beyond="↑",
 )  # fmt: skip
 
 ASCII = Glyphs(
     unicode=False, ink="#", rule="-", string="=", nut="|", fret="+", saddle="A",
     to_right=">", to_left="<", shaft="=", attack="+", tail="*", settled="-", band=".", zero="|",
     open="o", fretted="@", mean="M", left_end="[", right_end="]", bar="-", rejected="x",
-    current=">", done="#", todo="_", warning="!", dot="|", minus="-", plus_minus="+-", beyond="^",
+    current=">", done="#", passed="/", todo="_", warning="!", dot="|", minus="-", plus_minus="+-",
+    beyond="^",
 )  # fmt: skip
 
 

@@ -44,6 +44,10 @@ _SURE_CLARITY: Final = 0.9
 _ATTACK_S: Final = 0.4
 LIVE_NEAR_CENTS: Final = 8.0
 
+#: What a key was answered stands so long before a ringing note is spoken of again: a sentence is
+#: read in that time.
+_ANSWER_S: Final = 2.0
+
 
 # ------------------------------------------------------------------------------ while it rings
 
@@ -55,7 +59,8 @@ def live(state: State, note: LivePitch) -> State:
         state = steps.enter(state, Step.RETUNE, fret=0)
     elif log.tuned or log.step in (Step.BEFORE, Step.MOVE):
         return state
-    if note.at_s - note.onset_s < _ATTACK_S:
+    answered = state.answered_s is not None and note.at_s < state.answered_s + _ANSWER_S
+    if answered or note.at_s - note.onset_s < _ATTACK_S:
         return state
     found = fit_tuning(log, note.pitch_hz)
     if found.kind is not Kind.OPEN:

@@ -142,6 +142,7 @@ class Job(ABC):
     input_lost : why there is no sound; None where there is.
     input : how the input stands; None where there is none, or none that could be wrong.
     speaking : what is being spoken; None where nothing is.
+    answered_s : when a key was answered last, on the time line; None before the first.
     """
 
     says: str = ""
@@ -154,6 +155,7 @@ class Job(ABC):
     input_lost: str | None = None
     input: InputHeard | None = None
     speaking: Speaking | None = None
+    answered_s: float | None = None
     quit: bool = False
     display: Display = field(default_factory=Display)
 
@@ -246,7 +248,7 @@ class Job(ABC):
             return job
         switch = _SWITCHES.get(key.command)
         if switch is None:
-            return job.follow(key)
+            return replace(job.follow(key), answered_s=self.at_s)
         turned: dict[str, Any] = {switch: not getattr(self.display, switch)}
         return replace(job, display=replace(job.display, **turned))
 

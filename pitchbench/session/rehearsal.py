@@ -96,8 +96,9 @@ class Rehearsal:
     instrument: VirtualInstrument
 
     def moves_of(self, string: int) -> list[TrueMove]:
-        """The moves of one string's saddle."""
-        return [move for move in self.moves if move.string == string]
+        """The moves of one string's saddle, whichever string on it they were advised for."""
+        on_it = (string, *self.state.setup.instrument.bridge.beside(string))
+        return [move for move in self.moves if move.string in on_it]
 
 
 def blocks_in_room(

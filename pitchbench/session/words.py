@@ -157,7 +157,8 @@ def border_words(log: Log, verdict: Verdict) -> str:
 def rests_words(offset: Offset) -> str:
     """What an offset rests on: "2 open and 3 fretted takes since the last move, and what was known
     before it"."""
-    counts = f"{offset.open.n} open and {offset.fretted.n} fretted takes"
+    many = offset.fretted.n
+    counts = f"{offset.open.n} open and {many} fretted take{'s' * (many != 1)}"
     if not offset.carried_over:
         return counts
     return f"{counts} since the last move, and what was known before it"

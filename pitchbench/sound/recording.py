@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import os
+import re
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -36,6 +37,12 @@ _MOST_SAMPLES: Final = 1 << 22
 _LOST_S: Final = Fraction(15, 1000)
 #: A file that ends so much sooner than it says was cut short; encoders pad by less.
 _CUT_SHORT_S: Final = 0.5
+
+#: What libsndfile notes of a chunk of samples (WAV, AIFF, AU) that the file is too short for.
+_TOO_LONG: Final = re.compile(r"(?:data|SSND|Data Size)\s*: (\d+) \(should be (\d+)\)", re.ASCII)
+#: Programs that write into a pipe cannot know the length, and put down as much as the field holds,
+#: with a sign or without, less what they round off.
+_UNKNOWN_LENGTH: Final = 2**31 - 2**16
 
 
 class Recording:
@@ -223,6 +230,10 @@ class _SoundFile:
         self.frames = int(file.frames)
         if not self.frames:
             raise _no_sound(path)
+        claimed = _TOO_LONG.search(file.extra_info)
+        self._cut_short = claimed is not None and (
+            int(claimed[2]) < int(claimed[1]) < _UNKNOWN_LENGTH
+        )
 
     def stretches(self, size: int) -> Iterator[_Stretch]:
         position, gap = 0, False
@@ -230,6 +241,10 @@ class _SoundFile:
             while position < seam.start:
                 frames = self._read(min(size, seam.start - position))
                 if not len(frames):
+                    # An MP3 file says how long it was, and nothing when it ends before that.
+                    lacks = self.frames - position
+                    if self._cut_short or lacks > _CUT_SHORT_S * self.rate_hz:
+                        raise _DamageError
                     return
                 yield _Stretch(position, frames, gap)
                 position, gap = position + len(frames), False

@@ -89,6 +89,16 @@ def test_a_full_disk(small_disk, tmp_path):
     check_whole(roomier / "records.sqlite", shown)
 
 
+def test_a_backup_for_which_there_is_no_room(small_disk, tmp_path):
+    place, backup = tmp_path / "records.sqlite", small_disk / "backup.sqlite"
+    subprocess.run([sys.executable, WRITER, place, "2000"], capture_output=True, check=True)
+    command = [*PITCHBENCH, "records", "backup", str(backup), "--store", str(place)]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    check_refusal(done)
+    assert f"The records cannot be copied to {str(backup)!r}: " in done.stderr
+    assert list(small_disk.iterdir()) == []
+
+
 def test_a_folder_that_may_not_be_written(tmp_path):
     folder = tmp_path / "folder"
     folder.mkdir()

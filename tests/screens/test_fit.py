@@ -109,6 +109,20 @@ def test_done_stands_until_the_next_pluck_and_only_where_a_string_was_set() -> N
     assert request_word(story.key(Command.NEXT).state) == "NEXT"
 
 
+@pytest.mark.parametrize(("ascii_only", "marks"), [(False, "»■▸"), (True, "/#>")])
+def test_a_string_that_was_passed_over_does_not_look_done(ascii_only: bool, marks: str) -> None:
+    story = Story.begin(strings=(6, 5, 4)).string(0.0).key(Command.NEXT)
+    passed, done, current = marks
+    for width, height in ((80, 24), (120, 40)):
+        lines = render(story.state, width, height, THEMES[ascii_only])
+        text = "\n".join(line.plain for line in lines)
+        for number, note, mark in ((6, "E2", done), (5, "A2", passed), (4, "D3", current)):
+            assert f"{mark} {number} {note}" in text, (width, number)
+    story.key(Command.HELP)
+    page = "\n".join(line.plain for line in render(story.state, 80, 24, THEMES[ascii_only]))
+    assert f"{passed}  passed over" in page
+
+
 @pytest.mark.parametrize("instrument", ["six-string", "twelve-string"])
 def test_that_nothing_moves_is_told_in_every_window(instrument: str) -> None:
     number = len(preset(instrument).strings)

@@ -171,27 +171,54 @@ def test_a_name_too_long_for_the_system(tmp_path: Path) -> None:
 def test_a_recording_cut_short_is_read_as_far_as_it_goes(tmp_path: Path, fraction: float) -> None:
     whole = wav(tmp_path / "whole.wav", frames=96_000)
     expected, _ = soundfile.read(whole, dtype="float32")
-    for suffix in ("wav", "flac"):
+    for suffix in ("wav", "aiff", "au", "flac"):
         path = tmp_path / f"cut.{suffix}"
         soundfile.write(path, expected, 48_000, subtype="PCM_16")
+        whole_one = Recording(path)
+        assert sum(len(block.samples) for block in whole_one.blocks()) == 96_000
+        assert whole_one.damaged_after_s is None
         path.write_bytes(path.read_bytes()[: int(fraction * path.stat().st_size)])
         recording = Recording(path)
         heard = np.concatenate([block.samples for block in recording.blocks()])
         np.testing.assert_array_equal(heard, expected[: len(heard)])
         # At most the last block of what is there is given up (noise does not compress).
         assert len(heard) >= fraction * len(expected) - 2 * 4096
-        # A WAV file tells no one that it was once longer; a FLAC file does.
-        if suffix == "flac":
-            assert recording.damaged_after_s == len(heard) / 48_000
+        assert recording.damaged_after_s == len(heard) / 48_000
 
 
-def test_a_header_that_promises_too_much(tmp_path: Path) -> None:
+def test_an_mp3_file_cut_short_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "cut.mp3"
+    soundfile.write(path, np.random.default_rng(3).uniform(-0.5, 0.5, 96_000), 48_000)
+    whole = Recording(path)
+    assert sum(len(block.samples) for block in whole.blocks()) >= 96_000
+    assert whole.damaged_after_s is None
+    path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
+    recording = Recording(path)
+    heard = sum(len(block.samples) for block in recording.blocks())
+    assert recording.damaged_after_s == heard / 48_000
+    assert 0.8 < recording.damaged_after_s < 1.2
+
+
+def test_what_is_lost_behind_the_sound_is_no_damage(tmp_path: Path) -> None:
+    path = wav(tmp_path / "a.wav")
+    content = bytearray(path.read_bytes())
+    content[4:8] = struct.pack("<I", len(content) + 1000)  # a chunk of remarks, cut off
+    path.write_bytes(content)
+    recording = Recording(path)
+    assert sum(len(block.samples) for block in recording.blocks()) == 48_000
+    assert recording.damaged_after_s is None
+
+
+@pytest.mark.parametrize("claimed", [2**31 - 1, 0x7FFFF000, 2**31, 2**32 - 37, 2**32 - 1])
+def test_the_header_of_a_stream_does_not_know_its_length(tmp_path: Path, claimed: int) -> None:
     path = wav(tmp_path / "a.wav")
     content = bytearray(path.read_bytes())
     size_at = content.index(b"data") + 4
-    content[size_at : size_at + 4] = struct.pack("<I", 2**31)
+    content[size_at : size_at + 4] = struct.pack("<I", claimed)
     path.write_bytes(content)
-    assert sum(len(block.samples) for block in Recording(path).blocks()) == 48_000
+    recording = Recording(path)
+    assert sum(len(block.samples) for block in recording.blocks()) == 48_000
+    assert recording.damaged_after_s is None
 
 
 @pytest.mark.parametrize("claimed", [0, 1, 2**31, 2**32 - 1])

@@ -431,6 +431,46 @@ def test_what_stands_out_is_said_in_every_form(capsys: Capsys, tmp_path: Path) -
         assert "let the two notes take turns" in said
 
 
+@pytest.mark.parametrize(
+    ("cents", "sure", "said"),
+    [(9.0, True, "is bent sharp and hardly counts"), (4.0, False, "may be bent sharp and counts")],
+)
+def test_a_take_that_counts_less_is_named_whichever_it_is(
+    capsys: Capsys, tmp_path: Path, cents: float, sure: bool, said: str
+) -> None:
+    virtual = a_guitar()
+    set_to(virtual, 5, 0.0)
+    frettings = (-0.9, 0.6, -0.2, cents, 0.4, -0.5, 0.8)
+    record(tmp_path / "bent.wav", virtual, in_turn(5, frettings))
+    usual = ("offset", tmp_path / "bent.wav", "--string", "A2")
+    document = Ran(capsys, *usual, "--format", "json").document
+    p_bent = [each["p_bent"] for each in document["readings"]]
+    (bent,) = [n for n, p in enumerate(p_bent) if p > 0.2]
+    assert bent == 7, "the fourth fretted one"
+    assert (p_bent[bent] > 0.9) is sure
+    assert p_bent[::2] == [0.0] * 7, "the open ones"
+    assert ("bent" in document["notices"]) is sure
+    # It is the one that keeps the offset from the mean of all.
+    assert abs(document["offset_cents"] - virtual.true_offset_cents(5)) < 0.6
+    for plain in ((), ("--plain",)):
+        words = " ".join(Ran(capsys, *usual, *plain).out.split())
+        where = document["readings"][bent]["onset_s"]
+        assert f"The fretted take at {where:.2f} s of bent.wav, " in words
+        assert said in words
+
+
+def test_a_named_string_that_sounds_otherwise_is_asked_about(
+    capsys: Capsys, sharp: tuple[Path, float]
+) -> None:
+    for name, note, off_cents in (("A2", "A2", 0.0), ("G2", "G2", 200.0)):
+        usual = ("offset", sharp[0], "--string", name)
+        document = Ran(capsys, *usual, "--format", "json").document
+        assert document["string"] == note
+        assert document["open_off_cents"] == pytest.approx(off_cents, abs=5.0)
+        words = Ran(capsys, *usual, "--plain").out
+        assert (" cents sharp of G2, the string that was named: is it" in words) is (name == "G2")
+
+
 def test_a_string_that_slips_is_named_as_the_trouble(capsys: Capsys, tmp_path: Path) -> None:
     """More takes would not help: it falls by 4 cents from each take to the next."""
     virtual = VirtualInstrument(preset("six-string"), seed=3)

@@ -50,6 +50,21 @@ def test_output_that_has_no_room_is_said_in_a_sentence(words: list[str]) -> None
     )
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="a shell of Unix closes the stream")
+@pytest.mark.parametrize("words", ["--version", "guide", "schema offset"])
+def test_output_that_goes_nowhere_is_said_in_a_sentence(words: str) -> None:
+    program = f"{sys.executable} -c 'from pitchbench.commands import main; main()' {words} >&-"
+    ended = subprocess.run(["sh", "-c", program], stderr=subprocess.PIPE, text=True, check=False)
+    assert ended.returncode == ExitCode.USAGE
+    assert ended.stderr == (
+        "pitchbench: What there is to show cannot be written: the output is closed.\n"
+        "Make room where the output goes, or send it elsewhere.\n"
+    )
+    # What is narrated is for nobody then.
+    quiet = ["sh", "-c", f"{program[:-4]} >/dev/null 2>&-"]
+    assert subprocess.run(quiet, check=False).returncode == 0
+
+
 _LOST = """
 import os, signal, sys
 from pathlib import Path

@@ -18,6 +18,7 @@ from pitchbench.intonation.drift import (
 )
 from pitchbench.pitch.reading import Partial, Reading, Reason, Rejected, Trace
 from pitchbench.presets import preset
+from pitchbench.report.drift import _note_sentence
 from pitchbench.strings.physics import glide_cents
 from pitchbench.strings.pluck import sounding_string
 from pitchbench.strings.virtual import VirtualInstrument
@@ -197,3 +198,9 @@ def test_what_either_group_scatters_by_is_in_the_pull() -> None:
 def test_a_pull_is_no_surer_than_the_readings_that_show_it() -> None:
     alike = [seen(0.0), seen(0.0), seen(0.0)]
     assert magnet_pull(alike, alike).change.scale == pytest.approx(0.05 * math.sqrt(2.0 / 3.0))
+
+
+def test_plucks_as_sharp_as_each_other_are_said_to_be_so_once() -> None:
+    assert _note_sentence("E2", [seen(0.0), seen(0.0)]).startswith(
+        "E2 starts +11.0 cents from its settled pitch, yet all 2 plucks"
+    )

@@ -144,8 +144,8 @@ def test_a_bent_take_hardly_counts_and_is_named() -> None:
     assert bent.offset is not None
     # A mean would have gone up by 1.7.
     assert bent.offset.centre - clean.offset.centre < 0.2
-    assert bent.p_last_bent > 0.9
-    assert clean.p_last_bent < 0.1
+    assert bent.p_bent[-1] > 0.9
+    assert clean.p_bent[-1] < 0.1
 
 
 def test_takes_that_follow_each_other_are_worth_less() -> None:
@@ -475,8 +475,8 @@ def test_of_takes_that_follow_each_other_only_what_is_new_counts() -> None:
 
 
 def test_before_a_fretted_take_none_was_bent() -> None:
-    assert heard("o", 0.0).p_last_bent == 0.0
-    assert k.after_tuning(heard("of", 0.0, 1.0)).p_last_bent == 0.0
+    assert heard("o", 0.0).p_bent == ()
+    assert k.after_tuning(heard("of", 0.0, 1.0)).p_bent == ()
 
 
 def test_a_belief_that_runs_off_its_grid_stays_a_whole_one() -> None:

@@ -189,8 +189,9 @@ def test_what_lies_below_the_bound_by_handbook_tables():
 
 
 def test_a_weight_of_nothing():
-    with pytest.raises(PitchbenchError, match="No fret is weighted"):
+    with pytest.raises(PitchbenchError, match="No fret is weighted") as caught:
         best_saddle(neck(), BENCH, {12: 0.0})
+    assert caught.value.remedy.endswith("such as 12:1.")
 
 
 def test_a_nut_in_the_wrong_place_shows_on_all_strings_alike():

@@ -6,6 +6,7 @@ import os
 import re
 import subprocess
 import sys
+from contextlib import ExitStack
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -71,6 +72,8 @@ def put(store: str, story: Played, *, hours: float = 1.0, finished: bool = True)
             repository.append(session, entry)
         if finished:
             repository.finish_session(session, at=stores.NOON + timedelta(hours=hours + 0.2))
+        else:
+            repository.let_go(session)
     return session
 
 
@@ -103,14 +106,15 @@ def test_one_that_was_broken_off_goes_on_where_it_was(store: str) -> None:
     session = put(store, played(strings=(6,)), finished=False)
     with Repository.open(store) as repository:
         for words in ("last", session[:15]):
-            start = gone_on_with(repository, words)
+            with ExitStack() as stack:
+                start = gone_on_with(stack, repository, words)
             assert start.session_id == session
             assert (start.job.current, wanted(start.job, 5)) == (5, 0)
             assert (start.job.plan.frets, start.job.plan.takes) == (FRETS, 2)
     done = put(store, played(), hours=2.0)
     with Repository.open(store) as repository:
-        with pytest.raises(PitchbenchError, match="finished"):
-            gone_on_with(repository, done)
+        with ExitStack() as stack, pytest.raises(PitchbenchError, match="finished"):
+            gone_on_with(stack, repository, done)
         assert repository.last_unfinished(kind=SessionKind.NECK) == session
 
 

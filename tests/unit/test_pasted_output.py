@@ -70,3 +70,11 @@ def test_the_page_shows_what_the_program_prints(page: str, command: str, written
     shown, written = printed(command), written.strip()
     assert NUMBER.sub("#", shown) == NUMBER.sub("#", written)
     assert numbers(shown) == pytest.approx(numbers(written), abs=PAGES[page][1])
+
+
+@pytest.mark.parametrize("page", PAGES)
+def test_what_is_explained_stands_in_the_example(page: str) -> None:
+    parts = re.split(r"^```.*\n", (ROOT / "docs" / page).read_text(encoding="utf-8"), flags=re.M)
+    shown = " ".join(" ".join(parts[1::2]).split())
+    for explained in re.findall(r"^- \*\*(.*\d.*?)\*\*:", "".join(parts[::2]), re.M):
+        assert explained in shown

@@ -175,9 +175,11 @@ def test_nonsense_is_refused_and_nothing_is_kept(words):
     assert run("list").stdout == ""
 
 
-@pytest.mark.parametrize("name", ["", "   ", "\ud800"])
-def test_a_name_that_cannot_be_kept_is_refused(name):
-    with pytest.raises(PitchbenchError, match="cannot be kept"):
+@pytest.mark.parametrize(
+    ("name", "why"), [("", "is empty"), ("   ", "is empty"), ("\ud800", "cannot be kept")]
+)
+def test_a_name_that_cannot_be_kept_is_refused(name, why):
+    with pytest.raises(PitchbenchError, match=why):
         run("add", name)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from session_story import Story
 
+from pitchbench.session.job import Command
 from pitchbench.session.log import Ignored, Step, TakeFate
 from pitchbench.units import shifted_hz
 
@@ -39,6 +40,20 @@ def test_nothing_is_said_of_the_attack_and_near_is_near_enough() -> None:
     assert said(7.9) == said(-7.9) == "String 6 is near its pitch: let it ring."
     assert said(-8.1) == "String 6 is 8.1 cents flat of E2: bring it up slowly."
     assert "slacken it below and come up again" in said(8.1)
+
+
+def test_the_answer_to_a_key_stands_for_a_moment() -> None:
+    story = Story.begin(strings=(6,)).play(6, 0, -30.0)
+    flat_hz = shifted_hz(story.target_hz(6), -20.0)
+    story.live(flat_hz).key(Command.STRIKE, take=99)
+    for after_s in (1.03, 2.9):
+        story.live(flat_hz, after_s)
+        assert story.state.says == "There is no such take to strike out."
+    # While it is still turned up, the string is spoken of again; and of a key long ago at once.
+    assert story.live(flat_hz, 3.1).state.says.startswith("String 6 is 20.0 cents flat of E2")
+    story.play(6, 0, -30.0).key(Command.STRIKE, take=99)
+    story.now_s += 10.0
+    assert story.live(flat_hz, 0.5).state.says.startswith("String 6 is 20.0 cents flat of E2")
 
 
 def test_what_is_not_the_open_string_sends_nobody_to_its_machine() -> None:

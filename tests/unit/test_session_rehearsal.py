@@ -237,6 +237,10 @@ def test_moves_are_told_string_by_string() -> None:
     done = Rehearsal(begin_taught(setup_of()), {}, {}, moves, Bench())
     assert done.moves_of(6) == [moves[0], moves[2]]
     assert done.moves_of(5) == [moves[1]]
+    # A shared saddle has its moves, whichever of its strings they were asked of.
+    courses = Rehearsal(begin_taught(setup_of("twelve-string")), {}, {}, moves, Bench())
+    assert courses.moves_of(6) == courses.moves_of(5) == list(moves)
+    assert courses.moves_of(4) == []
 
 
 def test_a_survey_is_of_the_first_string_and_of_frets_that_the_nut_reaches() -> None:

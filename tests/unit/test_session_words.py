@@ -178,6 +178,8 @@ def test_the_mean_of_a_saddle_in_words() -> None:
 def test_what_an_offset_rests_on() -> None:
     offset = Offset(12, Group(2, 82.4, 0.1), Group(3, 164.8, 0.1), Belief(0.0, 1.0, 4.0))
     assert words.rests_words(offset) == "2 open and 3 fretted takes"
+    one = replace(offset, fretted=Group(1, 164.8, 0.1))
+    assert words.rests_words(one) == "2 open and 1 fretted take"
     carried = replace(offset, carried_over=True)
     assert words.rests_words(carried) == (
         "2 open and 3 fretted takes since the last move, and what was known before it"

@@ -59,6 +59,27 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, VirtualInstru
     return path, virtual
 
 
+@pytest.mark.parametrize(("semitones", "said"), [(-2, "2 semitones lower"), (2, "--capo 2")])
+def test_another_tuning_or_a_capo_is_thought_of(
+    capsys: Capsys, tmp_path: Path, semitones: int, said: str
+) -> None:
+    """The strings are played as they are; it is told that they are tuned two semitones off."""
+    notes = [spec.note.up(-semitones) for spec in preset("six-string").strings]
+    tuning = " ".join(str(note) for note in reversed(notes))
+    virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
+    record(tmp_path / "all.wav", virtual, played(6, 5, 4, 3, 2, 1, takes=1))
+    ran = Ran(capsys, "offset", tmp_path / "all.wav", "--tuning", tuning, "--plain")
+    assert said in ran.out + ran.err
+    right = Ran(capsys, "offset", tmp_path / "all.wav", "--preset", "six-string", "--plain")
+    assert "semitone" not in right.out + right.err
+    # One string tuned otherwise is what it is.
+    dropped = with_tuning(preset("six-string"), "D2 A2 D3 G3 B3 E4")
+    of = VirtualInstrument(dropped, seed=4, rate_hz=RATE_HZ)
+    record(tmp_path / "drop.wav", of, played(6, 5, 4, 3, 2, 1, takes=1))
+    drop = Ran(capsys, "offset", tmp_path / "drop.wav", "--preset", "six-string", "--plain")
+    assert "semitone" not in drop.out + drop.err
+
+
 def test_every_string_has_its_verdict(
     capsys: Capsys, whole: tuple[Path, VirtualInstrument]
 ) -> None:
@@ -67,6 +88,7 @@ def test_every_string_has_its_verdict(
     assert ran.code == 0
     document = ran.document
     assert (document["schema"], document["instrument"]) == ("pitchbench.offsets/1", "six-string")
+    assert document["semitones_off"] == 0
     strings = {each["string"]: each for each in document["strings"]}
     assert list(strings) == [1, 2, 3, 4, 5, 6]
     for n in (3, 5, 6):
