@@ -173,7 +173,7 @@ def _row(string: StringForecast, lbf: bool) -> tuple[str, ...]:
         str(string.number),
         note,
         f"{_force(before.tension_n, lbf)} -> {_force(after.tension_n, lbf)}",
-        f"{string.change.centre:+.1f} ({low:+.1f} to {high:+.1f})",
+        f"{string.change.centre:+z.1f} ({low:+z.1f} to {high:+z.1f})",
         _move_words(string.move),
     )
 
@@ -193,7 +193,7 @@ def _plain_lines(made: Forecast, lbf: bool) -> list[str]:
         low, high = string.change.interval()
         before, after = string.before, string.after
         tension = f"{_force(before.tension_n, lbf)} to {_force(after.tension_n, lbf)} {unit}"
-        change = f"{string.change.centre:+.1f} cents, from {low:+.1f} to {high:+.1f}"
+        change = f"{string.change.centre:+z.1f} cents, from {low:+z.1f} to {high:+z.1f}"
         lines += [
             f"{label} note: {before.spec.note} to {after.spec.note}",
             f"{label} tension: {tension}",
@@ -218,8 +218,8 @@ def _expected_words(string: StringForecast) -> str:
     assert string.expected is not None
     low, high = string.expected.interval()
     return (
-        f"{string.measured.centre:+.1f} to "
-        f"{string.expected.centre:+.1f} cents ({low:+.1f} to {high:+.1f})"
+        f"{string.measured.centre:+z.1f} to "
+        f"{string.expected.centre:+z.1f} cents ({low:+z.1f} to {high:+z.1f})"
     )
 
 
