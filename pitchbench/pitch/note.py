@@ -24,6 +24,8 @@ _SPECTRUM_S: Final = (0.12, 1.5)
 #: How far the partials between those of the period found may lie below them, for the octave
 #: to be the lower one: a string whose first partial is weak still has its third and fifth.
 _BETWEEN_DB: Final = 20.0
+#: The share of the partials from the lowest to the highest heard that there must be.
+_LEAST_HEARD: Final = 0.4
 #: Partials within 30 dB of the loudest tell which of them a note has.
 _TELLS_OCTAVE: Final = 1e-3
 #: How many times longer than the tracker's the true period may be, at one step: where partial k is
@@ -188,7 +190,7 @@ def find_partials(
     lower = found
     while lower is not None:
         found, lower = lower, _lower(spectrum, lower.f1_hz, rate_hz)
-    if found is None:
+    if found is None or _scattered(found):
         return None
     return Found(
         **vars(found),
@@ -234,6 +236,13 @@ def _strange_db(spectrum: LineSpectrum, found: Comb) -> float:
         return -np.inf
     power = np.maximum(spectrum.power[bins], 1e-30)  # of digital silence
     return float(10.0 * np.log10(power[strange].max() / power[~strange].max()))
+
+
+def _scattered(found: Comb) -> bool:
+    """Whether these are chance lines on a comb: of a string, picked wherever, every other partial
+    is heard at least. (Of twenty real notes in loud pink noise 5 of 8.)"""
+    lowest, highest = int(found.number[0]), int(found.number[-1])
+    return len(found.number) < _LEAST_HEARD * (highest - lowest + 1)
 
 
 def _times_higher(found: Comb) -> int:

@@ -18,6 +18,7 @@ from string_sound import cents, note
 from pitchbench.pitch.follow import follow
 from pitchbench.pitch.glide import glides_of
 from pitchbench.pitch.listener import Listener, ReadingReady
+from pitchbench.pitch.note import find_partials
 from pitchbench.pitch.partials import Demodulator
 from pitchbench.pitch.reading import Pluck, Reading, Rejected, read_pluck
 from pitchbench.sound.source import Block
@@ -106,3 +107,17 @@ def test_the_glide_to_be_expected_of_high_partials_alone():
     assert np.isfinite(glides.mix).all()
     t = np.linspace(0.0, 3.0, 50)
     assert np.isfinite(glides.integral(t)).all()
+
+
+def test_three_lines_on_a_comb_of_fifteen_are_no_string():
+    """Partials 2, 3 and 5 of an F#3, the tracker drawn down to 51 Hz by hum: with a stiffness that
+    no bass has they are 7, 10 and 15 of a string of 50 Hz, of which nothing else is heard."""
+    rate_hz = 44100
+    t = np.arange(3 * rate_hz) / rate_hz
+    lines = sum(np.exp(-t / 2.0) * np.sin(2.0 * np.pi * hz * t) for hz in (370.5, 555.4, 925.9))
+    noise = np.random.default_rng(1).normal(0.0, 1e-3, t.size)
+    sound = (0.1 * lines + noise).astype(np.float32)
+    assert find_partials(sound, rate_hz, 51.44) is None
+    found = find_partials(sound, rate_hz, 185.0)
+    assert found is not None
+    assert found.number.tolist() == [2, 3, 5]
