@@ -14,6 +14,9 @@ from documents import parsed
 from numpy.typing import NDArray
 
 from pitchbench.commands import main
+from pitchbench.presets import preset
+from pitchbench.session.log import Setup, Step
+from pitchbench.session.rehearsal import rehearse
 from pitchbench.strings.virtual import TOUCHED_DB, VirtualInstrument
 from pitchbench.units import shifted_hz
 
@@ -77,3 +80,10 @@ class Ran:
     def document(self) -> dict[str, Any]:
         """What stdout holds, which must be one JSON document of the form that its schema says."""
         return parsed(self.out)
+
+
+def set_string_6(path: Path) -> Path:
+    """A recording at ``path``: string 6 of a six-string, set from beginning to end."""
+    setup = Setup(preset("six-string"), strings=(6,), tolerance_cents=5.0)
+    assert rehearse(setup, seed=4, record=path).state.log.step is Step.FINISHED
+    return path

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 import stores
-from recordings import Ran
+from recordings import Ran, set_string_6
 from sqlalchemy import update
 
 from pitchbench.commands.guided import Keeping
@@ -25,7 +25,6 @@ from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
 from pitchbench.records.schema import sessions
 from pitchbench.session.log import Setup, Step
-from pitchbench.session.rehearsal import rehearse
 
 Capsys = pytest.CaptureFixture[str]
 
@@ -40,11 +39,7 @@ def quicker(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture(scope="module")
 def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """String 6 of a six-string, set from beginning to end."""
-    path = tmp_path_factory.mktemp("sound") / "session.flac"
-    setup = Setup(preset("six-string"), strings=(6,), tolerance_cents=5.0)
-    assert rehearse(setup, seed=4, record=path).state.log.step is Step.FINISHED
-    return path
+    return set_string_6(tmp_path_factory.mktemp("sound") / "session.flac")
 
 
 def begun(repository: Repository, kind: SessionKind = SessionKind.SETUP, **ago: float) -> str:

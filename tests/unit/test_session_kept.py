@@ -6,13 +6,12 @@ from pathlib import Path
 
 import pytest
 import stores
+from recordings import set_string_6
 
 from pitchbench.commands import main
 from pitchbench.commands.guided import Keeping
-from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
-from pitchbench.session.log import Setup, Step
-from pitchbench.session.rehearsal import rehearse
+from pitchbench.session.log import Setup
 from pitchbench.session.state import begin
 
 Capsys = pytest.CaptureFixture[str]
@@ -20,11 +19,7 @@ Capsys = pytest.CaptureFixture[str]
 
 @pytest.fixture(scope="module")
 def recording(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """String 6 of a six-string, set from beginning to end."""
-    path = tmp_path_factory.mktemp("sound") / "session.flac"
-    setup = Setup(preset("six-string"), strings=(6,), tolerance_cents=5.0)
-    assert rehearse(setup, seed=4, record=path).state.log.step is Step.FINISHED
-    return path
+    return set_string_6(tmp_path_factory.mktemp("sound") / "session.flac")
 
 
 def run(capsys: Capsys, *words: object) -> str:
