@@ -17,7 +17,7 @@ from pitchbench.commands.common import is_plain, printable, tell, whole_number, 
 from pitchbench.commands.instrument_options import instrument_options
 from pitchbench.ending import saving
 from pitchbench.errors import RECORD_SO, NoReadingError, PitchbenchError, RecordsError
-from pitchbench.records.hand import claimed, held, in_hand
+from pitchbench.records.hand import claimed, held, in_hand, in_turn
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.live import LiveScreen
@@ -200,17 +200,19 @@ class Keeping:
     def __call__(self, entry: Entry) -> None:
         """When this returns, ``entry`` is safe; after it has raised, call it with the same one."""
         again, self._tried = entry is self._tried, entry
-        self.repository.append(
-            self.session_id, entry, again=again, sequence=self._kept, busy_s=_BUSY_S
-        )
+        with in_turn():
+            self.repository.append(
+                self.session_id, entry, again=again, sequence=self._kept, busy_s=_BUSY_S
+            )
         self._kept += 1
 
     def end(self, job: Job) -> None:
         """Say that the session came to its end, or that it is not in hand any more."""
-        if job.complete:
-            self.repository.finish_session(self.session_id, at=self._ended_at(job))
-        else:
-            self.repository.let_go(self.session_id)
+        with in_turn():
+            if job.complete:
+                self.repository.finish_session(self.session_id, at=self._ended_at(job))
+            else:
+                self.repository.let_go(self.session_id)
 
     def words(self) -> str:
         """What a person is told about it."""

@@ -181,7 +181,7 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
     for i, n in enumerate(frets):
         compared = compare_partials([*opens, *by_fret[n]], fret=n)
         open_takes, fretted = compared.takes[: len(opens)], compared.takes[len(opens) :]
-        offsets[i] = cents_between(summarise(fretted).mean_hz, summarise(open_takes).mean_hz)
+        offsets[i] = _apart_cents(open_takes, fretted)
         # Which partials count is as unsure of the one note as of the other.
         choice_u = compared.u_cents / math.sqrt(2.0)
         error = _error_of_mean(fretted, learned.fretted_cents, learned.fretted_dof)
@@ -212,6 +212,18 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
             FRETWORK_CENTS**2 + (wider**2 - 1.0) * float(np.mean(u**2 + FRETWORK_CENTS**2))
         ),
     )
+
+
+def heard_offset_cents(takes: Sequence[Take], fret: int) -> float | None:
+    """The offset at ``fret`` as `survey` takes it; None until that note and the open one came."""
+    compared = compare_partials([take for take in takes if take.fret in (0, fret)], fret=fret).takes
+    opens = [take for take in compared if take.fret == 0]
+    fretted = [take for take in compared if take.fret == fret]
+    return _apart_cents(opens, fretted) - 100.0 * fret if opens and fretted else None
+
+
+def _apart_cents(opens: Sequence[Take], fretted: Sequence[Take]) -> float:
+    return cents_between(summarise(fretted).mean_hz, summarise(opens).mean_hz)
 
 
 def after_move_cents(

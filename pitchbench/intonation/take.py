@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pitchbench.pitch.reading import Partial, Reading
 
@@ -31,4 +31,15 @@ class Take:
         """A reading of the note at ``fret``, played at ``at_s``."""
         return cls(
             fret, reading.pitch_hz, reading.u_cents, at_s, reading.partials, reading.stiffness_b
+        )
+
+    def tuned(self, ratio: float) -> Take:
+        """The take as on the same string tuned higher by ``ratio``, partials and all."""
+        return replace(
+            self,
+            pitch_hz=self.pitch_hz * ratio,
+            partials=tuple(
+                replace(partial, frequency_hz=partial.frequency_hz * ratio)
+                for partial in self.partials
+            ),
         )

@@ -240,9 +240,9 @@ def _strange_db(spectrum: LineSpectrum, found: Comb) -> float:
 
 def _scattered(found: Comb) -> bool:
     """Whether these are chance lines on a comb: of a string, picked wherever, every other partial
-    is heard at least. (Of twenty real notes in loud pink noise 5 of 8.)"""
+    is heard at least, or its first. (Of twenty real notes in loud pink noise 5 of 8.)"""
     lowest, highest = int(found.number[0]), int(found.number[-1])
-    return len(found.number) < _LEAST_HEARD * (highest - lowest + 1)
+    return lowest > 1 and len(found.number) < _LEAST_HEARD * (highest - lowest + 1)
 
 
 def _times_higher(found: Comb) -> int:

@@ -33,10 +33,25 @@ _LOOK_S: Final = 0.25
 _BUSY_S: Final = 0.5
 _LET_GO_S: Final = 0.3
 
+#: What is told and what is kept would find the file locked by each other.
+_TURN: Final = threading.Lock()
+
 
 def in_hand(held_at: datetime | None, now: datetime) -> bool:
     """Whether a session is in hand of which that was last told at ``held_at``; None: let go."""
     return held_at is not None and now - held_at <= _IN_HAND
+
+
+@contextmanager
+def in_turn() -> Iterator[None]:
+    """While no other thread of this program writes; but nobody is waited for longer than records
+    that are busy are."""
+    mine = _TURN.acquire(timeout=_BUSY_S)
+    try:
+        yield
+    finally:
+        if mine:
+            _TURN.release()
 
 
 @contextmanager
@@ -46,9 +61,9 @@ def held(repository: Repository, session_id: str) -> Iterator[None]:
 
     def tell() -> None:
         while not over.wait(_BEAT_S):
-            with suppress(PitchbenchError):
+            with suppress(PitchbenchError), in_turn():
                 repository.hold(session_id, datetime.now(UTC), busy_s=_BUSY_S)
-        with suppress(PitchbenchError):
+        with suppress(PitchbenchError), in_turn():
             repository.hold(session_id, None)
 
     telling = threading.Thread(target=tell, name=f"{LEFT_BEHIND}in-hand", daemon=True)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pitchbench.intonation.frets import BETWEEN_FRETS_CENTS
+from pitchbench.intonation.neck import heard_offset_cents
 from pitchbench.intonation.take import Take
 from pitchbench.notes import ordinal
 from pitchbench.pitch.listener import LivePitch, ReadingReady
@@ -154,9 +155,7 @@ def offsets_cents(survey: Survey, string: int) -> dict[int, float | None]:
     None where the open note has not been heard yet."""
     takes = statistics_of(counted(survey, string))
     return {
-        fret: cents_between(_mean_hz(takes, fret) or 1.0, _mean_hz(takes, 0) or 1.0) - 100.0 * fret
-        if any(take.fret == fret for take in takes)
-        else None
+        fret: heard_offset_cents(takes, fret)
         for fret in sorted({take.fret for take in counted(survey, string) if take.fret})
     }
 
@@ -193,7 +192,7 @@ def statistics_of(takes: Iterable[SessionTake]) -> tuple[Take, ...]:
         if (hz := _mean_hz([take for own, take in kept if own == tuning], 0)) is not None
     }
     return tuple(
-        replace(take, pitch_hz=take.pitch_hz * open_hz[max(open_hz)] / open_hz[tuning])
+        take.tuned(open_hz[max(open_hz)] / open_hz[tuning])
         for tuning, take in kept
         if tuning in open_hz
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
 from typing import Final
 
 from pitchbench.intonation.offset import Group, Offset, summarise
@@ -51,7 +50,7 @@ def referred(string: StringState) -> list[Take]:
         block = [take for take in takes if take.tuning == tuning]
         there_hz = open_mean_hz(block)
         ratio = 1.0 if here_hz is None or there_hz is None else here_hz / there_hz
-        found += [replace(each, pitch_hz=each.pitch_hz * ratio) for each in as_takes(block)]
+        found += [each.tuned(ratio) for each in as_takes(block)]
     return found
 
 

@@ -144,6 +144,17 @@ def test_a_neck_says_of_its_12th_fret_what_the_offset_says() -> None:
     assert firsts.nut.centre < -7.0
 
 
+def test_a_take_of_another_tuning_compares_partials_and_all() -> None:
+    low, high = an_octave(3.0)
+    here = offset_of(compare_partials((low, high), fret=12))
+    both = (low.tuned(1.01), high.tuned(1.01))
+    assert offset_of(compare_partials(both, fret=12)) == pytest.approx(here, abs=1e-9)
+    assert both[0].partials[3].frequency_hz == pytest.approx(1.01 * low.partials[3].frequency_hz)
+    # A fretted note from before the string was tuned by 17 cents, brought to its present tuning.
+    flat = note(12, high.pitch_hz / 1.01 / math.sqrt(1.0 + 4.0 * B), 4.0 * B)
+    assert offset_of(compare_partials((low, flat.tuned(1.01)), fret=12)) == pytest.approx(here)
+
+
 def test_a_first_partial_that_a_body_moves_does_not_move_the_open_note() -> None:
     low, high = an_octave()
     moved = note(0, OPEN_HZ, B, off_cents={1: 8.0})

@@ -19,12 +19,12 @@ from sqlalchemy import update
 from pitchbench.commands.guided import Keeping
 from pitchbench.errors import RecordsError
 from pitchbench.presets import preset
-from pitchbench.records import hand
+from pitchbench.records import engines, hand
 from pitchbench.records.hand import claimed, held, in_hand
 from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
 from pitchbench.records.schema import sessions
-from pitchbench.session.log import Setup, Step
+from pitchbench.session.log import NoteEntry, Setup, Step
 
 Capsys = pytest.CaptureFixture[str]
 
@@ -71,6 +71,22 @@ def test_it_is_told_as_long_as_it_lasts_and_then_let_go(store_place: str) -> Non
             until(lambda: repository.held_at(session) != first)
             raise KeyboardInterrupt  # Ctrl-C lets go as well
         assert repository.held_at(session) is None
+
+
+def test_what_is_told_and_what_is_kept_take_turns(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Told a thousand times a second, and yet nothing that is kept finds the file locked by it."""
+    monkeypatch.setattr(hand, "_BEAT_S", 0.001)
+
+    monkeypatch.setattr(engines, "_TURN_S", None)  # there is no such time to wait
+    with Repository.open(tmp_path / "a.sqlite") as repository:
+        session = begun(repository)
+        keeping = Keeping(repository, session)
+        with held(repository, session):
+            for at_s in range(100):
+                keeping(NoteEntry(float(at_s), None, "heard"))
+        assert len(repository.session(session).entries) == 100
 
 
 def test_of_two_that_claim_it_at_once_one_gets_it(store_place: str) -> None:
