@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from invented import a_reading
 
 from pitchbench.pitch.listener import PluckStarted, ReadingReady
@@ -28,17 +30,17 @@ class Played:
         self.survey = survey
         self.now_s = 0.0
 
-    def note(self, string: int, fret: int = 0, cents: float = 0.0) -> Played:
-        return self.hz(shifted_hz(GUITAR.string(string).note.hz(), 100.0 * fret + cents))
+    def note(self, string: int, fret: int = 0, cents: float = 0.0, **said: Any) -> Played:
+        return self.hz(shifted_hz(GUITAR.string(string).note.hz(), 100.0 * fret + cents), **said)
 
-    def hz(self, pitch_hz: float, reason: Reason | None = None) -> Played:
+    def hz(self, pitch_hz: float, reason: Reason | None = None, **said: Any) -> Played:
         self.now_s += 3.0
         self.then(PluckStarted(self.now_s))
         assert self.survey.over or self.survey.asks == "Let it ring."
         if reason is not None:
             rejected = Rejected(self.now_s, 2.0, reason, pitch_hz=pitch_hz)
             return self.then(ReadingReady(rejected, final=True))
-        reading = a_reading(pitch_hz, self.now_s, ring_s=2.0, u_cents=0.1, tail_s=1.4)
+        reading = a_reading(pitch_hz, self.now_s, ring_s=2.0, u_cents=0.1, tail_s=1.4, **said)
         self.then(ReadingReady(reading, final=False))
         assert self.survey.over or self.survey.asks == "Damp the string."
         return self.then(ReadingReady(reading, final=True))

@@ -179,16 +179,14 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
     frets = list(by_fret)
     offsets, errors, open_u2 = np.zeros(len(frets)), [], []
     for i, n in enumerate(frets):
-        compared = compare_partials([*opens, *by_fret[n]], fret=n)
-        open_takes, fretted = compared.takes[: len(opens)], compared.takes[len(opens) :]
-        offsets[i] = _apart_cents(open_takes, fretted)
+        open_takes, fretted, u_of_choice = _as_heard([*opens, *by_fret[n]], n)
+        offsets[i] = _offset_cents(open_takes, fretted, n)
         # Which partials count is as unsure of the one note as of the other.
-        choice_u = compared.u_cents / math.sqrt(2.0)
+        choice_u = u_of_choice / math.sqrt(2.0)
         error = _error_of_mean(fretted, learned.fretted_cents, learned.fretted_dof)
         errors.append(replace(error, scale=math.hypot(error.scale, choice_u)))
         open_error = _error_of_mean(open_takes, learned.open_cents, learned.open_dof)
         open_u2.append(open_error.u**2 + choice_u**2)
-    offsets -= 100.0 * np.array(frets)
     open_u = math.sqrt(float(np.mean(open_u2)))
     u = np.array([error.u for error in errors])
     isolated = _isolated(np.array(frets), offsets, np.hypot(u, FRETWORK_CENTS))
@@ -216,14 +214,20 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
 
 def heard_offset_cents(takes: Sequence[Take], fret: int) -> float | None:
     """The offset at ``fret`` as `survey` takes it; None until that note and the open one came."""
-    compared = compare_partials([take for take in takes if take.fret in (0, fret)], fret=fret).takes
-    opens = [take for take in compared if take.fret == 0]
-    fretted = [take for take in compared if take.fret == fret]
-    return _apart_cents(opens, fretted) - 100.0 * fret if opens and fretted else None
+    opens, fretted, _ = _as_heard(takes, fret)
+    return _offset_cents(opens, fretted, fret) if opens and fretted else None
 
 
-def _apart_cents(opens: Sequence[Take], fretted: Sequence[Take]) -> float:
-    return cents_between(summarise(fretted).mean_hz, summarise(opens).mean_hz)
+def _as_heard(takes: Sequence[Take], fret: int) -> tuple[list[Take], list[Take], float]:
+    """The open takes and those at ``fret`` as the ear compares them, and the u of that choice."""
+    compared = compare_partials(takes, fret=fret)
+    opens, fretted = ([take for take in compared.takes if take.fret == n] for n in (0, fret))
+    return opens, fretted, compared.u_cents
+
+
+def _offset_cents(opens: Sequence[Take], fretted: Sequence[Take], fret: int) -> float:
+    apart_cents = cents_between(summarise(fretted).mean_hz, summarise(opens).mean_hz)
+    return apart_cents - 100.0 * fret
 
 
 def after_move_cents(

@@ -166,11 +166,11 @@ def take_cents(survey: Survey, take: SessionTake) -> float | None:
     assert take.reading.pitch_hz is not None
     if take.fret == 0:
         return cents_between(take.reading.pitch_hz, survey.setup.open_hz(take.string))
-    same = [each for each in counted(survey, take.string, 0) if each.tuning == take.tuning]
-    heard_hz = _mean_hz(statistics_of(same), 0)
-    if heard_hz is None or take.fret is None:
+    if take.fret is None or not isinstance(take.reading, Reading):
         return None
-    return cents_between(take.reading.pitch_hz, heard_hz) - 100.0 * take.fret
+    opens = [each for each in counted(survey, take.string, 0) if each.tuning == take.tuning]
+    fretted = Take.of(take.reading, fret=take.fret, at_s=take.reading.onset_s)
+    return heard_offset_cents((*statistics_of(opens), fretted), take.fret)
 
 
 def statistics_of(takes: Iterable[SessionTake]) -> tuple[Take, ...]:

@@ -13,7 +13,7 @@ from survey_story import GUITAR, Played, plan
 from pitchbench.intonation.neck import survey as neck_survey
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
-from pitchbench.pitch.reading import Reason
+from pitchbench.pitch.reading import Partial, Reason
 from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.log import Setup, TakeEntry, TakeFate
 from pitchbench.session.survey import (
@@ -27,6 +27,7 @@ from pitchbench.session.survey import (
     resume,
     statistics_of,
     string_done,
+    take_cents,
     wanted,
 )
 from pitchbench.units import shifted_hz
@@ -109,6 +110,31 @@ def test_a_string_that_slips_is_tuned_and_its_frets_stay_what_they_were() -> Non
     assert offsets_cents(story.survey, 6) == pytest.approx({5: 3.0, 7: 3.0})
     neck = neck_survey(6, statistics_of(counted(story.survey, 6)), prior=DEFAULT_PRIOR)
     assert [fret.offset_cents for fret in neck.frets] == pytest.approx([3.0, 3.0])
+
+
+def test_a_take_its_row_and_the_result_say_the_same_of_a_string_whose_first_partial_strays() -> (
+    None
+):
+    """A body draws the open string's first partial 8 cents up: 0.7 is what the others say."""
+    open_hz = GUITAR.string(6).note.hz()
+
+    def partials(f1_hz: float, strays: float = 0.0) -> tuple[Partial, ...]:
+        law_hz = shifted_hz(f1_hz, -strays)
+        hz = {k: f1_hz if k == 1 else k * law_hz for k in range(1, 9)}
+        law = {k: 0.0 if k == 1 else -strays for k in hz}
+        return tuple(Partial(k, hz[k], 0.1, -20.0, 1.0, law[k], 0.1) for k in hz)
+
+    story = playing(strings=(6,), frets=(5, 12))
+    story.note(6, partials=partials(open_hz, 8.0))
+    # Both notes 0.7 cents sharp of what the open note would be by its law.
+    for fret in (5, 12):
+        f1_hz = shifted_hz(open_hz, -8.0 + 100.0 * fret + 0.7)
+        story.note(6, fret, -8.0 + 0.7, partials=partials(f1_hz))
+        assert take_cents(story.survey, story.last) == pytest.approx(0.7, abs=0.01)
+        assert story.survey.says.endswith("0.7 cents sharp.")
+    assert offsets_cents(story.survey, 6) == pytest.approx({5: 0.7, 12: 0.7}, abs=0.01)
+    neck = neck_survey(6, statistics_of(counted(story.survey, 6)), prior=DEFAULT_PRIOR)
+    assert [fret.offset_cents for fret in neck.frets] == pytest.approx([0.7, 0.7], abs=0.01)
 
 
 def test_what_was_heard_is_said_in_a_sentence() -> None:
