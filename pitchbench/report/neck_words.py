@@ -105,7 +105,8 @@ def advice_words(string: SurveyedString) -> str:
         case NeckAdvice.TAKE_MORE if choice.rms_before_cents <= string.tolerance_cents:
             return (
                 f"{string.name}: take more before you leave it; over the frets used it is {now} "
-                f"cents off (rms), within {string.tolerance_cents:g}, but may be {most} (95 %)."
+                f"cents off (rms), within {string.tolerance_cents:g}, but it may be up to {most} "
+                "(95 %)."
             )
         case NeckAdvice.TAKE_MORE:
             return (
