@@ -153,10 +153,11 @@ def _diagonal(variance: Array) -> Array:
 def whitened_gram(covariance: Array, columns: Array) -> tuple[Array, Array]:
     """columns C^-1 columns^T, shape (..., K, P, P), and -log |C| / 2, shape (..., K).
 
-    A factorisation of C with few columns beneath it brings both at once.
+    A factorisation of C with few columns beneath it brings both at once; with many the inverse of
+    the factor does it faster.
     """
     blocks, count = covariance.shape[-1], columns.shape[-2]
-    if count > blocks:
+    if 2 * count > blocks:
         factor = np.linalg.cholesky(covariance)
         white = columns @ np.swapaxes(lower_inverse(factor), -1, -2)
     else:

@@ -38,10 +38,12 @@ from pitchbench.pitch.strengths import (
 )
 from pitchbench.units import CENTS_PER_NEPER
 
-#: How far the partials may lie off the law, 1 sigma, and the first, which body and bridge move
-#: most, in units of the others; how strong the common wander may be.
-_OFF_LAW: Final = np.array([3e-3, 0.05, 0.5, 2.5]) / CENTS_PER_NEPER
-_FIRST_OFF_LAW: Final = 2.0
+#: How far the partials may lie off the law, 1 sigma, and how far the first, which body and bridge
+#: move most: twice as far, or by cents whatever the others do.
+_OFF_LAW: Final = (
+    np.array([[3e-3, 6e-3], [0.05, 0.1], [2.5, 5.0], [0.05, 4.0], [0.5, 4.0]]) / CENTS_PER_NEPER
+)
+#: How strong the common wander may be, 1 sigma.
 _COMMON: Final = np.array([3e-3, 0.04, 0.2, 0.7, 2.5]) / CENTS_PER_NEPER
 #: A wide prior keeps B finite where a single partial says nothing about it.
 _B_SIGMA: Final = 1e-3
@@ -94,8 +96,9 @@ def solve(
     need only come near.
     """
     said = _partials(seen, strengths, beat)
-    sigma = _sigma_of(seen, beat, seems, *(g[1::2] if coarse else g for g in (_OFF_LAW, _COMMON)))
-    base = _base_of(seen, said, sigma)
+    off_law, common = (_OFF_LAW[1:3], _COMMON[1::2]) if coarse else (_OFF_LAW, _COMMON)
+    sigma = _sigma_of(seen, beat, seems, off_law[:, 1], common)
+    base = _base_of(seen, said, sigma, off_law[:, 0])
     p, pitch, variance, shared, eps, delta_b, log_all = _over_glides(seen.glides, base, seems)
     best = p.sum(axis=(1, 2))
     mean = np.einsum("m,mkp->kp", best, said.pitch)
@@ -272,23 +275,22 @@ class _Base:
     right: Array
 
 
-def _sigma_of(seen: Seen, beat: Beat, seems: float, off_law: Array, common: Array) -> Array:
+def _sigma_of(seen: Seen, beat: Beat, seems: float, first: Array, common: Array) -> Array:
     """Prior standard deviations of all unknowns but the pitch and the glides: B, the first partial
     off the law, common wander, unforeseen glides, late wander, the beat's; shape (D, S, unknowns)
     for so many strengths off the law and in common."""
     shapes = 2 + len(seen.wander.common)
-    sigma = np.ones((len(off_law), len(common), shapes + len(UNFORESEEN) + 1 + beat.shared))
-    sigma[..., 0], sigma[..., 1] = _B_SIGMA, _FIRST_OFF_LAW * off_law[:, None]
+    sigma = np.ones((len(first), len(common), shapes + len(UNFORESEEN) + 1 + beat.shared))
+    sigma[..., 0], sigma[..., 1] = _B_SIGMA, first[:, None]
     sigma[..., 2:shapes] = common[:, None]
     sigma[..., shapes : shapes + len(UNFORESEEN)] = _UNFORESEEN_SIGMA * np.clip(seems, *_SEEMS)
     return sigma
 
 
-def _base_of(seen: Seen, said: _Said, sigma: Array) -> _Base:
+def _base_of(seen: Seen, said: _Said, sigma: Array, off_law: Array) -> _Base:
     number, glides = seen.number, len(seen.glides.mix)
     # How far a partial lies off the law is integrated out of each; the first has an unknown of its
     # own for it, since that belongs to what is read.
-    off_law = sigma[:, 0, 1] / _FIRST_OFF_LAW
     variance = np.where(number == 1, 0.0, off_law[:, None] ** 2)
     own = said.pitch[:, None, :, 0]
     kept = 1.0 / (1.0 + variance * own)
@@ -382,11 +384,15 @@ def _over_glides(
     pitch = np.concatenate(pitches, axis=-1)
     mean_pitch = float((p * pitch).sum())
     between = float((p * (pitch - mean_pitch) ** 2).sum())
+    # Which glide it is matters to all partials, how strongly each strays is its own.
+    strength = p.sum(axis=-1)
+    of_strength = (p * pitch).sum(axis=-1) / np.maximum(strength, 1e-300)
+    shared += between - float((strength * (of_strength - mean_pitch) ** 2).sum())
     return (
-        p.sum(axis=-1),
+        strength,
         mean_pitch,
         float((p * np.concatenate(variances, axis=-1)).sum()) + between,
-        shared + between,
+        shared,
         eps,
         delta_b,
         float(log_p.max()) + float(np.log(total)),

@@ -38,7 +38,7 @@ def error_cents(sound, true_hz, *, ring_s=3.0):
 
 def no_wander(monkeypatch):
     """Believe that partials keep to the law and to one course, as an ideal string's do."""
-    monkeypatch.setattr(model_room, "_OFF_LAW", np.array([1e-7, 2e-7]))
+    monkeypatch.setattr(model_room, "_OFF_LAW", np.array([[1e-7, 2e-7], [2e-7, 4e-7]]))
     monkeypatch.setattr(model_room, "_COMMON", np.array([1e-7, 2e-7]))
     monkeypatch.setattr(strengths_room, "_WANDER", np.geomspace(1e-7, 2e-7, 4))
     monkeypatch.setattr(seen_room, "wander_of", without_what_drowns(seen_room.wander_of))
