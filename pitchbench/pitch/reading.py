@@ -157,6 +157,8 @@ _QUIETEST_LINE_DB: Final = 20.0
 #: to judge an offset.
 _MOST_U_CENTS: Final = 5.0
 _COMPARED: Final = 8
+#: With more than this nobody can say which fret the note belongs to: half a semitone within 2 u.
+_MOST_PITCH_U_CENTS: Final = 25.0
 #: No string glides so far: the fit has strayed to another one that rings on beside it, as when an
 #: automatic gain brings up what is left.
 _STRAYED_CENTS: Final = 80.0
@@ -358,7 +360,8 @@ def _reason(pluck: Pluck, settled: Settled) -> Reason | None:
     if pluck.company:
         return Reason.TWO_STRINGS
     compared = settled.bands.number <= _COMPARED
-    if CENTS_PER_NEPER * settled.u_partial[compared].min(initial=np.inf) > _MOST_U_CENTS:
+    best_cents = CENTS_PER_NEPER * settled.u_partial[compared].min(initial=np.inf)
+    if best_cents > _MOST_U_CENTS or settled.u_cents > _MOST_PITCH_U_CENTS:
         # By the lines, not by all that is heard: a line far below broad noise is read well.
         quiet = settled.weight.max() < 2.0 * 10.0 ** (_QUIETEST_LINE_DB / 10.0)
         reason = Reason.TOO_QUIET if quiet else Reason.NEVER_SETTLED
