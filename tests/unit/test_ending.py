@@ -40,7 +40,7 @@ def test_a_terminal_that_has_gone_changes_no_exit_code() -> None:
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="only Linux has a disk always full")
 @pytest.mark.parametrize("words", [["--version"], ["guide"], ["trouble", "--help"]])
 def test_output_that_has_no_room_is_said_in_a_sentence(words: list[str]) -> None:
-    program = [sys.executable, "-c", "from pitchbench.commands import main; main()", *words]
+    program = [sys.executable, "-m", "pitchbench", *words]
     with open("/dev/full", "w") as full:
         ended = subprocess.run(program, stdout=full, stderr=subprocess.PIPE, text=True, check=False)
     assert ended.returncode == ExitCode.USAGE
@@ -53,7 +53,7 @@ def test_output_that_has_no_room_is_said_in_a_sentence(words: list[str]) -> None
 @pytest.mark.skipif(sys.platform == "win32", reason="a shell of Unix closes the stream")
 @pytest.mark.parametrize("words", ["--version", "guide", "schema offset"])
 def test_output_that_goes_nowhere_is_said_in_a_sentence(words: str) -> None:
-    program = f"{sys.executable} -c 'from pitchbench.commands import main; main()' {words} >&-"
+    program = f"{sys.executable} -m pitchbench {words} >&-"
     ended = subprocess.run(["sh", "-c", program], stderr=subprocess.PIPE, text=True, check=False)
     assert ended.returncode == ExitCode.USAGE
     assert ended.stderr == (
