@@ -187,3 +187,28 @@ def test_a_note_that_slides_to_the_next_fret_is_no_reading():
         plucked = [r for r in found if abs(r.onset_s - note.onset_s) < 0.1]
         assert plucked, note.path.name
         assert not any(isinstance(r, Reading) for r in plucked), note.path.name
+
+
+def test_a_first_partial_that_noise_drowns_may_lie_where_the_others_do_not_point():
+    """Where nothing but the others tells of it, the uncertainty admits that it may be cents off
+    their law, as it is on three of these notes: 6 of 32 lay outside 2 u before, not 3."""
+    inside = []
+    for note in realset.notes():
+        samples, rate_hz = soundfile.read(note.path, dtype="float32")
+        first = round(note.onset_s * rate_hz)
+        samples = samples[: first + 4 * rate_hz]
+        loud = np.std(samples[first + round(0.3 * rate_hz) : first + round(1.3 * rate_hz)])
+        white = np.fft.rfft(np.random.default_rng(4).normal(size=samples.size))
+        frequency_hz = np.fft.rfftfreq(samples.size, 1.0 / rate_hz)
+        white[np.abs(frequency_hz - note.note_hz) > 0.1 * note.note_hz] = 0.0
+        noise = np.fft.irfft(white, samples.size)
+        for below_db in (6.0, 12.0):
+            drowns = noise * loud * 10.0 ** (-below_db / 20.0) / np.std(noise)
+            found = readings((samples + drowns).astype(np.float32), rate_hz)
+            for reading in found:
+                if isinstance(reading, Reading) and abs(reading.onset_s - note.onset_s) < 0.1:
+                    off_cents = 1200.0 * np.log2(reading.pitch_hz / note.late_f1_hz)
+                    u_cents = np.hypot(reading.u_cents, note.late_f1_u_cents)
+                    inside.append(abs(off_cents) < 2.0 * u_cents)
+    assert len(inside) >= 30
+    assert np.mean(inside) >= 0.88
