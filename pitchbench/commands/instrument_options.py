@@ -246,12 +246,18 @@ class Said:
     tolerance: tuple[float, ...] | None = None
     capo: str | None = None
 
-    def instrument(self) -> Instrument | None:
-        """The instrument that is named, or has the tuning that is said; None where none is."""
-        named = named_instrument(self.preset_name, self.name, self.store)
-        if self.tuning is None:
-            return named
-        return with_tuning(named or _most_like(parse_tuning(self.tuning)), self.tuning)
+    def instrument(self, otherwise: Instrument | None = None) -> Instrument | None:
+        """The instrument that is named, or has the tuning that is said, or else ``otherwise``, with
+        the open notes that it is said to have, its capo on; None where there is none."""
+        instrument = named_instrument(self.preset_name, self.name, self.store)
+        if instrument is None and self.tuning is not None:
+            instrument = _most_like(parse_tuning(self.tuning))
+        instrument = instrument or otherwise
+        if instrument is None:
+            return None
+        if self.tuning is not None:
+            instrument = with_tuning(instrument, self.tuning)
+        return instrument if self.capo is None else with_capo(instrument, *parse_capo(self.capo))
 
     def string(self, text: str) -> Note:
         """The open note of a string, given as that or, of a known instrument, as its number."""
@@ -310,8 +316,10 @@ def _most_like(notes: Sequence[Note]) -> Instrument:
 def known_instrument(
     instrument: Instrument | None, notes: Iterable[Note], said: Said
 ) -> KnownInstrument:
-    """The instrument with what the options say of it; ``notes`` are the strings heard."""
+    """The instrument, whose open notes are known already, with what else the options say of it;
+    ``notes`` are the strings heard."""
     assumed: list[str] = []
+    capo = said.capo if instrument is None else None
     scale = said.scale
     if instrument is None:
         lowest = min(notes)
@@ -328,7 +336,8 @@ def known_instrument(
             f"scale and bridge of the built-in {instrument.name}, "
             f"{span_words(instrument.scales_mm)} (say them with --preset, --scale, --bridge)"
         )
-    instrument = with_details(instrument, {**vars(said), "scale": scale})
+    details = {**vars(said), "scale": scale, "tuning": None, "capo": capo}
+    instrument = with_details(instrument, details)
     return KnownInstrument(instrument, tuple(assumed))
 
 

@@ -285,7 +285,7 @@ def _by_ear(
             known = KnownInstrument(start.job.setup.judged)
             asked = replace(asked, a4_hz=start.job.setup.a4_hz)
         else:
-            instrument = said.instrument() or preset("six-string")
+            instrument = said.instrument(preset("six-string"))
             known = known_instrument(instrument, (), said)
             numbers = [string_number(note, instrument) or 1 for note in asked.strings]
             setup = Setup(

@@ -85,7 +85,7 @@ def command(
             kept = broken_off(stack, repository, resumed, SessionKind.STRETCH)
             start = Start(resume(kept.setup, kept.entries), kept.meta.id, len(kept.entries))
         else:
-            instrument = said.instrument() or preset("six-string")
+            instrument = said.instrument(preset("six-string"))
             setup = Setup(known_instrument(instrument, (), said).instrument, a4_hz=a4)
             start = Start(begin(work_on(setup, strings)))
         source, hearing = stack.enter_context(listening_to(sound, teller))

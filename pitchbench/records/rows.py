@@ -23,6 +23,7 @@ from pitchbench.records.model import (
 )
 from pitchbench.records.schema import entries, traces
 from pitchbench.session.log import (
+    AdviceEntry,
     ClearedEntry,
     Entry,
     MoveEntry,
@@ -37,7 +38,14 @@ from pitchbench.session.log import (
 ReadsSession = Callable[[Connection, Any], SessionRecord]
 
 #: Whatever gives a string its outcome, or takes it away (`session.fold.evolve`).
-DECIDE_OUTCOMES: Final = (ClearedEntry, MoveEntry, OutcomeEntry, StepEntry, UndoEntry)
+DECIDE_OUTCOMES: Final = (
+    AdviceEntry,
+    ClearedEntry,
+    MoveEntry,
+    OutcomeEntry,
+    StepEntry,
+    UndoEntry,
+)
 
 
 def instrument_row(record: InstrumentRecord) -> dict[str, Any]:

@@ -85,7 +85,8 @@ def evolve(log: Log, entry: Entry) -> Log:  # noqa: PLR0911, PLR0912  # one per 
             owner = log.strings[entry.string - 1]
             # Logs of form 2 tell how far a move was said to be made, but not which was advised.
             said_mm = owner.said_mm if owner.advice is None else None
-            return _with(log, entry.string, advice=entry.move, said_mm=said_mm)
+            # However it was left before: a string that is to be moved is not done.
+            return _with(log, entry.string, advice=entry.move, said_mm=said_mm, outcome=None)
         case SaidEntry():
             return _with(log, entry.string, said_mm=entry.mm)
         case MoveEntry():

@@ -480,3 +480,22 @@ def test_a_string_that_slips_is_named_as_the_trouble(capsys: Capsys, tmp_path: P
     words = "The string goes flat by"
     assert words in Ran(capsys, "offset", tmp_path / "slips.wav", "--string", "A2").out
     assert words not in Ran(capsys, "offset", tmp_path / "holds.wav", "--string", "A2").out
+
+
+SAMPLES = Path(__file__).parents[2] / "samples"
+DOWN = ("--preset", "six-string", "--tuning", "D2 G2 C3 F3 A3 D4", "--capo", "2")
+
+
+def test_a_capo_says_which_string_a_note_is(capsys: Capsys) -> None:
+    """The notes are those that it makes, however the string is named, or where none is."""
+    sound = SAMPLES / "a2-open-and-12th-sharp.flac"
+    answers = []
+    for named in ((), ("--string", "5"), ("--string", "A2")):
+        document = Ran(capsys, "offset", sound, *DOWN, *named, "--format", "json").document
+        answers.append((document["string"], document["offset_cents"], document["move"]))
+    assert answers[0] == answers[1] == answers[2]
+    low = ("--preset", "six-string", "--capo", "5")
+    files = (sound, SAMPLES / "d3-open-and-12th-good.flac")
+    ran = Ran(capsys, "offset", *files, *low)
+    assert "string 6, A2: 5.9" in ran.out
+    assert "string 5, D3: 0.0" in ran.out

@@ -27,7 +27,7 @@ from pitchbench.report.sheet import build_sheet, interval_words
 from pitchbench.session.fold import read_log
 from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.learning import learned_person, learned_response
-from pitchbench.session.log import Entry, Log, Step, UndoEntry
+from pitchbench.session.log import AdviceEntry, Entry, Log, Outcome, OutcomeEntry, Step, UndoEntry
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import State, begin, resume
 
@@ -187,3 +187,13 @@ def test_live_work_and_everyone_who_reads_its_log_agree(share: int) -> None:
         _everybody_reads_the_same(story.state)
 
     tell()
+
+
+def test_a_string_that_is_to_be_moved_after_all_is_not_done() -> None:
+    """Where all are checked once more, the sound may end before a move that was advised is made:
+    it was on record as "leave it", and no check was due."""
+    left = OutcomeEntry(10.0, 6, Outcome.LEAVE, None)
+    setup = setup_of("six-string")
+    assert read_log(setup, [left]).strings[5].outcome is Outcome.LEAVE
+    assert read_log(setup, [left, AdviceEntry(20.0, 6, None)]).strings[5].outcome is None
+    assert AdviceEntry in DECIDE_OUTCOMES
