@@ -145,14 +145,17 @@ def _page(made: Forecast, lbf: bool) -> None:
         page.gap()
         page.say("From the offsets measured to those expected, saddles left where they are:")
         page.facts((f"string {each.number}", _expected_words(each)) for each in anchored)
-        page.say("For these strings the saddle move above brings the expected offset to nothing.")
+        page.say(
+            "For these strings the saddle move above brings the expected offset to nothing, on a "
+            "saddle that strings share their mean."
+        )
     page.gap()
     page.say(f"How each string behaves (a {PLUCK_MM:g} mm pluck starts so much sharp; 1 K warmer):")
     page.facts((f"string {each.number}", _behaviour_words(each)) for each in made.strings)
-    if warnings := _warnings(made):
+    if minded := [*_warnings(made), *_cautions(made)]:
         page.gap()
         page.say("Mind:")
-        for words in warnings:
+        for words in minded:
             page.say(f"- {words}", hanging=2)
     page.gap()
     page.say(
@@ -205,7 +208,7 @@ def _plain_lines(made: Forecast, lbf: bool) -> list[str]:
             f"{label} saddle: {_move_words(string.move)}",
             f"{label} behaviour: {_behaviour_words(string)}",
         ]
-    lines += [f"mind: {text}" for text in _warnings(made)]
+    lines += [f"mind: {text}" for text in (*_warnings(made), *_cautions(made))]
     return lines
 
 
@@ -241,11 +244,21 @@ def _behaviour_words(string: StringForecast) -> str:
 def _move_words(move: Move | None) -> str:
     if move is None:
         return "more than a saddle can do"
-    low, high = move.onward95_mm
-    if high < 0.05:
+    if _stays(move):
         return "stays"
+    low, _ = move.onward95_mm
     between = move_interval_words(move)
     return f"not foreseeable: {between}" if low < -0.05 else f"{move_words(move)} ({between})"
+
+
+def _stays(move: Move) -> bool:
+    return move.onward95_mm[1] < 0.05
+
+
+def _cautions(made: Forecast) -> list[str]:
+    """What to mind where a saddle is moved."""
+    moves = [string.move for string in made.strings if string.move and not _stays(string.move)]
+    return list(dict.fromkeys(words for move in moves for words in move.cautions))
 
 
 def _warnings(made: Forecast) -> list[str]:

@@ -38,9 +38,9 @@ from pitchbench.report.checks import CheckDocument, check_documents, check_rows,
 from pitchbench.report.document import fill
 from pitchbench.report.sheet import half_words, interval_words
 from pitchbench.report.stretch import StretchDocument, stretch_document, stretch_lines
-from pitchbench.session.log import Log, Outcome, StringState
+from pitchbench.session.log import Log, Outcome, Setup, StringState
 from pitchbench.session.stretch import resume
-from pitchbench.session.words import left_words
+from pitchbench.session.words import capo_words, left_words, places
 
 EXAMPLES = """\
   pitchbench history                     the latest sessions of all instruments
@@ -158,7 +158,7 @@ def _lines(
     lines.append(f"check due: {'yes' if reasons else 'no, nothing on record speaks for it'}")
     lines += [f"reason: {reason}" for reason in reasons]
     for record, changed in zip(sessions, _between(sessions), strict=True):
-        lines.append(_session_words(record.meta))
+        lines.append(_session_words(record))
         lines += [f"  changed before it: {change}" for change in changed]
         lines += [_result_line(record.log, string) for string in record.log.strings]
         lines += [f"  {label}: {words}" for label, words in check_words(check_rows(record))]
@@ -179,10 +179,14 @@ def _headline(instrument: Instrument, sessions: Sequence[SessionRecord]) -> str:
     return f"{instrument.name}: {len(sessions)} session{'s' * (len(sessions) != 1)} shown"
 
 
-def _session_words(meta: SessionMeta) -> str:
+def _session_words(record: SessionRecord) -> str:
+    meta, setup = record.meta, record.setup
     ending = "" if meta.finished_at else ", broken off"
     kind = ", rehearsal" if meta.rehearsal else ""
-    return f"session {meta.short_id}: {meta.day}{ending}{kind}"
+    # What was compared elsewhere is not what other sessions compared.
+    where = "" if setup.fret == Setup.fret else f", at {places(setup)}"
+    capo = f", {capo_words(setup.instrument)}" if setup.instrument.capo else ""
+    return f"session {meta.short_id}: {meta.day}{ending}{kind}{where}{capo}"
 
 
 def _page(
@@ -206,7 +210,7 @@ def _page(
     ]
     for record, changed in zip(sessions, _between(sessions), strict=True):
         page.gap()
-        page.say(_session_words(record.meta), strong=True)
+        page.say(_session_words(record), strong=True)
         for change in changed:
             page.say(f"changed before it: {change}", hanging=2)
         page.table(columns, [_row(record.log, string) for string in record.log.strings])
@@ -283,6 +287,8 @@ class ResultDocument:
 class PastSession(SessionMeta):
     """A session, what had changed before it, and what it came to."""
 
+    fret: int
+    capo: int
     changed_before: tuple[str, ...]
     strings: tuple[ResultDocument, ...]
     checks: tuple[CheckDocument, ...]
@@ -311,6 +317,8 @@ def _document(
         fill(
             PastSession,
             record.meta,
+            fret=record.setup.fret,
+            capo=record.setup.instrument.capo,
             changed_before=changed,
             strings=_results(record),
             checks=check_documents(record.log),

@@ -312,9 +312,11 @@ def trends(sessions: Sequence[SessionRecord]) -> tuple[Trend, ...]:
 
 
 def _same_strings(earlier: SessionRecord, later: SessionRecord) -> bool:
+    """Whether both measured the same strings, each at the same place."""
     one, other = earlier.setup.instrument, later.setup.instrument
     return (
-        one.strings_fitted is not None
+        earlier.setup.fret == later.setup.fret
+        and one.strings_fitted is not None
         and one.strings_fitted == other.strings_fitted
         and one.strung == other.strung
     )

@@ -41,9 +41,14 @@ LOCKING_NUT: Final = "nut unlocked, every fine tuner in the middle of its travel
 def before_work(instrument: Instrument) -> tuple[str, ...]:
     """What has to be right on this instrument before its intonation is set."""
     locked = (LOCKING_NUT,) if instrument.bridge.locking_nut else ()
-    over = f" over {strings_words(instrument.capo_strings)}" if instrument.capo_strings else ""
-    capo = (f"capo on the {ordinal(instrument.capo)} fret{over}",) if instrument.capo else ()
+    capo = (capo_words(instrument),) if instrument.capo else ()
     return (*ORDER_OF_WORK, *locked, *capo)
+
+
+def capo_words(instrument: Instrument) -> str:
+    """Where its capo is."""
+    over = f" over {strings_words(instrument.capo_strings)}" if instrument.capo_strings else ""
+    return f"capo on the {ordinal(instrument.capo)} fret{over}"
 
 
 #: How to hold and play, so that takes agree with each other (common practice, no source).

@@ -9,7 +9,8 @@ that make up that range are our judgement, written down in ``_doubts``.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+import statistics
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
@@ -205,6 +206,7 @@ def forecast(
         )
         for number in range(1, len(before.strings) + 1)
     )
+    strings = tuple(_with_its_saddle(after, each, strings, fret) for each in strings)
     made = Forecast(before, after, fret, strings, ())
     return replace(made, warnings=tuple(_warnings_of_instrument(made)))
 
@@ -240,8 +242,9 @@ def _forecast_string(
     measured: Belief | None,
 ) -> StringForecast:
     change = _offset_change(before, after, number, fret, a4_hz)
-    start = measured or Belief.normal(0.0, 0.0)
-    expected = Belief.normal(start.centre + change.centre, math.hypot(change.u, start.u))
+    expected = change
+    if measured is not None:
+        expected = _added(measured, change)
     made = StringForecast(
         number=number,
         before=condition(before, number, a4_hz=a4_hz),
@@ -253,6 +256,14 @@ def _forecast_string(
         warnings=(),
     )
     return replace(made, warnings=tuple(_warnings_of_string(made)))
+
+
+def _added(measured: Belief, change: Belief) -> Belief:
+    """As wide as both together: never narrower than what was measured in a few takes."""
+    centre, u = measured.centre + change.centre, math.hypot(change.u, measured.u)
+    if math.isinf(measured.dof):
+        return Belief.normal(centre, u)
+    return Belief.matching(centre, u=u, half95=math.hypot(change.half(), measured.half()))
 
 
 def _offset_change(
@@ -381,6 +392,26 @@ def _move(instrument: Instrument, number: int, fret: int, offset: Belief) -> Mov
         for value in (offset.centre, *range95)
     )
     return Move(number, mm, (low, high), instrument.bridge)
+
+
+def _with_its_saddle(
+    instrument: Instrument, string: StringForecast, strings: Sequence[StringForecast], fret: int
+) -> StringForecast:
+    """One saddle makes one move: for the mean of the strings on it, of those measured if any are.
+
+    What is not known of one is much the same for all, so that their mean is known no better.
+    """
+    beside = instrument.bridge.beside(string.number)
+    if not beside:
+        return string
+    on_it = [strings[number - 1] for number in sorted((string.number, *beside))]
+    expected = [each.expected for each in on_it if each.expected] or [e.change for e in on_it]
+    mean = Belief.matching(
+        statistics.fmean(each.centre for each in expected),
+        u=statistics.fmean(each.u for each in expected),
+        half95=statistics.fmean(each.half() for each in expected),
+    )
+    return replace(string, move=_move(instrument, string.number, fret, mean))
 
 
 def _warnings_of_string(string: StringForecast) -> list[Warned]:

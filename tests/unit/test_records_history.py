@@ -370,6 +370,12 @@ def test_new_strings_begin_a_new_trend():
     assert trends([a_session(0), a_session(30)]) != ()
 
 
+def test_offsets_of_other_frets_have_no_trend():
+    at_19 = a_session(0)
+    at_19 = replace(at_19, setup=replace(at_19.setup, fret=19))
+    assert trends([at_19, a_session(30)]) == ()
+
+
 def test_strings_of_unknown_age_have_no_trend():
     unknown = replace(GUITAR, strings_fitted=None)
     assert trends([a_session(0, unknown), a_session(30, unknown)]) == ()

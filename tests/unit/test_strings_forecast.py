@@ -116,6 +116,27 @@ def test_a_measured_offset_anchors_the_expectation() -> None:
     assert anchored.move.mm > free.move.mm
 
 
+def test_what_a_few_takes_left_open_stays_open() -> None:
+    """Where nothing changes the range is the measurement's, tails and all; a change widens it."""
+    guitar = preset("six-string")
+    measured = Belief(-14.3, 1.5, 4.5)
+    same = forecast(guitar, guitar, anchors={3: measured}).strings[2].expected
+    assert same.interval() == pytest.approx(measured.interval(), abs=1e-6)
+    changed = forecast(guitar, with_tuning(guitar, TONE_DOWN), anchors={3: measured}).strings[2]
+    assert changed.expected.half() > measured.half()
+
+
+def test_one_saddle_makes_one_move() -> None:
+    """For the mean of the strings that lie on it: one was to go away, the other toward the nut."""
+    paired = preset("paired-saddles")
+    anchors = {1: Belief.normal(9.0, 1.0), 2: Belief.normal(-3.0, 1.0)}
+    one, other, apart = forecast(paired, paired, anchors=anchors).strings[:3]
+    assert one.move.mm == pytest.approx(other.move.mm, rel=1e-6)
+    alone = forecast(paired, paired, anchors={1: Belief.normal(3.0, 1.0)}).strings[0]
+    assert one.move.mm == pytest.approx(alone.move.mm, rel=1e-6)
+    assert apart.move.mm == pytest.approx(0.0)
+
+
 def test_an_unknown_core_makes_the_range_wider() -> None:
     guitar = preset("six-string")
     known = replace(
