@@ -36,10 +36,10 @@ from pitchbench.commands.guided import (
 from pitchbench.commands.instrument_options import instrument_options, with_details
 from pitchbench.commands.live import Sound, guided_options, listening_to
 from pitchbench.commands.telling import Told, telling, telling_options
-from pitchbench.errors import PitchbenchError
+from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Instrument
 from pitchbench.presets import preset
-from pitchbench.records.history import opening_words, sessions_to_go_by
+from pitchbench.records.history import changed_since, opening_words, sessions_to_go_by
 from pitchbench.records.model import SessionKind, SessionRecord, checked_text
 from pitchbench.report.rehearsed import fault_lines
 from pitchbench.report.session import session_document
@@ -120,7 +120,7 @@ def command(
             repository = stack.enter_context(open_records(store, begin=begins))
         if resumed is not None:
             assert repository is not None
-            kept = broken_off(stack, repository, resumed, SessionKind.SETUP)
+            kept = _unchanged(repository, broken_off(stack, repository, resumed, SessionKind.SETUP))
             job = reopened(resume(kept.setup, kept.entries))
             start = Start(job, kept.meta.id, len(kept.entries))
         else:
@@ -189,6 +189,21 @@ def _refuse_both(
             "--player and --resume were both given.",
             "A session goes on with whoever began it: leave --player out.",
         )
+
+
+def _unchanged(repository: Repository, kept: SessionRecord) -> SessionRecord:
+    """A session goes on with the strings and the screws that it began with, or not at all."""
+    try:
+        record = repository.instrument(kept.setup.instrument.name)
+    except PitchbenchError:
+        return kept  # of one that is not on record nothing else is known
+    if changed := changed_since(record, kept.meta.started_at):
+        raise RecordsError(
+            f"{record.instrument.name} was changed on record after session {kept.meta.short_id} "
+            f"began: {'; '.join(changed)}.",
+            "What was heard and moved belongs to the instrument as it was: begin a new session.",
+        )
+    return kept
 
 
 def _setup(

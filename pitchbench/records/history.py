@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
@@ -25,7 +25,7 @@ from pitchbench.lengths import (
     span_words,
 )
 from pitchbench.notes import strings_words
-from pitchbench.records.model import SessionRecord
+from pitchbench.records.model import InstrumentRecord, SessionRecord
 from pitchbench.refit import without_capo
 from pitchbench.session.log import Outcome
 
@@ -80,6 +80,17 @@ def changes(before: Instrument, after: Instrument) -> tuple[str, ...]:
         for words in _string_changes(number, old, new)
     ]
     return (*found, *_whole_changes(before, after).values())
+
+
+def changed_since(record: InstrumentRecord, at: datetime) -> tuple[str, ...]:
+    """What of an instrument on record, its screws too, is otherwise than it was ``at`` then."""
+    then = [was.instrument for was in record.versions if was.changed_at <= at]
+    if not then:
+        return ()
+    bridge, was = record.instrument.bridge, then[-1].bridge
+    screws = (bridge.screw_pitch_mm, bridge.screw_heads) != (was.screw_pitch_mm, was.screw_heads)
+    told = ("its screws are said to be otherwise",) if screws else ()
+    return (*changes(then[-1], record.instrument), *told)
 
 
 def _whole_changes(before: Instrument, after: Instrument) -> dict[str, str]:

@@ -13,11 +13,12 @@ from stores import NOON
 
 from pitchbench.commands import cli
 from pitchbench.errors import PitchbenchError, RecordsError
-from pitchbench.instrument import Bridge, BridgeKind, Material
+from pitchbench.instrument import Bridge, BridgeKind, Material, ScrewHeads
 from pitchbench.notes import Note
 from pitchbench.presets import PRESETS
 from pitchbench.records.glance import glance
 from pitchbench.records.history import (
+    changed_since,
     changes,
     check_reasons,
     last_measured,
@@ -25,7 +26,7 @@ from pitchbench.records.history import (
     season_words,
     trends,
 )
-from pitchbench.records.model import SessionMeta, SessionRecord
+from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.sheet import build_sheet
 from pitchbench.session.log import (
@@ -538,3 +539,27 @@ def test_a_verdict_is_shown_as_it_was_recorded_not_as_it_would_be_judged_now():
     entry = next(e for e in stores.a_log() if isinstance(e, VerdictEntry))
     odd = replace(entry, offset=stores.an_offset(123.0))
     assert a_session(log=(odd,)).log.strings[0].found.offset_cents == 123.0
+
+
+# -- going on --------------------------------------------------------------------------------------
+
+
+def test_a_session_is_not_gone_on_with_on_other_screws_or_strings():
+    """Turns by the old screw would move the saddle the wrong way, with no word about it."""
+    heads = ScrewHeads.NECK if GUITAR.bridge.screw_heads is ScrewHeads.TAIL else ScrewHeads.TAIL
+    changed = {
+        "screws are said to be otherwise": replace(
+            GUITAR, bridge=replace(GUITAR.bridge, screw_heads=heads)
+        ),
+        "strings fitted": replace(GUITAR, strings_fitted=date(2026, 11, 1)),
+    }
+    record = InstrumentRecord("a" * 32, GUITAR, NOON, NOON)
+    begun, later = NOON + timedelta(hours=1), NOON + timedelta(hours=2)
+    assert changed_since(record, begun) == ()
+    for words, instrument in changed.items():
+        after = record.changed(instrument, later)
+        (told,) = changed_since(after, begun)
+        assert words in told
+        # One that began afterwards has it right.
+        assert changed_since(after, later + timedelta(hours=1)) == ()
+    assert changed_since(record.changed(replace(GUITAR, notes="buzzes"), later), begun) == ()
