@@ -30,7 +30,7 @@ from pitchbench.commands.listening import (
 from pitchbench.errors import NoReadingError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.verdict import explain
-from pitchbench.notes import Note, ordinal
+from pitchbench.notes import Note, ordinal, strings_words
 from pitchbench.report.offset import (
     cautions,
     figures,
@@ -186,10 +186,14 @@ def _whole(
         assumed=known.assumed,
     )
     if not any(each.result for each in whole.strings):
-        why = "; ".join(f"string {each.string}: {each.lacks}" for each in whole.strings)
+        told = [each for each in whole.strings if each.plucks]
+        why = [f"string {each.string}: {(each.lacks or '').rstrip('.')}" for each in told]
+        if silent := [each.string for each in whole.strings if not each.plucks]:
+            why.append(f"{strings_words(silent)}: not heard")
+        lacks = "; ".join(why)
         otherwise = whole.semitones_off and tuned_otherwise_words(whole.semitones_off)
         raise NoReadingError(
-            f"No string can be judged: {why}",
+            f"No string can be judged: {lacks}.",
             otherwise
             or "Record every string open and fretted, two seconds each, three times in turn.",
         )

@@ -213,7 +213,10 @@ def test_no_string_with_both_notes(capsys: Capsys, tmp_path: Path) -> None:
     record(tmp_path / "a.wav", virtual, [Note(6), Note(5)])
     ran = Ran(capsys, "offset", tmp_path / "a.wav", "--preset", "six-string")
     assert ran.code == 3
-    assert "No string can be judged" in ran.err
+    # Those that were heard first, the others in a word.
+    assert "No string can be judged: string 5: There is no reading of the 12th" in ran.err
+    assert "; strings 1, 2, 3 and 4: not heard.\n" in ran.err
+    assert ".;" not in ran.err
 
 
 # -- folders and patterns ----------------------------------------------------------------------
