@@ -563,3 +563,14 @@ def test_a_session_is_not_gone_on_with_on_other_screws_or_strings():
         # One that began afterwards has it right.
         assert changed_since(after, later + timedelta(hours=1)) == ()
     assert changed_since(record.changed(replace(GUITAR, notes="buzzes"), later), begun) == ()
+
+
+def test_history_says_where_a_session_compared(tmp_path):
+    store = str(tmp_path / "store.sqlite")
+    with Repository.open(store) as repository:
+        for fret, at in ((19, NOON), (12, NOON + timedelta(days=1))):
+            repository.begin_session(replace(stores.a_setup(GUITAR), fret=fret), at=at)
+    lines = CliRunner().invoke(cli, ["history", GUITAR.name, "--store", store]).output.splitlines()
+    first, second = (line for line in lines if line.startswith("session "))
+    assert first.endswith("at the 19th fret")
+    assert "fret" not in second

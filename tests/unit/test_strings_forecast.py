@@ -256,3 +256,10 @@ def test_the_offsets_last_measured_on_record_are_the_anchors(tmp_path: Path) -> 
 def test_bad_options_are_refused_in_two_sentences(args: list[str]) -> None:
     with pytest.raises(PitchbenchError):
         CliRunner().invoke(command, args, catch_exceptions=False)
+
+
+def test_what_to_mind_when_a_saddle_is_moved_is_said_in_text() -> None:
+    moved = CliRunner().invoke(command, ["--preset", "six-string", "--measured", "6=6"]).output
+    assert "mind: Slacken the string before you move its saddle" in moved
+    still = CliRunner().invoke(command, ["--preset", "six-string"]).output
+    assert "Slacken the string" not in still
