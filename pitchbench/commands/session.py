@@ -193,16 +193,15 @@ def _refuse_both(
 
 def _unchanged(repository: Repository, kept: SessionRecord) -> SessionRecord:
     """A session goes on with the strings and the screws that it began with, or not at all."""
-    try:
-        record = repository.instrument(kept.setup.instrument.name)
-    except PitchbenchError:
-        return kept  # of one that is not on record nothing else is known
-    if changed := changed_since(record, kept.meta.started_at):
-        raise RecordsError(
-            f"{record.instrument.name} was changed on record after session {kept.meta.short_id} "
-            f"began: {'; '.join(changed)}.",
-            "What was heard and moved belongs to the instrument as it was: begin a new session.",
-        )
+    # By its id: it may have another name by now, and another one its name.
+    for record in repository.instruments_of([kept]):
+        if changed := changed_since(record, kept.meta.started_at):
+            raise RecordsError(
+                f"{printable(record.instrument.name)} was changed on record after session "
+                f"{kept.meta.short_id} began: {'; '.join(changed)}.",
+                "What was heard and moved belongs to the instrument as it was: begin a new "
+                "session.",
+            )
     return kept
 
 

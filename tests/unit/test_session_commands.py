@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +15,10 @@ from documents import parsed
 from pitchbench.commands import main
 from pitchbench.errors import ExitCode
 from pitchbench.intonation.knowledge import ANYBODY
+from pitchbench.presets import preset
 from pitchbench.records.repository import Repository
 from pitchbench.session import rehearsal
-from pitchbench.session.log import MoveEntry
+from pitchbench.session.log import MoveEntry, Setup
 
 QUICK = ("--strings", "6", "--tolerance", "4")
 
@@ -274,3 +277,21 @@ def test_a_recording_in_which_nothing_was_plucked_ends_with_its_own_code(
         main([command, "--recording", str(silent), "--strings", "5", "--plain"])
     assert ended.value.code == ExitCode.NO_READING
     assert "No pluck was heard." in capsys.readouterr().err
+
+
+def test_an_instrument_that_was_renamed_as_well_has_other_screws_all_the_same(
+    capsys: pytest.CaptureFixture[str], store: Path, recording: Path
+) -> None:
+    six = replace(preset("six-string"), name="Six")
+    with Repository.open(store) as repository:
+        repository.add_instrument(six)
+        session = repository.begin_session(Setup(six, strings=(6,)), at=datetime.now(UTC))
+        repository.let_go(session)
+    screws = ("--screw-pitch", "1.0", "--screw-heads", "neck")
+    assert Ran(capsys, "instrument", "edit", "Six", "--rename", "Seven", *screws).code == 0
+    # Another one has its name by now, as the session knows it.
+    assert Ran(capsys, "instrument", "add", "Six", "--like", "six-string").code == 0
+    ran = Ran(capsys, "session", "--resume", "--recording", str(recording))
+    assert ran.code == 5
+    assert "Seven was changed on record" in ran.err
+    assert "its screws are said to be otherwise" in ran.err
