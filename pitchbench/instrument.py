@@ -169,24 +169,27 @@ class Instrument:
         own = self.string(number).tolerance_cents if self.strings and number else None
         return self.tolerance_cents if own is None else own
 
-    def scale_of(self, number: int) -> float:
-        """Nominal length in mm of string ``number`` from its own nut to the saddle; the
-        instrument's scale where the strings are not known."""
+    def nut_fret_of(self, number: int) -> int:
+        """The fret at which the nut of string ``number`` sits; where the string is not known that
+        is the capo, if it covers all."""
         if not self.strings or number == 0:
-            return self.scale_mm
-        spec = self.string(number)
-        return (spec.scale_mm or self.scale_mm) / fret_ratio(spec.nut_fret)
+            return 0 if self.capo_strings else self.capo
+        return self.string(number).nut_fret
+
+    def scale_of(self, number: int) -> float:
+        """Nominal length in mm of string ``number`` from its own nut to the saddle; by the
+        instrument's scale where the strings are not known."""
+        own_mm = self.string(number).scale_mm if self.strings and number else None
+        return (own_mm or self.scale_mm) / fret_ratio(self.nut_fret_of(number))
 
     def neck_fret(self, number: int, fret: int) -> int:
         """The fret of the neck that is ``fret`` frets from the nut of string ``number``; 0 is the
         open string."""
-        if not fret or not self.strings or number == 0:
-            return fret
-        return fret + self.string(number).nut_fret
+        return fret + self.nut_fret_of(number) if fret else 0
 
     def highest_fret(self, number: int) -> int:
         """The last fret of string ``number``, counted from its nut."""
-        return self.frets - (self.string(number).nut_fret if self.strings and number else 0)
+        return self.frets - self.nut_fret_of(number)
 
     def is_said(self, what: str) -> bool:
         """Whether somebody said so: what only a preset says is no fact of this instrument."""

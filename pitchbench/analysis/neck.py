@@ -224,7 +224,7 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
     instrument = by.instrument
     if string.number is None:  # the setback on record is then of some other string
         instrument = replace(instrument, setback_mm=())
-    nut_fret = instrument.string(string.number).nut_fret if string.number else 0
+    nut_fret = instrument.nut_fret_of(string.number or 0)
     opens = [pluck.reading for pluck in string.plucks if pluck.fret == 0]
     neck = survey(string.number or 0, string.takes, prior=by.prior)
     choice = best_saddle(neck, instrument, by.weights)

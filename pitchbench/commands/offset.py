@@ -148,12 +148,14 @@ def _on(instrument: Instrument, note: Note, *, named: bool) -> tuple[str, ...]:
     Raises
     ------
     PitchbenchError
-        If the note was not named and is near none of its strings either.
+        If the note was not named and is near none of its strings either, or where a capo covers
+        some strings alone: whether it is the nut of this one is not known, nor then its length.
     """
     if not instrument.strings or instrument.number_of(note):
         return ()
     off_semitones = [abs(note.midi - spec.note.midi) for spec in instrument.strings]
-    if not named and min(off_semitones) > _OUT_OF_TUNE_SEMITONES:
+    strange = not named and min(off_semitones) > _OUT_OF_TUNE_SEMITONES
+    if strange or instrument.capo_strings:
         raise no_such_string(instrument, note)
     return (f"the scale and bridge of an instrument that has no {note} string",)
 

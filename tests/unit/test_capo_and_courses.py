@@ -88,6 +88,16 @@ def test_a_capo_over_some_strings_is_the_nut_of_those_alone() -> None:
     assert neck_of(made, 5).nut_height_mm == 0.0
 
 
+def test_a_string_that_is_not_known_begins_at_a_capo_over_all() -> None:
+    unknown = replace(GUITAR, strings=(), setback_mm=())
+    for made in (with_capo(GUITAR, 2), with_capo(unknown, 2)):
+        assert made.scale_of(0) == pytest.approx(648.0 * 2 ** (-2 / 12))
+        assert (made.neck_fret(0, 12), made.neck_fret(0, 0)) == (14, 0)
+        assert made.highest_fret(0) == made.frets - 2
+    some = with_capo(GUITAR, 2, (1, 2, 3, 4, 5))
+    assert (some.scale_of(0), some.neck_fret(0, 12)) == (648.0, 12)
+
+
 def test_each_string_is_asked_at_the_fret_above_its_own_nut() -> None:
     made = with_capo(GUITAR, 2, (5,))
     for string, fret in ((5, "14th fret"), (6, "12th fret")):

@@ -499,3 +499,31 @@ def test_a_capo_says_which_string_a_note_is(capsys: Capsys) -> None:
     ran = Ran(capsys, "offset", *files, *low)
     assert "string 6, A2: 5.9" in ran.out
     assert "string 5, D3: 0.0" in ran.out
+
+
+def test_a_capo_counts_whatever_the_string_is_called(capsys: Capsys) -> None:
+    """Named by a note that none has under it, or with no instrument said: the length is what the
+    capo leaves all the same, and the fret is counted on the neck."""
+    sound = SAMPLES / "a2-open-and-12th-sharp.flac"
+    said = (
+        (*DOWN, "--string", "A2"),
+        (*DOWN, "--string", "G2"),
+        ("--preset", "six-string", "--capo", "2", "--string", "A2"),
+        ("--capo", "2"),
+    )
+    ran = [Ran(capsys, "offset", sound, *each, "--plain").out for each in said]
+    for out in ran:
+        assert "Move the saddle 2.0 mm away from the nut" in out
+        assert "offset at the 14th fret" in out
+    assert "assumed: the scale and bridge of an instrument that has no G2 string" in ran[1]
+
+
+def test_a_capo_over_some_strings_does_not_say_how_long_a_strange_string_is(
+    capsys: Capsys,
+) -> None:
+    sound = SAMPLES / "a2-open-and-12th-sharp.flac"
+    some = ("--preset", "six-string", "--capo", "2:1-5")
+    ran = Ran(capsys, "offset", sound, *some, "--string", "A2")
+    assert (ran.code, ran.out) == (2, "")
+    assert "The instrument has no A2 string." in ran.err
+    assert "Its strings are F#4, C#4, A3, E3, B2, E2;" in ran.err
