@@ -206,7 +206,8 @@ def forecast(
         )
         for number in range(1, len(before.strings) + 1)
     )
-    strings = tuple(_with_its_saddle(after, each, strings, fret) for each in strings)
+    strings = tuple(_with_its_saddle(after, each, strings) for each in strings)
+    strings = tuple(replace(each, warnings=tuple(_warnings_of_string(each))) for each in strings)
     made = Forecast(before, after, fret, strings, ())
     return replace(made, warnings=tuple(_warnings_of_instrument(made)))
 
@@ -245,7 +246,7 @@ def _forecast_string(
     expected = change
     if measured is not None:
         expected = _added(measured, change)
-    made = StringForecast(
+    return StringForecast(
         number=number,
         before=condition(before, number, a4_hz=a4_hz),
         after=condition(after, number, a4_hz=a4_hz),
@@ -255,7 +256,6 @@ def _forecast_string(
         move=_move(after, number, fret, expected),
         warnings=(),
     )
-    return replace(made, warnings=tuple(_warnings_of_string(made)))
 
 
 def _added(measured: Belief, change: Belief) -> Belief:
@@ -395,23 +395,25 @@ def _move(instrument: Instrument, number: int, fret: int, offset: Belief) -> Mov
 
 
 def _with_its_saddle(
-    instrument: Instrument, string: StringForecast, strings: Sequence[StringForecast], fret: int
+    instrument: Instrument, string: StringForecast, strings: Sequence[StringForecast]
 ) -> StringForecast:
     """One saddle makes one move: for the mean of the strings on it, of those measured if any are.
 
-    What is not known of one is much the same for all, so that their mean is known no better.
+    Of their moves, not of their cents: a longer string needs more travel for the same cents. What
+    is not known of one is much the same for all, so that their mean is known no better.
     """
     beside = instrument.bridge.beside(string.number)
     if not beside:
         return string
     on_it = [strings[number - 1] for number in sorted((string.number, *beside))]
-    expected = [each.expected for each in on_it if each.expected] or [e.change for e in on_it]
-    mean = Belief.matching(
-        statistics.fmean(each.centre for each in expected),
-        u=statistics.fmean(each.u for each in expected),
-        half95=statistics.fmean(each.half() for each in expected),
-    )
-    return replace(string, move=_move(instrument, string.number, fret, mean))
+    asking = [each for each in on_it if each.expected] or on_it
+    moves = [each.move for each in asking if each.move]
+    if len(moves) < len(asking):  # what one of them asks for is more than a saddle can do
+        return replace(string, move=None)
+    mm = statistics.fmean(move.mm for move in moves)
+    lows, highs = zip(*(move.interval95_mm for move in moves), strict=True)
+    range95_mm = statistics.fmean(lows), statistics.fmean(highs)
+    return replace(string, move=Move(string.number, mm, range95_mm, instrument.bridge))
 
 
 def _warnings_of_string(string: StringForecast) -> list[Warned]:
