@@ -24,6 +24,9 @@ from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.notes import Note, ordinal
 from pitchbench.units import cents_between, fret_ratio
 
+#: What a string lacks, in short, that no pluck can be of.
+NOT_HEARD: Final = "not heard"
+
 _Plucks = tuple[ComparedPluck | LostPluck, ...]
 
 #: A baritone is a fifth lower at the most, and a capo seldom sits beyond the 7th fret (common
@@ -151,7 +154,7 @@ def _not_heard(
     sound ``note`` at ``fret``, as the string below an octave string does."""
     alike = [n for n, spec in _unlike(instrument) if n in heard and spec.note.up(fret) == note]
     if not alike:
-        return "It was not heard.", "not heard"
+        return "It was not heard.", NOT_HEARD
     place = f"string {alike[0]} at the {ordinal(fret)} fret"
     what = f"Its open note is that of {place}: record the two apart."
     return what, f"not told from string {alike[0]}"

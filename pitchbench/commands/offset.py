@@ -11,7 +11,7 @@ import click
 
 from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, Role, compare, decide
-from pitchbench.analysis.whole import WholeInstrument, decide_strings, strings_in
+from pitchbench.analysis.whole import NOT_HEARD, WholeInstrument, decide_strings, strings_in
 from pitchbench.belief import half95
 from pitchbench.commands.common import WholeQuantity, show_result
 from pitchbench.commands.instrument_options import (
@@ -188,10 +188,12 @@ def _whole(
         assumed=known.assumed,
     )
     if not any(each.result for each in whole.strings):
-        told = [each for each in whole.strings if each.plucks]
+        silent = [each.string for each in whole.strings if each.lacks_short == NOT_HEARD]
+        told = [each for each in whole.strings if each.string not in silent]
+        told.sort(key=lambda each: not each.plucks)
         why = [f"string {each.string}: {(each.lacks or '').rstrip('.')}" for each in told]
-        if silent := [each.string for each in whole.strings if not each.plucks]:
-            why.append(f"{strings_words(silent)}: not heard")
+        if silent:
+            why.append(f"{strings_words(silent)}: {NOT_HEARD}")
         lacks = "; ".join(why)
         otherwise = whole.semitones_off and tuned_otherwise_words(whole.semitones_off)
         raise NoReadingError(

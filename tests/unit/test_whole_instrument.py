@@ -219,6 +219,21 @@ def test_no_string_with_both_notes(capsys: Capsys, tmp_path: Path) -> None:
     assert ".;" not in ran.err
 
 
+def test_an_octave_string_is_not_called_silent_where_nothing_can_be_judged(
+    capsys: Capsys, tmp_path: Path
+) -> None:
+    """The open E3 alone is taken for the 12th fret of E2: what was played is told to be kept
+    apart, after the strings that plucks were put to."""
+    virtual = VirtualInstrument(preset("twelve-string"), seed=2, rate_hz=RATE_HZ)
+    record(tmp_path / "octave.wav", virtual, [Note(12), Note(9)])
+    ran = Ran(capsys, "offset", tmp_path / "octave.wav", "--preset", "twelve-string")
+    assert ran.code == 3
+    apart = "string 12: Its open note is that of string 11 at the 12th fret: record the two apart"
+    assert apart in ran.err
+    assert ran.err.index("string 9: ") < ran.err.index("string 11: There") < ran.err.index(apart)
+    assert ran.err.index(apart) < ran.err.index("not heard.\n")
+
+
 # -- folders and patterns ----------------------------------------------------------------------
 
 
