@@ -209,4 +209,8 @@ def _stepped(log: Log, entry: StepEntry) -> Log:
             return replace(log, tuned=was_checking and log.tuned)
         case Step.TUNE:
             log = _with(log, entry.string, outcome=None, advice=None, said_mm=None)
+        case Step.MOVE | Step.RETUNE:
+            # However they were left before: no string is done whose saddle is about to move.
+            for number in log.setup.instrument.bridge.beside(entry.string):
+                log = _with(log, number, outcome=None)
     return replace(log, tuned=False)

@@ -27,7 +27,16 @@ from pitchbench.report.sheet import build_sheet, interval_words
 from pitchbench.session.fold import read_log
 from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.learning import learned_person, learned_response
-from pitchbench.session.log import AdviceEntry, Entry, Log, Outcome, OutcomeEntry, Step, UndoEntry
+from pitchbench.session.log import (
+    AdviceEntry,
+    Entry,
+    Log,
+    Outcome,
+    OutcomeEntry,
+    Step,
+    StepEntry,
+    UndoEntry,
+)
 from pitchbench.session.saddles import learned
 from pitchbench.session.state import State, begin, resume
 
@@ -197,3 +206,15 @@ def test_a_string_that_is_to_be_moved_after_all_is_not_done() -> None:
     assert read_log(setup, [left]).strings[5].outcome is Outcome.LEAVE
     assert read_log(setup, [left, AdviceEntry(20.0, 6, None)]).strings[5].outcome is None
     assert AdviceEntry in DECIDE_OUTCOMES
+
+
+@pytest.mark.parametrize("step", [Step.MOVE, Step.RETUNE])
+def test_no_string_is_done_whose_saddle_is_about_to_move(step: Step) -> None:
+    """The saddle of the string at work may have been moved when nothing more was heard; on it lies
+    the string beside."""
+    setup = setup_of("paired-saddles", strings=(6, 5, 4, 3))
+    left = [OutcomeEntry(10.0, number, Outcome.LEAVE, None) for number in (3, 5, 6)]
+    log = read_log(setup, [*left, StepEntry(20.0, 6, step)])
+    assert {s.number for s in log.strings if s.outcome is Outcome.LEAVE} == {3, 6}
+    moved = read_log(setup, [*log.entries, AdviceEntry(20.0, 6, None)])
+    assert {s.number for s in moved.strings if s.outcome is Outcome.LEAVE} == {3}
