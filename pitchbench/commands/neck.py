@@ -172,6 +172,11 @@ def command(
         raise PitchbenchError(
             "More than one of recordings, --session and --resume was given.", "Give one of them."
         )
+    if (session or resumed) and (said.tuning or said.capo):
+        raise PitchbenchError(
+            "A survey on record knows its open notes: --tuning and --capo are for a new one.",
+            "Leave them out.",
+        )
     if paths:
         result = _from_files(paths, said, asked)
     elif session is not None:

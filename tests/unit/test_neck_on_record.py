@@ -127,6 +127,16 @@ def test_without_one_it_is_said(capsys: Capsys, store: str) -> None:
     assert "no neck survey to go on with" in ran.err
 
 
+@pytest.mark.parametrize("words", [("--capo", "2"), ("--tuning", "D2 G2 C3 F3 A3 D4")])
+def test_its_open_notes_are_those_that_were_heard(
+    capsys: Capsys, store: str, words: tuple[str, str]
+) -> None:
+    put(store, played())
+    ran = Ran(capsys, "neck", "--session", "last", "--store", store, *words)
+    assert ran.code == 2
+    assert "knows its open notes" in ran.err
+
+
 def test_a_survey_is_no_session_to_be_set(capsys: Capsys, store: str) -> None:
     survey = put(store, played())
     ran = Ran(capsys, "sheet", survey, "--store", store)
