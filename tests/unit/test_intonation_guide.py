@@ -6,7 +6,7 @@ import pytest
 from click.testing import CliRunner
 from documents import parsed
 
-from pitchbench.commands.guide import command
+from pitchbench.commands import cli
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation import guide
@@ -16,7 +16,7 @@ DOCS = Path(__file__).parents[2] / "docs" / "bridges.md"
 
 
 def run(*arguments):
-    return CliRunner().invoke(command, arguments, catch_exceptions=False)
+    return CliRunner().invoke(cli, ["guide", *arguments], catch_exceptions=False)
 
 
 def test_the_document_is_made_from_the_same_text():

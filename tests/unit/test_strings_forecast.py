@@ -12,7 +12,7 @@ from documents import parsed
 from stores import a_setup, an_offset
 
 from pitchbench.belief import Belief
-from pitchbench.commands.forecast import command
+from pitchbench.commands import cli
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Direction, Rotation
@@ -226,7 +226,7 @@ def test_a_measured_offset_beyond_any_saddle_is_said_so() -> None:
 
 
 def run(*args: str) -> str:
-    result = CliRunner().invoke(command, args, catch_exceptions=False)
+    result = CliRunner().invoke(cli, ["forecast", *args], catch_exceptions=False)
     assert result.exit_code == 0
     return result.output
 
@@ -297,11 +297,13 @@ def test_the_offsets_last_measured_on_record_are_the_anchors(tmp_path: Path) -> 
 )
 def test_bad_options_are_refused_in_two_sentences(args: list[str]) -> None:
     with pytest.raises(PitchbenchError):
-        CliRunner().invoke(command, args, catch_exceptions=False)
+        CliRunner().invoke(cli, ["forecast", *args], catch_exceptions=False)
 
 
 def test_what_to_mind_when_a_saddle_is_moved_is_said_in_text() -> None:
-    moved = CliRunner().invoke(command, ["--preset", "six-string", "--measured", "6=6"]).output
+    moved = (
+        CliRunner().invoke(cli, ["forecast", "--preset", "six-string", "--measured", "6=6"]).output
+    )
     assert "mind: Slacken the string before you move its saddle" in moved
-    still = CliRunner().invoke(command, ["--preset", "six-string"]).output
+    still = CliRunner().invoke(cli, ["forecast", "--preset", "six-string"]).output
     assert "Slacken the string" not in still
