@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 
-from pitchbench.notes import Note
+from pitchbench.notes import Note, ordinal
 from pitchbench.units import fret_ratio
 
 
@@ -186,6 +187,17 @@ class Instrument:
         """The fret of the neck that is ``fret`` frets from the nut of string ``number``; 0 is the
         open string."""
         return fret + self.nut_fret_of(number) if fret else 0
+
+    def place(self, number: int, fret: int) -> str:
+        """Where string ``number`` is stopped ``fret`` frets from its nut: "the 12th fret", or the
+        mark where there is no fret."""
+        what = "fret mark" if self.fretless else "fret"
+        return f"the {ordinal(self.neck_fret(number, fret))} {what}"
+
+    def places(self, numbers: Iterable[int], fret: int) -> str:
+        """The same for all of these strings."""
+        found = {self.place(number, fret) for number in numbers}
+        return found.pop() if len(found) == 1 else f"fret {fret}, from each string's own nut"
 
     def highest_fret(self, number: int) -> int:
         """The last fret of string ``number``, counted from its nut."""

@@ -145,9 +145,9 @@ def _page(made: Forecast, lbf: bool) -> None:
         page.gap()
         page.say("From the offsets measured to those expected, saddles left where they are:")
         page.facts((f"string {each.number}", _expected_words(each)) for each in anchored)
+        mean = ", or the mean of those on one saddle" if made.after.bridge.pairs else ""
         page.say(
-            "For these strings the saddle move above brings the expected offset to nothing, on a "
-            "saddle that strings share their mean."
+            f"For these strings the saddle move above brings the expected offset{mean} to nothing."
         )
     page.gap()
     page.say(f"How each string behaves (a {PLUCK_MM:g} mm pluck starts so much sharp; 1 K warmer):")

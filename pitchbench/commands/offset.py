@@ -30,7 +30,7 @@ from pitchbench.commands.listening import (
 from pitchbench.errors import NoReadingError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.verdict import explain
-from pitchbench.notes import Note, ordinal, strings_words
+from pitchbench.notes import Note, strings_words
 from pitchbench.report.offset import (
     cautions,
     figures,
@@ -212,7 +212,8 @@ def _print_whole(whole: WholeInstrument) -> None:
     page.gap()
     columns = [Column(heading, right, width) for heading, right, width in COLUMNS]
     page.table(columns, [row(each, in_one_piece=whole.line is not None) for each in whole.strings])
-    page.say(f"cents at the {ordinal(whole.fret)} fret, + is sharp; ± holds 95 %")
+    where = whole.instrument.places((each.string for each in whole.strings), whole.fret)
+    page.say(f"cents at {where}, + is sharp; ± holds 95 %")
     if said := remarks(whole):
         page.gap()
         for label, words in said:

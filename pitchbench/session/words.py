@@ -72,15 +72,12 @@ _REMEDIES: Final = {
 def place(setup: Setup, string: int, fret: int | None = None) -> str:
     """Where a note is stopped, the one asked for unless said: "the 12th fret", or the mark where
     there is no fret."""
-    what = "fret mark" if setup.instrument.fretless else "fret"
-    number = setup.instrument.neck_fret(string, setup.fret if fret is None else fret)
-    return f"the {ordinal(number)} {what}"
+    return setup.instrument.place(string, setup.fret if fret is None else fret)
 
 
 def places(setup: Setup) -> str:
     """The same for all strings to be set."""
-    found = {place(setup, number) for number in setup.order}
-    return found.pop() if len(found) == 1 else f"fret {setup.fret}, from each string's own nut"
+    return setup.instrument.places(setup.order, setup.fret)
 
 
 def left_words(log: Log, string: StringState) -> str:

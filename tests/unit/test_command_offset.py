@@ -42,6 +42,20 @@ def in_turn(string: int, frettings: tuple[float, ...] = FRETTINGS) -> list[Note]
     return [note for pair in pairs for note in pair]
 
 
+def on_a_terminal(*words: object, size: tuple[int, int] = (24, 80)) -> str:
+    """What the program shows on a terminal of so many lines and columns."""
+    child = pexpect.spawn(
+        sys.executable,
+        ["-m", "pitchbench", *map(str, words)],
+        dimensions=size,
+        env={"TERM": "xterm", "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "PATH": ""},
+        encoding="utf-8",
+        timeout=60,
+    )
+    child.expect(pexpect.EOF)
+    return child.before.replace("\x1b[1m", "").replace("\x1b[2m", "").replace("\x1b[0m", "")
+
+
 @pytest.fixture(scope="module")
 def sharp(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, float]:
     """An A2 string about 8 cents sharp at the 12th fret, and its true offset."""
@@ -401,16 +415,7 @@ def test_near_the_nut_it_says_to_look_elsewhere_first(capsys: Capsys, tmp_path: 
 def test_what_to_do_comes_first_and_fits(
     sharp: tuple[Path, float], lines: int, columns: int
 ) -> None:
-    child = pexpect.spawn(
-        sys.executable,
-        ["-c", "from pitchbench.commands import main; main()", "offset", str(sharp[0])],
-        dimensions=(lines, columns),
-        env={"TERM": "xterm", "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "PATH": ""},
-        encoding="utf-8",
-        timeout=60,
-    )
-    child.expect(pexpect.EOF)
-    shown = child.before.replace("\x1b[1m", "").replace("\x1b[2m", "").replace("\x1b[0m", "")
+    shown = on_a_terminal("offset", sharp[0], size=(lines, columns))
     assert shown.startswith("Move the saddle ")
     assert max(map(len, shown.splitlines())) <= columns
     # Nothing is shown without its uncertainty, however narrow the terminal.
@@ -499,6 +504,8 @@ def test_a_capo_says_which_string_a_note_is(capsys: Capsys) -> None:
     ran = Ran(capsys, "offset", *files, *low)
     assert "string 6, A2: 5.9" in ran.out
     assert "string 5, D3: 0.0" in ran.out
+    # The table says where its cents are, counted on the neck.
+    assert "cents at the 17th fret" in on_a_terminal("offset", *files, *low)
 
 
 def test_a_capo_counts_whatever_the_string_is_called(capsys: Capsys) -> None:
