@@ -291,6 +291,11 @@ def with_capo(instrument: Instrument, fret: int, strings: Sequence[int] = ()) ->
     'E2 B2 E3 A3 C#4 F#4'
     """
     numbers = range(1, len(instrument.strings) + 1)
+    if strings and not numbers:
+        raise PitchbenchError(
+            "A capo over some strings needs an instrument whose strings are known.",
+            "Name it with --preset or --instrument.",
+        )
     for number in strings:
         if number not in numbers:
             raise PitchbenchError(

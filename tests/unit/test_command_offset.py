@@ -504,6 +504,9 @@ def test_a_capo_says_which_string_a_note_is(capsys: Capsys) -> None:
     ran = Ran(capsys, "offset", *files, *low)
     assert "string 6, A2: 5.9" in ran.out
     assert "string 5, D3: 0.0" in ran.out
+    ran = Ran(capsys, "offset", sound, "--capo", "2:1-5")
+    assert ran.code == 2
+    assert "Name it with --preset" in ran.err
     # The table says where its cents are, counted on the neck.
     assert "cents at the 17th fret" in on_a_terminal("offset", *files, *low)
 
