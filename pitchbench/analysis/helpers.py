@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import signal
+from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from pitchbench.errors import PitchbenchError
@@ -24,7 +26,8 @@ class Helpers:
 
     Each is started when all others are busy, and hangs on this one by a pipe alone: one that dies
     shows at once, and all end with this one, however it ends. Once there are some, this process
-    reads no pluck: while it did, they would soon have nothing to do.
+    reads no pluck, but hears ahead by as many as there are of them, so that whoever is free finds
+    one waiting.
     """
 
     def __init__(self, most: int) -> None:
@@ -33,6 +36,7 @@ class Helpers:
         self._starting: set[Connection] = set()
         self._idle: list[Connection] = []
         self._busy: dict[Connection, ToBeRead] = {}
+        self._waiting: deque[tuple[Pluck, ToBeRead]] = deque()
 
     def read(self, pluck: Pluck) -> ToBeRead | None:
         """Have a pluck read; None where that is left to this process: there are no helpers yet, or
@@ -42,16 +46,16 @@ class Helpers:
             self._start_another()
         if not (self._idle or self._busy) or not surely_a_pluck(pluck):
             return None
-        while not self._idle:
+        to_be_read = ToBeRead()
+        # What it was heard in goes on, and may move.
+        self._waiting.append((replace(pluck, samples=pluck.samples.copy()), to_be_read))
+        self._hand_out()
+        while len(self._waiting) > len(self._processes):
             self.collect(wait=True)
-        helper = self._idle.pop()
-        self._busy[helper] = to_be_read = ToBeRead()
-        with _said_if_it_ends():
-            helper.send(pluck)
         return to_be_read
 
     def collect(self, *, wait: bool) -> None:
-        """Take what has been read, if need be after waiting for it."""
+        """Take what has been read, if need be after waiting for it, and hand out what waits."""
         expected = [*self._busy, *self._starting]
         if not expected:
             return
@@ -69,6 +73,14 @@ class Helpers:
                 self._busy.pop(helper).set_exception(answer)
             else:
                 self._busy.pop(helper).set_result(answer)
+        self._hand_out()
+
+    def _hand_out(self) -> None:
+        while self._idle and self._waiting:
+            helper, (pluck, to_be_read) = self._idle.pop(), self._waiting.popleft()
+            self._busy[helper] = to_be_read
+            with _said_if_it_ends():
+                helper.send(pluck)
 
     def close(self) -> None:
         """End them, whatever they are at: they hold nothing that could be lost."""

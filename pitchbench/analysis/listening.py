@@ -129,6 +129,7 @@ def _hear(recording: Recording, advance: Advance, helpers: Helpers) -> _Heard:
         nonlocal end
         for block in recording.blocks():
             yield block
+            helpers.collect(wait=False)
             advance(block.start + len(block.samples) - end)
             end = block.start + len(block.samples)
 

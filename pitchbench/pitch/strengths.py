@@ -35,6 +35,8 @@ _BEYOND: Final = 1e300
 JITTER: Final = 1e-13
 #: Triangular matrices up to this size are inverted like any other.
 _SMALL: Final = 8
+#: Matrices of no more rows than this are factorised all together.
+_FEW: Final = 10
 
 
 @dataclass(frozen=True, eq=False)
@@ -154,9 +156,12 @@ def whitened_gram(covariance: Array, columns: Array) -> tuple[Array, Array]:
     """columns C^-1 columns^T, shape (..., K, P, P), and -log |C| / 2, shape (..., K).
 
     A factorisation of C with few columns beneath it brings both at once; with many the inverse of
-    the factor does it faster.
+    the factor does it faster. Of small ones LAPACK spends most of the time on being called: there
+    all are factorised together, column by column.
     """
     blocks, count = covariance.shape[-1], columns.shape[-2]
+    if blocks <= _FEW:
+        return _together(covariance, columns)
     if 2 * count > blocks:
         factor = np.linalg.cholesky(covariance)
         white = columns @ np.swapaxes(lower_inverse(factor), -1, -2)
@@ -170,6 +175,19 @@ def whitened_gram(covariance: Array, columns: Array) -> tuple[Array, Array]:
         white = factor[..., blocks:, :]
     size = np.log(np.diagonal(factor[..., :blocks, :], axis1=-2, axis2=-1)).sum(axis=-1)
     return white @ np.swapaxes(white, -1, -2), -size
+
+
+def _together(covariance: Array, columns: Array) -> tuple[Array, Array]:
+    """:func:`whitened_gram` of many small matrices."""
+    count = covariance.shape[-1]
+    left = np.moveaxis(np.concatenate((covariance, columns), axis=-2), (-2, -1), (0, 1)).copy()
+    size = np.ones(left.shape[2:])
+    for j in range(count):
+        size *= left[j, j]
+        left[j:, j] /= np.sqrt(left[j, j])
+        left[j + 1 :, j + 1 :] -= left[j + 1 :, j, None] * left[j + 1 : count, j]
+    white = np.moveaxis(left[count:], (0, 1), (-2, -1))
+    return white @ np.swapaxes(white, -1, -2), -0.5 * np.log(size)
 
 
 def lower_inverse(lower: NDArray[np.floating[Any]]) -> Array:

@@ -17,6 +17,7 @@ note is how far it may be off by then: that counts in the uncertainty, not in th
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -56,6 +57,8 @@ _GLIDE: Final = np.array([0.5, 1.5, 5.0, 15.0]) / CENTS_PER_NEPER
 #: glide as it seems so far, and the least and most that this may seem.
 _UNFORESEEN_SIGMA: Final = 0.02
 _SEEMS: Final = (0.05 / CENTS_PER_NEPER, 40.0 / CENTS_PER_NEPER)
+#: What is less probable than this adds nothing to the glide that is told.
+_SHARE_OF_EPS: Final = 1e-7
 
 
 @dataclass(frozen=True, eq=False)
@@ -355,32 +358,29 @@ def _over_glides(
     each column; B's correction; and the log evidence."""
     none = np.zeros((*base.log_p.shape, 1, 1))
     kinds = [
-        (np.array([[0]]), none, none[..., None], base.log_p[..., None] + np.log(_PRIOR["none"])),
+        _Kind(base.log_p[..., None] + np.log(_PRIOR["none"]), none, none, lambda _: 0.0),
         _one_exponential(glides, base),
         *(_predicted(glides, base, columns, seems) for columns in glides.predicted),
     ]
-    log_p = np.concatenate([kind[3] for kind in kinds], axis=-1)
+    log_p = np.concatenate([kind.log_p for kind in kinds], axis=-1)
     p = np.exp(log_p - log_p.max())
     total = float(p.sum())
     p /= total
     pitches, variances, eps, delta_b, shared = [], [], np.zeros(len(glides.mix)), 0.0, 0.0
     first = 0
-    for columns, mean, covariance, each_log in kinds:
-        share = p[..., first : first + each_log.shape[-1]]
-        first += each_log.shape[-1]
-        pull = np.moveaxis(base.pull[..., columns], -3, 0)
-        moved = base.lead[..., None, :] - np.moveaxis((pull * mean).sum(axis=-1), 0, -1)
-        of_glide, _, late, of_all = np.einsum("r...j,...jl,r...l->r...", pull, covariance, pull)
+    for kind in kinds:
+        share = p[..., first : first + kind.log_p.shape[-1]]
+        first += share.shape[-1]
+        moved = base.lead[..., None, :] - kind.drawn
+        left = base.variance[..., None, :] + kind.variance
         pitches.append(moved[..., 0])
         # What the first partial does by itself at the end, that is as far as it may be off.
-        late = late + moved[..., 2] ** 2 + base.variance[..., None, 2]
-        of_all = of_all + moved[..., 3] ** 2 + base.variance[..., None, 3]
-        variances.append(of_glide + base.variance[..., None, 0] + late)
-        shared += float((share * (of_glide + of_all)).sum())
+        late = left[..., 2] + moved[..., 2] ** 2
+        variances.append(left[..., 0] + late)
+        of_all = kind.variance[..., 0] + left[..., 3] + moved[..., 3] ** 2
+        shared += float((share * of_all).sum())
         delta_b += float((share * moved[..., 1]).sum())
-        np.add.at(
-            eps, np.broadcast_to(columns, mean.shape[-2:]), np.einsum("mdsc,mdscj->cj", share, mean)
-        )
+        eps += kind.eps(share)
     pitch = np.concatenate(pitches, axis=-1)
     mean_pitch = float((p * pitch).sum())
     between = float((p * (pitch - mean_pitch) ** 2).sum())
@@ -399,32 +399,59 @@ def _over_glides(
     )
 
 
-_Kind = tuple[NDArray[np.intp], Array, Array, Array]
+@dataclass(frozen=True, eq=False)
+class _Kind:
+    """What one kind of glide, in each of C forms, makes of every strength.
+
+    Parameters
+    ----------
+    log_p : log evidence, shape (m, D, S, C).
+    drawn : how far it draws each lead of :class:`_Base` down, shape (m, D, S, C, 4) or alike.
+    variance : what it leaves open of each, likewise.
+    eps : the mean of every column of the glides, given the share of each form, (m, D, S, C).
+    """
+
+    log_p: Array
+    drawn: Array
+    variance: Array
+    eps: Callable[[Array], Array | float]
+
+
+def _above_zero(z: Array) -> tuple[Array, Array, Array]:
+    """What is left above zero of a normal distribution of mean ``z`` and variance 1: logarithm of
+    its share, by how much its mean is larger, and by how much its variance is smaller."""
+    above = scipy.special.log_ndtr(z)
+    more = np.exp(-0.5 * z * z - 0.5 * np.log(2.0 * np.pi) - above)
+    return above, more, np.clip(more * (more + z), 0.0, 1.0 - 1e-9)
 
 
 def _one_exponential(glides: Glides, base: _Base) -> _Kind:
-    """Single exponentials of every time constant and size: columns (C, 1), mean (..., C, 1),
-    covariance (..., C, 1, 1) and log evidence (..., C). A string only relaxes: none is negative."""
+    """Single exponentials of every time constant and size. A string only relaxes: none is
+    negative."""
     ladder = np.arange(len(TAU_S))
     known = np.diagonal(base.information, axis1=-2, axis2=-1)[..., ladder, None]
     precision = np.maximum(known, 0.0) + _GLIDE**-2
-    right = base.right[..., ladder, None]
     sigma = precision**-0.5
-    z = right * sigma
-    above = scipy.special.log_ndtr(z)
-    # Mean and variance of what is left of a normal distribution above zero.
-    ratio = np.exp(-0.5 * z * z - 0.5 * np.log(2.0 * np.pi) - above)
-    mean = sigma * np.maximum(z + ratio, 0.0)
-    variance = sigma**2 * np.clip(1.0 - ratio * (ratio + z), 1e-9, 1.0)
+    z = base.right[..., ladder, None] * sigma
+    above, more, less = _above_zero(z)
+    mean = sigma * np.maximum(z + more, 0.0)
     log_prior = np.log(2.0 * _PRIOR["one"] / len(_GLIDE) * glides.likely)[:, None]
     log_p = base.log_p[..., None, None] + log_prior + 0.5 * z * z + above
     log_p = log_p + np.log(sigma / _GLIDE)
+    pull = np.swapaxes(base.pull[..., ladder], -1, -2)[..., None, :]
+    variance = (sigma**2 * (1.0 - less))[..., None] * pull**2
     many = (*base.log_p.shape, -1)
-    return (
-        np.repeat(ladder, len(_GLIDE))[:, None],
-        mean.reshape(many)[..., None],
-        variance.reshape(many)[..., None, None],
+
+    def eps(share: Array) -> Array:
+        found = np.zeros(len(glides.mix))
+        found[ladder] = (share.reshape(mean.shape) * mean).sum(axis=(0, 1, 2, 4))
+        return found
+
+    return _Kind(
         log_p.reshape(many),
+        (mean[..., None] * pull).reshape(*many, 4),
+        variance.reshape(*many, 4),
+        eps,
     )
 
 
@@ -437,26 +464,34 @@ def _predicted(glides: Glides, base: _Base, columns: NDArray[np.intp], seems: fl
     own_size = np.minimum(_GLIDE, np.clip(seems, *_SEEMS))[:, None]
     size = np.where(glides.of_own[column], own_size, _GLIDE[:, None])
     sigma = size * glides.unit[column]
+    # In units of what is expected of each column.
     information = base.information[..., None, columns[:, None], columns]
-    information = information + np.eye(len(columns)) * (sigma**-2)[:, None]
-    covariance = np.linalg.inv(information)
+    information = np.eye(len(columns)) + information * (sigma[:, :, None] * sigma[:, None, :])
     right = base.right[..., None, columns]
-    mean = (covariance @ right[..., None])[..., 0]
-    log_p = base.log_p[..., None] + np.log(
-        2.0 * _PRIOR["predicted"] / len(glides.predicted) / len(_GLIDE)
+    adds = np.broadcast_to(glides.mix[columns].sum(axis=1), right.shape)
+    rows = np.concatenate(
+        (right[..., None, :], adds[..., None, :], base.pull[..., None, :, columns]), axis=-2
     )
-    log_p = log_p + 0.5 * (mean * right).sum(axis=-1) - 0.5 * np.linalg.slogdet(information)[1]
-    # How large the glide is at the beginning, to which the pace adds nothing: never negative. What
-    # is left of a normal distribution on that side:
-    adds = glides.mix[columns].sum(axis=1)
-    with_size = covariance @ adds
-    spread = np.sqrt(with_size @ adds)
-    z = (mean @ adds) / spread
-    above = scipy.special.log_ndtr(z)
-    ratio = np.exp(-0.5 * z * z - 0.5 * np.log(2.0 * np.pi) - above)
-    lean = with_size / spread[..., None]
-    less = np.clip(ratio * (ratio + z), 0.0, 1.0 - 1e-9)
-    mean = mean + lean * ratio[..., None]
-    covariance = covariance - less[..., None, None] * lean[..., :, None] * lean[..., None, :]
-    log_p = log_p - np.log(sigma).sum(axis=-1) + above
-    return np.broadcast_to(columns, sigma.shape), mean, covariance, log_p
+    many = (*information.shape[:-2], *rows.shape[-2:])
+    gram, size_log = whitened_gram(information, np.broadcast_to(rows, many) * sigma[:, None, :])
+    # How large the glide is at the beginning, to which the pace adds nothing: never negative.
+    spread = np.sqrt(gram[..., 1, 1])
+    above, more, less = _above_zero(gram[..., 0, 1] / spread)
+    lean = gram[..., 2:, 1] / spread[..., None]
+    log_prior = np.log(2.0 * _PRIOR["predicted"] / len(glides.predicted) / len(_GLIDE))
+    log_p = base.log_p[..., None] + log_prior + 0.5 * gram[..., 0, 0] + size_log + above
+
+    def eps(share: Array) -> Array:
+        found = np.zeros(len(glides.mix))
+        told = share > _SHARE_OF_EPS
+        seen = (right + adds * (more / spread)[..., None]) * sigma
+        mean = np.linalg.solve(information[told], seen[told][..., None])[..., 0]
+        found[columns] = share[told] @ (mean * np.broadcast_to(sigma, seen.shape)[told])
+        return found
+
+    return _Kind(
+        log_p,
+        gram[..., 2:, 0] + lean * more[..., None],
+        np.diagonal(gram[..., 2:, 2:], axis1=-2, axis2=-1) - less[..., None] * lean**2,
+        eps,
+    )
