@@ -125,9 +125,10 @@ class Listener:
         self._seamless = True
         #: Where the last sound ended that was no pluck, if there was one.
         self._passed_over: float = -math.inf
-        #: Whether the note before rings on beside the one that begins next, which was told by what
-        #: it brought.
-        self._company = self._told = False
+        #: Whether the note before rings on beside the one that begins next.
+        self._company = False
+        #: Whether what it brought told that it is plucked; None where nothing rang before.
+        self._told: bool | None = None
 
     def feed(self, block: Block) -> Iterator[Heard]:
         """Take the next block; yield what it completed, in order of time."""
@@ -151,7 +152,7 @@ class Listener:
         for event in found:
             if isinstance(event, Began):
                 self._note = _Note(event.index, event.rise_seen, self._company, self._told)
-                self._company = self._told = False
+                self._company, self._told = False, None
             elif isinstance(event, Ended):
                 torn = gap and event.index == self._sound.end and not event.replaced
                 yield from self._end(event, gap=torn)
@@ -285,20 +286,25 @@ class Listener:
         return min(looks, default=None)
 
     def _plucked_again(self, index: int) -> bool:
-        """Whether the rise at sample ``index`` of a note that rings is another pluck.
+        """Whether the rise at sample ``index`` ends the note that rings: another pluck, or sound
+        that was lost, after which the rest of a note that was heard is none of its own.
 
         Of a note too young to tell what it was to become, any sudden rise is; a voice grows.
         """
         assert self._note is not None
         first = max(self._note.onset, index - 2 * round(BEFORE_S * self._rate_hz))
         if index - first < BEFORE_S * self._rate_hz:
-            self._told = self._is_sudden(index)
-            return self._told
+            self._told = self._is_sudden(index) or None
+            return bool(self._told)
         if self._sound.end - index < HEARD_S * self._rate_hz:
             return False
         rise = self._compare(first, index)
-        self._company, self._told = rise.over_another, rise.plucked
-        return self._told
+        if not (rise.plucked or rise.skipped):
+            return False
+        # Of a note that was hardly heard yet the rest is all there is.
+        self._told = rise.plucked or self._note.note_hz is None
+        self._company = rise.over_another
+        return True
 
     def _is_sudden(self, index: int) -> bool:
         """Whether the level rises about sample ``index`` within a moment."""
@@ -321,8 +327,8 @@ class Listener:
         A tick over what is left of an earlier note is no pluck either, and what still rings after a
         gap is the rest of the pluck that the gap has voided.
         """
-        if note.told:
-            return True  # asked once more, where it was placed some ms earlier, it may be denied
+        if note.told is not None:
+            return note.told  # asked once more, where it was placed some ms earlier, it may differ
         if note.rise_seen:
             first = max(self._sound.start, note.onset - 2 * round(BEFORE_S * self._rate_hz))
             known = note.onset - first >= BEFORE_S * self._rate_hz
@@ -377,12 +383,12 @@ def _offered(note: _Note, reading: Reading, age_s: float) -> Iterator[ReadingRea
 class _Note:
     """A note in progress; ``onset`` is a step's first sample until it is ``placed``, ``note_hz`` is
     known once it is certain that it is a note; ``told`` whether it was told from a tick in the one
-    before."""
+    before, or from the rest of that one; None where there was none."""
 
     onset: int
     rise_seen: bool
     company: bool
-    told: bool
+    told: bool | None
     placed: bool = False
     note_hz: float | None = None
     announced: bool = False
