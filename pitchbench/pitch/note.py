@@ -24,6 +24,8 @@ _SPECTRUM_S: Final = (0.12, 1.5)
 #: How far the partials between those of the period found may lie below them, for the octave
 #: to be the lower one: a string whose first partial is weak still has its third and fifth.
 _BETWEEN_DB: Final = 20.0
+#: A longer string whose partials they are has at least so much of their power.
+_SHARED: Final = 0.5
 #: The share of the partials from the lowest to the highest heard that there must be.
 _LEAST_HEARD: Final = 0.4
 #: Partials within 30 dB of the loudest tell which of them a note has.
@@ -189,7 +191,7 @@ def find_partials(
         found = comb(spectrum, times * found.f1_hz, rate_hz)
     lower = found
     while lower is not None:
-        found, lower = lower, _lower(spectrum, lower.f1_hz, rate_hz)
+        found, lower = lower, _lower(spectrum, lower, rate_hz)
     if found is None or _scattered(found):
         return None
     return Found(
@@ -252,13 +254,17 @@ def _times_higher(found: Comb) -> int:
     return int(np.gcd.reduce(told)) if len(told) > 1 else 1
 
 
-def _lower(spectrum: LineSpectrum, f1_hz: float, rate_hz: int) -> Comb | None:
-    """The note of which ``f1_hz`` is a higher partial, if there is one."""
+def _lower(spectrum: LineSpectrum, found: Comb, rate_hz: int) -> Comb | None:
+    """The note of which all that was ``found`` are higher partials, if there is one: a longer
+    string that only rings along has lines near them, but not these."""
     for part in _PARTS:
-        if f1_hz / part < F_MIN_HZ:
+        if found.f1_hz / part < F_MIN_HZ:
             break
-        lower = comb(spectrum, f1_hz / part, rate_hz)
-        if lower is not None and _between_stand_out(lower, part):
+        lower = comb(spectrum, found.f1_hz / part, rate_hz)
+        if lower is None:
+            continue
+        shared = lower.power[lower.number % part == 0].sum()
+        if shared > _SHARED * found.power.sum() and _between_stand_out(lower, part):
             return lower
     return None
 
