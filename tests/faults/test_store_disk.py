@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import sqlite3
@@ -10,12 +11,14 @@ import sys
 from pathlib import Path
 
 import pytest
+import soundfile
 import stores
 
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
 from pitchbench.session.log import Entry
 
+SAMPLES = Path(__file__).parents[2] / "samples"
 WRITER = Path(__file__).with_name("store_writer.py")
 PITCHBENCH = [sys.executable, "-c", "from pitchbench.commands import main; main()"]
 
@@ -97,6 +100,47 @@ def test_a_backup_for_which_there_is_no_room(small_disk, tmp_path):
     check_refusal(done)
     assert f"The records cannot be copied to {str(backup)!r}: " in done.stderr
     assert list(small_disk.iterdir()) == []
+
+
+def filled(disk: Path) -> Path:
+    """A file that takes what room there is."""
+    filler = disk / "filler"
+    with filler.open("wb", buffering=0) as file, contextlib.suppress(OSError):
+        while True:
+            file.write(bytes(1024))
+    return filler
+
+
+@pytest.mark.parametrize("name", ["chord.wav", "chord.flac"])
+def test_a_chord_for_which_there_is_no_room(small_disk, name):
+    """What is there stays, nothing else is left, and the result was shown before."""
+    neck = ["neck", *sorted(SAMPLES.glob("g3-neck-*.flac")), "--string", "G3", "--preset"]
+    command = [*PITCHBENCH, *neck, "six-string", "--chord", "xxx0xx", "--hear", small_disk / name]
+    (small_disk / name).write_text("dear to somebody")
+    filler = filled(small_disk)
+    done = subprocess.run([*command, "--force"], capture_output=True, text=True, check=False)
+    assert (done.returncode, "chord xxx0xx" in done.stdout) == (5, True), done
+    assert f"{str(small_disk / name)!r} cannot be written: No space left on device." in done.stderr
+    assert (small_disk / name).read_text() == "dear to somebody"
+    assert {*small_disk.iterdir()} == {filler, small_disk / name}
+
+
+@pytest.mark.parametrize("name", ["sound.wav", "sound.flac"])
+@pytest.mark.parametrize("room", [0, 100_000])
+def test_sound_for_which_there_is_no_room(small_disk, name, room):
+    """It is kept as far as it came; where that is nowhere, no file is left."""
+    sound = small_disk / name
+    filler = filled(small_disk)
+    os.truncate(filler, filler.stat().st_size - room)
+    command = [*PITCHBENCH, "session", "--recording", SAMPLES / "a2-open-and-12th-sharp.flac"]
+    command += ["--strings", "5", "--preset", "six-string", "--no-keep", "--record", sound]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    check_refusal(done)
+    assert f"{str(sound)!r} cannot be written: No space left on device." in done.stderr
+    assert ("It holds what came before." in done.stderr) == (room > 0)
+    assert {*small_disk.iterdir()} == ({filler, sound} if room else {filler})
+    if room:
+        assert len(soundfile.SoundFile(sound).read(4800)) == 4800
 
 
 def test_a_folder_that_may_not_be_written(tmp_path):
