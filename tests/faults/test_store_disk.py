@@ -14,6 +14,7 @@ import pytest
 import soundfile
 import stores
 
+from pitchbench.errors import PitchbenchError
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
 from pitchbench.session.log import Entry
@@ -99,6 +100,7 @@ def test_a_backup_for_which_there_is_no_room(small_disk, tmp_path):
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     check_refusal(done)
     assert f"The records cannot be copied to {str(backup)!r}: " in done.stderr
+    assert "records check" not in done.stderr
     assert list(small_disk.iterdir()) == []
 
 
@@ -141,6 +143,84 @@ def test_sound_for_which_there_is_no_room(small_disk, name, room):
     assert {*small_disk.iterdir()} == ({filler, sound} if room else {filler})
     if room:
         assert len(soundfile.SoundFile(sound).read(4800)) == 4800
+
+
+def a_session_on_record(place: Path) -> None:
+    with Repository.open(place) as repository:
+        repository.add_instrument(stores.an_instrument())
+        session_id = repository.begin_session(stores.a_setup(), at=stores.NOON)
+        for entry in stores.a_log(frames=3):
+            repository.append(session_id, entry)
+
+
+def remounted(disk: Path, how: str) -> None:
+    subprocess.run(["mount", "-o", f"remount,{how}", disk], check=True)
+
+
+def with_store(place: Path, *words: str | Path) -> subprocess.CompletedProcess[str]:
+    command = [*PITCHBENCH, *words, "--store", place]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+@pytest.mark.parametrize("how", ["full", "write-protected"])
+@pytest.mark.parametrize("kind", ["store", "backup"])
+def test_records_can_be_read_where_nothing_can_be_written(small_disk, tmp_path, how, kind):
+    """They can be looked at, checked and brought elsewhere; what would write is refused."""
+    place, export = tmp_path / "records.sqlite", tmp_path / "export.json"
+    a_session_on_record(place)
+    if kind == "backup":
+        assert with_store(place, "records", "backup", small_disk / place.name).returncode == 0
+    else:
+        shutil.copy(place, small_disk)
+    place = small_disk / place.name
+    before = place.read_bytes()
+    if how == "full":
+        filled(small_disk)
+    else:
+        remounted(small_disk, "ro")
+    for words in (
+        *(["history"], ["today"], ["instrument", "list"], ["sheet", "last"], ["records", "check"]),
+        ["export", "--out", export],
+        ["records", "backup", tmp_path / "backup.sqlite"],
+    ):
+        done = with_store(place, *words)
+        assert done.returncode == 0, done
+    assert "Bench guitar" in export.read_text()
+    refused = with_store(place, "instrument", "add", "X")
+    check_refusal(refused)
+    assert "the disk is full or write-protected" in refused.stderr
+    assert place.read_bytes() == before
+
+
+def test_records_that_were_opened_on_a_full_disk_are_written_once_there_is_room(small_disk):
+    place = small_disk / "records.sqlite"
+    with Repository.open(place) as repository:
+        repository.add_instrument(stores.an_instrument())
+    filler = filled(small_disk)
+    with Repository.open(place) as repository:
+        with pytest.raises(PitchbenchError, match="full"):
+            repository.remove_instrument("Bench guitar")
+        assert repository.has_instrument("Bench guitar")
+        filler.unlink()
+        repository.remove_instrument("Bench guitar")
+        assert not repository.has_instrument("Bench guitar")
+
+
+def test_a_sound_store_is_not_called_damaged_where_it_cannot_be_looked_into(small_disk, tmp_path):
+    """What was kept last is in the log, which cannot be read there; without it the store would seem
+    whole, and to bring a backup back would lose what is newer."""
+    place = tmp_path / "records.sqlite"
+    with Repository.open(place) as repository:  # in the end the log is written into the file
+        repository.add_instrument(stores.an_instrument())
+        for end in ("", "-wal"):
+            shutil.copy(f"{place}{end}", small_disk)
+    assert Path(small_disk, "records.sqlite-wal").stat().st_size > 0
+    remounted(small_disk, "ro")
+    done = with_store(small_disk / place.name, "records", "check")
+    check_refusal(done)
+    assert "cannot be used" in done.stderr
+    assert "whole" not in done.stdout + done.stderr
+    assert "restore" not in done.stderr
 
 
 def test_a_folder_that_may_not_be_written(tmp_path):
