@@ -251,7 +251,8 @@ def in_words(engine: Engine) -> Iterator[None]:
         is_file = url.get_backend_name() == "sqlite"
         place = str(url.database) if is_file else _without_secrets(url)
         reason = " ".join(str(error.orig).split())
-        if getattr(error.orig, "sqlite_errorcode", None) in {*_NO_ROOM, sqlite3.SQLITE_READONLY}:
+        code = getattr(error.orig, "sqlite_errorcode", 0)
+        if code in _NO_ROOM or code & 0xFF == sqlite3.SQLITE_READONLY:  # of which there are kinds
             reason = "nothing can be written there, the disk is full or write-protected"
         remedy = (
             "See that the disk has room and the folder may be written, or choose another place "

@@ -244,6 +244,7 @@ def test_a_store_that_may_only_be_read(tmp_path):
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     tmp_path.chmod(0o755)
     check_refusal(done)
+    assert "nothing can be written there, the disk is full or write-protected" in done.stderr
     assert place.read_bytes() == before
 
 
