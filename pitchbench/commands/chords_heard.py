@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
@@ -15,7 +14,6 @@ from pitchbench.analysis.neck import NeckResult, SurveyedString
 from pitchbench.commands.common import printable
 from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.intonation.chords import ChordNote
-from pitchbench.sound.source import Block
 from pitchbench.strings.chord_sound import ChordTone, chord_sound
 from pitchbench.units import fret_ratio
 
@@ -41,21 +39,10 @@ def check_hear(hear: Path | None, shapes: Sequence[str], force: bool) -> None:
         )
 
 
-@dataclass(frozen=True, eq=False)
-class _Sound:
-    """Samples as a source, so that a recorder writes them."""
-
-    name: str
-    samples: NDArray[np.float32]
-    rate_hz: int = _HEARD_RATE_HZ
-
-    def blocks(self) -> Iterator[Block]:
-        yield Block(self.samples, 0, self.rate_hz)
-
-
 def write_chords(hear: Path, result: NeckResult, *, force: bool) -> None:
-    """Each chord as it is and as it would be, one after the other."""
-    from pitchbench.sound.recorder import Recorder  # noqa: PLC0415  # only where sound is written
+    """Each chord as it is and as it would be, one after the other; whole or not at all."""
+    from pitchbench.report.export import write_file  # noqa: PLC0415  # only where a file is written
+    from pitchbench.sound.recorder import encoded  # noqa: PLC0415
 
     pause = np.zeros(round(_BETWEEN_CHORDS_S * _HEARD_RATE_HZ), np.float32)
     pieces: list[NDArray[np.float32]] = []
@@ -69,9 +56,8 @@ def write_chords(hear: Path, result: NeckResult, *, force: bool) -> None:
             "There is no chord to hear: none of its strings could be judged.",
             "Record the strings of the chord, each open and at two frets or more.",
         )
-    sound = _Sound(str(hear), np.concatenate(pieces))
-    for _ in Recorder(sound, hear, overwrite=force).blocks():
-        pass
+    sound = encoded(np.concatenate(pieces), _HEARD_RATE_HZ, hear)
+    write_file(hear, [sound], force=force)
     click.echo(f"Chords, each before and after: {printable(str(hear))}", err=True)
 
 

@@ -28,6 +28,7 @@ from pitchbench.records.history import (
     Trend,
     changes,
     check_reasons,
+    misdated_words,
     season_words,
     sessions_to_go_by,
     trends,
@@ -49,6 +50,9 @@ EXAMPLES = """\
 """
 
 _MOST: Final = 10_000
+
+#: The least that two decimals of a rate show.
+_LEAST_HALF: Final = 0.01
 
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
@@ -148,6 +152,13 @@ def _between(sessions: Sequence[SessionRecord]) -> list[tuple[str, ...]]:
     return found
 
 
+def _before_words(record: SessionRecord, changed: Sequence[str]) -> list[str]:
+    """What is said of a session before its results."""
+    misdated = misdated_words(record)
+    said = [] if misdated is None else [f"misdated: {misdated}"]
+    return said + [f"changed before it: {change}" for change in changed]
+
+
 def _lines(
     instrument: Instrument,
     reasons: Sequence[str],
@@ -159,7 +170,7 @@ def _lines(
     lines += [f"reason: {reason}" for reason in reasons]
     for record, changed in zip(sessions, _between(sessions), strict=True):
         lines.append(_session_words(record))
-        lines += [f"  changed before it: {change}" for change in changed]
+        lines += [f"  {words}" for words in _before_words(record, changed)]
         lines += [_result_line(record.log, string) for string in record.log.strings]
         lines += [f"  {label}: {words}" for label, words in check_words(check_rows(record))]
     lines += [f"{label}: {words}" for label, words in _stretched_lines(stretched)]
@@ -211,8 +222,8 @@ def _page(
     for record, changed in zip(sessions, _between(sessions), strict=True):
         page.gap()
         page.say(_session_words(record), strong=True)
-        for change in changed:
-            page.say(f"changed before it: {change}", hanging=2)
+        for words in _before_words(record, changed):
+            page.say(words, hanging=2)
         page.table(columns, [_row(record.log, string) for string in record.log.strings])
         for label, words in check_words(check_rows(record)):
             page.say(f"{label}: {words}", hanging=2)
@@ -245,9 +256,10 @@ def _result_line(log: Log, string: StringState) -> str:
 
 
 def _trend_line(trend: Trend) -> str:
+    half = max(half95(trend.u_cents_per_month), _LEAST_HALF)  # no rate is without a doubt
     return (
         f"trend as the strings age: string {trend.string} {trend.cents_per_month:+.2f} "
-        f"± {half95(trend.u_cents_per_month):.2f} cents per month over {trend.months:.1f} months"
+        f"± {half:.2f} cents per month over {trend.months:.1f} months"
     )
 
 
@@ -289,6 +301,7 @@ class PastSession(SessionMeta):
 
     fret: int
     capo: int
+    misdated: str | None
     changed_before: tuple[str, ...]
     strings: tuple[ResultDocument, ...]
     checks: tuple[CheckDocument, ...]
@@ -319,6 +332,7 @@ def _document(
             record.meta,
             fret=record.setup.fret,
             capo=record.setup.instrument.capo,
+            misdated=misdated_words(record),
             changed_before=changed,
             strings=_results(record),
             checks=check_documents(record.log),

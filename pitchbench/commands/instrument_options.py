@@ -99,6 +99,10 @@ class PerString(click.ParamType):  # type: ignore[type-arg]  # generic only in n
 TOLERANCES: Final = PerString(TOLERANCE, nothing=SUGGESTED)
 
 
+#: No strings that are played are from before it; a year that was mistyped may be.
+_FIRST_YEAR: Final = 1950
+
+
 class NoDayError(PitchbenchError):
     """What was written is no day at all."""
 
@@ -114,7 +118,7 @@ class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer c
         param: click.Parameter | None,  # noqa: ARG002
         ctx: click.Context | None,  # noqa: ARG002
     ) -> date:
-        """Read ``value``; PitchbenchError if it is no day, or still to come."""
+        """Read ``value``; PitchbenchError if it is no day, still to come, or too long ago."""
         if isinstance(value, date):
             return value
         if str(value).strip().lower() == "today":
@@ -128,6 +132,11 @@ class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer c
         if day > date.today():
             raise PitchbenchError(
                 f"{day} is still to come.", "Write the day on which they were fitted."
+            )
+        if day.year < _FIRST_YEAR:
+            raise PitchbenchError(
+                f"{day} is longer ago than strings last.",
+                f"Write the day on which they were fitted, not before {_FIRST_YEAR}.",
             )
         return day
 

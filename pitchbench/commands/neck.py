@@ -183,11 +183,11 @@ def command(
         result = _from_record(session, said, asked)
     else:
         result = _by_ear(said, asked, resumed=resumed, **rest)
+    _show(result, asked)  # first: where no file can be written, it is not lost
     if out is not None:
         write_picture(out, _figure(result), force=force)
     if hear is not None:
         write_chords(hear, result, force=force)
-    _show(result, asked)
 
 
 @dataclass(frozen=True)

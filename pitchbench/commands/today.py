@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shlex
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Literal
 
 import click
@@ -96,14 +96,17 @@ def _store_words(store: str | None) -> str:
 
 
 def _today(repository: Repository, now: datetime, store_words: str) -> TodayDocument:
-    midnight = now.astimezone().replace(hour=0, minute=0, second=0, microsecond=0)
+    day = now.astimezone().date()
+    begin, end = (
+        datetime.combine(each, time.min).astimezone() for each in (day, day + timedelta(days=1))
+    )
     unfinished = repository.work_unfinished()
     held = [each for each in unfinished if in_hand(each.held_at, now)]
     busy = {each.instrument for each in held}
-    done = repository.work_finished(since=midnight)
+    done = repository.work_finished(begin, end)
     return TodayDocument(
         "pitchbench.today/1",
-        day=midnight.date(),
+        day=day,
         in_hand=tuple(_work(repository, each.instrument, each.meta) for each in held),
         broken_off=tuple(
             _work(repository, each.instrument, each.meta, store_words=store_words)

@@ -14,13 +14,23 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from typing import Any, Final
 
-from sqlalchemy import Connection, Table, Text, create_engine, func, inspect, literal_column, select
+from sqlalchemy import (
+    URL,
+    Connection,
+    Table,
+    Text,
+    create_engine,
+    func,
+    inspect,
+    literal_column,
+    select,
+)
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from pitchbench.errors import RecordsError
 from pitchbench.instrument import Instrument
 from pitchbench.records.documents import from_json, kept_session
-from pitchbench.records.engines import BUSY_S, in_words, server_engine
+from pitchbench.records.engines import in_words, open_file, server_engine
 from pitchbench.records.model import Earlier, InstrumentRecord, SessionRecord
 from pitchbench.records.places import SCHEMA_VERSION, SHORT_ID_LENGTH, file_of, is_url
 from pitchbench.records.rows import frames_of, instrument_record, meta_of, with_trace
@@ -68,12 +78,9 @@ def reading_only(place: str) -> Iterator[Connection]:
             raise RecordsError(
                 f"There are no records in {str(path)!r}.", "Give the file with --store FILE."
             )
-        uri = f"{path.as_uri()}?mode=ro"
         engine = create_engine(
-            "sqlite://",
-            creator=lambda: sqlite3.connect(
-                uri, uri=True, timeout=BUSY_S, isolation_level=None, check_same_thread=False
-            ),
+            URL.create("sqlite", database=str(path)),
+            creator=lambda: open_file(path, read_only=True),
         )
     try:
         with in_words(engine), engine.connect() as connection:

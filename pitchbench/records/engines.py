@@ -7,6 +7,7 @@ the power fails, and a session commits a few times a minute, so the few millisec
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
@@ -26,6 +27,12 @@ BUSY_S: Final = 30.0
 #: How often it is tried whether it is our turn.
 _TURN_S: Final = 0.02
 
+#: What SQLite's index of the log takes at least; where there was no room for it, it is shorter.
+_INDEX_BYTES: Final = 32_768
+
+#: What SQLite says where there is no room: for what is written, or for that index.
+_NO_ROOM: Final = {sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_SHMSIZE}
+
 #: How long a server that says nothing is waited for, at the least.
 _SILENT_S: Final = 5.0
 
@@ -40,13 +47,17 @@ def file_engine(path: Path) -> Engine:
             f"Choose another place with --store FILE or the variable {STORE_VARIABLE}.",
         ) from error
     url = URL.create("sqlite", database=str(path))
-    engine = create_engine(url, connect_args={"timeout": BUSY_S, "isolation_level": None})
+    engine = create_engine(url, creator=lambda: open_file(path))
 
     @event.listens_for(engine, "connect")
     def prepare(connection: sqlite3.Connection, _: object) -> None:
-        _in_turn(connection.execute, "PRAGMA journal_mode=WAL", BUSY_S)
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA foreign_keys=ON")
+
+    @event.listens_for(engine, "checkin")
+    def look_anew(connection: sqlite3.Connection | None, record: Any) -> None:
+        if isinstance(connection, _Still):
+            record.invalidate()
 
     @event.listens_for(engine, "begin")
     def begin(connection: Connection) -> None:
@@ -59,6 +70,56 @@ def file_engine(path: Path) -> Engine:
             connection.exec_driver_sql(f"PRAGMA busy_timeout = {round(1000 * busy_s)}")
 
     return engine
+
+
+class _Still(sqlite3.Connection):
+    """To a file that nobody can be writing to: for one reading, since that may change."""
+
+
+def open_file(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
+    """A connection to the SQLite file ``path``; to read, even where nothing can be written.
+
+    To read a store SQLite keeps an index beside it, for which there may be no room or no right.
+    ``immutable`` reads without that, and without locks: wrongly if anybody writes meanwhile.
+    """
+    uri = f"{path.as_uri()}?mode=ro"
+    place, first = (uri, "schema_version") if read_only else (str(path), "journal_mode=WAL")
+    connection = _connected(place, uri=read_only)
+    try:
+        _in_turn(connection.execute, f"PRAGMA {first}", BUSY_S)
+    except sqlite3.OperationalError as error:
+        connection.close()
+        if not _lies_still(path, error):
+            raise
+        return _connected(f"{uri}&immutable=1", uri=True, factory=_Still)
+    except sqlite3.DatabaseError:
+        pass  # it is damaged, or none: that is found by whoever reads
+    return connection
+
+
+def _connected(place: str, **how: Any) -> sqlite3.Connection:
+    how |= {"timeout": BUSY_S, "isolation_level": None, "check_same_thread": False}
+    connection: sqlite3.Connection = sqlite3.connect(place, **how)
+    return connection
+
+
+def _lies_still(path: Path, error: sqlite3.OperationalError) -> bool:
+    """Whether nobody can be writing to the file, which could not be opened in the usual way, and
+    all that was written is in it.
+
+    Nobody can begin to where the disk is full, or mounted to be read. Whoever began before has an
+    index beside it; what is not in it yet is in a log or a journal.
+    """
+    for end, least in (("-journal", 1), ("-wal", 1), ("-shm", _INDEX_BYTES)):
+        beside = Path(f"{path}{end}")
+        if beside.exists() and beside.stat().st_size >= least:
+            return False
+    if error.sqlite_errorcode in _NO_ROOM:
+        return True
+    # Where only we may not write somebody else may.
+    return (
+        hasattr(os, "statvfs") and path.is_file() and bool(os.statvfs(path).f_flag & os.ST_RDONLY)
+    )
 
 
 def file_identity(path: Path) -> tuple[int, int] | None:
@@ -190,6 +251,9 @@ def in_words(engine: Engine) -> Iterator[None]:
         is_file = url.get_backend_name() == "sqlite"
         place = str(url.database) if is_file else _without_secrets(url)
         reason = " ".join(str(error.orig).split())
+        code = getattr(error.orig, "sqlite_errorcode", 0)
+        if code in _NO_ROOM or code & 0xFF == sqlite3.SQLITE_READONLY:  # of which there are kinds
+            reason = "nothing can be written there, the disk is full or write-protected"
         remedy = (
             "See that the disk has room and the folder may be written, or choose another place "
             "with --store; what was recorded before is safe."

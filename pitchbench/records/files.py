@@ -70,9 +70,12 @@ def copy_sqlite(source: sqlite3.Connection, target: Path, *, called: Path | None
             source.backup(connection)
             connection.execute("PRAGMA journal_mode=DELETE")  # to read it needs no files beside it
     except sqlite3.Error as error:
+        no_room = isinstance(error, sqlite3.OperationalError)  # damage is another kind of error
         raise RecordsError(
             f"The records cannot be copied to {str(called or target)!r}: {error}.",
-            "See that the disk has room and the file is whole (`pitchbench records check`).",
+            "Choose another place, or make room."
+            if no_room
+            else "See whether the file is whole: `pitchbench records check`.",
         ) from error
 
 

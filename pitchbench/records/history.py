@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
@@ -292,8 +292,19 @@ def last_measured(
     return found
 
 
-def trends(sessions: Sequence[SessionRecord]) -> tuple[Trend, ...]:
-    """The drift of each string's offset as its strings age; strings without a pair are left out.
+def misdated_words(record: SessionRecord, *, now: datetime | None = None) -> str | None:
+    """Why a session was not when it says, by a clock that was wrong; None if it may have been."""
+    fitted = record.setup.instrument.strings_fitted
+    if fitted is not None and record.meta.day < fitted:
+        return f"before its strings were fitted ({fitted}), so it is left out of the trend"
+    if record.meta.started_at > (now or datetime.now(UTC)):
+        return "it is still to come, so it is left out of the trend"
+    return None
+
+
+def trends(sessions: Sequence[SessionRecord], *, now: datetime | None = None) -> tuple[Trend, ...]:
+    """The drift of each string's offset as its strings age; strings without a pair are left out, as
+    are sessions that are misdated.
 
     Between the end of one session and the beginning of the next nobody moved a saddle. Over pairs
     i with change c_i, time t_i and variance v_i the rate is the weighted least-squares line through
@@ -302,7 +313,8 @@ def trends(sessions: Sequence[SessionRecord]) -> tuple[Trend, ...]:
     numerators: dict[int, float] = {}
     weights: dict[int, float] = {}
     months: dict[int, float] = {}
-    for earlier, later in pairwise(sessions):
+    dated = [each for each in sessions if misdated_words(each, now=now) is None]
+    for earlier, later in pairwise(dated):
         elapsed = later.meta.started_at - earlier.meta.started_at
         t_months = elapsed.total_seconds() / 86400 / _DAYS_PER_MONTH
         if t_months <= 0 or not _same_strings(earlier, later):

@@ -74,9 +74,9 @@ def bring_up_to_date(
     copy: Path | str | None = None
     # Another bench may be at it, and a copy of a large store may take its time.
     engine = engine.execution_options(busy_s=_PATIENCE_S)
-    with engine.connect() as connection:
+    # To look takes no turn to write, and can be done where nothing can be written.
+    with engine.execution_options(isolation_level="AUTOCOMMIT").connect() as connection:
         found = _version(connection)
-        connection.rollback()
     if found == target:
         return None
     with engine.begin() as connection:  # SQLite: BEGIN IMMEDIATE, so only one process gets here

@@ -458,10 +458,10 @@ class Repository:
         with self._reading() as connection:
             return unfinished(connection)
 
-    def work_finished(self, *, since: datetime) -> list[Work]:
-        """Sessions finished at ``since`` or later, latest first (`records.work`)."""
+    def work_finished(self, begin: datetime, end: datetime) -> list[Work]:
+        """Sessions finished from ``begin`` until before ``end``, latest first (`records.work`)."""
         with self._reading() as connection:
-            return finished(connection, since)
+            return finished(connection, begin, end)
 
     def instruments_of(self, records: Sequence[SessionRecord]) -> list[InstrumentRecord]:
         """The instruments on record that these sessions belong to."""

@@ -51,9 +51,12 @@ def unfinished(connection: Connection) -> list[Work]:
     return _read(connection, _WORK.where(sessions.c.finished_at.is_(None), ~over_with))
 
 
-def finished(connection: Connection, since: datetime) -> list[Work]:
-    """Sessions that were finished at ``since`` or later, latest first; rehearsals apart."""
-    return _read(connection, _WORK.where(sessions.c.finished_at >= since))
+def finished(connection: Connection, begin: datetime, end: datetime) -> list[Work]:
+    """Sessions that were finished from ``begin`` until before ``end``, latest first; rehearsals
+    apart. The clock of another bench may be ahead."""
+    return _read(
+        connection, _WORK.where(sessions.c.finished_at >= begin, sessions.c.finished_at < end)
+    )
 
 
 def _read(connection: Connection, query: Select[Any]) -> list[Work]:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
+import tempfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -21,6 +24,9 @@ from pitchbench.sound.source import Block, Source
 _FULL_SCALE: Final = 2**23
 _SILENCE: Final = 48_000
 
+#: More than is ever written at once, so that a disk that had no room for it has none for this.
+_MUCH: Final = 2**20
+
 
 class Recorder:
     """Hands on another source's blocks and writes them to a file, so that they can be replayed.
@@ -32,6 +38,9 @@ class Recorder:
 
     Gaps are written as silence, so that time is kept, and noted beside the file (``gaps.py``).
 
+    A file that cannot be written any further is kept as far as it came: what was heard is not heard
+    again. One that holds no sound yet is removed.
+
     The file is open from the first block until the source ends, the iterator is closed, an error
     passes through or :meth:`close` is called. Only a lost input leaves it open: calling
     :meth:`blocks` again goes on in the same file. It is a context manager for that case.
@@ -39,26 +48,23 @@ class Recorder:
     Parameters
     ----------
     source : what to listen to; its blocks all have ``source.rate_hz``.
-    path : the file to write.
-    overwrite : whether an existing file may be replaced.
+    path : the file to write; there is none of that name yet.
 
     Raises
     ------
     PitchbenchError
-        If the file exists and may not be replaced, cannot be written, or the disk is full.
+        If the file exists, cannot be written, or the disk is full.
     """
 
-    def __init__(
-        self, source: Source, path: str | os.PathLike[str], *, overwrite: bool = False
-    ) -> None:
+    def __init__(self, source: Source, path: str | os.PathLike[str]) -> None:
         self.source = source
         self.path = Path(path)
-        self._exact = self.path.suffix.lower() == ".wav"
+        self._exact = _is_exact(self.path)
         self._file: soundfile.SoundFile | None = None
         # Where the source's time line stood at the first sample, and where it goes on.
         self._origin = 0
         self._next: int | None = None
-        self._create(overwrite)
+        self._create()
 
     @property
     def name(self) -> str:
@@ -102,23 +108,21 @@ class Recorder:
     ) -> None:
         self.close()
 
-    def _create(self, overwrite: bool) -> None:
-        subtype, kind = ("FLOAT", "WAV") if self._exact else ("PCM_24", "FLAC")
+    def _create(self) -> None:
         try:
             # "x" so that two programs cannot both believe that the name was free.
-            self.path.open("wb" if overwrite else "xb").close()
-            gaps_path(self.path).unlink(missing_ok=True)
-            # As bytes, as recordings are opened too.
-            place = self.path if os.name == "nt" else os.fsencode(self.path)
-            self._file = soundfile.SoundFile(
-                place, "w", self.source.rate_hz, channels=1, subtype=subtype, format=kind
-            )
+            self.path.open("xb").close()
         except FileExistsError as error:
             raise PitchbenchError(
                 f"{str(self.path)!r} exists already.", "Give another name for the recording."
             ) from error
-        except (OSError, soundfile.SoundFileError) as error:
+        except OSError as error:
             raise _cannot_write(self.path, error) from error
+        try:
+            gaps_path(self.path).unlink(missing_ok=True)
+            self._file = _begun(_place(self.path), self.source.rate_hz, exact=self._exact)
+        except (OSError, soundfile.SoundFileError) as error:
+            raise self._broken_off(error) from error
 
     def _write(self, block: Block) -> None:
         if self._file is None:
@@ -135,17 +139,62 @@ class Recorder:
                     self._put(np.zeros(min(_SILENCE, lost - begin), np.float32))
             self._put(block.samples)
         except (OSError, soundfile.SoundFileError) as error:
-            raise _cannot_write(self.path, error) from error
+            raise self._broken_off(error) from error
         self._next = block.start + len(block.samples)
 
     def _put(self, samples: NDArray[np.float32]) -> None:
         assert self._file is not None
-        if self._exact:
-            self._file.write(samples)
-        else:
-            # As integers: libsndfile scales floats by 2^23 - 1 on the way in but 2^-23 on the way
-            # out, which would change every sample.
-            self._file.write((samples * np.float32(_FULL_SCALE)).astype(np.int32) << 8)
+        _put(self._file, samples, exact=self._exact)
+
+    def _broken_off(self, error: Exception) -> PitchbenchError:
+        """What to raise when the file cannot be written any further."""
+        with contextlib.suppress(soundfile.SoundFileError):  # which ends it none the less
+            self.close()
+        self._file = None
+        reason = _cannot_write(self.path, error)
+        if _holds_sound(self.path):
+            return RecordsError(reason.what, f"It holds what came before. {reason.remedy}")
+        for left in (self.path, gaps_path(self.path)):
+            with contextlib.suppress(OSError):
+                left.unlink(missing_ok=True)
+        return reason
+
+
+def encoded(samples: NDArray[np.float32], rate_hz: int, path: Path) -> bytes:
+    """What a file called ``path`` holds that is a recording of ``samples``."""
+    exact, file = _is_exact(path), io.BytesIO()
+    with _begun(file, rate_hz, exact=exact) as sound:
+        _put(sound, samples if exact else _rounded(samples), exact=exact)
+    return file.getvalue()
+
+
+def _is_exact(path: Path) -> bool:
+    return path.suffix.lower() == ".wav"
+
+
+def _place(path: Path) -> Path | bytes:
+    """As bytes, as recordings are opened too."""
+    return path if os.name == "nt" else os.fsencode(path)
+
+
+def _begun(file: Path | bytes | io.BytesIO, rate_hz: int, *, exact: bool) -> soundfile.SoundFile:
+    subtype, kind = ("FLOAT", "WAV") if exact else ("PCM_24", "FLAC")
+    return soundfile.SoundFile(file, "w", rate_hz, channels=1, subtype=subtype, format=kind)
+
+
+def _put(file: soundfile.SoundFile, samples: NDArray[np.float32], *, exact: bool) -> None:
+    # As integers: libsndfile scales floats by 2^23 - 1 on the way in but 2^-23 on the way out,
+    # which would change every sample.
+    file.write(samples if exact else (samples * np.float32(_FULL_SCALE)).astype(np.int32) << 8)
+
+
+def _holds_sound(path: Path) -> bool:
+    """Whether a file that was broken off can be read at its beginning."""
+    try:
+        with soundfile.SoundFile(_place(path)) as file:
+            return len(file.read(1)) > 0
+    except (OSError, soundfile.SoundFileError):
+        return False
 
 
 def _rounded(samples: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -156,6 +205,12 @@ def _rounded(samples: NDArray[np.float32]) -> NDArray[np.float32]:
 
 def _cannot_write(path: Path, error: Exception) -> PitchbenchError:
     reason = getattr(error, "strerror", None) or getattr(error, "error_string", None) or error
+    try:
+        # libsndfile says "System error" and no more; whoever else writes there is told which.
+        with tempfile.TemporaryFile(dir=path.parent) as file:
+            file.write(bytes(_MUCH))
+    except OSError as system:
+        reason = system.strerror
     return RecordsError(
         f"The recording {str(path)!r} cannot be written: {str(reason).rstrip('.')}.",
         "Choose a folder with room that you may write to.",

@@ -227,9 +227,11 @@ class _SoundFile:
         self._gaps = read_gaps(path)
         self.rate_hz = int(file.samplerate)
         self.channels = int(file.channels)
-        self.frames = int(file.frames)
-        if not self.frames:
+        self._most = int(file.frames)
+        if not self._most:
             raise _no_sound(path)
+        # A FLAC file whose writing was broken off tells no length: libsndfile says its largest.
+        self.frames = 0 if self._most == sys.maxsize else self._most
         claimed = _TOO_LONG.search(file.extra_info)
         self._cut_short = claimed is not None and (
             int(claimed[2]) < int(claimed[1]) < _UNKNOWN_LENGTH
@@ -242,7 +244,7 @@ class _SoundFile:
                 frames = self._read(min(size, seam.start - position))
                 if not len(frames):
                     # An MP3 file says how long it was, and nothing when it ends before that.
-                    lacks = self.frames - position
+                    lacks = self._most - position
                     if self._cut_short or lacks > _CUT_SHORT_S * self.rate_hz:
                         raise _DamageError
                     return
@@ -251,7 +253,7 @@ class _SoundFile:
             # What was written over a gap is silence, and no sound to listen to.
             position, gap = position + seam.lost, True
             if seam.lost:
-                self._file.seek(min(position, self.frames))
+                self._file.seek(min(position, self._most))
 
     def _read(self, frames: int) -> NDArray[np.float32]:
         try:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import sqlite3
@@ -10,12 +11,15 @@ import sys
 from pathlib import Path
 
 import pytest
+import soundfile
 import stores
 
+from pitchbench.errors import PitchbenchError
 from pitchbench.records.documents import to_json
 from pitchbench.records.repository import Repository
 from pitchbench.session.log import Entry
 
+SAMPLES = Path(__file__).parents[2] / "samples"
 WRITER = Path(__file__).with_name("store_writer.py")
 PITCHBENCH = [sys.executable, "-c", "from pitchbench.commands import main; main()"]
 
@@ -96,7 +100,127 @@ def test_a_backup_for_which_there_is_no_room(small_disk, tmp_path):
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     check_refusal(done)
     assert f"The records cannot be copied to {str(backup)!r}: " in done.stderr
+    assert "records check" not in done.stderr
     assert list(small_disk.iterdir()) == []
+
+
+def filled(disk: Path) -> Path:
+    """A file that takes what room there is."""
+    filler = disk / "filler"
+    with filler.open("wb", buffering=0) as file, contextlib.suppress(OSError):
+        while True:
+            file.write(bytes(1024))
+    return filler
+
+
+@pytest.mark.parametrize("name", ["chord.wav", "chord.flac"])
+def test_a_chord_for_which_there_is_no_room(small_disk, name):
+    """What is there stays, nothing else is left, and the result was shown before."""
+    neck = ["neck", *sorted(SAMPLES.glob("g3-neck-*.flac")), "--string", "G3", "--preset"]
+    command = [*PITCHBENCH, *neck, "six-string", "--chord", "xxx0xx", "--hear", small_disk / name]
+    (small_disk / name).write_text("dear to somebody")
+    filler = filled(small_disk)
+    done = subprocess.run([*command, "--force"], capture_output=True, text=True, check=False)
+    assert (done.returncode, "chord xxx0xx" in done.stdout) == (5, True), done
+    assert f"{str(small_disk / name)!r} cannot be written: No space left on device." in done.stderr
+    assert (small_disk / name).read_text() == "dear to somebody"
+    assert {*small_disk.iterdir()} == {filler, small_disk / name}
+
+
+@pytest.mark.parametrize("name", ["sound.wav", "sound.flac"])
+@pytest.mark.parametrize("room", [0, 100_000])
+def test_sound_for_which_there_is_no_room(small_disk, name, room):
+    """It is kept as far as it came; where that is nowhere, no file is left."""
+    sound = small_disk / name
+    filler = filled(small_disk)
+    os.truncate(filler, filler.stat().st_size - room)
+    command = [*PITCHBENCH, "session", "--recording", SAMPLES / "a2-open-and-12th-sharp.flac"]
+    command += ["--strings", "5", "--preset", "six-string", "--no-keep", "--record", sound]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    check_refusal(done)
+    assert f"{str(sound)!r} cannot be written: No space left on device." in done.stderr
+    assert ("It holds what came before." in done.stderr) == (room > 0)
+    assert {*small_disk.iterdir()} == ({filler, sound} if room else {filler})
+    if room:
+        assert len(soundfile.SoundFile(sound).read(4800)) == 4800
+
+
+def a_session_on_record(place: Path) -> None:
+    with Repository.open(place) as repository:
+        repository.add_instrument(stores.an_instrument())
+        session_id = repository.begin_session(stores.a_setup(), at=stores.NOON)
+        for entry in stores.a_log(frames=3):
+            repository.append(session_id, entry)
+
+
+def remounted(disk: Path, how: str) -> None:
+    subprocess.run(["mount", "-o", f"remount,{how}", disk], check=True)
+
+
+def with_store(place: Path, *words: str | Path) -> subprocess.CompletedProcess[str]:
+    command = [*PITCHBENCH, *words, "--store", place]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+@pytest.mark.parametrize("how", ["full", "write-protected"])
+@pytest.mark.parametrize("kind", ["store", "backup"])
+def test_records_can_be_read_where_nothing_can_be_written(small_disk, tmp_path, how, kind):
+    """They can be looked at, checked and brought elsewhere; what would write is refused."""
+    place, export = tmp_path / "records.sqlite", tmp_path / "export.json"
+    a_session_on_record(place)
+    if kind == "backup":
+        assert with_store(place, "records", "backup", small_disk / place.name).returncode == 0
+    else:
+        shutil.copy(place, small_disk)
+    place = small_disk / place.name
+    before = place.read_bytes()
+    if how == "full":
+        filled(small_disk)
+    else:
+        remounted(small_disk, "ro")
+    for words in (
+        *(["history"], ["today"], ["instrument", "list"], ["sheet", "last"], ["records", "check"]),
+        ["export", "--out", export],
+        ["records", "backup", tmp_path / "backup.sqlite"],
+    ):
+        done = with_store(place, *words)
+        assert done.returncode == 0, done
+    assert "Bench guitar" in export.read_text()
+    refused = with_store(place, "instrument", "add", "X")
+    check_refusal(refused)
+    assert "the disk is full or write-protected" in refused.stderr
+    assert place.read_bytes() == before
+
+
+def test_records_that_were_opened_on_a_full_disk_are_written_once_there_is_room(small_disk):
+    place = small_disk / "records.sqlite"
+    with Repository.open(place) as repository:
+        repository.add_instrument(stores.an_instrument())
+    filler = filled(small_disk)
+    with Repository.open(place) as repository:
+        with pytest.raises(PitchbenchError, match="full"):
+            repository.remove_instrument("Bench guitar")
+        assert repository.has_instrument("Bench guitar")
+        filler.unlink()
+        repository.remove_instrument("Bench guitar")
+        assert not repository.has_instrument("Bench guitar")
+
+
+def test_a_sound_store_is_not_called_damaged_where_it_cannot_be_looked_into(small_disk, tmp_path):
+    """What was kept last is in the log, which cannot be read there; without it the store would seem
+    whole, and to bring a backup back would lose what is newer."""
+    place = tmp_path / "records.sqlite"
+    with Repository.open(place) as repository:  # in the end the log is written into the file
+        repository.add_instrument(stores.an_instrument())
+        for end in ("", "-wal"):
+            shutil.copy(f"{place}{end}", small_disk)
+    assert Path(small_disk, "records.sqlite-wal").stat().st_size > 0
+    remounted(small_disk, "ro")
+    done = with_store(small_disk / place.name, "records", "check")
+    check_refusal(done)
+    assert "cannot be used" in done.stderr
+    assert "whole" not in done.stdout + done.stderr
+    assert "restore" not in done.stderr
 
 
 def test_a_folder_that_may_not_be_written(tmp_path):
@@ -120,6 +244,7 @@ def test_a_store_that_may_only_be_read(tmp_path):
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     tmp_path.chmod(0o755)
     check_refusal(done)
+    assert "nothing can be written there, the disk is full or write-protected" in done.stderr
     assert place.read_bytes() == before
 
 

@@ -221,6 +221,18 @@ def test_the_header_of_a_stream_does_not_know_its_length(tmp_path: Path, claimed
     assert recording.damaged_after_s is None
 
 
+def test_a_flac_file_whose_writing_was_broken_off_tells_no_length(tmp_path: Path) -> None:
+    path, part = tmp_path / "whole.flac", tmp_path / "part.flac"
+    with soundfile.SoundFile(path, "w", 48_000, channels=1, subtype="PCM_24") as file:
+        file.write(np.random.default_rng(3).uniform(-0.5, 0.5, 96_000))
+        part.write_bytes(path.read_bytes())
+    recording = Recording(part)
+    assert recording.frames == 0
+    heard = sum(len(block.samples) for block in recording.blocks())
+    assert heard > 80_000
+    assert recording.damaged_after_s == heard / 48_000
+
+
 @pytest.mark.parametrize("claimed", [0, 1, 2**31, 2**32 - 1])
 @pytest.mark.parametrize("field", [b"RIFF", b"fmt ", b"data"])
 def test_lengths_that_are_not_true(tmp_path: Path, field: bytes, claimed: int) -> None:

@@ -91,12 +91,14 @@ def test_a_day_of_two_benches(store_place: str) -> None:
         assert said["broken_off"][0]["go_on"].startswith("pitchbench neck --resume ")
         assert sorted(names(said["done"])) == ["Blue", "Red"]
 
-        # Removed is off the list; what was done yesterday is not today's.
+        # Removed is off the list; what was done yesterday is not today's, nor what a bench whose
+        # clock is ahead did tomorrow.
         one.remove_instrument("Red")
-        with other._engine.begin() as connection:
-            done_before = update(sessions).where(sessions.c.id == again)
-            connection.execute(done_before.values(finished_at=now - timedelta(days=1)))
-        assert today(store_place)["done"] == []
+        for days in (-1, 1):
+            with other._engine.begin() as connection:
+                done_then = update(sessions).where(sessions.c.id == again)
+                connection.execute(done_then.values(finished_at=now + timedelta(days=days)))
+            assert today(store_place)["done"] == []
 
 
 def test_it_is_said_in_lines(tmp_path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 import stores
@@ -12,16 +12,19 @@ from documents import parsed
 from stores import NOON
 
 from pitchbench.commands import cli
+from pitchbench.commands.history import _trend_line
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Bridge, BridgeKind, Material, ScrewHeads
 from pitchbench.notes import Note
 from pitchbench.presets import PRESETS
 from pitchbench.records.glance import glance
 from pitchbench.records.history import (
+    Trend,
     changed_since,
     changes,
     check_reasons,
     last_measured,
+    misdated_words,
     opening_words,
     season_words,
     trends,
@@ -382,6 +385,20 @@ def test_strings_of_unknown_age_have_no_trend():
     assert trends([a_session(0, unknown), a_session(30, unknown)]) == ()
 
 
+def test_a_session_whose_date_cannot_be_is_left_out_of_the_trend():
+    """Fitted on 10 January 2026; the clock of one stood at 1970, that of another was ahead."""
+    sound = [a_session(days) for days in (0, 30)]
+    at_1970 = datetime(1970, 1, 1, 0, 5, tzinfo=UTC)
+    early = replace(a_session(), meta=replace(a_session().meta, started_at=at_1970))
+    late = a_session(3000)
+    now = NOON + timedelta(days=31)
+    assert trends([early, *sound, late], now=now) == trends(sound, now=now) != ()
+    said = [misdated_words(each, now=now) or "" for each in (early, *sound, late)]
+    assert [words.split(",")[0] for words in said] == [
+        "before its strings were fitted (2026-01-10)", "", "", "it is still to come",
+    ]  # fmt: skip
+
+
 # -- the command -----------------------------------------------------------------------------------
 
 
@@ -413,6 +430,23 @@ def test_history_tells_sessions_and_what_changed(store):
     assert "reason: action 2 → 1.8 mm, expect flatter fretted notes" in text
     assert "string 1 E4: found +5.3 [+4.2, +6.4]; moved 1.9 mm away from the nut" in text
     assert "trend as the strings age: string 1 " in text
+
+
+def test_history_says_which_session_is_misdated_and_no_trend_is_sure(store):
+    with Repository.open() as repository:
+        for days in (-20_000, 30):
+            at = NOON + timedelta(days=days)
+            setup = stores.a_setup(replace(GUITAR, strings_fitted=date(2026, 1, 10)))
+            session_id = repository.begin_session(setup, at=at)
+            for entry in stores.a_log():
+                repository.append(session_id, entry)
+    text = history("bench guitar")
+    assert "  misdated: before its strings were fitted (2026-01-10), so it is left" in text
+    assert text.count("misdated") == 1
+    assert " cents per month over 1.0 months" in text
+    document = parsed(history("bench guitar", "--format", "json"))
+    assert [each["misdated"] is None for each in document["sessions"]] == [False, True, True, True]
+    assert "± 0.01 cents per month" in _trend_line(Trend(1, -0.01, 0.0001, 681.8))
 
 
 def test_how_many_sessions_are_shown_does_not_change_what_is_due(store):

@@ -245,3 +245,9 @@ def test_nothing_was_done_on_a_day_to_come():
     run("add", "Lent", "--like", "bass-four")
     with pytest.raises(PitchbenchError, match="9999-01-01 is still to come"):
         run("edit", "Lent", "--strings-fitted", "9999-01-01")
+
+
+def test_no_strings_are_older_than_anybody_plays():
+    run("add", "Lent", "--like", "bass-four", "--strings-fitted", "1950-01-01")
+    with pytest.raises(PitchbenchError, match="1850-01-01 is longer ago than strings last"):
+        run("edit", "Lent", "--strings-fitted", "1850-01-01")
