@@ -118,6 +118,15 @@ def test_one_take_of_each_note_is_not_enough(capsys: Capsys, tmp_path: Path) -> 
     assert "No player plays any note twice." in ran.err
 
 
+@pytest.mark.parametrize("form", ["text", "json"])
+def test_a_string_that_was_not_played_is_told(
+    capsys: Capsys, players: list[Path], form: str
+) -> None:
+    ran = Ran(capsys, "repeatability", players[0], "--string", "E4", "--format", form)
+    assert (ran.code, ran.out) == (3, "")
+    assert "no reading of the open E4 string; heard: D3 4 times, D4 4 times." in ran.err
+
+
 def test_truth_of_the_fixture() -> None:
     """The unsteady player really is the less steady one, by the plain standard deviation."""
     assert np.std(UNSTEADY, ddof=1) > 8 * np.std(STEADY, ddof=1)
