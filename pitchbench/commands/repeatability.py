@@ -14,6 +14,7 @@ from pitchbench.commands import completion
 from pitchbench.commands.common import (
     Quantity,
     open_records,
+    refuse_idle,
     show_result,
 )
 from pitchbench.commands.listening import ManyFiles, listen, listening_options, recordings_meant
@@ -109,6 +110,11 @@ def command(
     if sessions and (files or named):
         raise PitchbenchError("Recordings and sessions were both given.", "Give one of them.")
     if sessions:
+        refuse_idle(
+            ["strings", "channel", "jobs"],
+            "of a session on record",
+            "Leave out what is for recordings.",
+        )
         takes = takes_on_record(_on_record(sessions, store))
     else:
         by_player = _by_player(files, named)

@@ -195,6 +195,10 @@ def test_the_figure_is_drawn_and_kept(
     ("arguments", "says"),
     [
         (("a.wav", "--string", "6"), "--string says nothing without an instrument."),
+        (("a.wav", "--fret", "3"), "--fret says nothing without an instrument."),
+        (("a.wav", "--record", "b.wav"), "--record says nothing of recordings."),
+        (("a.wav", "--device", "2", "--speak"), "--device and --speak say nothing of recordings."),
+        (("--near", "a.wav", "--far", "b.wav", "--plucks", "3"), "--plucks says nothing of"),
         (("a.wav", "--preset", "six-string"), "It is not said which string was played."),
         (("a.wav", "--preset", "six-string", "--string", "9"), "has no string 9."),
         (("--near", "a.wav"), "--near and --far belong together."),

@@ -102,6 +102,7 @@ def test_a_figure_is_never_overwritten_unasked(
         (("--player", "anna"), "--player is followed by a name and at least one file."),
         (("a.wav", "a.wav"), "was given twice."),
         (("x/a.wav", "y/a.wav"), "Two files are called 'a'"),
+        (("--session", "last", "--string", "E2"), "--string says nothing of a session on record."),
         (("a.wav", "--out", "a.bmp"), "ends in nothing that can be drawn."),
     ],
 )

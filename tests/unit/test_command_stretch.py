@@ -185,6 +185,7 @@ def test_one_broken_off_is_gone_on_with(
         (("--preset", "lute"), 2, "no built-in instrument"),
         (("--tolerance", "nan"), 2, "--tolerance"),
         (("--recording", "/nowhere/a.wav"), 2, "There is no file"),
+        (("--recording", "a.wav", "--device", "2"), 2, "--device says nothing of a recording."),
         (("--resume", "no-such"), 5, "no stretching of strings 'no-such'"),
         (("--instrument", "x", "--preset", "nylon"), 2, "Give one of them"),
     ],
