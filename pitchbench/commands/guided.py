@@ -17,14 +17,15 @@ from pitchbench.commands.common import is_plain, printable, tell, whole_number, 
 from pitchbench.commands.instrument_options import instrument_options
 from pitchbench.ending import saving
 from pitchbench.errors import RECORD_SO, NoReadingError, PitchbenchError, RecordsError
+from pitchbench.pitch.reading import Reading
 from pitchbench.records.hand import claimed, held, in_hand, in_turn
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.pictures import Picture
 from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View, run
-from pitchbench.session.job import Job, LoggedJob
-from pitchbench.session.log import Entry, Setup, TakeEntry
+from pitchbench.session.job import Job
+from pitchbench.session.log import Entry, Ignored, Setup, TakeEntry
 from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.source import Source
 
@@ -402,10 +403,21 @@ def worked(
     return job
 
 
-def refuse_silence(recording: Path | None, job: LoggedJob) -> None:
-    """Raise NoReadingError after a recording in which no pluck was heard at all."""
-    if recording is not None and not any(isinstance(e, TakeEntry) for e in job.entries):
+def refuse_silence(recording: Path | None, entries: Sequence[Entry]) -> None:
+    """Raise NoReadingError after a recording in which no note of the instrument was heard, its
+    ``entries`` alone."""
+    if recording is None:
+        return
+    heard = [entry.take for entry in entries if isinstance(entry, TakeEntry)]
+    read = [take for take in heard if isinstance(take.reading, Reading)]
+    if not read:
         raise NoReadingError(
-            "No pluck was heard.",
+            "There is no usable reading in what was heard." if heard else "No pluck was heard.",
             RECORD_SO,
+        )
+    if all(take.ignored is Ignored.NO_NOTE_OF_IT for take in read):
+        raise NoReadingError(
+            "Nothing that was heard is a note of the instrument.",
+            "Name what was played with --preset, --instrument or --tuning, and its strings with "
+            "--strings.",
         )

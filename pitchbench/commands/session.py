@@ -175,7 +175,7 @@ def command(
     if output_format == "json":
         session_id = None if keeping is None else keeping.session_id
         echo_json(session_document(state, session=session_id, source=source.name))
-    refuse_silence(sound.recording, state)
+    refuse_silence(sound.recording, state.entries[start.kept :])
 
 
 def _refuse_both(

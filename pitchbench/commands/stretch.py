@@ -113,7 +113,7 @@ def command(
         lines=lambda: [*stretch_lines(job), ("mind", CAUTION)],
         page=lambda: _page(job),
     )
-    refuse_silence(sound.recording, job)
+    refuse_silence(sound.recording, job.entries[start.kept :])
 
 
 def _page(job: Stretch) -> None:

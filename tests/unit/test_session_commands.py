@@ -279,6 +279,17 @@ def test_a_recording_in_which_nothing_was_plucked_ends_with_its_own_code(
     assert "No pluck was heard." in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("command", ["session", "stretch"])
+def test_a_recording_of_another_instrument_ends_with_the_same_code(
+    command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A bass where a guitar is expected: all is shown as ever, and a script can tell."""
+    ran = Ran(capsys, command, "--recording", "samples/b0-bass.flac", "--format", "json")
+    assert ran.code == ExitCode.NO_READING
+    assert "Nothing that was heard is a note of the instrument." in ran.err
+    assert not ran.document["finished"]
+
+
 def test_an_instrument_that_was_renamed_as_well_has_other_screws_all_the_same(
     capsys: pytest.CaptureFixture[str], store: Path, recording: Path
 ) -> None:
