@@ -8,7 +8,7 @@ import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
@@ -168,20 +168,22 @@ def seed_option(function: _Function) -> _Function:
     )(function)
 
 
-def typed_flags(names: Iterable[str]) -> dict[str, str]:
-    """The options of these names that were typed here, and not set once for all, each with its
-    flag."""
-    context = click.get_current_context()
+def typed(names: Iterable[str]) -> Iterator[tuple[str, str, Any]]:
+    """The options of these names that were typed here, and not set once for all: name, flag and
+    value of each."""
+    context = click.get_current_context(silent=True)
+    if context is None:  # a program calls
+        return
     flags = {param.name: param.opts[0] for param in context.command.params}
-    typed = ParameterSource.COMMANDLINE
-    return {name: flags[name] for name in names if context.get_parameter_source(name) is typed}
+    for name in names:
+        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE:
+            yield name, flags[name], context.params[name]
 
 
 def refuse_idle(names: Iterable[str], why: str, remedy: str) -> None:
     """Refuse options that were typed and do nothing, ``why`` in words; what is set once for all
     gives way, and what is but denied is so."""
-    params = click.get_current_context().params
-    flags = [flag for name, flag in typed_flags(names).items() if params[name] is not False]
+    flags = [flag for _, flag, value in typed(names) if value is not False]
     if flags:
         raise PitchbenchError(
             f"{' and '.join(flags)} say{'s' * (len(flags) == 1)} nothing {why}.", remedy

@@ -290,6 +290,17 @@ def test_a_recording_of_another_instrument_ends_with_the_same_code(
     assert not ran.document["finished"]
 
 
+def test_a_capo_that_is_on_may_be_said_again(
+    capsys: pytest.CaptureFixture[str], store: Path
+) -> None:
+    begun = ("--preset", "six-string", "--capo", "2:1-5", "--tuning", "D2 A2 D3 G3 B3 E4")
+    heard = ("--recording", "samples/d3-open-and-12th-good.flac")
+    Ran(capsys, "session", *begun, *heard, "--keep")
+    again = ("session", "--resume", *heard, "--no-keep")
+    assert "says otherwise" not in Ran(capsys, *again, *begun).err
+    assert "--capo says otherwise" in Ran(capsys, *again, "--capo", "2").err
+
+
 def test_an_instrument_that_was_renamed_as_well_has_other_screws_all_the_same(
     capsys: pytest.CaptureFixture[str], store: Path, recording: Path
 ) -> None:
