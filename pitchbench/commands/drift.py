@@ -186,12 +186,12 @@ def _print_page(result: DriftResult, *, partials: bool) -> None:
     columns = [
         Column("pluck"),
         Column("note"),
-        Column("Hz", from_width=50),
+        Column("Hz"),
         Column("attack"),
         Column("settled"),
-        Column("wander", from_width=60),
-        Column("decay s", from_width=60),
-        *([Column("mm"), Column("B/theory", from_width=50)] if physics else []),
+        Column("wander"),
+        Column("decay s"),
+        *([Column("mm"), Column("B/theory")] if physics else []),
         Column("", right=False),
     ]
     rows = [_row(n, pluck, result) for n, pluck in enumerate(result.plucks, start=1)]
