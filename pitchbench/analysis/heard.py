@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
@@ -58,6 +59,11 @@ class Listened(Plucks):
     def path(self) -> Path:
         """The file, as it was named."""
         return Path(self.source)
+
+
+def how_often(notes: Iterable[str]) -> list[str]:
+    """Each note and how often it comes: "A2 3 times"."""
+    return [f"{note} {n} time{'s' * (n != 1)}" for note, n in Counter(notes).items()]
 
 
 def plucks_of(

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import median
 
-from pitchbench.analysis.heard import Heard, Plucks
+from pitchbench.analysis.heard import Heard, Plucks, how_often
 from pitchbench.errors import NoReadingError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, plan_move
@@ -330,8 +330,7 @@ def _nothing_to_compare(
         missing = f"no reading of the {string}"
     else:
         missing = f"no reading of the {string} and none of the {ordinal(fret)} fret"
-    notes = Counter(nearest_note(each.reading.pitch_hz, a4_hz)[0].name for each in settled)
-    counts = [f"{note} {count} time{'s' * (count != 1)}" for note, count in notes.items()]
+    counts = how_often(nearest_note(each.reading.pitch_hz, a4_hz)[0].name for each in settled)
     rejected = Counter(
         each.reading.reason.replace("_", " ") for each in heard if isinstance(each, LostPluck)
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from statistics import fmean, median
 from typing import Final
 
-from pitchbench.analysis.heard import Heard, Plucks
+from pitchbench.analysis.heard import Heard, Plucks, how_often
 from pitchbench.errors import NoReadingError
 from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.intonation.repeatability import Played, Spread, Study, study, takes_needed
@@ -95,6 +95,11 @@ def takes_in(
     ----------
     sounds : who played, and what was heard.
     strings : the open notes; the lowest that is heard if there is none.
+
+    Raises
+    ------
+    NoReadingError
+        If none of ``strings`` was heard.
     """
     heard = [
         PlayedTake(sound.source, reading, player)
@@ -153,10 +158,16 @@ def _with_notes(heard: Iterable[PlayedTake], a4_hz: float) -> tuple[PlayedTake, 
 
 
 def _open_notes(equal: Sequence[Played], strings: Sequence[Note]) -> tuple[str, ...]:
-    """Which of the notes heard, lowest first and in cents from their names, are open strings."""
+    """Which of the notes heard, lowest first and in cents from their names, are open strings.
+
+    Raises
+    ------
+    NoReadingError
+        If there are ``strings``, and none of them was heard.
+    """
     if not strings:
         return (equal[0].note,)
-    return tuple(
+    opens = tuple(
         dict.fromkeys(
             take.note
             for take in equal
@@ -164,3 +175,10 @@ def _open_notes(equal: Sequence[Played], strings: Sequence[Note]) -> tuple[str, 
             if abs(take.cents + 100.0 * (Note.parse(take.note).midi - string.midi)) <= NEAR_CENTS
         )
     )
+    if not opens:
+        missing = f"no reading of the open {' or '.join(map(str, strings))} string"
+        raise NoReadingError(
+            f"There is {missing}; heard: {', '.join(how_often(take.note for take in equal))}.",
+            "Say with --string the open note of a string that was played.",
+        )
+    return opens

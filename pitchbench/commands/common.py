@@ -8,10 +8,11 @@ import os
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
+from click.core import ParameterSource
 
 from pitchbench.commands.help_page import ExamplesFirst as ExamplesFirst  # noqa: PLC0414
 from pitchbench.errors import PitchbenchError, RecordsError, typeset
@@ -165,6 +166,38 @@ def seed_option(function: _Function) -> _Function:
         metavar="N",
         help="Where chance enters, the same seed gives the same run.",
     )(function)
+
+
+def typed(names: Iterable[str]) -> Iterator[tuple[str, str, Any]]:
+    """The options of these names that were typed here, and not set once for all: name, flag and
+    value of each."""
+    context = click.get_current_context(silent=True)
+    if context is None:  # a program calls
+        return
+    flags = {param.name: param.opts[0] for param in context.command.params}
+    for name in names:
+        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE:
+            yield name, flags[name], context.params[name]
+
+
+def refuse_idle(names: Iterable[str], why: str, remedy: str) -> None:
+    """Refuse options that were typed and do nothing, ``why`` in words; what is set once for all
+    gives way, and what is but denied is so."""
+    flags = [flag for _, flag, value in typed(names) if value is not False]
+    if flags:
+        raise PitchbenchError(
+            f"{' and '.join(flags)} say{'s' * (len(flags) == 1)} nothing {why}.", remedy
+        )
+
+
+def refuse_microphone(*more: str, why: str) -> None:
+    """Refuse what was typed for a microphone, which nobody listens to: devices, what tells a job to
+    the ear, and the options that are named."""
+    refuse_idle(
+        ("device", "rate", "speak", "cue", "headphones", *more),
+        why,
+        "Leave out what is for listening with a microphone.",
+    )
 
 
 def echo_json(document: object) -> None:

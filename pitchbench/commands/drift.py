@@ -17,7 +17,12 @@ from pitchbench.analysis.drift import (
     lay_over,
     pull_of_magnet,
 )
-from pitchbench.commands.common import WholeQuantity, show_result
+from pitchbench.commands.common import (
+    WholeQuantity,
+    refuse_idle,
+    refuse_microphone,
+    show_result,
+)
 from pitchbench.commands.guided import shown
 from pitchbench.commands.instrument_options import instrument_options, named_instrument
 from pitchbench.commands.listening import ManyFiles, listen, listening_options, recordings_meant
@@ -104,6 +109,7 @@ def command(
     string = _string(preset_name, name, store, number=number, fret=fret, a4_hz=a4)
     magnet = None
     if paths := (*files, *nears, *fars):
+        refuse_microphone("record", "enough", why="of recordings")
         listened = listen(paths, channel=channel, jobs=jobs, plain=plain)
         by_path = [drift_plucks(sound) for sound in listened]
         heard = list(chain.from_iterable(by_path))
@@ -153,11 +159,9 @@ def _string(
 ) -> SoundingString | None:
     instrument = named_instrument(preset_name, name, store)
     if instrument is None:
-        if number is not None:
-            raise PitchbenchError(
-                "--string says nothing without an instrument.",
-                "Give --preset or --instrument with it.",
-            )
+        refuse_idle(
+            ["number", "fret"], "without an instrument", "Give --preset or --instrument with it."
+        )
         return None
     if number is None:
         raise PitchbenchError(
@@ -182,12 +186,12 @@ def _print_page(result: DriftResult, *, partials: bool) -> None:
     columns = [
         Column("pluck"),
         Column("note"),
-        Column("Hz", from_width=50),
+        Column("Hz"),
         Column("attack"),
         Column("settled"),
-        Column("wander", from_width=60),
-        Column("decay s", from_width=60),
-        *([Column("mm"), Column("B/theory", from_width=50)] if physics else []),
+        Column("wander"),
+        Column("decay s"),
+        *([Column("mm"), Column("B/theory")] if physics else []),
         Column("", right=False),
     ]
     rows = [_row(n, pluck, result) for n, pluck in enumerate(result.plucks, start=1)]

@@ -13,18 +13,25 @@ from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 import click
 
-from pitchbench.commands.common import is_plain, printable, tell, whole_number, words_of, write_line
+from pitchbench.commands.common import (
+    is_plain,
+    printable,
+    whole_number,
+    words_of,
+    write_line,
+)
 from pitchbench.commands.instrument_options import instrument_options
 from pitchbench.ending import saving
 from pitchbench.errors import RECORD_SO, NoReadingError, PitchbenchError, RecordsError
-from pitchbench.records.hand import claimed, held, in_hand, in_turn
+from pitchbench.pitch.reading import Reading
+from pitchbench.records.hand import held, in_turn
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.screen.keys import KeyReader
 from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.pictures import Picture
 from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View, run
-from pitchbench.session.job import Job, LoggedJob
-from pitchbench.session.log import Entry, Setup, TakeEntry
+from pitchbench.session.job import Job
+from pitchbench.session.log import Entry, Ignored, Setup, TakeEntry
 from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.source import Source
 
@@ -63,7 +70,7 @@ class Strings(click.ParamType):  # type: ignore[type-arg]  # generic only in new
 
 
 #: What a session is told of its instrument, whichever that is.
-guided_instrument: Final = instrument_options(
+DETAILS: Final = (
     "preset_name",
     "tuning",
     "scale",
@@ -75,6 +82,7 @@ guided_instrument: Final = instrument_options(
     "locking_nut",
     "capo",
 )
+guided_instrument: Final = instrument_options(*DETAILS)
 
 
 def work_options(function: _Function) -> _Function:
@@ -277,61 +285,6 @@ class Start(Generic[_J]):
     kept: int = 0
 
 
-def broken_off(
-    stack: contextlib.ExitStack, repository: Repository, words: str, kind: SessionKind
-) -> SessionRecord:
-    """The session to go on with: one by its id, or the last that was broken off. Until ``stack``
-    ends nobody else can go on with it.
-
-    Raises
-    ------
-    RecordsError
-        If there is none, or it is in hand, finished or a rehearsal.
-    """
-    session_id = _taken_in_hand(repository, words, kind)
-    stack.enter_context(held(repository, session_id))
-    record = repository.session(session_id)
-    to_do = record.meta.finished_at is None or bool(record.log.passed_over)
-    if to_do and not record.meta.rehearsal:
-        return record
-    short_id, why = record.meta.short_id, "a rehearsal" if record.meta.rehearsal else "finished"
-    of_neck = kind is SessionKind.NECK
-    see = f"See it with `pitchbench neck --session {short_id}`, or start" if of_neck else "Start"
-    raise RecordsError(
-        f"{kind.words.capitalize()} {short_id} cannot be gone on with: it is {why}.",
-        f"{see} a new one.",
-    )
-
-
-def _taken_in_hand(repository: Repository, words: str, kind: SessionKind) -> str:
-    """The id of the session that ``words`` name, which nobody else has in hand now; "last" passes
-    over those that somebody has."""
-    busy: list[str] = []
-    while True:
-        if words == "last":
-            session_id = repository.last_unfinished(kind=kind, but=busy)
-        else:
-            session_id = repository.find_session(words, kind=kind)
-        if session_id is None or session_id in busy:
-            break
-        if in_hand(repository.held_at(session_id), datetime.now(UTC)):
-            tell("It seems to be in hand: looking whether anybody has it still ...")
-        if claimed(repository, session_id):
-            return session_id
-        busy.append(session_id)
-    if not busy:
-        raise RecordsError(
-            f"There is no {kind.words} to go on with.",
-            "Start a new one, or name one as `pitchbench history` shows it.",
-        )
-    short_id = repository.session(busy[0], outcomes_only=True).meta.short_id
-    raise RecordsError(
-        f"{kind.words.capitalize()} {short_id} is in hand, here or at another bench.",
-        "Go on with it there, or quit it there first. `pitchbench today` lists what is in hand and "
-        "what was broken off.",
-    )
-
-
 def keeping_of(
     stack: contextlib.ExitStack,
     repository: Repository,
@@ -402,10 +355,21 @@ def worked(
     return job
 
 
-def refuse_silence(recording: Path | None, job: LoggedJob) -> None:
-    """Raise NoReadingError after a recording in which no pluck was heard at all."""
-    if recording is not None and not any(isinstance(e, TakeEntry) for e in job.entries):
+def refuse_silence(recording: Path | None, entries: Sequence[Entry]) -> None:
+    """Raise NoReadingError after a recording in which no note of the instrument was heard, its
+    ``entries`` alone."""
+    if recording is None:
+        return
+    heard = [entry.take for entry in entries if isinstance(entry, TakeEntry)]
+    read = [take for take in heard if isinstance(take.reading, Reading)]
+    if not read:
         raise NoReadingError(
-            "No pluck was heard.",
+            "There is no usable reading in what was heard." if heard else "No pluck was heard.",
             RECORD_SO,
+        )
+    if all(take.ignored is Ignored.NO_NOTE_OF_IT for take in read):
+        raise NoReadingError(
+            "Nothing that was heard is a note of the instrument.",
+            "Name what was played with --preset, --instrument or --tuning, and its strings with "
+            "--strings.",
         )

@@ -18,6 +18,8 @@ from pitchbench.commands.common import (
     Quantity,
     WholeQuantity,
     open_records,
+    refuse_idle,
+    refuse_microphone,
     show_result,
     tell,
 )
@@ -176,6 +178,14 @@ def command(
         raise PitchbenchError(
             "A survey on record knows its open notes: --tuning and --capo are for a new one.",
             "Leave them out.",
+        )
+    if paths or session:
+        refuse_microphone(
+            *("record", "takes", "keep"), why="of recordings" if paths else "of a survey on record"
+        )
+    if session or resumed:
+        refuse_idle(
+            ["strings", "takes"], "of a survey on record", "It is as it was begun: leave that out."
         )
     if paths:
         result = _from_files(paths, said, asked)

@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
-from pitchbench.commands.guided import Keeping, Start, broken_off, keeping_of
+from pitchbench.commands.guided import Keeping, Start, keeping_of
+from pitchbench.commands.resuming import broken_off
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.session.log import Setup

@@ -14,6 +14,7 @@ from pitchbench.commands import completion
 from pitchbench.commands.common import (
     Quantity,
     open_records,
+    refuse_idle,
     show_result,
 )
 from pitchbench.commands.listening import ManyFiles, listen, listening_options, recordings_meant
@@ -109,6 +110,11 @@ def command(
     if sessions and (files or named):
         raise PitchbenchError("Recordings and sessions were both given.", "Give one of them.")
     if sessions:
+        refuse_idle(
+            ["strings", "channel", "jobs"],
+            "of a session on record",
+            "Leave out what is for recordings.",
+        )
         takes = takes_on_record(_on_record(sessions, store))
     else:
         by_player = _by_player(files, named)
@@ -167,6 +173,7 @@ def _print_page(result: StudyResult) -> None:
     from pitchbench.screen.tables import Column, Page  # noqa: PLC0415  # for terminals alone
 
     found = result.study
+    several = len(found.players) > 1
     page = Page()
     for place, words in enumerate(study_sentences(result)):
         page.say(words, strong=place == 0)
@@ -176,17 +183,16 @@ def _print_page(result: StudyResult) -> None:
             Column("note"),
             Column(""),
             Column("takes"),
-            Column("players", from_width=60),
+            Column("players"),
             Column("mean"),
             Column("repeat"),
-            Column("between", from_width=60),
-            Column("reprod"),
+            *([Column("between"), Column("reprod")] if several else []),
         ],
-        [_row(note, p, result) for note, p in found.notes.items()],
+        [_row(note, p, result, several=several) for note, p in found.notes.items()],
     )
     page.say(
-        "cents; repeat: spread between takes of one player (one standard deviation); between: "
-        "between the players' own means; reprod: both together"
+        "cents; repeat: spread between takes of one player (one standard deviation)"
+        + ("; between: between the players' own means; reprod: both together" if several else "")
     )
     page.gap()
     for player, spread in found.players.items():
@@ -200,7 +206,8 @@ def _print_page(result: StudyResult) -> None:
         page.say(f"{rejected} rejected: `pitchbench read` says why")
 
 
-def _row(note: str, found: Precision, result: StudyResult) -> list[str]:
+def _row(note: str, found: Precision, result: StudyResult, *, several: bool) -> list[str]:
+    between = [value(found.between_sd, 2), value(found.reproducibility_sd, 2)]
     return [
         note,
         "open" if note in result.takes.opens else "fretted",
@@ -208,8 +215,7 @@ def _row(note: str, found: Precision, result: StudyResult) -> list[str]:
         str(found.players),
         value(found.mean, 2, sign=True),
         value(found.repeatability_sd, 2),
-        value(found.between_sd, 2),
-        value(found.reproducibility_sd, 2),
+        *(between if several else []),
     ]
 
 

@@ -23,7 +23,6 @@ from pitchbench.commands.common import (
 from pitchbench.commands.guided import (
     Keeping,
     Start,
-    broken_off,
     guided_instrument,
     keeping_of,
     large_option,
@@ -35,6 +34,7 @@ from pitchbench.commands.guided import (
 )
 from pitchbench.commands.instrument_options import instrument_options, with_details
 from pitchbench.commands.live import Sound, guided_options, listening_to
+from pitchbench.commands.resuming import broken_off
 from pitchbench.commands.telling import Told, telling, telling_options
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Instrument
@@ -175,7 +175,7 @@ def command(
     if output_format == "json":
         session_id = None if keeping is None else keeping.session_id
         echo_json(session_document(state, session=session_id, source=source.name))
-    refuse_silence(sound.recording, state)
+    refuse_silence(sound.recording, state.entries[start.kept :])
 
 
 def _refuse_both(

@@ -19,7 +19,6 @@ from pitchbench.commands.common import (
 from pitchbench.commands.guided import (
     Start,
     Strings,
-    broken_off,
     keeping_of,
     refuse_silence,
     shown,
@@ -28,6 +27,7 @@ from pitchbench.commands.guided import (
 )
 from pitchbench.commands.instrument_options import Said, known_instrument, known_options
 from pitchbench.commands.live import Sound, guided_options, listening_to
+from pitchbench.commands.resuming import broken_off
 from pitchbench.commands.telling import Told, telling, telling_options
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionKind
@@ -113,7 +113,7 @@ def command(
         lines=lambda: [*stretch_lines(job), ("mind", CAUTION)],
         page=lambda: _page(job),
     )
-    refuse_silence(sound.recording, job)
+    refuse_silence(sound.recording, job.entries[start.kept :])
 
 
 def _page(job: Stretch) -> None:

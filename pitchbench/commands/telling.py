@@ -9,9 +9,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 import click
-from click.core import ParameterSource
 
-from pitchbench.errors import PitchbenchError
+from pitchbench.commands.common import refuse_idle, refuse_microphone
 from pitchbench.screen.pictures import Picture
 from pitchbench.session.job import Job
 
@@ -85,22 +84,13 @@ def _told(**asked: bool) -> Told:
         If headphones are asked for, and nothing that is to be heard with them; or something that is
         to be told of a recording.
     """
-    context = click.get_current_context()
-    typed = {
-        name for name in asked if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
-    }
-    if context.params.get("recording") is not None:
-        asked = {name: value and name in typed for name, value in asked.items()}
-        if asked["speak"] or asked["cue"]:
-            raise PitchbenchError(
-                "A recording goes by faster than anything can be told of it.",
-                "Leave out --speak and --cue, or --recording.",
-            )
+    if click.get_current_context().params.get("recording") is not None:
+        # It goes by faster than anything can be told of it.
+        refuse_microphone(why="of a recording")
+        return Told(speak=False, cue=False, headphones=False)
     told = Told(**asked)
-    if told.headphones and "headphones" in typed and not (told.speak or told.cue):
-        raise PitchbenchError(
-            "--headphones says nothing by itself.", "Give --speak or --cue with it."
-        )
+    if not (told.speak or told.cue):
+        refuse_idle(["headphones"], "by itself", "Give --speak or --cue with it.")
     return told
 
 

@@ -24,8 +24,9 @@ def is_clipped(samples: NDArray[np.float32]) -> bool:
     """Whether the wave is cut flat: it meets its peak at a steep angle and stays there.
 
     A parabola of height h that is met with the slope s (per sample) lasts n = 4 h / s samples; a
-    wave that is cut lasts longer. Neither a quiet note of few bits, which also repeats its peak
-    value but arrives there gently, nor noise on top of the cut changes that.
+    wave that is cut lasts longer. Noise on top of the cut does not change that. Nor does a quiet
+    note of few bits, which repeats its peak value as well: what lies within one step of its
+    recording is not known, so that it may be so much higher and have risen by so much less.
 
     Parameters
     ----------
@@ -35,19 +36,27 @@ def is_clipped(samples: NDArray[np.float32]) -> bool:
     height = _NEAR * peak
     if height == 0.0:
         return False
-    longest = [_overstay(sign * samples, peak - height) / (4.0 * height) for sign in (1.0, -1.0)]
-    too_long = int(np.count_nonzero(np.concatenate(longest) > _TOO_LONG))
-    return too_long >= _FEWEST_RUNS
+    step = _step(samples, 0.5 * peak)
+    stays = [_overstay(sign * samples, peak - height, step) for sign in (1.0, -1.0)]
+    too_long = np.concatenate(stays) > _TOO_LONG * 4.0 * (height + step)
+    return int(np.count_nonzero(too_long)) >= _FEWEST_RUNS
 
 
-def _overstay(samples: NDArray[np.float32], level: float) -> NDArray[np.float64]:
-    """Length times steepness of every run above ``level``."""
+def _step(samples: NDArray[np.float32], level: float) -> float:
+    """The least difference below values beyond ``level``: the step of the recording, or next to
+    nothing. It is taken there because the steps of telephones grow with the level."""
+    values = np.unique(np.abs(samples))
+    return float(np.diff(values, prepend=0.0)[values > level].min())
+
+
+def _overstay(samples: NDArray[np.float32], level: float, step: float) -> NDArray[np.float64]:
+    """Length times steepness, as far as steps leave it sure, of every run above ``level``."""
     above = np.flatnonzero(samples[_SIDE:-_SIDE] > level) + _SIDE
     begins = np.diff(above, prepend=-samples.size) > _BRIDGE
     first = above[begins]
     last = above[np.append(begins[1:], True)] if len(above) else above
     length = last - first + 1
-    rise = (samples[first] - samples[first - _SIDE]) / _SIDE
-    fall = (samples[last] - samples[last + _SIDE]) / _SIDE
+    rise = (samples[first] - samples[first - _SIDE] - step) / _SIDE
+    fall = (samples[last] - samples[last + _SIDE] - step) / _SIDE
     stay: NDArray[np.float64] = np.where(length >= _SHORTEST, length * np.minimum(rise, fall), 0.0)
     return stay

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import Annotated, Final, Literal
 
 from msgspec import UNSET, UnsetType
@@ -89,30 +90,37 @@ def drift_sentences(result: DriftResult) -> list[str]:
             f"No pluck is the note of the string that was named, {result.string.note_hz:.1f} Hz: "
             "none was held against its theory."
         )
-    flags = result.flags
-    beats = [drift.beat for drift in result.drifts if drift.beat is not None]
-    if beats:
-        deepest = max(beats, key=lambda beat: beat.depth_db)
-        sentences.append(
-            f"The level swings {deepest.rate_hz:.1f} times a second: the string swings in two "
-            "directions of slightly different pitch, or another string rings along."
-        )
-    elif Flag.WANDERING in flags:
-        sentences.append(
-            "The pitch wanders in the tail: a beat too slow to be counted, the pull of a magnet, "
-            "or a poor string."
-        )
-    sentences += list(dict.fromkeys(drift.uneven for drift in result.drifts if drift.uneven))
-    if Flag.TOO_SHARP in flags:
-        sentences.append(
-            f"An attack is sharper than a pluck of {length_words(FARTHEST_PLUCK_MM, None)} makes "
-            "it: the string slips or is not the one named."
-        )
-    if Flag.STIFF in flags:
-        sentences.append(
-            "The stiffness is not what theory gives this string: another gauge, or a faulty string."
-        )
-    return sentences
+    return sentences + _faults(result)
+
+
+def _faults(result: DriftResult) -> list[str]:
+    """What points to a fault, each with the notes that show it, told once of each note."""
+    beats = [drift.beat.rate_hz for drift in result.drifts if drift.beat is not None]
+    swings = " to ".join(dict.fromkeys(f"{f(beats):.1f}" for f in (min, max) if beats))
+    words = {
+        Flag.BEATING: f"the level swings {swings} times a second: the string swings in two "
+        "directions of slightly different pitch, or another string rings along.",
+        Flag.WANDERING: "the pitch wanders in the tail: a beat too slow to be counted, the pull of "
+        "a magnet, or a poor string.",
+        Flag.UNEVEN: "",  # each pluck has its own
+        Flag.TOO_SHARP: "an attack is sharper than a pluck of "
+        f"{length_words(FARTHEST_PLUCK_MM, None)} makes it: the string slips or is not the one "
+        "named.",
+        Flag.STIFF: "the stiffness is not what theory gives this string: another gauge, or a "
+        "faulty string.",
+    }
+    told: dict[tuple[Flag, str], str] = {}
+    for flag, pluck in product(words, result.plucks):
+        # A beat that is counted is why such a pluck wanders.
+        counted = flag is Flag.WANDERING and Flag.BEATING in pluck.flags
+        if pluck.drift is not None and flag in pluck.flags and not counted:
+            uneven = pluck.drift.uneven
+            said = words[flag] or uneven[0].lower() + uneven[1:]
+            told.setdefault((flag, note_name(pluck.reading, result.a4_hz)), said)
+    seen: dict[str, list[str]] = {}
+    for (_, note), said in told.items():
+        seen.setdefault(said, []).append(note)
+    return [f"{', '.join(notes)}: {said}" for said, notes in seen.items()]
 
 
 def _by_note(drifts: Sequence[Drift], a4_hz: float) -> dict[str, list[Drift]]:

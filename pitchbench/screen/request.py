@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from typing import Final
 
+from rich.cells import cell_len
 from rich.text import Text
 
 from pitchbench.notes import ordinal
@@ -17,7 +19,7 @@ from pitchbench.screen.letters import (
     unit_line,
     word_lines,
 )
-from pitchbench.screen.text import fitted, printable, side_by_side, wrapped
+from pitchbench.screen.text import brief, fitted, printable, side_by_side, wrapped
 from pitchbench.screen.theme import Theme
 from pitchbench.session.log import Step, StepEntry, TakeEntry
 from pitchbench.session.state import State
@@ -33,6 +35,9 @@ _GAP: Final = 2
 
 #: Beside a figure there is room for single words from this width on.
 _SINGLE: Final = 8
+
+#: Where a sentence may end early.
+_CLAUSE_ENDS: Final = re.compile(r"[;:.] ")
 
 _WORDS: Final = {
     Step.BEFORE: "OPEN",
@@ -168,7 +173,14 @@ def _pad(lines: list[Text], height: int) -> list[Text]:
 
 
 def _first_line(words: str, theme: Theme, width: int) -> Text:
-    return [*wrapped(printable(words, theme), width, style=theme.quiet), Text()][0]
+    """``words`` in brief where one line is too short for them, and then as many of their clauses
+    as it holds: half a clause says something else."""
+    words = printable(words, theme)
+    short = brief(words)
+    ends = [each.start() for each in _CLAUSE_ENDS.finditer(short)]
+    forms = (words, short, *(short[:end] for end in reversed(ends)))
+    shown = next((form for form in forms if cell_len(form) <= width), words)
+    return [*wrapped(shown, width, style=theme.quiet), Text()][0]
 
 
 def _captioned(large: Large, theme: Theme, width: int) -> Text:

@@ -12,6 +12,7 @@ from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import percent
 from pitchbench.screen.saddle import travel_words
 from pitchbench.screen.text import (
+    brief,
     cell,
     fitted,
     printable,
@@ -132,13 +133,15 @@ def _short_table(state: State, theme: Theme, column: int) -> list[Text]:
 
 
 def _one_line(state: State, theme: Theme, width: int) -> Text:
-    """As much of every string as fits: offset with a decimal, without, or the mark alone."""
+    """As much of every string as fits: the offset now with a decimal, without, or the mark alone.
+
+    What was found at first is left out: with no label it would pass for what the last move made.
+    """
     for digits in (1, 0, None):
         line = Text()
         for string in state.log.strings:
             style = theme.number if _in_work(state, string) else theme.plain
-            offset = string.now or string.found
-            value = "" if digits is None else _cents(offset, theme, digits)
+            value = "" if digits is None else _cents(string.now, theme, digits)
             line.append(f"{string.number}{_mark(state, string, theme)}{value}", style)
             line.append(" ")
         line.rstrip()
@@ -183,7 +186,7 @@ def _result(state: State, string: StringState, theme: Theme) -> Text:
         cells[0] = "not measured"
     sure = ""
     if string.now is not None and string.verdict is not None:
-        sure = percent(string.verdict.p_within).replace("over ", ">").replace("under ", "<")
+        sure = brief(percent(string.verdict.p_within))
     outcome = left_words(state.log, string)
     return Text.assemble(
         (f"string {string.number:>2} {_note(state, string):<4}", theme.number),

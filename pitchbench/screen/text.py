@@ -25,6 +25,11 @@ def printable(text: str, theme: Theme) -> str:
     return typeset(shown, "ascii").encode("ascii", "replace").decode("ascii")
 
 
+def brief(words: str) -> str:
+    """``words`` with the signs that bounds of a percentage have where there is little room."""
+    return re.sub(r"\bunder (?=\d+ %)", "<", re.sub(r"\bover (?=\d+ %)", ">", words))
+
+
 def fitted(line: Text, width: int) -> Text:
     """``line`` in at most ``width`` cells; what is cut off is marked with "~"."""
     if line.cell_len <= width:

@@ -14,8 +14,9 @@ from states import STATES, guitar, in_tune, new, sharp, watched, worked
 from pitchbench.presets import preset
 from pitchbench.screen.digits import block_rows, half_block_rows
 from pitchbench.screen.frame import LEAST_HEIGHT, LEAST_WIDTH
+from pitchbench.screen.letters import Large
 from pitchbench.screen.number import large_of
-from pitchbench.screen.request import request_scale, request_word
+from pitchbench.screen.request import request_lines, request_scale, request_word
 from pitchbench.screen.saddle import shown_move
 from pitchbench.screen.strip import receipt
 from pitchbench.screen.text import printable
@@ -66,6 +67,32 @@ def test_a_window_too_small_says_so(width: int, height: int) -> None:
         assert max(line.cell_len for line in lines) <= size[0]
     lines = render(STATES["open"], 39, 11, THEMES[0])
     assert lines[0].plain == f"too small: needs {LEAST_WIDTH} x {LEAST_HEIGHT}"
+
+
+@pytest.mark.parametrize(
+    ("hint", "shown"),
+    [
+        ("about 2 more plucks; over 99 % for moving", "about 2 more plucks; >99 % for moving"),
+        ("about 12 more plucks; over 99 % for leaving it", "about 12 more plucks"),
+        ("about 2 more plucks; 70 % for moving", "about 2 more plucks; 70 % for moving"),
+        ("over 99 % good if left, over 99 % if moved", ">99 % good if left, >99 % if moved"),
+    ],
+)
+def test_a_hint_loses_whole_clauses_and_no_half_ones(hint: str, shown: str) -> None:
+    large = Large("+2.1", "more takes", "±0.8", hint)
+    for theme in THEMES:
+        scale = request_scale(40, 12, theme)
+        assert request_lines("12TH", large, theme, 40, scale)[-1].plain.rstrip() == shown
+
+
+def test_after_a_move_the_line_of_strings_says_no_more_than_the_table() -> None:
+    """What was found before any move would pass for what the last one made."""
+    moved = sharp().move_and_retune(4).state
+    assert moved.log.string.found is not None
+    assert moved.log.string.now is None
+    lines = [line.plain for line in render(moved, 40, 12, THEMES[0])]
+    (strip,) = [line for line in lines if line.startswith("1")]
+    assert re.search(r"4▸( |$)", strip), strip
 
 
 def test_what_to_do_stands_in_block_letters_in_every_window() -> None:

@@ -167,6 +167,35 @@ def test_beating_polarisations_are_heard(
         assert pluck["beat_hz"] == pytest.approx(rate_hz, abs=0.1)
 
 
+def uneven() -> NDArray[np.float64]:
+    """Three seconds of a D string whose partials lie up to 15 cents off the law."""
+    time_s = np.arange(3 * RATE_HZ) / RATE_HZ
+    off_cents = np.array([0, 14, -15, 13, -12, 14, -15, 12])
+    sound = sum(
+        0.08 / k * np.exp(-time_s * (0.4 + 0.1 * k))
+        * np.sin(2 * np.pi * 146.83 * k * 2 ** (cents / 1200) * time_s + k * k)
+        for k, cents in enumerate(off_cents, start=1)
+    )  # fmt: skip
+    whole = np.concatenate([np.zeros(RATE_HZ // 2), sound, np.zeros(RATE_HZ // 2)])
+    return whole + np.random.default_rng(2).normal(0.0, 1.5e-4, whole.size)
+
+
+def test_each_finding_names_the_notes_that_show_it(capsys: Capsys, tmp_path: Path) -> None:
+    """The beat of one string is no answer to what another one does."""
+    sounds = {"beats": beating(0.3, 2.0), "wanders": beating(0.3, 0.3), "uneven": uneven()}
+    for name, sound in sounds.items():
+        # The string that wanders is tuned a fourth lower: the same sound, played more slowly.
+        rate_hz = RATE_HZ * 3 // 4 if name == "wanders" else RATE_HZ
+        soundfile.write(tmp_path / f"{name}.wav", sound, rate_hz, subtype="PCM_24")
+    seen = Ran(capsys, "drift", tmp_path, "--format", "json").document["explanation"]
+    for words in (
+        "A2: the level swings 2.0 times a second: ",
+        "E2: the pitch wanders in the tail: ",
+        "D3: the partials lie ",
+    ):
+        assert sum(each.startswith(words) for each in seen) == 1, seen
+
+
 def test_plain_lines(capsys: Capsys, strengths: Path) -> None:
     ran = Ran(capsys, "drift", strengths, "--partials")
     lines = ran.out.splitlines()
@@ -195,6 +224,10 @@ def test_the_figure_is_drawn_and_kept(
     ("arguments", "says"),
     [
         (("a.wav", "--string", "6"), "--string says nothing without an instrument."),
+        (("a.wav", "--fret", "3"), "--fret says nothing without an instrument."),
+        (("a.wav", "--record", "b.wav"), "--record says nothing of recordings."),
+        (("a.wav", "--device", "2", "--speak"), "--device and --speak say nothing of recordings."),
+        (("--near", "a.wav", "--far", "b.wav", "--plucks", "3"), "--plucks says nothing of"),
         (("a.wav", "--preset", "six-string"), "It is not said which string was played."),
         (("a.wav", "--preset", "six-string", "--string", "9"), "has no string 9."),
         (("--near", "a.wav"), "--near and --far belong together."),

@@ -102,6 +102,7 @@ def test_a_figure_is_never_overwritten_unasked(
         (("--player", "anna"), "--player is followed by a name and at least one file."),
         (("a.wav", "a.wav"), "was given twice."),
         (("x/a.wav", "y/a.wav"), "Two files are called 'a'"),
+        (("--session", "last", "--string", "E2"), "--string says nothing of a session on record."),
         (("a.wav", "--out", "a.bmp"), "ends in nothing that can be drawn."),
     ],
 )
@@ -116,6 +117,15 @@ def test_one_take_of_each_note_is_not_enough(capsys: Capsys, tmp_path: Path) -> 
     ran = Ran(capsys, "repeatability", tmp_path / "a.wav")
     assert ran.code == 3
     assert "No player plays any note twice." in ran.err
+
+
+@pytest.mark.parametrize("form", ["text", "json"])
+def test_a_string_that_was_not_played_is_told(
+    capsys: Capsys, players: list[Path], form: str
+) -> None:
+    ran = Ran(capsys, "repeatability", players[0], "--string", "E4", "--format", form)
+    assert (ran.code, ran.out) == (3, "")
+    assert "no reading of the open E4 string; heard: D3 4 times, D4 4 times." in ran.err
 
 
 def test_truth_of_the_fixture() -> None:

@@ -178,6 +178,27 @@ def test_one_broken_off_is_gone_on_with(
     assert "There is no stretching of strings to go on with." in again.err
 
 
+@pytest.mark.parametrize("command", ["session", "stretch"])
+def test_what_is_gone_on_with_is_as_it_began(command: str, capsys: Capsys, store: Path) -> None:
+    begun = ("--instrument", NAME, *OPTIONS, "--scale", "650", "--a4", "442")
+    heard = ("--recording", "samples/e2-soft-medium-hard.flac")
+    assert Ran(capsys, command, *begun, *heard, "--keep").code == 0
+    again = (command, "--resume", *heard, "--no-keep")
+    for option, value in (
+        ("--preset", "bass-four"),
+        ("--tuning", "D2 G2 C3 F3 A3 D4"),
+        ("--strings", "1"),
+        ("--a4", "415"),
+        ("--tolerance", "0.2"),
+        ("--scale", "640"),
+    ):
+        ran = Ran(capsys, *again, option, value)
+        assert (ran.code, ran.out) == (2, ""), option
+        assert f" goes on as it began, and {option} says otherwise." in ran.err
+    assert Ran(capsys, *again, "--instrument", "Nobody").code == 5
+    assert Ran(capsys, *again, *begun, "--tuning", "E2 A2 D3 G3 B3 E4").code == 0
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "words"),
     [
@@ -185,6 +206,7 @@ def test_one_broken_off_is_gone_on_with(
         (("--preset", "lute"), 2, "no built-in instrument"),
         (("--tolerance", "nan"), 2, "--tolerance"),
         (("--recording", "/nowhere/a.wav"), 2, "There is no file"),
+        (("--recording", "a.wav", "--device", "2"), 2, "--device says nothing of a recording."),
         (("--resume", "no-such"), 5, "no stretching of strings 'no-such'"),
         (("--instrument", "x", "--preset", "nylon"), 2, "Give one of them"),
     ],

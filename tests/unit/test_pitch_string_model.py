@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import soundfile
 from string_sound import cents, note
 
 import pitchbench.pitch.settle as settle_room
+from pitchbench.analysis.listening import listen_to
 from pitchbench.pitch.clipping import is_clipped
 from pitchbench.pitch.reading import Pluck, Reading, Reason, Rejected, read_pluck
 from pitchbench.pitch.strengths import lower_inverse
@@ -145,6 +147,35 @@ def test_clipping_is_seen_through_noise_on_top(noise):
     cut = np.clip(sound, -top, top)
     cut = cut + np.random.default_rng(4).normal(0.0, noise * top, cut.size).astype(np.float32)
     assert reading_of(cut).reason is Reason.CLIPPED
+
+
+def in_steps(sound, steps):
+    """``sound`` as a recording of few bits has it, its peak so many steps high."""
+    step = float(np.abs(sound).max()) / steps
+    return (step * np.round(sound / step)).astype(np.float32)
+
+
+@pytest.mark.parametrize("steps", [1, 4, 9, 20, 128])
+def test_the_flat_tops_of_coarse_steps_are_no_clipping(steps):
+    assert not is_clipped(in_steps(note(F1_HZ), steps)[ONSET + 720 :])
+
+
+@pytest.mark.parametrize(("steps", "gain"), [(128, 1.0), (128, 0.03), (2000, 0.03)])
+def test_clipping_is_seen_in_coarse_steps_at_any_level(steps, gain):
+    """A chain that is driven too far before it is turned down, and a recording of few bits."""
+    sound = note(F1_HZ)
+    top = 0.3 * float(np.abs(sound).max())
+    assert is_clipped(gain * in_steps(np.clip(sound, -top, top), steps)[ONSET + 720 :])
+
+
+def test_an_eight_bit_recording_far_below_full_scale_is_not_called_too_loud(tmp_path):
+    """Nine steps of 128 high: to pluck more gently would make it worse."""
+    path = tmp_path / "u8.wav"
+    sound, rate_hz = soundfile.read("samples/e2-soft-medium-hard.flac")
+    soundfile.write(path, sound, rate_hz, subtype="PCM_U8")
+    (heard,) = listen_to([path])
+    assert len(heard.readings) >= 2
+    assert Reason.CLIPPED not in [getattr(each, "reason", None) for each in heard.readings]
 
 
 def test_silence_is_not_clipped():

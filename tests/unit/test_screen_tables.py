@@ -50,6 +50,15 @@ COMMANDS = {
         "offset", str(SAMPLES / "a2-open-and-12th-sharp.flac"),
         str(SAMPLES / "d3-open-and-12th-good.flac"), "--preset", "six-string",
     ],
+    "drift": [
+        "drift", str(SAMPLES / "e2-soft-medium-hard.flac"),
+        "--preset", "six-string", "--string", "6",
+    ],
+    "repeatability": ["repeatability", str(SAMPLES / "a2-open-and-12th-sharp.flac")],
+    "spread of two": [
+        "repeatability", "--player", "Anna", str(SAMPLES / "a2-open-and-12th-sharp.flac"),
+        "--player", "Ben", str(SAMPLES / "e2-soft-medium-hard.flac"),
+    ],
     "read": ["read", str(SAMPLES / "b0-bass.flac")],
     "error": ["history", "No instrument of such a long name is on record here"],
 }  # fmt: skip
@@ -163,8 +172,17 @@ def test_what_does_not_fit_as_a_table_is_said_in_sentences(
 
 
 def test_nothing_is_left_out_of_a_narrow_one(shown: dict[int, dict[str, str]]) -> None:
-    for name in ("history of one", "sheet", "instrument", "forecast", "today"):
+    for name in (
+        *("history of one", "sheet", "instrument", "forecast", "today"),
+        *("drift", "repeatability"),
+    ):
         assert words(shown[WIDEST][name]) <= words(shown[40][name]), name
+
+
+def test_columns_that_are_not_there_are_not_explained(shown: dict[int, dict[str, str]]) -> None:
+    """What lies between players is said where there are several."""
+    assert "reprod" in shown[80]["spread of two"]
+    assert "reprod" not in shown[80]["repeatability"]
 
 
 @pytest.mark.parametrize("name", ["history of one", "sheet", "instrument", "today", "instruments"])

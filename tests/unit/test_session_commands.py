@@ -279,6 +279,28 @@ def test_a_recording_in_which_nothing_was_plucked_ends_with_its_own_code(
     assert "No pluck was heard." in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("command", ["session", "stretch"])
+def test_a_recording_of_another_instrument_ends_with_the_same_code(
+    command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A bass where a guitar is expected: all is shown as ever, and a script can tell."""
+    ran = Ran(capsys, command, "--recording", "samples/b0-bass.flac", "--format", "json")
+    assert ran.code == ExitCode.NO_READING
+    assert "Nothing that was heard is a note of the instrument." in ran.err
+    assert not ran.document["finished"]
+
+
+def test_a_capo_that_is_on_may_be_said_again(
+    capsys: pytest.CaptureFixture[str], store: Path
+) -> None:
+    begun = ("--preset", "six-string", "--capo", "2:1-5", "--tuning", "D2 A2 D3 G3 B3 E4")
+    heard = ("--recording", "samples/d3-open-and-12th-good.flac")
+    Ran(capsys, "session", *begun, *heard, "--keep")
+    again = ("session", "--resume", *heard, "--no-keep")
+    assert "says otherwise" not in Ran(capsys, *again, *begun).err
+    assert "--capo says otherwise" in Ran(capsys, *again, "--capo", "2").err
+
+
 def test_an_instrument_that_was_renamed_as_well_has_other_screws_all_the_same(
     capsys: pytest.CaptureFixture[str], store: Path, recording: Path
 ) -> None:

@@ -142,10 +142,11 @@ def test_what_is_set_is_held_against_nobody(capsys: Capsys, file: Path) -> None:
     file.write_text("speak = true\ncue = true\nheadphones = true\n")
     again = ("session", "--recording", file.with_name("none.wav"))
     assert "There is no file" in Ran(capsys, *again).err
-    assert "faster than anything can be told" in Ran(capsys, *again, "--cue").err
+    assert "--cue says nothing of a recording." in Ran(capsys, *again, "--cue").err
     file.write_text("headphones = true\n")
     assert "There is no file" in Ran(capsys, *again).err
-    assert "says nothing by itself" in Ran(capsys, *again, "--headphones").err
+    assert "says nothing of a recording" in Ran(capsys, *again, "--headphones").err
+    assert "says nothing by itself" in Ran(capsys, "session", "--headphones").err
 
 
 def test_every_setting_has_something_that_obeys_it() -> None:
