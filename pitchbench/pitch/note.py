@@ -67,10 +67,15 @@ _BETWEEN: Final = 0.06
 #: What is within 6 dB of a line that was there before is that line: hum beats and wanders.
 _AS_BEFORE: Final = 4.0
 _LOOK_BETWEEN: Final = 7
-#: Two notes together have at least so many partials up to this number of their common period;
-#: higher up chance lines fall on any comb.
+#: Notes that sound together, and how many at most: at least so many partials of their common
+#: period, within so much of the loudest and up to this number; so many between are missing, at
+#: least, and of those between so large a share.
+_MOST_TOGETHER: Final = 3
 _FEWEST_TOGETHER: Final = 4
-_LOOK_TOGETHER: Final = 12
+_TOGETHER_DB: Final = -35.0
+_LOOK_TOGETHER: Final = 16
+_FEWEST_MISSING: Final = 2
+_MOST_MISSING: Final = 0.8
 
 
 def note_of(samples: NDArray[np.float32], rate_hz: int) -> float | None:
@@ -202,15 +207,30 @@ def find_partials(
 
 
 def _two_notes(found: Comb) -> bool:
-    """Whether the partials are those of two notes whose common period is longer than both.
+    """Whether the partials are those of two or three notes whose common period is longer than all.
 
-    A fourth, for one, has every third and every fourth of them, and the first is missing.
+    A fourth, for one, has every third and every fourth of them; the first is missing, and so is
+    what is no multiple of either.
     """
-    number = found.number[found.number <= _LOOK_TOGETHER]
-    apart = number[number % number[0] != 0] if len(number) else number
-    if len(number) < _FEWEST_TOGETHER or number[0] == 1 or not len(apart):
+    level_db = 10.0 * np.log10(found.power / found.power.max())
+    told = found.number[(level_db > _TOGETHER_DB) & (found.number <= _LOOK_TOGETHER)]
+    if len(told) < _FEWEST_TOGETHER or told[0] == 1 or np.all(told % 2 == 1):
         return False
-    return bool(np.all((number % number[0] == 0) | (number % apart[0] == 0)))
+    apart = told
+    lowest: list[int] = []
+    while len(apart) and len(lowest) < _MOST_TOGETHER:
+        lowest.append(int(apart[0]))
+        apart = apart[apart % apart[0] != 0]
+    if len(apart):
+        return False
+    number = np.arange(told[0], found.number[-1])
+    shared = np.any(number[:, None] % lowest == 0, axis=1)
+    here_db = np.full(found.number[-1] + 1, -np.inf)
+    here_db[found.number] = level_db
+    heard = number[shared & (here_db[number] > -np.inf)]
+    between = number[~shared]
+    missing = here_db[between] < np.interp(between, heard, here_db[heard]) - _BETWEEN_DB
+    return len(between) >= _FEWEST_MISSING and bool(np.mean(missing) >= _MOST_MISSING)
 
 
 def _strange_line(

@@ -236,3 +236,24 @@ def test_sound_that_is_lost_or_comes_twice_begins_no_note(lost: int):
     assert len(away) >= 17
     assert np.sort(away)[-2] < 2.0  # all but one
     assert max(away) < 3.0
+
+
+@pytest.mark.parametrize("semitones", [(4,), (5,), (7,), (4, 7), (3, 7), (7, 12)])
+def test_a_chord_is_not_the_note_whose_partials_its_own_are(semitones: tuple[int, ...]):
+    """The upper notes are the same one played back faster: tempered intervals, whose common period
+    is that of a note one or two octaves below."""
+    far = []
+    for note in realset.notes():
+        samples, rate_hz = soundfile.read(note.path, dtype="float32")
+        length = round((note.onset_s + 3.0) * rate_hz)
+        chord = samples[:length].copy()
+        for k, up in enumerate(semitones):
+            at = note.onset_s * rate_hz + (np.arange(length) - note.onset_s * rate_hz) * 2 ** (
+                up / 12
+            )
+            later = round(0.008 * (k + 1) * rate_hz)
+            chord[later:] += np.interp(at, np.arange(samples.size), samples)[: length - later]
+        for each in readings(chord / 3.0, rate_hz):
+            if isinstance(each, Reading) and each.pitch_hz < 0.97 * note.note_hz:
+                far.append((note.path.name, each.pitch_hz / note.note_hz))
+    assert len(far) <= 1, far
