@@ -3,7 +3,8 @@
 A string that is left alone goes on in time: each of its partials keeps frequency and phase and only
 loses strength, so what it will be a moment later can be told. A tick, a scrape or a thump passes
 and leaves that as it was. A pluck stops the string and starts it anew: what sounds afterwards is
-not what was to come, and not what was to come sooner or later either, as where sound was lost.
+not what was to come, and not what was to come sooner or later either, as where sound was lost, or
+only louder, as where a gain is turned up.
 """
 
 from __future__ import annotations
@@ -51,6 +52,8 @@ _BESIDE: Final = 0.01
 #: time, of up to so much, but for this share of their energy (real notes leave 0.02 or less).
 _SKIPPED_S: Final = 0.1
 _SKIPPED: Final = 0.05
+#: Nor is it plucked where all goes on in step, only louder, but for this share of the energy.
+_LOUDER: Final = 0.05
 
 Array = NDArray[np.float64]
 
@@ -65,24 +68,24 @@ class Rise:
     gained : the same energy against all that sounded before.
     went_on : share of what was to come that came, by energy, of the partials that are untouched.
     old_share : energy of those partials against what sounds afterwards.
-    at_another_time : whether it is what was to come, sooner or later.
+    altered : whether it is what was to come, sooner, later or louder.
     """
 
     new_share: float
     gained: float
     went_on: float
     old_share: float
-    at_another_time: bool
+    altered: bool
 
     @property
     def plucked(self) -> bool:
         """Whether it brought energy that lasts."""
-        return self._differs and not self.at_another_time
+        return self._differs and not self.altered
 
     @property
-    def skipped(self) -> bool:
-        """Whether what goes on is out of step: sound was lost there, or came twice."""
-        return self._differs and self.at_another_time
+    def torn(self) -> bool:
+        """Whether the same goes on: sound was lost there, or came twice, or a gain was changed."""
+        return self._differs and self.altered
 
     @property
     def _differs(self) -> bool:
@@ -152,8 +155,17 @@ def compare(before: Sound, after: Sound, rate_hz: int, background: Sound) -> Ris
         gained=new / float(power[1, peak].sum() + 1e-30),
         went_on=old / float(due[rang].sum() + 1e-30),
         old_share=old / float(came.sum() + 1e-30),
-        at_another_time=_at_another_time(to_come, third, turn / hop * rate_hz),
+        altered=_is_louder(to_come, third)
+        or _at_another_time(to_come, third, turn / hop * rate_hz),
     )
+
+
+def _is_louder(to_come: NDArray[np.complex128], came: NDArray[np.complex128]) -> bool:
+    """Whether partials ``came`` as they were to, all as much louder."""
+    energy = float(np.square(np.abs(came)).sum())
+    due = float(np.square(np.abs(to_come)).sum())
+    alike = float((came.conj() * to_come).real.sum())
+    return alike > 0.0 and energy * due - alike**2 < _LOUDER * energy * due
 
 
 def _at_another_time(

@@ -286,8 +286,8 @@ class Listener:
         return min(looks, default=None)
 
     def _plucked_again(self, index: int) -> bool:
-        """Whether the rise at sample ``index`` ends the note that rings: another pluck, or sound
-        that was lost, after which the rest of a note that was heard is none of its own.
+        """Whether the rise at sample ``index`` ends the note that rings: another pluck, or a tear
+        in the sound, after which the rest of a note that was heard is none of its own.
 
         Of a note too young to tell what it was to become, any sudden rise is; a voice grows.
         """
@@ -299,7 +299,7 @@ class Listener:
         if self._sound.end - index < HEARD_S * self._rate_hz:
             return False
         rise = self._compare(first, index)
-        if not (rise.plucked or rise.skipped):
+        if not (rise.plucked or rise.torn):
             return False
         # Of a note that was hardly heard yet the rest is all there is.
         self._told = rise.plucked or self._note.note_hz is None
