@@ -9,7 +9,8 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from functools import partial
+from typing import TYPE_CHECKING, Any, Final, NoReturn, TypeVar
 
 import click
 from click.core import ParameterSource
@@ -197,6 +198,22 @@ def refuse_microphone(*more: str, why: str) -> None:
         ("device", "rate", "speak", "cue", "headphones", *more),
         why,
         "Leave out what is for listening with a microphone.",
+    )
+
+
+def fail_at_the_end(error: PitchbenchError) -> None:
+    """Let the command fail with ``error``, of what is kept, once it has shown what there is to
+    show: it was heard all the same."""
+    context = click.get_current_context()
+    failures: list[PitchbenchError] = context.meta.setdefault(__name__, [])
+    failures.append(error)
+    if len(failures) == 1:
+        context.call_on_close(partial(_fail_with, failures))
+
+
+def _fail_with(failures: Iterable[PitchbenchError]) -> NoReturn:
+    raise RecordsError(
+        " ".join(each.what for each in failures), " ".join(each.remedy for each in failures)
     )
 
 

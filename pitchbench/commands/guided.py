@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 import click
 
 from pitchbench.commands.common import (
+    fail_at_the_end,
     is_plain,
     printable,
     whole_number,
@@ -195,6 +196,10 @@ class Keeping:
     repository : the store.
     session_id : the session that the entries belong to.
     kept : how many entries it has on record already.
+
+    Attributes
+    ----------
+    rescued : whether the records did not take all, so that the session is in a file of its own.
     """
 
     def __init__(self, repository: Repository, session_id: str, kept: int = 0) -> None:
@@ -204,6 +209,7 @@ class Keeping:
         begun = repository.session(session_id, traces_too=False)
         self._setup, self._meta = begun.setup, begun.meta
         self._tried: Entry | None = None
+        self.rescued = False
 
     def __call__(self, entry: Entry) -> None:
         """When this returns, ``entry`` is safe; after it has raised, call it with the same one."""
@@ -216,11 +222,16 @@ class Keeping:
 
     def end(self, job: Job) -> None:
         """Say that the session came to its end, or that it is not in hand any more."""
-        with in_turn():
-            if job.complete:
-                self.repository.finish_session(self.session_id, at=self._ended_at(job))
-            else:
-                self.repository.let_go(self.session_id)
+        if self.rescued:
+            return
+        try:
+            with in_turn():
+                if job.complete:
+                    self.repository.finish_session(self.session_id, at=self._ended_at(job))
+                else:
+                    self.repository.let_go(self.session_id)
+        except PitchbenchError as error:
+            fail_at_the_end(error)
 
     def words(self) -> str:
         """What a person is told about it."""
@@ -231,6 +242,8 @@ class Keeping:
 
         A URL may hold a password, so it is not shown.
         """
+        if self.rescued:
+            return
         with contextlib.suppress(OSError):  # the terminal may be what has gone
             click.echo(self.words(), err=True)
             if go_on is None:
@@ -244,6 +257,11 @@ class Keeping:
     def short_id(self) -> str:
         """The part of the session's id that people read and type."""
         return self._meta.short_id
+
+    def rescue(self, trouble: NotKeptError) -> None:
+        """Write the session to a file of its own, and say so when its result has been shown."""
+        self.rescued = True
+        fail_at_the_end(self.write_apart(trouble))
 
     def write_apart(self, trouble: NotKeptError) -> PitchbenchError:
         """Write the session to a file of its own, since the records do not take it; what the person
@@ -330,23 +348,18 @@ def worked(
     """
     try:
         with saving():
-            try:
-                job = run(
-                    source,
-                    job,
-                    views=(*shown.views, *views),
-                    keys=shown.keys,
-                    keep=keeping,
-                    tell_records=shown.tell_records,
-                    stays=shown.stays,
-                    hearing=hearing,
-                    teller=teller,
-                )
-            except NotKeptError as trouble:
-                assert keeping is not None
-                apart = keeping.write_apart(trouble)
-                keeping = None
-                raise apart from trouble
+            job = run(
+                source,
+                job,
+                views=(*shown.views, *views),
+                keys=shown.keys,
+                keep=keeping,
+                tell_records=shown.tell_records,
+                rescue=None if keeping is None else keeping.rescue,
+                stays=shown.stays,
+                hearing=hearing,
+                teller=teller,
+            )
         if keeping is not None:
             keeping.end(job)
     finally:

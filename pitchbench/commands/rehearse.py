@@ -137,7 +137,7 @@ def command(
                 rehearsal = _run(setup, **how, keeping=keeping)
                 keeping.end(rehearsal.state)
             finally:
-                click.echo(keeping.words(), err=True)
+                keeping.tell(None, store)
     survey = None
     if practised is not None and rehearsal.state.finished:
         # Some faults show over the neck alone; which one it is must not be known here.
@@ -191,6 +191,8 @@ def _run(
             views=view.views,
             keys=view.keys,
             keep=keeping,
+            tell_records=view.tell_records,
+            rescue=None if keeping is None else keeping.rescue,
             pace=None if speed is None else Pace(speed),
             explain=explain,
             fault=fault,

@@ -21,7 +21,9 @@ from pitchbench.pitch.listener import Listener
 from pitchbench.session.engine import (
     Keep,
     Keys,
+    Rescue,
     Runner,
+    TellRecords,
     View,
     attend,
     hear_out,
@@ -230,6 +232,8 @@ def rehearse(
     views: Sequence[View[Taught]] = (),
     keys: Keys | None = None,
     keep: Keep | None = None,
+    tell_records: TellRecords | None = None,
+    rescue: Rescue | None = None,
     pace: Pace | None = None,
     explain: bool = False,
     fault: Fault | None = None,
@@ -244,7 +248,7 @@ def rehearse(
     Parameters
     ----------
     seed : where all chance comes from: the same seed gives the same samples and the same result.
-    views, keys, keep : as for `engine.run`.
+    views, keys, keep, tell_records, rescue : as for `engine.run`.
     pace : how fast it goes on; as fast as it can if None.
     explain : whether each thing is explained every time it is asked.
     fault : what is wrong, with the first string to be set where it is of a string.
@@ -297,7 +301,14 @@ def rehearse(
         if record is not None:
             source = stack.enter_context(Recorder(player, record))
         views = views if teller is None else (*views, teller)
-        runner = Runner(begin_taught(setup, explain=explain), views=views, keep=keep)
+        runner = Runner(
+            begin_taught(setup, explain=explain),
+            views=views,
+            keep=keep,
+            tell_records=tell_records,
+            rescue=rescue,
+        )
+        stack.callback(runner.end)
         blocks = stack.enter_context(releasing(source))
         listener = Listener(source.rate_hz, offer_early=live)
         for block in blocks:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import shutil
 import sqlite3
@@ -204,6 +205,37 @@ def test_records_that_were_opened_on_a_full_disk_are_written_once_there_is_room(
         filler.unlink()
         repository.remove_instrument("Bench guitar")
         assert not repository.has_instrument("Bench guitar")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("session", "--recording", SAMPLES / "a2-open-and-12th-sharp.flac", "--strings", "5"),
+        ("stretch", "--recording", SAMPLES / "a2-open-and-12th-sharp.flac", "--strings", "5"),
+        ("rehearse", "--seed", "11", "--strings", "3"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_store_that_gets_full_ends_nothing_and_hides_no_result(
+    small_disk, tmp_path, monkeypatch, words
+):
+    """What does not go on record any more is heard to its end, shown, and in a file."""
+    monkeypatch.chdir(tmp_path)
+    place, elsewhere = small_disk / "records.sqlite", tmp_path / "elsewhere.sqlite"
+    with Repository.open(place):
+        filler = filled(small_disk)
+        os.truncate(filler, filler.stat().st_size - 80_000)
+    done = with_store(place, *words, "--keep", "--format", "json")
+    assert done.returncode == 5, done
+    assert "\nrecords: Not on record yet, tried again every second: " in done.stderr
+    assert "Kept on record" not in done.stderr
+    assert json.loads(done.stdout)["strings"][0]["string"] == int(words[-1])
+    (file,) = tmp_path.glob("pitchbench-session-*.json")
+    assert done.stderr.splitlines()[-1].startswith(f"The whole session is in {str(file)!r}: ")
+    assert with_store(elsewhere, "import", file).returncode == 0
+    with Repository.open(elsewhere) as repository:
+        (session_id,) = repository.session_ids()
+        assert len(repository.session(session_id).entries) > 5
 
 
 def test_a_sound_store_is_not_called_damaged_where_it_cannot_be_looked_into(small_disk, tmp_path):
