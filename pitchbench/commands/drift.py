@@ -125,7 +125,7 @@ def command(
             source, hearing = stack.enter_context(
                 listening_to(Sound(device, rate, channel, record), teller)
             )
-            view = stack.enter_context(shown(OVERLAY, output_format, plain))
+            view = stack.enter_context(shown(OVERLAY, output_format, plain, source))
             overlay = Overlay(a4_hz=a4, enough=enough)
             overlay = run(
                 source, overlay, views=view.views, keys=view.keys, hearing=hearing, teller=teller

@@ -34,6 +34,7 @@ from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View, run
 from pitchbench.session.job import Job
 from pitchbench.session.log import Entry, Ignored, Setup, TakeEntry
 from pitchbench.sound.hearing import Hearing
+from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.source import Source
 
 if TYPE_CHECKING:
@@ -152,28 +153,58 @@ def shown(
     picture: Picture[_J],
     output_format: str,
     plain: bool,
+    source: Source | None = None,
 ) -> Iterator[Shown[_J]]:
-    """The screen where there is a terminal; else plain lines, on stderr if stdout is for JSON."""
+    """The screen where there is a terminal; else plain lines, on stderr if stdout is for JSON. If
+    ``source`` keeps the sound, it is said when it can keep no more of it."""
     json = output_format == "json"
     if not json and not is_plain(plain):
         with LiveScreen(picture=picture) as screen:
+            notices: dict[str, str] = {}
 
-            def notice(trouble: PitchbenchError | None) -> None:
-                screen.show_notice("" if trouble is None else _records_words(trouble))
+            def notice(label: str, words: str) -> None:
+                notices[label] = words
+                screen.show_notice(" ".join(filter(None, notices.values())))
 
-            yield Shown((screen,), screen.keys, True, notice, stays=picture.stays)
+            yield Shown(
+                (screen, *_sound_told(source, notice)),
+                screen.keys,
+                live=True,
+                tell_records=lambda trouble: notice(
+                    "records", "" if trouble is None else _records_words(trouble)
+                ),
+                stays=picture.stays,
+            )
         return
 
     def write(line: str) -> None:
         write_line(line, err=json)
 
+    def tell(label: str, words: str) -> None:
+        write(f"{label}: {words}")
+
     with KeyReader(own=picture.keys) as keys:
         yield Shown(
-            (picture.lines(write),),
+            (picture.lines(write), *_sound_told(source, tell)),
             keys.poll,
             live=False,
-            tell_records=lambda trouble: write(f"records: {_records_words(trouble)}"),
+            tell_records=lambda trouble: tell("records", _records_words(trouble)),
         )
+
+
+def _sound_told(source: Source | None, tell: Callable[[str, str], None]) -> list[View[Any]]:
+    """A view that says once that a recorder can keep no more of the sound, if ``source`` is one."""
+    if not isinstance(source, Recorder):
+        return []
+    told = False
+
+    def look(_old: Job, _new: Job) -> None:
+        nonlocal told
+        if source.trouble is not None and not told:
+            told = True
+            tell("sound", f"Kept no further: {source.trouble.what}")
+
+    return [look]
 
 
 def _records_words(trouble: PitchbenchError | None) -> str:

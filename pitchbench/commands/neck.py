@@ -318,7 +318,7 @@ def _by_ear(
         keeping = begin_keeping(stack, repository, start, source) if repository else None
         if keeping is not None and record is not None:
             keeping.repository.keep_audio(keeping.session_id, record)
-        screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain))
+        screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain, source))
         survey = worked(
             source,
             start.job,

@@ -13,6 +13,7 @@ from pitchbench.commands.common import (
     ExamplesFirst,
     Quantity,
     a4_option,
+    fail_at_the_end,
     format_option,
     open_records,
     plain_option,
@@ -204,6 +205,8 @@ def _run(
     if not view.live:
         for line in result_lines(rehearsal.state):
             write_line(line, err=output_format == "json")
+    if rehearsal.unrecorded is not None:
+        fail_at_the_end(rehearsal.unrecorded)
     return rehearsal
 
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.errors import PitchbenchError
 from pitchbench.intonation.bridge import Move
 from pitchbench.pitch.listener import Listener
 from pitchbench.session.engine import (
@@ -89,13 +90,15 @@ class TrueMove:
 
 @dataclass(frozen=True)
 class Rehearsal:
-    """What came of it, with the truth beside it; offsets in cents by string number."""
+    """What came of it, with the truth beside it; offsets in cents by string number. ``unrecorded``
+    is why its sound was kept no further, where that was so."""
 
     state: State
     true_found_cents: dict[int, float]
     true_left_cents: dict[int, float]
     moves: tuple[TrueMove, ...]
     instrument: VirtualInstrument
+    unrecorded: PitchbenchError | None = None
 
     def moves_of(self, string: int) -> list[TrueMove]:
         """The moves of one string's saddle, whichever string on it they were advised for."""
@@ -297,9 +300,8 @@ def rehearse(
     player = VirtualPlayer(instrument, lambda: runner.job, seed=seed, habits=habits, ready=ready)
     found = _truth(instrument, setup)
     with ExitStack() as stack:
-        source: Source = player
-        if record is not None:
-            source = stack.enter_context(Recorder(player, record))
+        recorder = None if record is None else stack.enter_context(Recorder(player, record))
+        source: Source = recorder or player
         views = views if teller is None else (*views, teller)
         runner = Runner(
             begin_taught(setup, explain=explain),
@@ -326,7 +328,9 @@ def rehearse(
                 pace.sound(block, watched)
         if teller is not None:
             hear_out(runner, stepping, teller)
-    return Rehearsal(runner.job, found, _truth(instrument, setup), tuple(player.moves), instrument)
+    unrecorded = None if recorder is None else recorder.trouble
+    left = _truth(instrument, setup)
+    return Rehearsal(runner.job, found, left, tuple(player.moves), instrument, unrecorded)
 
 
 def _teaches_of_a_note(state: Taught) -> bool:

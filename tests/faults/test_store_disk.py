@@ -131,7 +131,8 @@ def test_a_chord_for_which_there_is_no_room(small_disk, name):
 @pytest.mark.parametrize("name", ["sound.wav", "sound.flac"])
 @pytest.mark.parametrize("room", [0, 100_000])
 def test_sound_for_which_there_is_no_room(small_disk, name, room):
-    """It is kept as far as it came; where that is nowhere, no file is left."""
+    """It is kept as far as it came, and what is heard goes on without it, which is said at once and
+    in the end; where it comes nowhere, no file is left."""
     sound = small_disk / name
     filler = filled(small_disk)
     os.truncate(filler, filler.stat().st_size - room)
@@ -140,8 +141,15 @@ def test_sound_for_which_there_is_no_room(small_disk, name, room):
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     check_refusal(done)
     assert f"{str(sound)!r} cannot be written: No space left on device." in done.stderr
-    assert ("It holds what came before." in done.stderr) == (room > 0)
+    assert ("The recording holds what came before." in done.stderr) == (room > 0)
     assert {*small_disk.iterdir()} == ({filler, sound} if room else {filler})
+    heard = done.stdout.splitlines()
+    said = f"sound: Kept no further: The recording {str(sound)!r} cannot be written: No space left"
+    if room or name.endswith(".flac"):  # of which nothing is written before there is sound
+        (at,) = (place for place, line in enumerate(heard) if line.startswith(said))
+        del heard[at]
+        whole = subprocess.run(command[:-2], capture_output=True, text=True, check=True)
+        assert heard == whole.stdout.splitlines()
     if room:
         assert len(soundfile.SoundFile(sound).read(4800)) == 4800
 
