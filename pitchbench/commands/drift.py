@@ -25,7 +25,13 @@ from pitchbench.commands.common import (
 )
 from pitchbench.commands.guided import shown
 from pitchbench.commands.instrument_options import instrument_options, named_instrument
-from pitchbench.commands.listening import ManyFiles, listen, listening_options, recordings_meant
+from pitchbench.commands.listening import (
+    ManyFiles,
+    listen,
+    listening_options,
+    recordings_meant,
+    refuse_twice,
+)
 from pitchbench.commands.live import Sound, input_options, listening_to
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.commands.telling import Told, telling, telling_options
@@ -110,6 +116,7 @@ def command(
     magnet = None
     if paths := (*files, *nears, *fars):
         refuse_microphone("record", "enough", why="of recordings")
+        refuse_twice(paths)
         listened = listen(paths, channel=channel, jobs=jobs, plain=plain)
         by_path = [drift_plucks(sound) for sound in listened]
         heard = list(chain.from_iterable(by_path))

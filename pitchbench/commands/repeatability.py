@@ -17,7 +17,13 @@ from pitchbench.commands.common import (
     refuse_idle,
     show_result,
 )
-from pitchbench.commands.listening import ManyFiles, listen, listening_options, recordings_meant
+from pitchbench.commands.listening import (
+    ManyFiles,
+    listen,
+    listening_options,
+    recordings_meant,
+    refuse_twice,
+)
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import PitchbenchError
 from pitchbench.intonation.repeatability import Precision
@@ -140,10 +146,7 @@ def _by_player(
     by_player = (*((path.stem, path) for path in files), *named)
     if not by_player:
         raise PitchbenchError("No recording was named.", "Give one sound file for each player.")
-    paths = [path.absolute() for _, path in by_player]
-    for path in paths:
-        if paths.count(path) > 1:
-            raise PitchbenchError(f"{str(path)!r} was given twice.", "Give each file once.")
+    refuse_twice([path for _, path in by_player])
     stems = [path.stem for path in files]
     for stem in stems:
         if stems.count(stem) > 1:

@@ -241,6 +241,8 @@ def test_the_figure_is_drawn_and_kept(
         (("--near", "a.wav", "--far", "b.wav", "--plucks", "3"), "--plucks says nothing of"),
         (("a.wav", "--preset", "six-string"), "It is not said which string was played."),
         (("a.wav", "--preset", "six-string", "--string", "9"), "has no string 9."),
+        (("a.wav", "./a.wav"), "a.wav' was given twice."),
+        (("--near", "a.wav", "--far", "a.wav"), "a.wav' was given twice."),
         (("--near", "a.wav"), "--near and --far belong together."),
         (("a.wav", "--out", "a.gif"), "ends in nothing that can be drawn."),
         (("a.wav", "--preset", "six-string", "--instrument", "x", "--string", "1"), "both given."),
@@ -252,10 +254,13 @@ def test_wrong_usage_is_told(capsys: Capsys, arguments: tuple[str, ...], says: s
     assert says in ran.err
 
 
-def test_silence_is_told(capsys: Capsys, tmp_path: Path) -> None:
-    soundfile.write(tmp_path / "a.wav", np.zeros(RATE_HZ), RATE_HZ)
-    ran = Ran(capsys, "drift", tmp_path / "a.wav")
-    assert ran.code == 3
+def test_silence_is_told(capsys: Capsys, strengths: Path, tmp_path: Path) -> None:
+    """Beside other recordings as well: a player of them would be missed."""
+    silent = tmp_path / "a.wav"
+    soundfile.write(silent, np.zeros(RATE_HZ), RATE_HZ)
+    assert Ran(capsys, "drift", silent).code == 3
+    for command in ("drift", "repeatability", "offset"):
+        assert f"{silent} holds no pluck.\n" in Ran(capsys, command, silent, strengths).err
 
 
 def test_the_schema_would_notice(capsys: Capsys, strengths: Path) -> None:
