@@ -191,6 +191,10 @@ def refuse_idle(names: Iterable[str], why: str, remedy: str) -> None:
         )
 
 
+#: What to do with an option of those who read recordings, where there are none.
+FOR_RECORDINGS: Final = "Leave out what is for recordings."
+
+
 def refuse_microphone(*more: str, why: str) -> None:
     """Refuse what was typed for a microphone, which nobody listens to: devices, what tells a job to
     the ear, and the options that are named."""

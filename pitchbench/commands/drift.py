@@ -18,6 +18,7 @@ from pitchbench.analysis.drift import (
     pull_of_magnet,
 )
 from pitchbench.commands.common import (
+    FOR_RECORDINGS,
     WholeQuantity,
     refuse_idle,
     refuse_microphone,
@@ -127,6 +128,7 @@ def command(
                 chain.from_iterable(by_path[far_from:]),
             )
     else:
+        refuse_idle(["jobs"], "by ear", FOR_RECORDINGS)
         with contextlib.ExitStack() as stack:
             teller = stack.enter_context(telling(OVERLAY, told))
             source, hearing = stack.enter_context(

@@ -12,6 +12,7 @@ import click
 from pitchbench.analysis.repeatability import StudyResult, study_takes, takes_in
 from pitchbench.commands import completion
 from pitchbench.commands.common import (
+    FOR_RECORDINGS,
     Quantity,
     open_records,
     refuse_idle,
@@ -116,11 +117,7 @@ def command(
     if sessions and (files or named):
         raise PitchbenchError("Recordings and sessions were both given.", "Give one of them.")
     if sessions:
-        refuse_idle(
-            ["strings", "channel", "jobs"],
-            "of a session on record",
-            "Leave out what is for recordings.",
-        )
+        refuse_idle(["strings", "channel", "jobs"], "of a session on record", FOR_RECORDINGS)
         takes = takes_on_record(_on_record(sessions, store))
     else:
         by_player = _by_player(files, named)

@@ -237,6 +237,7 @@ def test_the_figure_is_drawn_and_kept(
         (("a.wav", "--string", "6"), "--string says nothing without an instrument."),
         (("a.wav", "--fret", "3"), "--fret says nothing without an instrument."),
         (("a.wav", "--record", "b.wav"), "--record says nothing of recordings."),
+        (("--jobs", "2"), "--jobs says nothing by ear."),
         (("a.wav", "--device", "2", "--speak"), "--device and --speak say nothing of recordings."),
         (("--near", "a.wav", "--far", "b.wav", "--plucks", "3"), "--plucks says nothing of"),
         (("a.wav", "--preset", "six-string"), "It is not said which string was played."),
