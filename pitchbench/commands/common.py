@@ -175,15 +175,17 @@ def typed(names: Iterable[str]) -> Iterator[tuple[str, str, Any]]:
     context = click.get_current_context(silent=True)
     if context is None:  # a program calls
         return
-    flags = {param.name: param.opts[0] for param in context.command.params}
+    options = {param.name: param for param in context.command.params}
     for name in names:
         if context.get_parameter_source(name) is ParameterSource.COMMANDLINE:
-            yield name, flags[name], context.params[name]
+            option, value = options[name], context.params[name]
+            flags = option.secondary_opts if value is False else option.opts
+            yield name, flags[0], value
 
 
 def refuse_idle(names: Iterable[str], why: str, remedy: str) -> None:
-    """Refuse options that were typed and do nothing, ``why`` in words; what is set once for all
-    gives way, and what is but denied is so."""
+    """Refuse options that were typed and do nothing, ``why`` in words. What is set once for all
+    gives way; to deny what there is not is no fault."""
     flags = [flag for _, flag, value in typed(names) if value is not False]
     if flags:
         raise PitchbenchError(

@@ -199,6 +199,13 @@ def test_what_is_gone_on_with_is_as_it_began(command: str, capsys: Capsys, store
     assert Ran(capsys, *again, *begun, "--tuning", "E2 A2 D3 G3 B3 E4").code == 0
 
 
+def test_what_is_denied_is_named_as_it_was_typed(capsys: Capsys, store: Path) -> None:
+    heard = ("--recording", "samples/e2-soft-medium-hard.flac", "--keep")
+    assert Ran(capsys, "session", *heard, "--left-handed").code == 0
+    again = Ran(capsys, "session", "--resume", *heard, "--right-handed")
+    assert " began otherwise than --right-handed says." in again.err
+
+
 @pytest.mark.parametrize(
     ("arguments", "code", "words"),
     [
