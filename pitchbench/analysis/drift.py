@@ -29,9 +29,9 @@ _STIFFNESS_FACTOR: Final = 1.6
 #: A pluck farther than this from the note of the string that was said is another string's, or of
 #: another fret: three frets change B by 1.4. Our choice.
 _OTHER_NOTE_CENTS: Final = 300.0
-#: A pitch that wanders by more, rms in cents, well above the noise, does so by itself. Our choice:
-#: sound strings on the virtual instrument stay below a tenth.
-_WANDER_CENTS: Final = 0.3
+#: A pitch that wanders by more, rms in cents, well above the noise, does so more than real strings
+#: do: a tenth of 97 recorded notes, and none of 19 others, wander by as much (docs/drift.md).
+_WANDER_CENTS: Final = 6.0
 _CLEAR_SNR_DB: Final = 30.0
 
 
