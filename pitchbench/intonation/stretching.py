@@ -6,9 +6,9 @@ of `TYPICAL_DRIFT` until the plucks say more, and the scatter of plucks is as un
 (normal and inverse chi-squared: the conjugate model, Gelman et al., Bayesian Data Analysis, ch. 14,
 from memory), which makes each difference of levels, and the drift, Student-distributed.
 
-The readings' own uncertainties are no part of it. Most of such a ± is how the partials of this string
-lie and wander, the same in each of its plucks, and cancels in a difference; what is another in each
-pluck shows in their scatter.
+The readings' own uncertainties are no part of it. Most of such a ± is how the partials of this
+string lie and wander, the same in each of its plucks, and cancels in a difference; what is another
+in each pluck shows in their scatter.
 """
 
 from __future__ import annotations

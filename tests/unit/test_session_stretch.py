@@ -57,7 +57,7 @@ def test_a_string_whose_pull_costs_hardly_a_thing_is_stretched_and_the_next_one_
 
 
 def test_what_readings_of_a_string_are_unsure_of_alike_does_not_blur_what_a_pull_costs() -> None:
-    """Plucks of a real low E, each read to ± 4.6 cents, of which all but 0.3 is the string's own."""
+    """Plucks of a real low E, each read to ± 4.6 cents: all but 0.3 is the string's own."""
     story = begun()
     for cents in (0.1, 0.4, 0.2, 0.3):
         story.pluck(cents, u_cents=2.35)
@@ -107,6 +107,7 @@ def test_what_is_no_open_note_of_the_string_does_not_count(cents: float) -> None
     (take,) = story.job.log.strings[5].takes
     assert take.fate is TakeFate.IGNORED
     assert "no open note of this string" in take.why
+    assert take.why.endswith(": pluck string 6 open and alone; if you did, it is far out of tune")
     assert story.job.asks == PLUCK
 
 
