@@ -26,9 +26,6 @@ FARTHEST_PLUCK_MM: Final = 6.0
 #: Real strings differ from the theory of their gauge; beyond this factor it is another string, or
 #: a faulty one. Our choice.
 _STIFFNESS_FACTOR: Final = 1.6
-#: A pluck farther than this from the note of the string that was said is another string's, or of
-#: another fret: three frets change B by 1.4. Our choice.
-_OTHER_NOTE_CENTS: Final = 300.0
 #: A pitch that wanders by more, rms in cents, well above the noise, does so more than real strings
 #: do: a tenth of 97 recorded notes, and none of 19 others, wander by as much (docs/drift.md).
 _WANDER_CENTS: Final = 6.0
@@ -115,8 +112,8 @@ def _against(pluck: DriftPluck, string: SoundingString | None) -> DriftPluck:
     pitch_hz = pluck.reading.pitch_hz
     if string is None or pitch_hz is None:
         return pluck
-    if abs(cents_between(pitch_hz, string.note_hz)) > _OTHER_NOTE_CENTS:
-        return pluck  # another string, or another fret
+    if abs(cents_between(pitch_hz, string.note_hz)) > SAME_NOTE_CENTS:
+        return pluck  # another string, or another fret: each fret changes B by an eighth
     attack, b = pluck.reading.attack_cents, pluck.reading.stiffness_b
     return replace(
         pluck,

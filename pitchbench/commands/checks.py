@@ -87,11 +87,12 @@ class Checking:
         return self.state
 
     def after(self) -> State:
-        """The session after the checks that follow its last string; as it was if it was broken off.
+        """The session after the checks that follow its last string; as it was if it was broken off,
+        or the records did not take it.
 
         Ctrl-C leaves out the rest: all else is done.
         """
-        if not self.state.finished:
+        if not self.state.finished or (self._keeping is not None and self._keeping.rescued):
             return self.state
         drop_typed()
         try:

@@ -9,7 +9,8 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from functools import partial
+from typing import TYPE_CHECKING, Any, Final, NoReturn, TypeVar
 
 import click
 from click.core import ParameterSource
@@ -174,20 +175,26 @@ def typed(names: Iterable[str]) -> Iterator[tuple[str, str, Any]]:
     context = click.get_current_context(silent=True)
     if context is None:  # a program calls
         return
-    flags = {param.name: param.opts[0] for param in context.command.params}
+    options = {param.name: param for param in context.command.params}
     for name in names:
         if context.get_parameter_source(name) is ParameterSource.COMMANDLINE:
-            yield name, flags[name], context.params[name]
+            option, value = options[name], context.params[name]
+            flags = option.secondary_opts if value is False else option.opts
+            yield name, flags[0], value
 
 
 def refuse_idle(names: Iterable[str], why: str, remedy: str) -> None:
-    """Refuse options that were typed and do nothing, ``why`` in words; what is set once for all
-    gives way, and what is but denied is so."""
+    """Refuse options that were typed and do nothing, ``why`` in words. What is set once for all
+    gives way; to deny what there is not is no fault."""
     flags = [flag for _, flag, value in typed(names) if value is not False]
     if flags:
         raise PitchbenchError(
             f"{' and '.join(flags)} say{'s' * (len(flags) == 1)} nothing {why}.", remedy
         )
+
+
+#: What to do with an option of those who read recordings, where there are none.
+FOR_RECORDINGS: Final = "Leave out what is for recordings."
 
 
 def refuse_microphone(*more: str, why: str) -> None:
@@ -197,6 +204,22 @@ def refuse_microphone(*more: str, why: str) -> None:
         ("device", "rate", "speak", "cue", "headphones", *more),
         why,
         "Leave out what is for listening with a microphone.",
+    )
+
+
+def fail_at_the_end(error: PitchbenchError) -> None:
+    """Let the command fail with ``error``, of what is kept, once it has shown what there is to
+    show: it was heard all the same."""
+    context = click.get_current_context()
+    failures: list[PitchbenchError] = context.meta.setdefault(__name__, [])
+    failures.append(error)
+    if len(failures) == 1:
+        context.call_on_close(partial(_fail_with, failures))
+
+
+def _fail_with(failures: Iterable[PitchbenchError]) -> NoReturn:
+    raise RecordsError(
+        " ".join(each.what for each in failures), " ".join(each.remedy for each in failures)
     )
 
 

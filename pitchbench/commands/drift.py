@@ -18,6 +18,7 @@ from pitchbench.analysis.drift import (
     pull_of_magnet,
 )
 from pitchbench.commands.common import (
+    FOR_RECORDINGS,
     WholeQuantity,
     refuse_idle,
     refuse_microphone,
@@ -25,7 +26,13 @@ from pitchbench.commands.common import (
 )
 from pitchbench.commands.guided import shown
 from pitchbench.commands.instrument_options import instrument_options, named_instrument
-from pitchbench.commands.listening import ManyFiles, listen, listening_options, recordings_meant
+from pitchbench.commands.listening import (
+    ManyFiles,
+    listen,
+    listening_options,
+    recordings_meant,
+    refuse_twice,
+)
 from pitchbench.commands.live import Sound, input_options, listening_to
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.commands.telling import Told, telling, telling_options
@@ -110,6 +117,7 @@ def command(
     magnet = None
     if paths := (*files, *nears, *fars):
         refuse_microphone("record", "enough", why="of recordings")
+        refuse_twice(paths)
         listened = listen(paths, channel=channel, jobs=jobs, plain=plain)
         by_path = [drift_plucks(sound) for sound in listened]
         heard = list(chain.from_iterable(by_path))
@@ -120,12 +128,13 @@ def command(
                 chain.from_iterable(by_path[far_from:]),
             )
     else:
+        refuse_idle(["jobs"], "by ear", FOR_RECORDINGS)
         with contextlib.ExitStack() as stack:
             teller = stack.enter_context(telling(OVERLAY, told))
             source, hearing = stack.enter_context(
                 listening_to(Sound(device, rate, channel, record), teller)
             )
-            view = stack.enter_context(shown(OVERLAY, output_format, plain))
+            view = stack.enter_context(shown(OVERLAY, output_format, plain, source))
             overlay = Overlay(a4_hz=a4, enough=enough)
             overlay = run(
                 source, overlay, views=view.views, keys=view.keys, hearing=hearing, teller=teller

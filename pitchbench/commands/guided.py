@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 import click
 
 from pitchbench.commands.common import (
+    fail_at_the_end,
     is_plain,
     printable,
     whole_number,
@@ -33,6 +34,7 @@ from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View, run
 from pitchbench.session.job import Job
 from pitchbench.session.log import Entry, Ignored, Setup, TakeEntry
 from pitchbench.sound.hearing import Hearing
+from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.source import Source
 
 if TYPE_CHECKING:
@@ -151,28 +153,58 @@ def shown(
     picture: Picture[_J],
     output_format: str,
     plain: bool,
+    source: Source | None = None,
 ) -> Iterator[Shown[_J]]:
-    """The screen where there is a terminal; else plain lines, on stderr if stdout is for JSON."""
+    """The screen where there is a terminal; else plain lines, on stderr if stdout is for JSON. If
+    ``source`` keeps the sound, it is said when it can keep no more of it."""
     json = output_format == "json"
     if not json and not is_plain(plain):
         with LiveScreen(picture=picture) as screen:
+            notices: dict[str, str] = {}
 
-            def notice(trouble: PitchbenchError | None) -> None:
-                screen.show_notice("" if trouble is None else _records_words(trouble))
+            def notice(label: str, words: str) -> None:
+                notices[label] = words
+                screen.show_notice(" ".join(filter(None, notices.values())))
 
-            yield Shown((screen,), screen.keys, True, notice, stays=picture.stays)
+            yield Shown(
+                (screen, *_sound_told(source, notice)),
+                screen.keys,
+                live=True,
+                tell_records=lambda trouble: notice(
+                    "records", "" if trouble is None else _records_words(trouble)
+                ),
+                stays=picture.stays,
+            )
         return
 
     def write(line: str) -> None:
         write_line(line, err=json)
 
+    def tell(label: str, words: str) -> None:
+        write(f"{label}: {words}")
+
     with KeyReader(own=picture.keys) as keys:
         yield Shown(
-            (picture.lines(write),),
+            (picture.lines(write), *_sound_told(source, tell)),
             keys.poll,
             live=False,
-            tell_records=lambda trouble: write(f"records: {_records_words(trouble)}"),
+            tell_records=lambda trouble: tell("records", _records_words(trouble)),
         )
+
+
+def _sound_told(source: Source | None, tell: Callable[[str, str], None]) -> list[View[Any]]:
+    """A view that says once that a recorder can keep no more of the sound, if ``source`` is one."""
+    if not isinstance(source, Recorder):
+        return []
+    told = False
+
+    def look(_old: Job, _new: Job) -> None:
+        nonlocal told
+        if source.trouble is not None and not told:
+            told = True
+            tell("sound", f"Kept no further: {source.trouble.what}")
+
+    return [look]
 
 
 def _records_words(trouble: PitchbenchError | None) -> str:
@@ -195,6 +227,10 @@ class Keeping:
     repository : the store.
     session_id : the session that the entries belong to.
     kept : how many entries it has on record already.
+
+    Attributes
+    ----------
+    rescued : whether the records did not take all, so that the session is in a file of its own.
     """
 
     def __init__(self, repository: Repository, session_id: str, kept: int = 0) -> None:
@@ -204,6 +240,7 @@ class Keeping:
         begun = repository.session(session_id, traces_too=False)
         self._setup, self._meta = begun.setup, begun.meta
         self._tried: Entry | None = None
+        self.rescued = False
 
     def __call__(self, entry: Entry) -> None:
         """When this returns, ``entry`` is safe; after it has raised, call it with the same one."""
@@ -216,11 +253,16 @@ class Keeping:
 
     def end(self, job: Job) -> None:
         """Say that the session came to its end, or that it is not in hand any more."""
-        with in_turn():
-            if job.complete:
-                self.repository.finish_session(self.session_id, at=self._ended_at(job))
-            else:
-                self.repository.let_go(self.session_id)
+        if self.rescued:
+            return
+        try:
+            with in_turn():
+                if job.complete:
+                    self.repository.finish_session(self.session_id, at=self._ended_at(job))
+                else:
+                    self.repository.let_go(self.session_id)
+        except PitchbenchError as error:
+            fail_at_the_end(error)
 
     def words(self) -> str:
         """What a person is told about it."""
@@ -231,6 +273,8 @@ class Keeping:
 
         A URL may hold a password, so it is not shown.
         """
+        if self.rescued:
+            return
         with contextlib.suppress(OSError):  # the terminal may be what has gone
             click.echo(self.words(), err=True)
             if go_on is None:
@@ -244,6 +288,11 @@ class Keeping:
     def short_id(self) -> str:
         """The part of the session's id that people read and type."""
         return self._meta.short_id
+
+    def rescue(self, trouble: NotKeptError) -> None:
+        """Write the session to a file of its own, and say so when its result has been shown."""
+        self.rescued = True
+        fail_at_the_end(self.write_apart(trouble))
 
     def write_apart(self, trouble: NotKeptError) -> PitchbenchError:
         """Write the session to a file of its own, since the records do not take it; what the person
@@ -330,23 +379,18 @@ def worked(
     """
     try:
         with saving():
-            try:
-                job = run(
-                    source,
-                    job,
-                    views=(*shown.views, *views),
-                    keys=shown.keys,
-                    keep=keeping,
-                    tell_records=shown.tell_records,
-                    stays=shown.stays,
-                    hearing=hearing,
-                    teller=teller,
-                )
-            except NotKeptError as trouble:
-                assert keeping is not None
-                apart = keeping.write_apart(trouble)
-                keeping = None
-                raise apart from trouble
+            job = run(
+                source,
+                job,
+                views=(*shown.views, *views),
+                keys=shown.keys,
+                keep=keeping,
+                tell_records=shown.tell_records,
+                rescue=None if keeping is None else keeping.rescue,
+                stays=shown.stays,
+                hearing=hearing,
+                teller=teller,
+            )
         if keeping is not None:
             keeping.end(job)
     finally:

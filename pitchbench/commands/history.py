@@ -155,7 +155,7 @@ def _between(sessions: Sequence[SessionRecord]) -> list[tuple[str, ...]]:
 def _before_words(record: SessionRecord, changed: Sequence[str]) -> list[str]:
     """What is said of a session before its results."""
     misdated = misdated_words(record)
-    said = [] if misdated is None else [f"misdated: {misdated}"]
+    said = [] if misdated is None else [f"misdated: {misdated}, so it is left out of the trend"]
     return said + [f"changed before it: {change}" for change in changed]
 
 

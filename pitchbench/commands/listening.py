@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import glob
+import os
 import re
 import shutil
 import sys
@@ -170,12 +171,13 @@ def _by_number(path: Path) -> list[tuple[int, int, str]]:
 
 
 def refuse_twice(paths: Sequence[Path]) -> None:
-    """Refuse no file at all, and a file given twice: its takes would look surer than they are."""
+    """Refuse no file at all, and a file given twice, under another name too: its takes would look
+    surer than they are."""
     if not paths:
         raise PitchbenchError("No recording was named.", "Give one or more sound files.")
-    for path, count in Counter(path.absolute() for path in paths).items():
+    for path, count in Counter(map(os.path.realpath, paths)).items():
         if count > 1:
-            raise PitchbenchError(f"{str(path)!r} was given twice.", "Give each file once.")
+            raise PitchbenchError(f"{path!r} was given twice.", "Give each file once.")
 
 
 def channel_option(function: _Function) -> _Function:
@@ -210,7 +212,8 @@ def listening_options(function: _Function) -> _Function:
 def listen(
     paths: Sequence[Path], *, channel: int | None, jobs: int | None, plain: bool = False
 ) -> Iterator[Listened]:
-    """Listen to recordings as `listen_to` does; what takes long or is damaged is told on stderr."""
+    """Listen to recordings as `listen_to` does; what takes long, is damaged or holds nothing beside
+    others is told on stderr."""
     for listened in listen_to(
         paths, channel=channel, jobs=jobs, follow=partial(_progress, plain=plain)
     ):
@@ -220,6 +223,8 @@ def listen(
                 f"{listened.damaged_after_s:.1f} s could be read.",
                 err=True,
             )
+        if not listened.readings and len(paths) > 1:
+            click.echo(f"{printable(listened.source)} holds no pluck.", err=True)
         yield listened
 
 

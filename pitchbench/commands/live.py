@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar, cast
 import click
 
 from pitchbench.commands import completion
+from pitchbench.commands.common import fail_at_the_end
 from pitchbench.commands.telling import DEAF
 from pitchbench.sound.elsewhere import listen_elsewhere
 from pitchbench.sound.hearing import Hearing
@@ -123,8 +124,13 @@ def listening_to(
     if sound.record is None:
         yield source, hearing
     else:
-        with Recorder(source, sound.record) as recorder:
-            yield recorder, hearing
+        recorder = Recorder(source, sound.record)
+        try:
+            with recorder:
+                yield recorder, hearing
+        finally:
+            if recorder.trouble is not None:
+                fail_at_the_end(recorder.trouble)
 
 
 def _hearing_of(microphone: Microphone) -> Hearing:

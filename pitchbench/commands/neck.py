@@ -15,6 +15,7 @@ from pitchbench.analysis.neck import Judged, NeckResult, by_string, heard_string
 from pitchbench.commands import completion
 from pitchbench.commands.chords_heard import check_hear, write_chords
 from pitchbench.commands.common import (
+    FOR_RECORDINGS,
     Quantity,
     WholeQuantity,
     open_records,
@@ -49,6 +50,7 @@ from pitchbench.commands.neck_options import (
     string_number,
 )
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
+from pitchbench.commands.resuming import refuse_otherwise
 from pitchbench.commands.telling import Told, telling, telling_options
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
@@ -174,24 +176,18 @@ def command(
         raise PitchbenchError(
             "More than one of recordings, --session and --resume was given.", "Give one of them."
         )
-    if (session or resumed) and (said.tuning or said.capo):
-        raise PitchbenchError(
-            "A survey on record knows its open notes: --tuning and --capo are for a new one.",
-            "Leave them out.",
-        )
-    if paths or session:
-        refuse_microphone(
-            *("record", "takes", "keep"), why="of recordings" if paths else "of a survey on record"
-        )
+    on_record = "of a survey on record"
     if session or resumed:
-        refuse_idle(
-            ["strings", "takes"], "of a survey on record", "It is as it was begun: leave that out."
-        )
+        refuse_idle(["strings", "takes"], on_record, "It is as it was begun: leave that out.")
     if paths:
+        refuse_microphone("record", "takes", "keep", why="of recordings")
         result = _from_files(paths, said, asked)
     elif session is not None:
+        refuse_microphone("record", "keep", why=on_record)
+        refuse_idle(["channel", "jobs"], on_record, FOR_RECORDINGS)
         result = _from_record(session, said, asked)
     else:
+        refuse_idle(["jobs"], "by ear", FOR_RECORDINGS)
         result = _by_ear(said, asked, resumed=resumed, **rest)
     _show(result, asked)  # first: where no file can be written, it is not lost
     if out is not None:
@@ -263,6 +259,8 @@ def _from_record(words: str, said: Said, asked: _Asked) -> NeckResult:
     """A survey by ear that is on record."""
     with open_records(said.store) as repository:
         record = repository.session(repository.find_session(words, kind=SessionKind.NECK))
+        # How it is judged may be another; what was heard is what it was.
+        refuse_otherwise(repository, record, ("preset_name", "name", "a4", "tuning", "capo"))
     asked = replace(asked, a4_hz=record.setup.a4_hz)
     instrument = record.setup.judged
     known = known_instrument(instrument, (), replace(said, name=instrument.name))
@@ -318,7 +316,7 @@ def _by_ear(
         keeping = begin_keeping(stack, repository, start, source) if repository else None
         if keeping is not None and record is not None:
             keeping.repository.keep_audio(keeping.session_id, record)
-        screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain))
+        screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain, source))
         survey = worked(
             source,
             start.job,

@@ -13,6 +13,7 @@ from pitchbench.commands.common import (
     ExamplesFirst,
     Quantity,
     a4_option,
+    fail_at_the_end,
     format_option,
     open_records,
     plain_option,
@@ -137,7 +138,7 @@ def command(
                 rehearsal = _run(setup, **how, keeping=keeping)
                 keeping.end(rehearsal.state)
             finally:
-                click.echo(keeping.words(), err=True)
+                keeping.tell(None, store)
     survey = None
     if practised is not None and rehearsal.state.finished:
         # Some faults show over the neck alone; which one it is must not be known here.
@@ -191,6 +192,8 @@ def _run(
             views=view.views,
             keys=view.keys,
             keep=keeping,
+            tell_records=view.tell_records,
+            rescue=None if keeping is None else keeping.rescue,
             pace=None if speed is None else Pace(speed),
             explain=explain,
             fault=fault,
@@ -202,6 +205,8 @@ def _run(
     if not view.live:
         for line in result_lines(rehearsal.state):
             write_line(line, err=output_format == "json")
+    if rehearsal.unrecorded is not None:
+        fail_at_the_end(rehearsal.unrecorded)
     return rehearsal
 
 

@@ -12,12 +12,19 @@ import click
 from pitchbench.analysis.repeatability import StudyResult, study_takes, takes_in
 from pitchbench.commands import completion
 from pitchbench.commands.common import (
+    FOR_RECORDINGS,
     Quantity,
     open_records,
     refuse_idle,
     show_result,
 )
-from pitchbench.commands.listening import ManyFiles, listen, listening_options, recordings_meant
+from pitchbench.commands.listening import (
+    ManyFiles,
+    listen,
+    listening_options,
+    recordings_meant,
+    refuse_twice,
+)
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import PitchbenchError
 from pitchbench.intonation.repeatability import Precision
@@ -110,11 +117,7 @@ def command(
     if sessions and (files or named):
         raise PitchbenchError("Recordings and sessions were both given.", "Give one of them.")
     if sessions:
-        refuse_idle(
-            ["strings", "channel", "jobs"],
-            "of a session on record",
-            "Leave out what is for recordings.",
-        )
+        refuse_idle(["strings", "channel", "jobs"], "of a session on record", FOR_RECORDINGS)
         takes = takes_on_record(_on_record(sessions, store))
     else:
         by_player = _by_player(files, named)
@@ -140,10 +143,7 @@ def _by_player(
     by_player = (*((path.stem, path) for path in files), *named)
     if not by_player:
         raise PitchbenchError("No recording was named.", "Give one sound file for each player.")
-    paths = [path.absolute() for _, path in by_player]
-    for path in paths:
-        if paths.count(path) > 1:
-            raise PitchbenchError(f"{str(path)!r} was given twice.", "Give each file once.")
+    refuse_twice([path for _, path in by_player])
     stems = [path.stem for path in files]
     for stem in stems:
         if stems.count(stem) > 1:

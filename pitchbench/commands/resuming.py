@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 
@@ -37,7 +38,7 @@ def broken_off(
     record = repository.session(session_id)
     to_do = record.meta.finished_at is None or bool(record.log.passed_over)
     if to_do and not record.meta.rehearsal:
-        _refuse_otherwise(repository, record, kind)
+        refuse_otherwise(repository, record, ("name", "a4", "fret", "strings", *DETAILS))
         return record
     short_id, why = record.meta.short_id, "a rehearsal" if record.meta.rehearsal else "finished"
     of_neck = kind is SessionKind.NECK
@@ -48,17 +49,15 @@ def broken_off(
     )
 
 
-def _refuse_otherwise(repository: Repository, record: SessionRecord, kind: SessionKind) -> None:
-    """Refuse options that were typed and say otherwise than what is gone on with."""
+def refuse_otherwise(repository: Repository, record: SessionRecord, names: Iterable[str]) -> None:
+    """Refuse options of these names that were typed and say otherwise than what is on record."""
     otherwise = [
-        flag
-        for name, flag, value in typed(("name", "a4", "fret", "strings", *DETAILS))
-        if not _as_begun(repository, record, name, value)
+        flag for name, flag, value in typed(names) if not _as_begun(repository, record, name, value)
     ]
     if otherwise:
         raise PitchbenchError(
-            f"{kind.words.capitalize()} {record.meta.short_id} goes on as it began, and "
-            f"{' and '.join(otherwise)} say{'s' * (len(otherwise) == 1)} otherwise.",
+            f"{record.meta.kind.words.capitalize()} {record.meta.short_id} began otherwise than "
+            f"{' and '.join(otherwise)} say{'s' * (len(otherwise) == 1)}.",
             "Leave that out, or begin a new one.",
         )
 

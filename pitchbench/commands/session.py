@@ -147,7 +147,7 @@ def command(
             keeping = begin_keeping()
             known = _stretched(repository, name, start.job.setup.instrument)
             start = replace(start, job=Checking(start.job, keeping, known).before(store))
-        with shown(SESSION, output_format, plain) as view:
+        with shown(SESSION, output_format, plain, source) as view:
             if view.live:
                 # Something to look at while the records are opened.
                 for show in view.views:

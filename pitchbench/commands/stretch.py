@@ -94,7 +94,7 @@ def command(
             keeping = keeping_of(stack, repository, start, source, {}, kind=SessionKind.STRETCH)
             if sound.record is not None:
                 repository.keep_audio(keeping.session_id, sound.record)
-        with shown(STRETCH, output_format, plain) as view:
+        with shown(STRETCH, output_format, plain, source) as view:
             job = worked(
                 source,
                 start.job,

@@ -69,10 +69,11 @@ _AS_BEFORE: Final = 4.0
 _LOOK_BETWEEN: Final = 7
 #: Notes that sound together, and how many at most: at least so many partials of their common
 #: period, within so much of the loudest and up to this number; so many between are missing, at
-#: least, and of those between so large a share.
+#: least, and of those between so large a share. A first partial below this may be the body's.
 _MOST_TOGETHER: Final = 3
 _FEWEST_TOGETHER: Final = 4
 _TOGETHER_DB: Final = -35.0
+_FIRST_DB: Final = -25.0
 _LOOK_TOGETHER: Final = 16
 _FEWEST_MISSING: Final = 2
 _MOST_MISSING: Final = 0.8
@@ -213,7 +214,8 @@ def _two_notes(found: Comb) -> bool:
     what is no multiple of either.
     """
     level_db = 10.0 * np.log10(found.power / found.power.max())
-    told = found.number[(level_db > _TOGETHER_DB) & (found.number <= _LOOK_TOGETHER)]
+    least_db = np.where(found.number == 1, _FIRST_DB, _TOGETHER_DB)
+    told = found.number[(level_db > least_db) & (found.number <= _LOOK_TOGETHER)]
     if len(told) < _FEWEST_TOGETHER or told[0] == 1 or np.all(told % 2 == 1):
         return False
     apart = told

@@ -162,6 +162,8 @@ _MOST_PITCH_U_CENTS: Final = 25.0
 #: No string glides so far: the fit has strayed to another one that rings on beside it, as when an
 #: automatic gain brings up what is left.
 _STRAYED_CENTS: Final = 80.0
+#: How much of either end of a sound tells what note it begins and ends as.
+_AN_END_S: Final = 0.4
 #: Hum is looked for on so many partials, within so many bins (two of the transform's own widths); a
 #: line is what stands 13 dB over the noise beside it, and 10 dB below a partial it still harms.
 _LOWEST_PARTIALS: Final = 3
@@ -236,9 +238,25 @@ def read_pluck(pluck: Pluck) -> Reading | Rejected | None:
     reading = _report(pluck, settled, cut / pluck.rate_hz)
     split_cents = split_of_a_pair(settled.bands, settled.f1_hz)
     reading = replace(reading, undertones=found.undertones, split_cents=split_cents)
-    strayed = abs(cents_between(settled.f1_hz, found.f1_hz)) > _STRAYED_CENTS
-    reason = Reason.NEVER_SETTLED if strayed else _reason(pluck, settled)
+    moved = abs(cents_between(settled.f1_hz, found.f1_hz)) > _STRAYED_CENTS
+    moved = moved or (found.two_notes and _went_on_as_another(sound, pluck.rate_hz, background))
+    reason = Reason.NEVER_SETTLED if moved else _reason(pluck, settled)
     return reading if reason is None else Rejected(reason=reason, **vars(reading))
+
+
+def _went_on_as_another(
+    sound: NDArray[np.float32], rate_hz: int, background: LineSpectrum | None
+) -> bool:
+    """Whether what seem to be two notes sound one after the other: a slide, a bend."""
+    length = round(_AN_END_S * rate_hz)
+    notes = []
+    for end in (sound[:length], sound[-length:]):
+        period_hz = note_of(end, rate_hz)
+        note = None if period_hz is None else find_partials(end, rate_hz, period_hz, background)
+        if note is None or note.two_notes:
+            return False
+        notes.append(note.f1_hz)
+    return abs(cents_between(*notes)) > _STRAYED_CENTS
 
 
 def surely_a_pluck(pluck: Pluck) -> bool:

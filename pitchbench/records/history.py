@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
@@ -192,7 +192,11 @@ def check_reasons(
     alike: dict[str, str] = {}
     for number in sorted(last, key=lambda n: last[n].meta.started_at, reverse=True):
         alike |= _whole_changes(before[number], now)
-        if season := season_words(last[number].meta.day, day):
+        meta = last[number].meta
+        if misdated := misdated_words(last[number], today=day):
+            # It may not be the last one, and what has passed since is not known.
+            alike[meta.id] = f"session {meta.short_id} of {meta.day} is misdated: {misdated}"
+        elif season := season_words(meta.day, day):
             alike["season"] = season
     reasons += alike.values()
     fitted = instrument.strings_fitted
@@ -292,17 +296,17 @@ def last_measured(
     return found
 
 
-def misdated_words(record: SessionRecord, *, now: datetime | None = None) -> str | None:
+def misdated_words(record: SessionRecord, *, today: date | None = None) -> str | None:
     """Why a session was not when it says, by a clock that was wrong; None if it may have been."""
     fitted = record.setup.instrument.strings_fitted
     if fitted is not None and record.meta.day < fitted:
-        return f"before its strings were fitted ({fitted}), so it is left out of the trend"
-    if record.meta.started_at > (now or datetime.now(UTC)):
-        return "it is still to come, so it is left out of the trend"
+        return f"before its strings were fitted ({fitted})"
+    if record.meta.day > (today or date.today()):
+        return "it is still to come"
     return None
 
 
-def trends(sessions: Sequence[SessionRecord], *, now: datetime | None = None) -> tuple[Trend, ...]:
+def trends(sessions: Sequence[SessionRecord], *, today: date | None = None) -> tuple[Trend, ...]:
     """The drift of each string's offset as its strings age; strings without a pair are left out, as
     are sessions that are misdated.
 
@@ -313,7 +317,7 @@ def trends(sessions: Sequence[SessionRecord], *, now: datetime | None = None) ->
     numerators: dict[int, float] = {}
     weights: dict[int, float] = {}
     months: dict[int, float] = {}
-    dated = [each for each in sessions if misdated_words(each, now=now) is None]
+    dated = [each for each in sessions if misdated_words(each, today=today) is None]
     for earlier, later in pairwise(dated):
         elapsed = later.meta.started_at - earlier.meta.started_at
         t_months = elapsed.total_seconds() / 86400 / _DAYS_PER_MONTH

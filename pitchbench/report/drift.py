@@ -84,11 +84,15 @@ def drift_sentences(result: DriftResult) -> list[str]:
     sentences += [
         _note_sentence(note, group) for note, group in _by_note(result.drifts, result.a4_hz).items()
     ]
-    compared = any(pluck.compared for pluck in result.plucks)
-    if result.string is not None and result.drifts and not compared:
+    others = dict.fromkeys(
+        note_name(pluck.reading, result.a4_hz)
+        for pluck in result.plucks
+        if pluck.drift is not None and not pluck.compared
+    )
+    if result.string is not None and others:
         sentences.append(
-            f"No pluck is the note of the string that was named, {result.string.note_hz:.1f} Hz: "
-            "none was held against its theory."
+            f"{', '.join(others)}: not the note of the string and fret that were named, "
+            f"{result.string.note_hz:.1f} Hz, and not held against their theory."
         )
     return sentences + _faults(result)
 

@@ -12,6 +12,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
 
 from pitchbench import ending
@@ -44,6 +45,9 @@ Keep = Callable[[Entry], None]
 #: Called with the trouble when entries cannot be kept, and with None when all of them are.
 TellRecords = Callable[[PitchbenchError | None], None]
 
+#: Called at the end with what the records would not take.
+Rescue = Callable[["NotKeptError"], None]
+
 #: How often keys are looked for while nothing is heard.
 KEY_POLL_S: Final = 0.03
 
@@ -65,24 +69,62 @@ class Runner(Generic[_J]):
     ----------
     job : where it begins; from then on as it stands.
     views : called with the job before and after each event, in this order, after `keep`.
-    keep : called with each new entry before anything is shown.
+    keep : called with each new entry before anything is shown. What it refuses waits and is tried
+        again every second.
+    tell_records : told when entries cannot be kept, and when all of them are.
+    rescue : called at the end with what is left of them; raised as it is where there is none.
     """
 
     def __init__(
-        self, job: _J, *, views: Sequence[View[_J]] = (), keep: Keep | None = None
+        self,
+        job: _J,
+        *,
+        views: Sequence[View[_J]] = (),
+        keep: Keep | None = None,
+        tell_records: TellRecords | None = None,
+        rescue: Rescue | None = None,
     ) -> None:
         self.job = job
         self._views = views
-        self._keep = keep
+        self._waiting = None if keep is None else _Waiting(keep, tell_records)
+        self._rescue = rescue
+        self._begun = len(job.entries)
         self._show(job, job)
 
     def take(self, event: Event) -> None:
         """Let one thing happen."""
         old, self.job = self.job, self.job.advance(event)
-        if self._keep is not None:
+        if self._waiting is not None:
             for entry in self.job.entries[len(old.entries) :]:
-                self._keep(entry)
+                self._waiting(entry)
         self._show(old, self.job)
+
+    def try_if_due(self) -> None:
+        """Try again to keep what waits, if it was not tried just now."""
+        if self._waiting is not None:
+            self._waiting.try_if_due()
+
+    def end(self, meanwhile: Callable[[], None] = lambda: None) -> None:
+        """Keep what waits still, while something else comes to its end.
+
+        Raises
+        ------
+        NotKeptError
+            If entries are left, and there is nobody to rescue them.
+        """
+        if self._waiting is None:
+            meanwhile()
+            return
+        at_once_s = time.monotonic() + _RELEASE_AT_ONCE_S if ending.asked() else None
+        with ending.saving():
+            trying = self._waiting.begin_last_try(self.job.entries[self._begun :])
+            meanwhile()
+            self._waiting.end_last_try(trying, at_once_s)
+            if self._waiting.trouble is not None:
+                left = NotKeptError(self.job, len(self._waiting), self._waiting.trouble)
+                if self._rescue is None:
+                    raise left
+                self._rescue(left)
 
     def _show(self, old: _J, new: _J) -> None:
         for view in self._views:
@@ -173,6 +215,7 @@ def run(
     keys: Keys | None = None,
     keep: Keep | None = None,
     tell_records: TellRecords | None = None,
+    rescue: Rescue | None = None,
     stays: bool = False,
     hearing: Hearing | None = None,
     teller: Teller[_J] | None = None,
@@ -184,9 +227,8 @@ def run(
     source : a microphone, a recording or anything else with blocks. A lost input is looked for
         again every second; the job goes on when it is back.
     job : where it begins.
-    views, keep : see `Runner`. What `keep` refuses waits and is tried again every second.
+    views, keep, tell_records, rescue : see `Runner`.
     keys : asked for keys some thirty times a second.
-    tell_records : told when entries cannot be kept, and when all of them are.
     stays : whether a finished job stands until a key leaves it, since nobody sits at the keys.
     hearing : says how the input stands, if that is to be known.
     teller : tells it to the ear, if that is asked for; what it says at the end is heard out.
@@ -194,14 +236,20 @@ def run(
     Raises
     ------
     NotKeptError
-        When it is over, or interrupted, and entries are left that `keep` refuses still.
+        When it is over, or interrupted, and entries are left that `keep` refuses still, with nobody
+        to rescue them.
     KeyboardInterrupt
         On SIGINT, SIGTERM and SIGHUP; everything up to then has been kept.
     PitchbenchError
         Whatever the source raises, such as a device that cannot be opened.
     """
-    waiting, begun = None if keep is None else _Waiting(keep, tell_records), len(job.entries)
-    runner = Runner(job, views=views if teller is None else (*views, teller), keep=waiting)
+    runner = Runner(
+        job,
+        views=views if teller is None else (*views, teller),
+        keep=keep,
+        tell_records=tell_records,
+        rescue=rescue,
+    )
     heard: queue.SimpleQueue[Any] = queue.SimpleQueue()
     stop = threading.Event()
     listening = threading.Thread(
@@ -213,7 +261,7 @@ def run(
     with ending.heeded(), ending.saving():
         try:
             listening.start()
-            _attend(runner, heard, keys, waiting, teller, stays=stays)
+            _attend(runner, heard, keys, teller, stays=stays)
         except KeyboardInterrupt:
             if not (stays and runner.job.finished):  # else it is one more way to leave
                 raise
@@ -221,32 +269,27 @@ def run(
             stop.set()
             if teller is not None:
                 teller.loudspeaker.end()
-            at_once_s = time.monotonic() + _RELEASE_AT_ONCE_S if ending.asked() else None
-            if waiting is not None:
-                trying = waiting.begin_last_try(runner.job.entries[begun:])
-            listening.join(_RELEASE_S if at_once_s is None else _RELEASE_AT_ONCE_S)
-            if listening.is_alive():
-                give_stderr_back()
-            if waiting is not None:
-                waiting.end_last_try(trying, at_once_s)
-                if waiting.trouble is not None:
-                    raise NotKeptError(runner.job, len(waiting), waiting.trouble)
+            runner.end(partial(_let_go, listening))
     return runner.job
+
+
+def _let_go(listening: threading.Thread) -> None:
+    """Wait until the thread that listens has let go of its device, but not for ever."""
+    listening.join(_RELEASE_AT_ONCE_S if ending.asked() else _RELEASE_S)
+    if listening.is_alive():
+        give_stderr_back()
 
 
 def _attend(
     runner: Runner[Any],
     heard: queue.SimpleQueue[Any],
     keys: Keys | None,
-    waiting: _Waiting | None,
     teller: Teller[Any] | None,
     *,
     stays: bool,
 ) -> None:
     """The main loop: one event after the other, until it is over."""
     while not runner.job.over or (not runner.job.quit and (stays or (teller and teller.busy))):
-        if waiting is not None:
-            waiting.try_if_due()
         attend(runner, keys, teller)
         try:
             event = heard.get(timeout=KEY_POLL_S)
@@ -263,8 +306,9 @@ def _attend(
 
 
 def attend(runner: Runner[Any], keys: Keys | None, teller: Teller[Any] | None) -> None:
-    """See to the keys, and to what is to be told to the ear."""
+    """See to what waits to be kept, to the keys, and to what is to be told to the ear."""
     ending.heed()
+    runner.try_if_due()
     for key in keys() if keys is not None else ():
         runner.take(key)
     for spoken in teller.attend() if teller is not None else ():

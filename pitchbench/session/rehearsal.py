@@ -16,12 +16,15 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from pitchbench.errors import PitchbenchError
 from pitchbench.intonation.bridge import Move
 from pitchbench.pitch.listener import Listener
 from pitchbench.session.engine import (
     Keep,
     Keys,
+    Rescue,
     Runner,
+    TellRecords,
     View,
     attend,
     hear_out,
@@ -87,13 +90,15 @@ class TrueMove:
 
 @dataclass(frozen=True)
 class Rehearsal:
-    """What came of it, with the truth beside it; offsets in cents by string number."""
+    """What came of it, with the truth beside it; offsets in cents by string number. ``unrecorded``
+    is why its sound was kept no further, where that was so."""
 
     state: State
     true_found_cents: dict[int, float]
     true_left_cents: dict[int, float]
     moves: tuple[TrueMove, ...]
     instrument: VirtualInstrument
+    unrecorded: PitchbenchError | None = None
 
     def moves_of(self, string: int) -> list[TrueMove]:
         """The moves of one string's saddle, whichever string on it they were advised for."""
@@ -230,6 +235,8 @@ def rehearse(
     views: Sequence[View[Taught]] = (),
     keys: Keys | None = None,
     keep: Keep | None = None,
+    tell_records: TellRecords | None = None,
+    rescue: Rescue | None = None,
     pace: Pace | None = None,
     explain: bool = False,
     fault: Fault | None = None,
@@ -244,7 +251,7 @@ def rehearse(
     Parameters
     ----------
     seed : where all chance comes from: the same seed gives the same samples and the same result.
-    views, keys, keep : as for `engine.run`.
+    views, keys, keep, tell_records, rescue : as for `engine.run`.
     pace : how fast it goes on; as fast as it can if None.
     explain : whether each thing is explained every time it is asked.
     fault : what is wrong, with the first string to be set where it is of a string.
@@ -293,11 +300,17 @@ def rehearse(
     player = VirtualPlayer(instrument, lambda: runner.job, seed=seed, habits=habits, ready=ready)
     found = _truth(instrument, setup)
     with ExitStack() as stack:
-        source: Source = player
-        if record is not None:
-            source = stack.enter_context(Recorder(player, record))
+        recorder = None if record is None else stack.enter_context(Recorder(player, record))
+        source: Source = recorder or player
         views = views if teller is None else (*views, teller)
-        runner = Runner(begin_taught(setup, explain=explain), views=views, keep=keep)
+        runner = Runner(
+            begin_taught(setup, explain=explain),
+            views=views,
+            keep=keep,
+            tell_records=tell_records,
+            rescue=rescue,
+        )
+        stack.callback(runner.end)
         blocks = stack.enter_context(releasing(source))
         listener = Listener(source.rate_hz, offer_early=live)
         for block in blocks:
@@ -315,7 +328,9 @@ def rehearse(
                 pace.sound(block, watched)
         if teller is not None:
             hear_out(runner, stepping, teller)
-    return Rehearsal(runner.job, found, _truth(instrument, setup), tuple(player.moves), instrument)
+    unrecorded = None if recorder is None else recorder.trouble
+    left = _truth(instrument, setup)
+    return Rehearsal(runner.job, found, left, tuple(player.moves), instrument, unrecorded)
 
 
 def _teaches_of_a_note(state: Taught) -> bool:

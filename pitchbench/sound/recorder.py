@@ -38,8 +38,9 @@ class Recorder:
 
     Gaps are written as silence, so that time is kept, and noted beside the file (``gaps.py``).
 
-    A file that cannot be written any further is kept as far as it came: what was heard is not heard
-    again. One that holds no sound yet is removed.
+    Where the file cannot be written any further the blocks go on without it, and ``trouble`` says
+    why: takes matter more than their sound. It is kept as far as it came; one that holds no sound
+    yet is removed.
 
     The file is open from the first block until the source ends, the iterator is closed, an error
     passes through or :meth:`close` is called. Only a lost input leaves it open: calling
@@ -53,11 +54,12 @@ class Recorder:
     Raises
     ------
     PitchbenchError
-        If the file exists, cannot be written, or the disk is full.
+        If the file exists, cannot be begun, or the disk is full.
     """
 
     def __init__(self, source: Source, path: str | os.PathLike[str]) -> None:
         self.source = source
+        self.trouble: PitchbenchError | None = None
         self.path = Path(path)
         self._exact = _is_exact(self.path)
         self._file: soundfile.SoundFile | None = None
@@ -77,12 +79,13 @@ class Recorder:
         return self.source.rate_hz
 
     def blocks(self) -> Iterator[Block]:
-        """Yield the source's blocks, each already in the file."""
+        """Yield the source's blocks, each already in the file while that can be written."""
         lost = False
         try:
             for block in self.source.blocks():
                 kept = block if self._exact else replace(block, samples=_rounded(block.samples))
-                self._write(kept)
+                if self.trouble is None:
+                    self._write(kept)
                 yield kept
         except InputLostError:
             lost = True
@@ -93,9 +96,13 @@ class Recorder:
 
     def close(self) -> None:
         """Finish the file; it cannot be written to any more."""
-        if self._file is not None:
-            self._file.close()
-            self._file = None
+        if self._file is None:
+            return
+        file, self._file = self._file, None
+        try:
+            file.close()
+        except soundfile.SoundFileError as error:
+            self.trouble = self.trouble or self._broken_off(error)
 
     def __enter__(self) -> Self:
         return self
@@ -139,7 +146,7 @@ class Recorder:
                     self._put(np.zeros(min(_SILENCE, lost - begin), np.float32))
             self._put(block.samples)
         except (OSError, soundfile.SoundFileError) as error:
-            raise self._broken_off(error) from error
+            self.trouble = self._broken_off(error)
         self._next = block.start + len(block.samples)
 
     def _put(self, samples: NDArray[np.float32]) -> None:
@@ -147,13 +154,16 @@ class Recorder:
         _put(self._file, samples, exact=self._exact)
 
     def _broken_off(self, error: Exception) -> PitchbenchError:
-        """What to raise when the file cannot be written any further."""
-        with contextlib.suppress(soundfile.SoundFileError):  # which ends it none the less
-            self.close()
-        self._file = None
+        """What to say when the file cannot be written any further."""
+        if self._file is not None:
+            with contextlib.suppress(soundfile.SoundFileError):  # which ends it none the less
+                self._file.close()
+            self._file = None
         reason = _cannot_write(self.path, error)
         if _holds_sound(self.path):
-            return RecordsError(reason.what, f"It holds what came before. {reason.remedy}")
+            return RecordsError(
+                reason.what, f"The recording holds what came before. {reason.remedy}"
+            )
         for left in (self.path, gaps_path(self.path)):
             with contextlib.suppress(OSError):
                 left.unlink(missing_ok=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import shutil
 import sqlite3
@@ -130,7 +131,8 @@ def test_a_chord_for_which_there_is_no_room(small_disk, name):
 @pytest.mark.parametrize("name", ["sound.wav", "sound.flac"])
 @pytest.mark.parametrize("room", [0, 100_000])
 def test_sound_for_which_there_is_no_room(small_disk, name, room):
-    """It is kept as far as it came; where that is nowhere, no file is left."""
+    """It is kept as far as it came, and what is heard goes on without it, which is said at once and
+    in the end; where it comes nowhere, no file is left."""
     sound = small_disk / name
     filler = filled(small_disk)
     os.truncate(filler, filler.stat().st_size - room)
@@ -139,8 +141,15 @@ def test_sound_for_which_there_is_no_room(small_disk, name, room):
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     check_refusal(done)
     assert f"{str(sound)!r} cannot be written: No space left on device." in done.stderr
-    assert ("It holds what came before." in done.stderr) == (room > 0)
+    assert ("The recording holds what came before." in done.stderr) == (room > 0)
     assert {*small_disk.iterdir()} == ({filler, sound} if room else {filler})
+    heard = done.stdout.splitlines()
+    said = f"sound: Kept no further: The recording {str(sound)!r} cannot be written: No space left"
+    if room or name.endswith(".flac"):  # of which nothing is written before there is sound
+        (at,) = (place for place, line in enumerate(heard) if line.startswith(said))
+        del heard[at]
+        whole = subprocess.run(command[:-2], capture_output=True, text=True, check=True)
+        assert heard == whole.stdout.splitlines()
     if room:
         assert len(soundfile.SoundFile(sound).read(4800)) == 4800
 
@@ -204,6 +213,37 @@ def test_records_that_were_opened_on_a_full_disk_are_written_once_there_is_room(
         filler.unlink()
         repository.remove_instrument("Bench guitar")
         assert not repository.has_instrument("Bench guitar")
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("session", "--recording", SAMPLES / "a2-open-and-12th-sharp.flac", "--strings", "5"),
+        ("stretch", "--recording", SAMPLES / "a2-open-and-12th-sharp.flac", "--strings", "5"),
+        ("rehearse", "--seed", "11", "--strings", "3"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_a_store_that_gets_full_ends_nothing_and_hides_no_result(
+    small_disk, tmp_path, monkeypatch, words
+):
+    """What does not go on record any more is heard to its end, shown, and in a file."""
+    monkeypatch.chdir(tmp_path)
+    place, elsewhere = small_disk / "records.sqlite", tmp_path / "elsewhere.sqlite"
+    with Repository.open(place):
+        filler = filled(small_disk)
+        os.truncate(filler, filler.stat().st_size - 80_000)
+    done = with_store(place, *words, "--keep", "--format", "json")
+    assert done.returncode == 5, done
+    assert "\nrecords: Not on record yet, tried again every second: " in done.stderr
+    assert "Kept on record" not in done.stderr
+    assert json.loads(done.stdout)["strings"][0]["string"] == int(words[-1])
+    (file,) = tmp_path.glob("pitchbench-session-*.json")
+    assert done.stderr.splitlines()[-1].startswith(f"The whole session is in {str(file)!r}: ")
+    assert with_store(elsewhere, "import", file).returncode == 0
+    with Repository.open(elsewhere) as repository:
+        (session_id,) = repository.session_ids()
+        assert len(repository.session(session_id).entries) > 5
 
 
 def test_a_sound_store_is_not_called_damaged_where_it_cannot_be_looked_into(small_disk, tmp_path):

@@ -78,9 +78,8 @@ def test_without_an_instrument_nothing_is_said_of_physics(capsys: Capsys, streng
 def test_the_wrong_string_is_noticed(capsys: Capsys, strengths: Path) -> None:
     """A low E was played, and the D string named."""
     named = ("--preset", "six-string", "--string", "4")
-    assert "No pluck is the note of the string that was named, 146.8 Hz" in Ran(
-        capsys, "drift", strengths, *named
-    ).out.replace("\n", " ")
+    said = "E2: not the note of the string and fret that were named, 146.8 Hz, and not held against"
+    assert said in Ran(capsys, "drift", strengths, *named).out
     document = Ran(capsys, "drift", strengths, *named, "--format", "json").document
     assert {pluck["stiffness_to_theory"] for pluck in document["plucks"]} == {None}
     assert "stiffness_off_theory" not in document["flags"]
@@ -106,6 +105,18 @@ def test_plucks_at_another_fret_are_not_held_against_the_open_string(capsys: Cap
     assert held[::2] == [pytest.approx(1.0, abs=0.15)] * 3
     assert held[1::2] == [None] * 3
     assert "stiffness_off_theory" not in ran.document["flags"]
+
+
+def test_a_note_a_fret_away_is_not_held_against_the_one_that_was_named(capsys: Capsys) -> None:
+    """Samples of our own: G string, frets 0, 1, 3, 5 and 7."""
+    sample = Path("samples/g3-neck-low-frets.flac")
+    named = ("--preset", "six-string", "--string", "3", "--format", "json")
+    third = Ran(capsys, "drift", sample, *named, "--fret", "3").document
+    held = [pluck["stiffness_to_theory"] is not None for pluck in third["plucks"]]
+    assert held == [pluck["note"] == "A#3" for pluck in third["plucks"]]
+    assert any(each.startswith("G3, G#3, C4, D4: not the note of") for each in third["explanation"])
+    second = Ran(capsys, "drift", sample, *named, "--fret", "2").document
+    assert "stiffness_off_theory" not in second["flags"]
 
 
 def test_near_and_far_without_a_magnet_differ_by_nothing(capsys: Capsys, tmp_path: Path) -> None:
@@ -227,10 +238,13 @@ def test_the_figure_is_drawn_and_kept(
         (("a.wav", "--string", "6"), "--string says nothing without an instrument."),
         (("a.wav", "--fret", "3"), "--fret says nothing without an instrument."),
         (("a.wav", "--record", "b.wav"), "--record says nothing of recordings."),
+        (("--jobs", "2"), "--jobs says nothing by ear."),
         (("a.wav", "--device", "2", "--speak"), "--device and --speak say nothing of recordings."),
         (("--near", "a.wav", "--far", "b.wav", "--plucks", "3"), "--plucks says nothing of"),
         (("a.wav", "--preset", "six-string"), "It is not said which string was played."),
         (("a.wav", "--preset", "six-string", "--string", "9"), "has no string 9."),
+        (("a.wav", "./a.wav"), "a.wav' was given twice."),
+        (("--near", "a.wav", "--far", "a.wav"), "a.wav' was given twice."),
         (("--near", "a.wav"), "--near and --far belong together."),
         (("a.wav", "--out", "a.gif"), "ends in nothing that can be drawn."),
         (("a.wav", "--preset", "six-string", "--instrument", "x", "--string", "1"), "both given."),
@@ -242,10 +256,13 @@ def test_wrong_usage_is_told(capsys: Capsys, arguments: tuple[str, ...], says: s
     assert says in ran.err
 
 
-def test_silence_is_told(capsys: Capsys, tmp_path: Path) -> None:
-    soundfile.write(tmp_path / "a.wav", np.zeros(RATE_HZ), RATE_HZ)
-    ran = Ran(capsys, "drift", tmp_path / "a.wav")
-    assert ran.code == 3
+def test_silence_is_told(capsys: Capsys, strengths: Path, tmp_path: Path) -> None:
+    """Beside other recordings as well: a player of them would be missed."""
+    silent = tmp_path / "a.wav"
+    soundfile.write(silent, np.zeros(RATE_HZ), RATE_HZ)
+    assert Ran(capsys, "drift", silent).code == 3
+    for command in ("drift", "repeatability", "offset"):
+        assert f"{silent} holds no pluck.\n" in Ran(capsys, command, silent, strengths).err
 
 
 def test_the_schema_would_notice(capsys: Capsys, strengths: Path) -> None:

@@ -333,6 +333,11 @@ def test_silence(capsys: Capsys, tmp_path: Path) -> None:
         (("x.wav", "--keep"), "--keep says nothing of recordings."),
         (("x.wav", "--record", "y.wav", "--takes", "2"), "--record and --takes say nothing of"),
         (("--session", "last", "--speak"), "--speak says nothing of a survey on record."),
+        (
+            ("--session", "last", "--channel", "2", "--jobs", "2"),
+            "--channel and --jobs say nothing",
+        ),
+        (("--jobs", "2"), "--jobs says nothing by ear."),
         (("--resume", "--string", "E2"), "--string says nothing of a survey on record."),
         (("x.wav", "--tuning", "E2 H9"), "not a note"),
         (("x.wav", "--spread", "nan"), "makes no sense"),

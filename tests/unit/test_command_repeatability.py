@@ -112,6 +112,16 @@ def test_wrong_usage_is_told(capsys: Capsys, arguments: tuple[str, ...], says: s
     assert says in ran.err
 
 
+def test_a_recording_under_another_name_is_no_other_player(
+    capsys: Capsys, players: list[Path], tmp_path: Path
+) -> None:
+    other = tmp_path / "other.wav"
+    other.symlink_to(players[0].absolute())
+    ran = Ran(capsys, "repeatability", players[0], other)
+    assert ran.code == 2
+    assert f"'{players[0]}' was given twice." in ran.err
+
+
 def test_one_take_of_each_note_is_not_enough(capsys: Capsys, tmp_path: Path) -> None:
     record(tmp_path / "a.wav", VirtualInstrument(preset("six-string"), seed=4), [Note(4)])
     ran = Ran(capsys, "repeatability", tmp_path / "a.wav")

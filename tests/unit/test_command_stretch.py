@@ -194,9 +194,16 @@ def test_what_is_gone_on_with_is_as_it_began(command: str, capsys: Capsys, store
     ):
         ran = Ran(capsys, *again, option, value)
         assert (ran.code, ran.out) == (2, ""), option
-        assert f" goes on as it began, and {option} says otherwise." in ran.err
+        assert f" began otherwise than {option} says." in ran.err
     assert Ran(capsys, *again, "--instrument", "Nobody").code == 5
     assert Ran(capsys, *again, *begun, "--tuning", "E2 A2 D3 G3 B3 E4").code == 0
+
+
+def test_what_is_denied_is_named_as_it_was_typed(capsys: Capsys, store: Path) -> None:
+    heard = ("--recording", "samples/e2-soft-medium-hard.flac", "--keep")
+    assert Ran(capsys, "session", *heard, "--left-handed").code == 0
+    again = Ran(capsys, "session", "--resume", *heard, "--right-handed")
+    assert " began otherwise than --right-handed says." in again.err
 
 
 @pytest.mark.parametrize(

@@ -127,14 +127,24 @@ def test_without_one_it_is_said(capsys: Capsys, store: str) -> None:
     assert "no neck survey to go on with" in ran.err
 
 
-@pytest.mark.parametrize("words", [("--capo", "2"), ("--tuning", "D2 G2 C3 F3 A3 D4")])
-def test_its_open_notes_are_those_that_were_heard(
-    capsys: Capsys, store: str, words: tuple[str, str]
-) -> None:
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("--capo", "2"),
+        ("--tuning", "D2 G2 C3 F3 A3 D4"),
+        ("--preset", "bass-four"),
+        ("--a4", "432"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_what_was_heard_is_what_it_was(capsys: Capsys, store: str, words: tuple[str, str]) -> None:
     put(store, played())
-    ran = Ran(capsys, "neck", "--session", "last", "--store", store, *words)
-    assert ran.code == 2
-    assert "knows its open notes" in ran.err
+    again = ("neck", "--session", "last", "--store", store)
+    ran = Ran(capsys, *again, *words)
+    assert (ran.code, ran.out) == (2, "")
+    assert f" began otherwise than {words[0]} says." in ran.err
+    same = ("--instrument", "Bench guitar", "--tuning", "E2 A2 D3 G3 B3 E4", "--a4", "440")
+    assert Ran(capsys, *again, *same, "--tolerance", "3").code == 0
 
 
 def test_a_survey_is_no_session_to_be_set(capsys: Capsys, store: str) -> None:

@@ -175,18 +175,31 @@ def test_a_pluck_right_after_a_false_start_is_kept():
     assert not lost
 
 
+def slid(note: realset.RealNote, frets: float, at_s: float, in_s: float) -> list:
+    """What is read of a note that slides so far, ``at_s`` after its onset."""
+    samples, rate_hz = soundfile.read(note.path, dtype="float32")
+    since_s = np.arange(samples.size) / rate_hz - note.onset_s
+    place = np.cumsum(2.0 ** (frets * np.clip((since_s - at_s) / in_s, 0.0, 1.0) / 12.0))
+    place = place[place < samples.size - 1]
+    sound = np.interp(place, np.arange(samples.size), samples).astype(np.float32)
+    found = readings(sound[: round((note.onset_s + 4.0) * rate_hz)], rate_hz)
+    return [r for r in found if abs(r.onset_s - note.onset_s) < 0.1]
+
+
 def test_a_note_that_slides_to_the_next_fret_is_no_reading():
     """Some partial may be known by what it was before: one was settled at +8.8 cents, u 87."""
     for note in realset.notes():
-        samples, rate_hz = soundfile.read(note.path, dtype="float32")
-        since_s = np.arange(samples.size) / rate_hz - note.onset_s
-        place = np.cumsum(2.0 ** (np.clip((since_s - 0.8) / 0.2, 0.0, 1.0) / 12.0))
-        place = place[place < samples.size - 1]
-        slid = np.interp(place, np.arange(samples.size), samples).astype(np.float32)
-        found = readings(slid[: round((note.onset_s + 4.0) * rate_hz)], rate_hz)
-        plucked = [r for r in found if abs(r.onset_s - note.onset_s) < 0.1]
+        plucked = slid(note, 1.0, 0.8, 0.2)
         assert plucked, note.path.name
         assert not any(isinstance(r, Reading) for r in plucked), note.path.name
+
+
+def test_a_slide_by_three_frets_is_not_two_strings():
+    """One note after the other, as their ends tell: nobody is asked to damp what does not ring."""
+    reasons = [r.reason for note in realset.notes() for r in slid(note, 3.0, 0.5, 0.15)]
+    assert len(reasons) >= 19
+    assert reasons.count(Reason.TWO_STRINGS) <= 4
+    assert reasons.count(Reason.NEVER_SETTLED) >= 14
 
 
 def test_a_first_partial_that_noise_drowns_may_lie_where_the_others_do_not_point():

@@ -196,8 +196,8 @@ def test_a_retuned_instrument_is_due_and_the_session_opens_with_that():
 
 
 def test_old_strings_make_it_due():
-    assert check_reasons(GUITAR, [a_session(170)], today=date(2026, 7, 8)) == ()
-    (reason,) = check_reasons(GUITAR, [a_session(170)], today=date(2026, 7, 20))
+    assert check_reasons(GUITAR, [a_session(100)], today=date(2026, 7, 8)) == ()
+    (reason,) = check_reasons(GUITAR, [a_session(100)], today=date(2026, 7, 20))
     assert reason.startswith("strings 6 months old")
 
 
@@ -391,12 +391,23 @@ def test_a_session_whose_date_cannot_be_is_left_out_of_the_trend():
     at_1970 = datetime(1970, 1, 1, 0, 5, tzinfo=UTC)
     early = replace(a_session(), meta=replace(a_session().meta, started_at=at_1970))
     late = a_session(3000)
-    now = NOON + timedelta(days=31)
-    assert trends([early, *sound, late], now=now) == trends(sound, now=now) != ()
-    said = [misdated_words(each, now=now) or "" for each in (early, *sound, late)]
-    assert [words.split(",")[0] for words in said] == [
-        "before its strings were fitted (2026-01-10)", "", "", "it is still to come",
+    day = (NOON + timedelta(days=31)).date()
+    assert trends([early, *sound, late], today=day) == trends(sound, today=day) != ()
+    assert [misdated_words(each, today=day) for each in (early, *sound, late)] == [
+        "before its strings were fitted (2026-01-10)", None, None, "it is still to come",
     ]  # fmt: skip
+
+
+def test_a_session_whose_date_cannot_be_tells_no_season_and_is_named():
+    """The clock was ahead; by its date it would be the last one, and of another season."""
+    late = a_session(100)
+    day = NOON.date()
+    (reason,) = check_reasons(GUITAR, [late], today=day)
+    assert reason == f"session {late.meta.short_id} of {late.meta.day} is misdated: " + (
+        "it is still to come"
+    )
+    assert reason in (opening_words(GUITAR, [late], today=day) or "")
+    assert check_reasons(GUITAR, [late], today=late.meta.day) == ()
 
 
 # -- the command -----------------------------------------------------------------------------------
