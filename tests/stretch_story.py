@@ -22,10 +22,10 @@ class Stretched:
         self.job = job
         self.now_s = job.at_s
 
-    def pluck(self, cents: float) -> Stretched:
+    def pluck(self, cents: float, *, u_cents: float = 0.05) -> Stretched:
         pitch_hz = shifted_hz(self.job.setup.open_hz(self.job.current), cents)
         self.begins()
-        reading = a_reading(pitch_hz, self.now_s, ring_s=2.0, u_cents=0.05, tail_s=1.4)
+        reading = a_reading(pitch_hz, self.now_s, ring_s=2.0, u_cents=u_cents, tail_s=1.4)
         self.then(ReadingReady(reading, final=False))
         assert self.job.asks == "Damp the string."
         return self.then(ReadingReady(reading, final=True))

@@ -44,6 +44,9 @@ PLUCK_DECAY_S: Final = 0.5
 PLUCK_HEARD_S: Final = 2.0
 NOTES: Final = tuple(map(Note.parse, ("B0", "E1", "A1", "E2", "A2", "D3", "G3", "B3", "E4")))
 
+#: What the best precision leaves out (docs/method.md, "For the technician").
+STRING_ADDS: Final = "A real string wanders by itself, and is read to ± 0.8 to 6 cents."
+
 CURES: Final = {
     Condition.OK: "Nothing to do.",
     Condition.NOTHING_HEARD: (
@@ -258,31 +261,37 @@ def check_lines(check: Check) -> list[str]:
         for line in silence.hum
     ]
     if notes := _heard_notes(check):
+        best, worst = (choose(notes, key=check.best_u_cents) for choose in (min, max))
         lines.append(
-            "assumed for the precision: the first partial alone of a pluck of "
+            f"± by the noise alone: {_noise_alone(check, best)} for {best} to "
+            f"{_noise_alone(check, worst)} for {worst}, at best: the first partial of a pluck of "
             f"{decibels(PLUCK_AMPLITUDE):.0f} dB peak, decaying in {PLUCK_DECAY_S} s, heard for "
-            f"{PLUCK_HEARD_S:g} s"
+            f"{PLUCK_HEARD_S:g} s. {STRING_ADDS}"
         )
-        lines += [
-            f"precision to expect at best for {note}: {check.best_u_cents(note):.2g} cents"
-            for note in notes
-        ]
-    return [*lines, *(_pluck_lines(check.pluck) if check.asked else ())]
+    return [*lines, *(_pluck_lines(check) if check.asked else ())]
 
 
-def _pluck_lines(pluck: CheckedPluck | None) -> list[str]:
+def _noise_alone(check: Check, note: Note) -> str:
+    """The ± that the noise by itself leaves at best."""
+    return f"{half95(check.best_u_cents(note)):.2g} cents"
+
+
+def _pluck_lines(check: Check) -> list[str]:
     """What was heard of a pluck, and what a reading of such a note may be trusted to."""
+    pluck = check.pluck
     if pluck is None:
         return ["pluck: none was heard"]
     reading, level = pluck.reading, f"peak {_level(decibels(pluck.peak))}"
     if isinstance(reading, Rejected):
         return [f"pluck: {level}, not read: {rejected_words(reading.reason)}"]
     note, off_cents = nearest_note(reading.pitch_hz)
-    above = "" if reading.snr_db is None else f", {reading.snr_db:.0f} dB above the noise"
+    above = "" if reading.snr_db is None else f", at its end {reading.snr_db:.0f} dB above noise"
+    hum = " and hum" if above and check.silence.hum else ""
     return [
-        f"pluck: {note}, {reading.pitch_hz:.2f} Hz, {level}{above}",
+        f"pluck: {note}, {reading.pitch_hz:.2f} Hz, {level}{above}{hum}",
         f"pitch of the pluck: {reading_words(reading, off_cents, note)}",
-        f"± to expect of such a note: {half95(reading.u_cents):.2f} cents",
+        f"± to expect of such a note: {half95(reading.u_cents):.2f} cents, of which the noise "
+        f"makes {_noise_alone(check, note)} at best",
     ]
 
 

@@ -377,6 +377,8 @@ def findings(neck: StringNeck, *, tolerance_cents: float, nut_fret: int = 0) -> 
 def uneven_string(partials: Sequence[Partial]) -> str:
     """A sentence if the partials do not follow the stiff-string law; empty if they do.
 
+    One note alone is no proof: body, bridge and pickup move partials as well.
+
     Partials count by their certainty: rms of their distance from the law, weighted by 1/u^2.
     """
     if len(partials) < 4:
@@ -387,8 +389,8 @@ def uneven_string(partials: Sequence[Partial]) -> str:
     if rms <= UNEVEN_STRING_CENTS:
         return ""
     return (
-        f"The partials lie {rms:.0f} cents off the law of a stiff string: the string is uneven, "
-        "old or damaged; fit another before anything is set."
+        f"The partials lie {rms:.0f} cents off the law of a stiff string: if other notes of this "
+        "string show it too, it is uneven, old or damaged; fit another then before anything is set."
     )
 
 

@@ -5,6 +5,10 @@ after pull g lies at a_g - d t_i + noise. Levels are free, the drift d is believ
 of `TYPICAL_DRIFT` until the plucks say more, and the scatter of plucks is as unknown as the rest
 (normal and inverse chi-squared: the conjugate model, Gelman et al., Bayesian Data Analysis, ch. 14,
 from memory), which makes each difference of levels, and the drift, Student-distributed.
+
+The readings' own uncertainties are no part of it. Most of such a ± is how the partials of this
+string lie and wander, the same in each of its plucks, and cancels in a difference; what is another
+in each pluck shows in their scatter.
 """
 
 from __future__ import annotations
@@ -26,11 +30,15 @@ SURE_ENOUGH: Final = 0.95
 #: plucks scatter by more than usual, it may be that much more.
 TYPICAL_DRIFT: Final = 3.0
 
+#: Plucks that repeat better than this are no surer, cents: a reading moves by hundredths with the
+#: pitch itself, alike in all plucks between two pulls (0.03 rms over 16 pulls of virtual strings).
+_LEAST_SCATTER_CENTS: Final = 0.05
+
 
 @dataclass(frozen=True)
 class OpenPluck:
     """One reading of the open string: how many pulls came before it, when it was plucked, how far
-    above any one fixed pitch it lies, and its own standard uncertainty."""
+    above any one fixed pitch it lies, and its own standard uncertainty, which is shown alone."""
 
     pulls: int
     at_s: float
@@ -95,8 +103,7 @@ def stretching_of(plucks: Sequence[OpenPluck], *, tolerance_cents: float) -> Str
     heard = np.append(cents, 0.0)
     covariance = np.linalg.inv(rows.T @ rows)
     fit = covariance @ rows.T @ heard
-    own_variance = float(np.mean([pluck.u_cents**2 for pluck in plucks]))
-    variance = max(float(np.sum((heard - rows @ fit) ** 2)) / dof, own_variance)
+    variance = max(float(np.sum((heard - rows @ fit) ** 2)) / dof, _LEAST_SCATTER_CENTS**2)
 
     def believe(contrast: Sequence[float]) -> Belief:
         c = np.array(contrast)

@@ -104,8 +104,8 @@ def _faults(result: DriftResult) -> list[str]:
     words = {
         Flag.BEATING: f"the level swings {swings} times a second: the string swings in two "
         "directions of slightly different pitch, or another string rings along.",
-        Flag.WANDERING: "the pitch wanders in the tail: a beat too slow to be counted, the pull of "
-        "a magnet, or a poor string.",
+        Flag.WANDERING: "the pitch wanders in the tail, more than nine of ten real notes do: a "
+        "beat too slow to be counted, the pull of a magnet, or a poor string.",
         Flag.UNEVEN: "",  # each pluck has its own
         Flag.TOO_SHARP: "an attack is sharper than a pluck of "
         f"{length_words(FARTHEST_PLUCK_MM, None)} makes it: the string slips or is not the one "

@@ -191,7 +191,9 @@ def _heard(stretch: Stretch, reading: Reading) -> Stretch:
     off_cents = cents_between(reading.pitch_hz, stretch.setup.open_hz(string))
     if not -_FLAT_CENTS <= off_cents <= _SHARP_CENTS:
         off = words.reading_words(reading, off_cents, stretch.spec.note)
-        why = f"no open note of this string, {off}: pluck string {string} open, or tune it"
+        # So far off it is rather another string, and tuning this one by as much may snap it.
+        alone = f"pluck string {string} open and alone; if you did, it is far out of tune"
+        why = f"no open note of this string, {off}: {alone}"
         ignored = _kept(stretch, reading, TakeFate.IGNORED, why, Ignored.NO_NOTE_OF_IT)
         return replace(ignored, says=f"Ignored: {why}.")
     tuned = bool(story.plucks) and off_cents > story.plucks[-1].cents + _TUNED_CENTS

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from pitchbench.commands.inputs import one_pluck
+from pitchbench.commands.inputs import STRING_ADDS, Check, check_lines, one_pluck
 from pitchbench.pitch.reading import Reading
 from pitchbench.presets import preset
+from pitchbench.sound.noise import analyse_silence
+from pitchbench.sound.portaudio import InputDevice
 from pitchbench.sound.source import Block
 from pitchbench.strings.virtual import VirtualInstrument
 from pitchbench.units import cents_between
@@ -28,12 +32,19 @@ def _sound(instrument: VirtualInstrument, *notes: tuple[float, int, float]) -> N
     return sound
 
 
-def _heard(sound: NDArray[np.float32]) -> Reading | None:
-    """What is read of ``sound``, the first seconds of which were to be quiet."""
+def _checked(sound: NDArray[np.float32]) -> Check:
+    """An input that gives ``sound``, the first seconds of which were to be quiet."""
     starts = range(0, len(sound), _BLOCK)
     blocks = [Block(sound[at : at + _BLOCK], at, RATE_HZ) for at in starts]
     split = round(_QUIET_S * RATE_HZ / _BLOCK)
+    silence = analyse_silence(sound[: split * _BLOCK], RATE_HZ)
     heard = one_pluck(blocks[:split], iter(blocks[split:]), RATE_HZ)
+    return Check(InputDevice(0, "a", "b", 1, RATE_HZ, True), RATE_HZ, silence, True, heard)
+
+
+def _heard(sound: NDArray[np.float32]) -> Reading | None:
+    """What is read of ``sound``, the first seconds of which were to be quiet."""
+    heard = _checked(sound).pluck
     return None if heard is None or not isinstance(heard.reading, Reading) else heard.reading
 
 
@@ -49,3 +60,20 @@ def test_what_sounds_while_it_should_be_quiet_is_not_the_pluck(at_s: float) -> N
 def test_without_another_none_was_heard() -> None:
     instrument = VirtualInstrument(preset("six-string"), seed=4)
     assert _heard(_sound(instrument, (1.0, 5, 1.0))) is None
+
+
+def test_what_noise_and_string_do_to_the_pitch_is_told_apart() -> None:
+    """A room with hum: the ± of the noise is a part of the ± of the note, and what the note stands
+    above is named as what was heard before it."""
+    instrument = VirtualInstrument(preset("six-string"), seed=4)
+    sound = _sound(instrument, (6.0, 5, 3.0))
+    hum = 0.01 * np.sin(2.0 * np.pi * 50.0 * np.arange(len(sound)) / RATE_HZ)
+    check = _checked((sound + hum).astype(np.float32))
+    lines = dict(line.split(": ", 1) for line in check_lines(check))
+    assert lines["pluck"].endswith(" dB above noise and hum")
+    noise = lines["± by the noise alone"]
+    assert noise.endswith(STRING_ADDS)
+    whole, of_noise = re.findall(r"([\d.]+) cents", lines["± to expect of such a note"])
+    assert 0.0 < float(of_noise) < float(whole)
+    least, most = re.findall(r"([\d.]+) cents for", noise)
+    assert float(least) <= float(of_noise) <= float(most)

@@ -208,7 +208,9 @@ def partials(*law_cents):
 
 def test_an_uneven_string_is_named():
     assert uneven_string(partials(0, 0.5, -0.6, 0.3, 1.0)) == ""
-    assert "12 cents off" in uneven_string(partials(0, 14, -15, 11, -12))
+    named = uneven_string(partials(0, 14, -15, 11, -12))
+    assert "12 cents off" in named
+    assert "if other notes of this string show it too" in named, "one note is no proof"
     assert uneven_string(partials(0, 14)) == ""
 
 

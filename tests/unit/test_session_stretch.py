@@ -56,6 +56,20 @@ def test_a_string_whose_pull_costs_hardly_a_thing_is_stretched_and_the_next_one_
     assert story.job.asks == "All strings are heard: tune the instrument."
 
 
+def test_what_readings_of_a_string_are_unsure_of_alike_does_not_blur_what_a_pull_costs() -> None:
+    """Plucks of a real low E, each read to ± 4.6 cents: all but 0.3 is the string's own."""
+    story = begun()
+    for cents in (0.1, 0.4, 0.2, 0.3):
+        story.pluck(cents, u_cents=2.35)
+    result = result_of(story.job, 6)
+    assert result is not None
+    assert result.stretched
+    # 3.1 of t with two degrees of freedom at 0.14 cents, and what drift may hide in 12 s; ± 14.8
+    # cents where each reading counts as unsure by itself.
+    assert result.per_pull.half() < 1.5
+    assert settled(story.job, 6)
+
+
 def test_what_two_plucks_do_not_decide_is_plucked_up_to_four_times_and_pulled_again() -> None:
     story = begun().pluck(0.0).pluck(0.2).pluck(-1.8)
     assert story.pluck(-2.2).job.asks == PLUCK
@@ -93,6 +107,7 @@ def test_what_is_no_open_note_of_the_string_does_not_count(cents: float) -> None
     (take,) = story.job.log.strings[5].takes
     assert take.fate is TakeFate.IGNORED
     assert "no open note of this string" in take.why
+    assert take.why.endswith(": pluck string 6 open and alone; if you did, it is far out of tune")
     assert story.job.asks == PLUCK
 
 
