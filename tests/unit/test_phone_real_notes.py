@@ -101,11 +101,11 @@ def ridden(sound: Sound, rate_hz: int) -> Sound:
 
 
 def compressed(sound: Sound, rate_hz: int) -> Sound:
-    """As a compressor of 3:1 above -24 dB below full scale leaves it, quick to turn down (5 ms) and
-    slow to let go (200 ms), as it stands in the way of many a bass (usual figures, from memory)."""
+    """As a compressor of 8:1 from 35 dB below full scale on leaves it, quick to turn down (5 ms)
+    and slow to let go (200 ms), as one stands in the way of many a bass (figures from memory)."""
     sound = sound * 0.7 / np.abs(sound).max()
-    over_db = 20.0 * np.log10(_envelope(sound, rate_hz, 0.005, 0.2) + 1e-9) + 24.0
-    return (sound * 10.0 ** (-np.maximum(over_db, 0.0) * (1.0 - 1.0 / 3.0) / 20.0)).astype(
+    over_db = 20.0 * np.log10(_envelope(sound, rate_hz, 0.005, 0.2) + 1e-9) + 35.0
+    return (sound * 10.0 ** (-np.maximum(over_db, 0.0) * (1.0 - 1.0 / 8.0) / 20.0)).astype(
         "float32"
     )
 
@@ -142,5 +142,5 @@ def test_a_compressor_makes_no_beep_of_a_string(tmp_path: Path, plucks: list[Plu
         for reading in read(path)[:1]:
             cents = cents_between(reading.pitch_hz, one.reading.pitch_hz)
             apart_u.append(abs(cents) / math.hypot(reading.u_cents, one.reading.u_cents))
-    assert len(apart_u) >= 0.8 * len(plucks)
+    assert len(apart_u) >= 0.6 * len(plucks)  # 0.26 by their level alone
     assert max(apart_u) < _WITHIN
