@@ -30,6 +30,10 @@ _SHARED: Final = 0.5
 _LEAST_HEARD: Final = 0.4
 #: Partials within 30 dB of the loudest tell which of them a note has.
 _TELLS_OCTAVE: Final = 1e-3
+#: So many of them and nothing between are a string's, and what lies below them is none: no pick and
+#: no pickup takes away the third, the fifth and the seventh and leaves the others.
+_FEWEST_OWN: Final = 4
+_MOST_TIMES: Final = 4
 #: How many times longer than the tracker's the true period may be, at one step: where partial k is
 #: louder than all others together, as after a high-pass, the tracker hears its period.
 _PARTS: Final = (2, 3, 4, 5)
@@ -283,8 +287,12 @@ def _scattered(found: Comb) -> bool:
 
 def _times_higher(found: Comb) -> int:
     """How many times higher the note is whose partials these are: where hum drew the tracker down,
-    only every so manieth partial is the string's."""
+    or the body that answers below it, only every so manieth partial is the string's."""
     told = found.number[found.power > _TELLS_OCTAVE * found.power.max()]
+    for lowest in range(2, _MOST_TIMES + 1):
+        own = told[told >= lowest]
+        if len(own) >= _FEWEST_OWN and int(np.gcd.reduce(own)) == lowest:
+            return lowest
     return int(np.gcd.reduce(told)) if len(told) > 1 else 1
 
 

@@ -112,6 +112,18 @@ def test_an_open_string_that_rings_along_is_not_the_note(open_hz, part, off_cent
     assert abs(cents(reading.pitch_hz, f1_hz)) < max(0.5, 3.0 * reading.u_cents)
 
 
+@pytest.mark.parametrize("below", [2, 4])
+@pytest.mark.parametrize("level", [0.05, 0.15])
+@pytest.mark.parametrize("f1_hz", [622.25, 784.0, 830.6])
+def test_a_body_that_answers_below_a_high_note_is_not_its_first_partial(f1_hz, below, level):
+    """As in a hall, where it rings on. The levels are those of a sampled nylon string, by eye."""
+    high = string(f1_hz, amplitudes=(0.2, 0.07, 0.15, 0.1, 0.05), decay_s=0.9)
+    body = string(1.004 * f1_hz / below, amplitudes=(level,), decay_s=0.7, glide_cents=0.0, seed=3)
+    for reading in readings(high + body):
+        if isinstance(reading, Reading):
+            assert abs(cents(reading.pitch_hz, f1_hz)) < max(0.5, 3.0 * reading.u_cents)
+
+
 def test_hum_that_lies_on_the_note_is_named():
     sound = string(49.3, amplitudes=(0.06,), decay_s=1.0)
     sound = np.concatenate((silence(1.2), sound))
