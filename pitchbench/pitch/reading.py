@@ -12,7 +12,13 @@ from numpy.typing import NDArray
 from pitchbench.pitch.clipping import is_clipped
 from pitchbench.pitch.courses import split_of_a_pair
 from pitchbench.pitch.note import dies_like_a_string, find_partials, note_of
-from pitchbench.pitch.partials import Array, Demodulator, LineSpectrum, law_cents
+from pitchbench.pitch.partials import (
+    Array,
+    Demodulator,
+    LineSpectrum,
+    law_cents,
+    stiff_ratio,
+)
 from pitchbench.pitch.settle import settle
 from pitchbench.pitch.settled import Settled
 from pitchbench.units import CENTS_PER_NEPER, cents_between
@@ -164,6 +170,8 @@ _MOST_PITCH_U_CENTS: Final = 25.0
 _STRAYED_CENTS: Final = 80.0
 #: How much of either end of a sound tells what note it begins and ends as.
 _AN_END_S: Final = 0.4
+#: The first note is still there if its loudest line is within 20 dB of what is loudest then.
+_STILL_THERE: Final = 0.01
 #: Hum is looked for on so many partials, within so many bins (two of the transform's own widths); a
 #: line is what stands 13 dB over the noise beside it, and 10 dB below a partial it still harms.
 _LOWEST_PARTIALS: Final = 3
@@ -255,8 +263,15 @@ def _went_on_as_another(
         note = None if period_hz is None else find_partials(end, rate_hz, period_hz, background)
         if note is None or note.two_notes:
             return False
-        notes.append(note.f1_hz)
-    return abs(cents_between(*notes)) > _STRAYED_CENTS
+        notes.append(note)
+    first, last = notes
+    if abs(cents_between(first.f1_hz, last.f1_hz)) < _STRAYED_CENTS:
+        return False
+    late = LineSpectrum.of(sound[-length:], rate_hz)
+    loudest = first.power.argmax()
+    line_hz = first.f1_hz * stiff_ratio(first.number, first.stiffness_b)[loudest]
+    here = late.power[round(line_hz / late.bin_hz) + np.arange(-1, 2)].max()
+    return bool(here < _STILL_THERE * late.power.max())
 
 
 def surely_a_pluck(pluck: Pluck) -> bool:
