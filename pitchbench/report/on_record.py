@@ -54,12 +54,17 @@ def _plucks(
     plucks = [
         NeckPluck(source, take.reading, take.fret)
         if take.fate is TakeFate.ACCEPTED
-        else NeckPluck(source, take.reading, why=take.why or str(take.fate))
+        else NeckPluck(source, take.reading, why=_why_not(take))
         for take in takes
     ]
     if any(take.cause is Ignored.PRESSED_HARDER for take in takes):
         return plucks
     return without_harmonics(plucks, number, instrument)
+
+
+def _why_not(take: SessionTake) -> str:
+    """Why a take does not count: one that was struck out may only have been asked about before."""
+    return str(take.fate) if take.fate is TakeFate.STRUCK else take.why or str(take.fate)
 
 
 def heard_on_record(record: SessionRecord) -> tuple[HeardString, ...]:

@@ -137,16 +137,18 @@ def string_done(survey: Survey, string: int) -> bool:
     return wanted(survey, string) is None
 
 
+def heard_times(survey: Survey, string: int, fret: int) -> int:
+    """How often a note of ``string`` was heard; what may be a touched harmonic is wanted again."""
+    return len(counted(survey, string, fret)) - len(_asked_about(survey, string, fret))
+
+
 def wanted(survey: Survey, string: int) -> int | None:
     """The note of ``string`` to be played next, 0 for open; None when all have been heard.
 
     Every note once before any note twice, so that a string that slips tells itself; the open one
-    first whenever the string has been tuned anew. What may be a touched harmonic is wanted again.
+    first whenever the string has been tuned anew.
     """
-    heard = {
-        fret: len(counted(survey, string, fret)) - len(_asked_about(survey, string, fret))
-        for fret in survey.plan.notes
-    }
+    heard = {fret: heard_times(survey, string, fret) for fret in survey.plan.notes}
     if not _opens(survey, string):
         return 0
     missing = [fret for fret, count in heard.items() if count < survey.plan.takes]

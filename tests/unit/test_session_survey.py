@@ -26,6 +26,7 @@ from pitchbench.session.survey import (
     begin,
     counted,
     fret_of,
+    heard_times,
     offsets_cents,
     resume,
     statistics_of,
@@ -184,6 +185,7 @@ def test_what_may_be_a_harmonic_is_asked_for_again_and_the_fretted_one_takes_its
     assert story.last.fate is TakeFate.ACCEPTED
     assert "Is that fretted, or a harmonic touched?" in story.survey.says
     assert not story.survey.finished
+    assert heard_times(story.survey, 6, 12) == 0
     assert story.survey.asks == "String 6: fret the 12th and pluck it."
     twelfth(story, 8.0, touched=False)
     assert story.survey.finished
