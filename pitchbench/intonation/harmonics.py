@@ -41,8 +41,8 @@ TOUCHED: Final = 0.999
 #: So likely, no advice rests on them: where nothing else is known, the likelier of the two holds.
 LIKELIER: Final = 0.5
 #: So likely, one asks. A question costs a glance, "leave it" of a string that is off months out of
-#: tune: we hold that to be worth two needless questions.
-IN_DOUBT: Final = 0.3
+#: tune: we hold that to be worth four needless questions.
+IN_DOUBT: Final = 0.2
 
 #: Pairs of partials compared: higher ones die early.
 _MOST_PAIRS: Final = 4
