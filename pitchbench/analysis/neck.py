@@ -15,6 +15,13 @@ from pitchbench.intonation.chords import Chord, parse_shape, sound_chord
 from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.intonation.compromise import Compromise, best_compromise
 from pitchbench.intonation.frets import tell_frets
+from pitchbench.intonation.harmonics import (
+    HARMONIC_AT_FRET,
+    IN_DOUBT,
+    LIKELIER,
+    Touched,
+    touched_takes,
+)
 from pitchbench.intonation.neck import (
     NeckVerdict,
     SaddleChoice,
@@ -211,12 +218,14 @@ def tally(string: HeardString) -> str:
     """What was heard of a string: "G3: open 2 times, fret 12 1 time, 1 rejected"."""
     counts = Counter(take.fret for take in string.takes)
     rejected = sum(isinstance(pluck.reading, Rejected) for pluck in string.plucks)
-    other = len(string.plucks) - rejected - counts.total()
+    told = sum(isinstance(p.reading, Reading) and bool(p.why) for p in string.plucks)
+    other = len(string.plucks) - rejected - told - counts.total()
     words = [
         f"{'open' if fret == 0 else f'fret {fret}'} {count} time{'s' * (count != 1)}"
         for fret, count in sorted(counts.items())
     ]
     words += [f"{other} on no fret of it"] * bool(other) + [f"{rejected} rejected"] * bool(rejected)
+    words += [f"{told} not counted"] * bool(told)
     return f"{string.note}: {', '.join(words) or 'no pluck at all'}"
 
 
@@ -251,8 +260,49 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
         findings=(
             *findings(neck, tolerance_cents=within, nut_fret=nut_fret),
             *(uneven[:1] if 2 * len(uneven) > len(opens) else ()),
+            *_doubts(string, instrument),
         ),
         stiffness_b=median(stiffness) if stiffness else None,
+    )
+
+
+def _doubts(string: HeardString, instrument: Instrument) -> list[str]:
+    """What is asked of notes that count, though they may be touched harmonics."""
+    return [
+        f"At {instrument.place(string.number or 0, fret)} it sounds as the open string's touched "
+        "harmonic would. Was the string pressed down?"
+        for fret in HARMONIC_AT_FRET
+        if _touched(string.plucks, fret)[1].probability >= IN_DOUBT
+    ]
+
+
+def _touched(plucks: Sequence[NeckPluck], fret: int) -> tuple[list[Reading], Touched]:
+    """The notes at ``fret``, and which of them are likelier touched than fretted."""
+    opens, takes = (
+        [p.reading for p in plucks if p.fret == n and isinstance(p.reading, Reading)]
+        for n in (0, fret)
+    )
+    return takes, touched_takes(takes, opens, fret=fret, sure=LIKELIER)
+
+
+def without_harmonics(
+    plucks: Sequence[NeckPluck], number: int, instrument: Instrument
+) -> tuple[NeckPluck, ...]:
+    """The plucks of string ``number`` in one tuning, of which no touched harmonic counts.
+
+    What is likelier touched than fretted is left out: the other frets speak for it.
+    """
+    why_of = {}
+    for fret in HARMONIC_AT_FRET:
+        takes, found = _touched(plucks, fret)
+        place = instrument.place(number, fret)
+        why = f"likely a harmonic touched at {place}: press the string down there"
+        why_of.update({id(takes[k]): why for k in found.which})
+    return tuple(
+        replace(pluck, fret=None, why=why_of[id(pluck.reading)])
+        if id(pluck.reading) in why_of
+        else pluck
+        for pluck in plucks
     )
 
 
@@ -377,7 +427,9 @@ def heard_string(
         highest=instrument.highest_fret(number),
     )
     fret_of = dict(zip(map(id, settled), frets, strict=True))
-    told = [(at, replace(each, fret=fret_of.get(id(each.reading)))) for at, each in plucks]
+    heard = [replace(each, fret=fret_of.get(id(each.reading))) for _, each in plucks]
+    starts = (began_s for began_s, _ in plucks)
+    told = list(zip(starts, without_harmonics(heard, number, instrument), strict=True))
     return HeardString(
         note,
         number or None,

@@ -21,7 +21,7 @@ from pitchbench.intonation.classify import (
     tell_apart,
 )
 from pitchbench.intonation.deciding import WORTH_SAYING, judge
-from pitchbench.intonation.harmonics import touched_takes
+from pitchbench.intonation.harmonics import LIKELIER, touched_takes
 from pitchbench.intonation.knowledge import Knowledge, from_takes
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, estimate_offset
 from pitchbench.intonation.pairs import compare_partials
@@ -101,6 +101,11 @@ class Comparison:
     def stray(self, pluck: ComparedPluck) -> bool:
         """Whether a take stands out from the rest of its group."""
         return pluck.counts and any(take.at_s == pluck.at_s for take in self.offset.stray)
+
+    @property
+    def likely_touched(self) -> bool:
+        """Whether the fretted takes are likelier touched harmonics: they say nothing then."""
+        return self.p_touched_harmonic >= LIKELIER
 
     @property
     def open_off_cents(self) -> float:
@@ -212,6 +217,8 @@ def judged(comparison: Comparison, *, tolerance_cents: float) -> JudgedOffset:
     # Here any take may be, not only the one just played.
     if Notice.BENT not in verdict.notices and max(comparison.known.p_bent) > WORTH_SAYING:
         verdict = replace(verdict, notices=(*verdict.notices, Notice.BENT))
+    if comparison.likely_touched:  # how many more takes decide it is not known: it is the hand
+        verdict = replace(verdict, decision=Decision.TAKE_MORE, border=False, plucks_to_go=None)
     return JudgedOffset(**vars(comparison), verdict=verdict)
 
 

@@ -162,7 +162,11 @@ def _not_heard(
 
 def _line(strings: Sequence[StringOffset], instrument: Instrument, fret: int) -> BridgeLine | None:
     """Where the bridge should go, if any string asks for a move and enough were judged."""
-    judged = [(each.string, each.result) for each in strings if each.result is not None]
+    judged = [
+        (each.string, each.result)
+        for each in strings
+        if each.result is not None and not each.result.likely_touched
+    ]
     if len(judged) < FEWEST or not any(result.move for _, result in judged):
         return None
     asked = [

@@ -29,7 +29,6 @@ from pitchbench.commands.listening import (
 )
 from pitchbench.errors import NoReadingError
 from pitchbench.instrument import Instrument
-from pitchbench.intonation.verdict import explain
 from pitchbench.notes import Note, strings_words
 from pitchbench.report.offset import (
     cautions,
@@ -39,6 +38,7 @@ from pitchbench.report.offset import (
     offset_lines,
     role_words,
     what_to_do,
+    why_words,
 )
 from pitchbench.report.whole import (
     COLUMNS,
@@ -225,7 +225,7 @@ def _print_page(result: OffsetResult) -> None:
 
     page = Page()
     page.say(what_to_do(result), strong=True)
-    page.say(explain(result.offset, result.verdict))
+    page.say(why_words(result))
     for words in noticed(result):
         page.say(words)
     page.gap()

@@ -36,9 +36,13 @@ HARMONIC_AT_FRET: Final = {12: 2, 19: 3, 24: 4}
 #: The fret nearest to the nut at which each partial is commonly touched: what it is called by.
 TOUCHED_AT_FRET: Final = {2: 12, 3: 7, 4: 5}
 
-#: Takes this likely to be touched are left out; above the other, one should ask.
+#: Takes this likely to be touched are left out.
 TOUCHED: Final = 0.999
-IN_DOUBT: Final = 0.9
+#: So likely, no advice rests on them: where nothing else is known, the likelier of the two holds.
+LIKELIER: Final = 0.5
+#: So likely, one asks. A question costs a glance, "leave it" of a string that is off months out of
+#: tune: we hold that to be worth four needless questions.
+IN_DOUBT: Final = 0.2
 
 #: Pairs of partials compared: higher ones die early.
 _MOST_PAIRS: Final = 4
@@ -50,8 +54,12 @@ _PARTIAL_CENTS: Final = 0.1
 #: trial, his abstract; a steady hand makes us slower to suspect). One is as likely as the other.
 _OFFSET_CENTS: Final = (1.0, 5.0)
 _REFRETTING_CENTS: Final = (0.3, 1.0)
-#: How single partials lie off the law on another length: 0 on a perfect string, 5 on a real one.
+#: How single partials lie off the law on another length, 0 on a perfect string, 5 on a real one: as
+#: they do on the open string, where three partials at least tell it (two say nothing of it), but
+#: never less than good readings can tell; else so much.
 _ANOTHER_LENGTH_CENTS: Final = 0.5
+_FEWEST_OF_LAW: Final = 3
+_LEAST_OFF_LAW_CENTS: Final = 0.05
 #: Logarithm of a ratio of decay times: as it is measured, and between two lengths of a string.
 _SAME_DECAY: Final = 0.2
 _OTHER_DECAY: Final = 0.5
@@ -116,8 +124,8 @@ def touched_harmonic(
     -----
     Two Gaussian descriptions of all distances are compared, and their odds turned into a
     probability (Bayes). Touched: zero, with the readings' own uncertainties and what plucks of an
-    open string differ by. Fretted: any offset, another for every fretting, another for every
-    partial, in the mean of several sizes of each.
+    open string differ by. Fretted: any offset, another for every fretting, in the mean of several
+    sizes of each, and another for every partial, as large as the open string's lie off its law.
     """
     references = {
         k: found
@@ -143,15 +151,13 @@ def touched_harmonic(
     same_partial = (partial[:, None] == partial).astype(float)
     touched = np.diag(own + _PARTIAL_CENTS**2) + of_open.min()
     touched += (_PLUCK_CENTS**2 + shared) * same_take
+    another_length = _another_length_cents(opens, _MOST_PAIRS * number)
     # Equal temperament puts the fretted note there, the harmonic is just.
     just_cents = 1200.0 * math.log2(number) - 100.0 * round(12.0 * math.log2(number))
     fretted = [
         _log_density(
             off + just_cents,
-            touched
-            + offset**2
-            + refretting**2 * same_take
-            + _ANOTHER_LENGTH_CENTS**2 * same_partial,
+            touched + offset**2 + refretting**2 * same_take + another_length**2 * same_partial,
         )
         for offset, refretting in product(_OFFSET_CENTS, _REFRETTING_CENTS)
     ]
@@ -188,9 +194,10 @@ def touched_takes(
     *,
     fret: int,
     beforehand: float = BEFOREHAND,
+    sure: float = TOUCHED,
 ) -> Touched:
     """Which of ``takes``, heard at ``fret``, are harmonics touched there: all of them, or those
-    that are beyond doubt each by itself."""
+    that are each by itself; so far as one must be ``sure``."""
     number = HARMONIC_AT_FRET.get(fret)
     if number is None or not takes or not opens:
         return Touched(0.0, frozenset())
@@ -201,9 +208,25 @@ def touched_takes(
 
     all_of_them = probability(takes)
     # A take among many that were touched is none itself where it alone speaks against it.
-    least = beforehand if all_of_them >= TOUCHED else TOUCHED
+    least = beforehand if all_of_them >= sure else sure
     which = (k for k, take in enumerate(takes) if probability([take]) >= least)
     return Touched(all_of_them, frozenset(which))
+
+
+def _another_length_cents(opens: Sequence[Reading], highest: int) -> float:
+    """How far single partials may lie off the law on another length: as the open string's do, up
+    to the ``highest``.
+
+    What they share is an offset and left out, and so is the first, from which the law is counted.
+    """
+    partials = [p for each in opens for p in each.partials if 1 < p.number <= highest]
+    if len({p.number for p in partials}) < _FEWEST_OF_LAW:
+        return _ANOTHER_LENGTH_CENTS
+    law_cents = np.array([p.law_cents for p in partials])
+    weight = np.array([max(p.u_cents, _PARTIAL_CENTS) for p in partials]) ** -2.0
+    mean = np.average(law_cents, weights=weight)
+    variance = float(np.average((law_cents - mean) ** 2, weights=weight))
+    return max(_LEAST_OFF_LAW_CENTS, math.sqrt(variance))
 
 
 def _off_cents(partial: Partial, references: Sequence[Partial]) -> float:

@@ -118,7 +118,7 @@ def offset_document(result: OffsetResult) -> OffsetDocument:
         result.verdict,
         string=result.note,
         verdict=result.verdict.decision,
-        explanation=explain(result.offset, result.verdict),
+        explanation=why_words(result),
         move=result.move and move_document(result.move),
         scale_mm=result.instrument.scale_of(result.instrument.number_of(result.note)),
         bridge=result.instrument.bridge.kind,
@@ -128,6 +128,8 @@ def offset_document(result: OffsetResult) -> OffsetDocument:
 
 def what_to_do(result: OffsetResult) -> str:
     """The one sentence that the whole command is for."""
+    if result.likely_touched:
+        return f"Press the string down at the {ordinal(result.neck_fret)} fret and play it again."
     if result.verdict.border:
         return f"On the border: {choice_words(result.verdict)}; more takes would hardly decide it."
     move = result.move
@@ -142,9 +144,20 @@ def what_to_do(result: OffsetResult) -> str:
     return "Take more before you touch the saddle."
 
 
+def why_words(result: OffsetResult) -> str:
+    """Why that is to be done, in one sentence."""
+    if not result.likely_touched:
+        return explain(result.offset, result.verdict)
+    touched, cents = percent(result.p_touched_harmonic), result.offset.offset_cents
+    return (
+        f"{cents:+z.1f} cents, if it was pressed down; but with {touched} probability it is a "
+        "touched harmonic, which says nothing of the saddle."
+    )
+
+
 def offset_lines(result: OffsetResult) -> list[tuple[str, str]]:
     """Label and words of every line, the sentence that says what to do first."""
-    lines = [("do", what_to_do(result)), ("why", explain(result.offset, result.verdict))]
+    lines = [("do", what_to_do(result)), ("why", why_words(result))]
     lines += figures(result)
     lines += [
         (

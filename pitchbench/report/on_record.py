@@ -4,16 +4,24 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from itertools import groupby
 from statistics import fmean
 
-from pitchbench.analysis.neck import HeardString, Judged, NeckPluck, NeckResult, judge_neck
+from pitchbench.analysis.neck import (
+    HeardString,
+    Judged,
+    NeckPluck,
+    NeckResult,
+    judge_neck,
+    without_harmonics,
+)
 from pitchbench.analysis.repeatability import PlayedTake, Takes
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.repeatability import Played
 from pitchbench.notes import Note, ordinal
 from pitchbench.pitch.reading import Reading
 from pitchbench.records.model import SessionRecord
-from pitchbench.session.log import SessionTake, TakeFate
+from pitchbench.session.log import Ignored, SessionTake, TakeFate
 from pitchbench.session.survey import statistics_of
 from pitchbench.units import cents_between
 
@@ -28,14 +36,35 @@ def heard_in_survey(
     for number, spec in enumerate(instrument.strings, start=1):
         own = [take for take in takes if take.string == number]
         plucks = tuple(
-            NeckPluck(source, take.reading, take.fret)
-            if take.fate is TakeFate.ACCEPTED
-            else NeckPluck(source, take.reading, why=take.why or str(take.fate))
-            for take in own
+            pluck
+            for _, played in groupby(own, key=lambda take: take.tuning)
+            for pluck in _plucks(tuple(played), source, number, instrument)
         )
+        counted = [take for take, pluck in zip(own, plucks, strict=True) if pluck.fret is not None]
         if own:
-            strings.append(HeardString(spec.note, number, plucks, statistics_of(own)))
+            strings.append(HeardString(spec.note, number, plucks, statistics_of(counted)))
     return tuple(strings)
+
+
+def _plucks(
+    takes: Sequence[SessionTake], source: str, number: int, instrument: Instrument
+) -> Sequence[NeckPluck]:
+    """The plucks of one tuning of a string; who pressed harder to show that it is fretted is
+    believed here too."""
+    plucks = [
+        NeckPluck(source, take.reading, take.fret)
+        if take.fate is TakeFate.ACCEPTED
+        else NeckPluck(source, take.reading, why=_why_not(take))
+        for take in takes
+    ]
+    if any(take.cause is Ignored.PRESSED_HARDER for take in takes):
+        return plucks
+    return without_harmonics(plucks, number, instrument)
+
+
+def _why_not(take: SessionTake) -> str:
+    """Why a take does not count: one that was struck out may only have been asked about before."""
+    return str(take.fate) if take.fate is TakeFate.STRUCK else take.why or str(take.fate)
 
 
 def heard_on_record(record: SessionRecord) -> tuple[HeardString, ...]:

@@ -16,7 +16,7 @@ from pitchbench.intonation.bridge_line import (
     left_words,
     line_words,
 )
-from pitchbench.intonation.verdict import Decision, explain
+from pitchbench.intonation.verdict import Decision
 from pitchbench.notes import Note, ordinal
 from pitchbench.report.document import Positive, Thousandths, fill
 from pitchbench.report.offset import (
@@ -25,6 +25,7 @@ from pitchbench.report.offset import (
     noticed,
     offset_document,
     what_to_do,
+    why_words,
 )
 from pitchbench.report.readings import EITHER, ReadingDocument, reading_document
 from pitchbench.session.words import offset_words
@@ -167,7 +168,7 @@ def lines(whole: WholeInstrument) -> list[tuple[str, str]]:
             continue
         said += [
             (label, f"{offset_words(each.result.offset)}. {_in_full(each.result, whole)}"),
-            (f"{label}, why", explain(each.result.offset, each.result.verdict)),
+            (f"{label}, why", why_words(each.result)),
         ]
     return said + remarks(whole)
 

@@ -26,6 +26,7 @@ from pitchbench.session.survey import (
     Survey,
     counted,
     fret_of,
+    heard_times,
     offsets_cents,
     open_hz,
     string_done,
@@ -150,7 +151,7 @@ def _progress(survey: Survey) -> tuple[int, int]:
     """How many of the notes asked for have been heard, each as often as it is asked for."""
     plan = survey.plan
     heard = sum(
-        min(plan.takes, len(counted(survey, string, fret)))
+        min(plan.takes, heard_times(survey, string, fret))
         for string in plan.setup.order
         for fret in plan.notes
     )

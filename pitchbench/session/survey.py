@@ -18,7 +18,7 @@ from pitchbench.intonation.take import Take
 from pitchbench.notes import ordinal
 from pitchbench.pitch.listener import LivePitch, ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.session import paired, words
+from pitchbench.session import paired, touched, words
 from pitchbench.session.fold import empty_log, read_log
 from pitchbench.session.job import (
     Answer,
@@ -137,13 +137,18 @@ def string_done(survey: Survey, string: int) -> bool:
     return wanted(survey, string) is None
 
 
+def heard_times(survey: Survey, string: int, fret: int) -> int:
+    """How often a note of ``string`` was heard; what may be a touched harmonic is wanted again."""
+    return len(counted(survey, string, fret)) - len(_asked_about(survey, string, fret))
+
+
 def wanted(survey: Survey, string: int) -> int | None:
     """The note of ``string`` to be played next, 0 for open; None when all have been heard.
 
     Every note once before any note twice, so that a string that slips tells itself; the open one
     first whenever the string has been tuned anew.
     """
-    heard = {fret: len(counted(survey, string, fret)) for fret in survey.plan.notes}
+    heard = {fret: heard_times(survey, string, fret) for fret in survey.plan.notes}
     if not _opens(survey, string):
         return 0
     missing = [fret for fret, count in heard.items() if count < survey.plan.takes]
@@ -246,6 +251,12 @@ def _tuning(survey: Survey, string: int) -> int:
     return max((take.tuning for take in survey.takes if take.string == string), default=0)
 
 
+def _asked_about(survey: Survey, string: int, fret: int) -> tuple[SessionTake, ...]:
+    """The takes that count, though they may be harmonics touched at ``fret``."""
+    takes = counted(survey, string, fret)
+    return tuple(take for take in takes if take.cause is Ignored.TOUCHED_HARMONIC)
+
+
 def _opens(survey: Survey, string: int) -> tuple[SessionTake, ...]:
     """The open takes of the present tuning."""
     tuning = _tuning(survey, string)
@@ -342,17 +353,37 @@ def _other_open(survey: Survey, pitch_hz: float) -> int | None:
 
 
 def _take(survey: Survey, reading: Reading, fret: int) -> Survey:
-    """A pluck that counts; the last one of its string leads to the next string."""
-    was_done = string_done(survey, survey.current)
-    doubt = paired.doubt(survey.log, reading)
+    """A pluck that counts, unless it is a touched harmonic; the last one of its string leads to the
+    next string. One that is fretted takes the place of those that were asked about."""
+    was_done, string = string_done(survey, survey.current), survey.current
+    doubt = touched.doubt(survey.log, reading, fret)
+    if not doubt.counts:
+        survey = _logged(
+            survey, reading, TakeFate.IGNORED, fret=fret, why=doubt.why, ignored=doubt.cause
+        )
+        return _struck_out(survey, doubt.struck, says=f"Ignored: {doubt.why}.")
+    replaced: tuple[int, ...] = ()
+    if touched.shows_fretted(survey.log, reading, fret):
+        replaced = tuple(take.number for take in _asked_about(survey, string, fret))
+    if doubt.cause is None:
+        doubt = paired.doubt(survey.log, reading)
     survey = _logged(
         survey, reading, TakeFate.ACCEPTED, fret=fret, why=doubt.why, ignored=doubt.cause
     )
+    survey = _struck_out(survey, replaced)
     says = doubt.why or take_words(survey, survey.takes[-1])
+    if replaced:
+        says += f"; it takes the place of take {replaced[-1]}"
     survey = replace(survey, says=f"{says}.")
     if was_done or not string_done(survey, survey.current):
         return survey
     return _to_next_string(survey)
+
+
+def _struck_out(survey: Survey, takes: Iterable[int], says: str | None = None) -> Survey:
+    """These takes of the current string count no more."""
+    strikes = (StrikeEntry(survey.at_s, survey.current, number) for number in takes)
+    return survey.kept(*strikes, says=says)
 
 
 # ------------------------------------------------------------------------------ keys

@@ -81,13 +81,20 @@ def doubt(log: Log, reading: Reading, fret: int) -> Doubt:
         again = len(refused) + 1 >= _SEEMS_PERFECT
         counted = [k for k, take in enumerate(earlier) if take.fate is TakeFate.ACCEPTED]
         struck = tuple(earlier[k].number for k in counted if k in found.which)
-        return Doubt(False, Ignored.TOUCHED_HARMONIC, _refused_words(log, again), struck)
+        why = _refused_words(log, fret, again)
+        return Doubt(False, Ignored.TOUCHED_HARMONIC, why, struck)
     if len(refused) >= _SEEMS_PERFECT and not has_fretted and _sharper(reading, refused[-1]):
         why = "pressed harder, so it is fretted: now press as in playing"
         return Doubt(False, Ignored.PRESSED_HARDER, why)
     if found.probability >= IN_DOUBT and not told:
-        return Doubt(True, Ignored.TOUCHED_HARMONIC, _question(log))
+        return Doubt(True, Ignored.TOUCHED_HARMONIC, _question(log, fret))
     return Doubt()
+
+
+def shows_fretted(log: Log, reading: Reading, fret: int) -> bool:
+    """Whether ``reading`` by itself shows that whoever plays presses the current string down."""
+    opens = _readings(in_this_tuning(log.string), 0)
+    return bool(opens) and _probability(reading, opens, fret) < _FRETTED
 
 
 def of_the_open(log: Log, reading: Reading) -> str:
@@ -129,15 +136,16 @@ def _asked_place(log: Log) -> str:
     return place(log.setup, log.current)
 
 
-def _refused_words(log: Log, again: bool) -> str:
-    what = f"a harmonic touched instead of fretted: press the string down at {_asked_place(log)}"
+def _refused_words(log: Log, fret: int, again: bool) -> str:
+    where = place(log.setup, log.current, fret)
+    what = f"a harmonic touched instead of fretted: press the string down at {where}"
     if not again:
         return what
     return f"{what}; if you do, press harder once, for a fretted note goes sharp then"
 
 
-def _question(log: Log) -> str:
+def _question(log: Log, fret: int) -> str:
     return (
         "Is that fretted, or a harmonic touched? It sounds as the open string's own would: press "
-        f"the string down at {_asked_place(log)}"
+        f"the string down at {place(log.setup, log.current, fret)}"
     )

@@ -132,3 +132,17 @@ def test_offset_says_how_far_either_side_goes(
     text = Ran(capsys, "offset", path, "--preset", "banjo-five").out
     assert "do: The bridge is one piece: treble side" in text
     assert "mind: Mark where the bridge feet stand before you move it." in text
+
+
+def test_no_bridge_is_put_by_what_is_likelier_a_touched_harmonic(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    virtual = VirtualInstrument(preset("banjo-five"), seed=5, rate_hz=RATE_HZ)
+    plucks = [Note(n, fret, ring_s=1.6) for n in (1, 2, 4) for fret in (0, 12, 0, 12)]
+    touched = [Note(3), Note(3, touched=2, left_db=-90.0)]
+    record(tmp_path / "four.wav", virtual, plucks + touched)
+    options = ("--preset", "banjo-five", "--format", "json")
+    document = Ran(capsys, "offset", tmp_path / "four.wav", *options).document
+    of = {each["string"]: each["offset"] for each in document["strings"] if each["offset"]}
+    assert of[3]["p_touched_harmonic"] > 0.5
+    assert len(document["bridge"]["left_cents"]) == 3

@@ -108,6 +108,23 @@ def test_each_ill_is_named_for_what_it_is(document: dict[str, Any], guitar: Guit
     assert saddle["findings"] == []
 
 
+def test_a_touched_harmonic_is_no_note_of_the_12th_fret(capsys: Capsys, tmp_path: Path) -> None:
+    """Else it stands out, and a good fret is blamed for it."""
+    virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
+    set_to(virtual, 4, 10.0)
+    notes = [Note(4), *(Note(4, fret) for fret in FRETS if fret != 12), Note(4, touched=2)]
+    said = []
+    for name, more in (("touched", []), ("both", [Note(4, 12)])):
+        record(tmp_path / f"{name}.wav", virtual, notes + more)
+        ran = Ran(capsys, "neck", tmp_path / f"{name}.wav", "--string", "D3", "--format", "json")
+        (string,) = ran.document["strings"]
+        assert not any("Fret 12" in words for words in string["findings"])
+        said.append({f["fret"]: f["n"] for f in string["frets"]}.get(12, 0))
+    assert said == [0, 1]
+    out = Ran(capsys, "neck", tmp_path / "both.wav", "--string", "D3", "--plain").out
+    assert "likely a harmonic touched at the 12th fret: press the string down there" in out
+
+
 def test_every_offset_and_every_term_is_right(document: dict[str, Any], guitar: Guitar) -> None:
     for number in guitar.files:
         string = of_string(document, number)

@@ -305,17 +305,54 @@ def test_a_harmonic_at_another_fret_is_another_note(capsys: Capsys, tmp_path: Pa
     assert "There is no reading of the 12th fret of the E2 string" in ran.err
 
 
-def test_one_take_that_could_be_touched_is_asked_about(capsys: Capsys, tmp_path: Path) -> None:
+def test_no_advice_rests_on_a_take_that_is_likelier_touched(capsys: Capsys, tmp_path: Path) -> None:
     """A single take without any offset, of a finger that left nothing of the odd partials: touched,
     or a string that is set well. Nobody can tell."""
     virtual = a_guitar(seed=3)
     record(tmp_path / "one.wav", virtual, [Note(5), Note(5, touched=2, left_db=-90.0)])
     ran = Ran(capsys, "offset", tmp_path / "one.wav", "--string", "A2")
     assert ran.code == 0
+    assert "do: Press the string down at the 12th fret and play it again.\n" in ran.out
     assert "Was the string pressed down to the fret?" in ran.out
     document = Ran(capsys, "offset", tmp_path / "one.wav", "--format", "json").document
-    assert 0.9 < document["p_touched_harmonic"] < 0.999
-    assert document["verdict"] != "move"
+    assert 0.5 < document["p_touched_harmonic"] < 0.999
+    assert "touched harmonic, which says nothing of the saddle" in document["explanation"]
+    said = document["verdict"], document["more_takes"], document["move"], document["border"]
+    assert said == ("take_more", None, None, False)
+
+
+def test_what_may_be_touched_is_asked_about_whatever_is_advised(capsys: Capsys) -> None:
+    """An ideal string that is set right, and three frettings within half a cent."""
+    ran = Ran(capsys, "offset", SAMPLES / "d3-open-and-12th-good.flac", "--string", "D3")
+    assert "do: Leave the saddle where it is.\n" in ran.out
+    assert "Was the string pressed down to the fret?" in ran.out
+
+
+def test_real_harmonics_get_no_advice_and_real_fretted_notes_no_doubt(
+    capsys: Capsys, tmp_path: Path
+) -> None:
+    """Of a real open string half a period later added to itself the even partials are left."""
+    heard = {}
+    for note in realset.notes():
+        open_hz = note.late_f1_hz
+        if open_hz is None or open_hz > 120.0:
+            continue
+        open_one, rate_hz = soundfile.read(note.path)
+        half = rate_hz / open_hz / 2.0
+        at = np.arange(len(open_one))
+        touched = (open_one + np.interp(at - half, at, open_one, left=0.0)) / 2.0
+        path = tmp_path / f"{note.path.stem}.wav"
+        soundfile.write(path, np.concatenate([open_one, touched] * 2), rate_hz)
+        ran = Ran(capsys, "offset", path, "--string", nearest_note(open_hz, 440.0)[0].name)
+        heard[note.path.stem] = ran.code, "Was the string pressed down to the fret?" in ran.out
+        assert "Leave the saddle" not in ran.out, note.path.stem
+        assert "Move the saddle" not in ran.out, note.path.stem
+    assert len(heard) > 5
+    assert all(code == 3 or asked for code, asked in heard.values()), heard
+    pair = {n.path.name: n.path for n in realset.notes()}
+    files = [pair["spaghetti__e2_vl1_rr1.flac"], pair["spaghetti__e3_vl3_rr1.flac"]]
+    document = Ran(capsys, "offset", *files, "--string", "E1", "--format", "json").document
+    assert document["p_touched_harmonic"] < 0.05
 
 
 def test_a_fretted_note_over_the_ringing_open_string_is_not_counted(

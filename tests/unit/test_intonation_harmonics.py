@@ -77,9 +77,9 @@ def test_a_string_that_is_set_perfectly_is_not_taken_for_touched(string: int) ->
 
 
 def reading(f1_hz: float, off_cents: list[float], decay_s: float = 2.0) -> Reading:
-    """A reading whose partial k lies ``off_cents[k - 1]`` above k times ``f1_hz``."""
+    """A reading whose partial k lies ``off_cents[k - 1]`` above k times ``f1_hz``, its law."""
     partials = tuple(
-        Partial(k, k * f1_hz * 2.0 ** (off / 1200.0), 0.05, -20.0, decay_s / k, 0.0)
+        Partial(k, k * f1_hz * 2.0 ** (off / 1200.0), 0.05, -20.0, decay_s / k, off)
         for k, off in enumerate(off_cents, start=1)
     )
     return a_reading(f1_hz, 0.0, u_cents=0.05, partials=partials)
@@ -100,6 +100,22 @@ def test_partials_that_a_body_shifts_are_shifted_alike_when_the_string_is_touche
     assert by_the_law.probability < 0.01
 
 
+def test_the_nearer_a_string_obeys_its_law_the_less_agreement_says() -> None:
+    """On another length single partials lie off as they do on the whole string: where that is not
+    at all, a note that is fretted right agrees with the open string's partials as well."""
+
+    def probability(law: float) -> float:
+        opens = [reading(110.0, [law * off for off in _SHIFTED])]
+        take = reading(220.0, [law * off for off in _SHIFTED[1::2]], 1.0)
+        found = touched_harmonic([take] * 2, opens)
+        assert found is not None
+        return found.probability
+
+    perfect, real = probability(0.0), probability(1.0)
+    assert perfect < 0.9
+    assert real > TOUCHED
+
+
 def test_decays_of_another_length_speak_against_it() -> None:
     opens = [reading(110.0, [0.0] * 8)]
     same = touched_harmonic([reading(220.0, [0.3] * 4, 1.0)], opens)
@@ -111,9 +127,11 @@ def test_decays_of_another_length_speak_against_it() -> None:
 
 def test_equal_temperament_is_two_cents_off_the_just_twelfth() -> None:
     """Three times the open string lies 1.955 cents above the note of the 19th fret."""
-    opens = [reading(110.0, [0.0] * 9)]
-    just = touched_harmonic([reading(330.0, [0.0] * 3, 2.0 / 3.0)] * 5, opens, number=3)
-    equal = touched_harmonic([reading(330.0, [-1.955] * 3, 2.0 / 3.0)] * 3, opens, number=3)
+    opens = [reading(110.0, [*_SHIFTED, 1.0])]
+    third = [-2.0, -3.0, 1.0]
+    just = touched_harmonic([reading(330.0, third, 2.0 / 3.0)] * 5, opens, number=3)
+    lower = [off - 1.955 for off in third]
+    equal = touched_harmonic([reading(330.0, lower, 2.0 / 3.0)] * 3, opens, number=3)
     assert just is not None
     assert equal is not None
     assert just.probability > TOUCHED
@@ -129,8 +147,8 @@ def five_takes(rng: np.random.Generator, *, scatter: float, touched: bool) -> li
 
     def take(f1_hz: float, off: float, shifts: Array, decay_s: float) -> Reading:
         partials = tuple(
-            Partial(k, k * f1_hz * 2.0 ** (cents / 1200.0), 0.05, -20.0, decay_s / k, 0.0)
-            for k, cents in enumerate(off + shifts + rng.normal(0.0, 0.05, shifts.size), start=1)
+            Partial(k, k * f1_hz * 2.0 ** ((off + shift) / 1200.0), 0.05, -20.0, decay_s / k, shift)
+            for k, shift in enumerate(shifts + rng.normal(0.0, 0.05, shifts.size), start=1)
         )
         return a_reading(f1_hz, u_cents=0.05, partials=partials)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,12 +11,14 @@ import pytest
 from invented import a_reading
 from survey_story import GUITAR, Played, plan
 
+from pitchbench.analysis.neck import Judged, judge_neck
 from pitchbench.intonation.neck import survey as neck_survey
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Partial, Reason
+from pitchbench.report.on_record import heard_in_survey
 from pitchbench.session.job import Command, InputBack, InputLost
-from pitchbench.session.log import Setup, TakeEntry, TakeFate
+from pitchbench.session.log import Ignored, Setup, TakeEntry, TakeFate
 from pitchbench.session.survey import (
     OUT_OF_TUNE_CENTS,
     USUAL_FRETS,
@@ -23,6 +26,7 @@ from pitchbench.session.survey import (
     begin,
     counted,
     fret_of,
+    heard_times,
     offsets_cents,
     resume,
     statistics_of,
@@ -135,6 +139,99 @@ def test_a_take_its_row_and_the_result_say_the_same_of_a_string_whose_first_part
     assert offsets_cents(story.survey, 6) == pytest.approx({5: 0.7, 12: 0.7}, abs=0.01)
     neck = neck_survey(6, statistics_of(counted(story.survey, 6)), prior=DEFAULT_PRIOR)
     assert [fret.offset_cents for fret in neck.frets] == pytest.approx([0.7, 0.7], abs=0.01)
+
+
+#: An open string whose partials lie off its law, in cents.
+OFF_LAW = (0.0, 1.5, -2.0, 4.0, 1.0, -3.0, 2.0, 0.5)
+
+
+def sounding(pitch_hz: float, off_cents: tuple[float, ...]) -> tuple[Partial, ...]:
+    return tuple(
+        Partial(k, k * shifted_hz(pitch_hz, off), 0.05, -20.0, 2.0 / k, off)
+        for k, off in enumerate(off_cents, start=1)
+    )
+
+
+def twelfth(story: Played, cents: float = 0.0, *, touched: bool, left: bool = False) -> Played:
+    """The 12th fret of string 6: ``touched`` its partials are the open string's even ones, of which
+    a trace of the others may be ``left``."""
+    hz = 2.0 * GUITAR.string(6).note.hz()
+    off = OFF_LAW[1::2] if touched else (1.0, -2.0, 0.5, 3.0)
+    partials = sounding(shifted_hz(hz, cents), off)
+    first_hz = partials[0].frequency_hz
+    return story.hz(first_hz, partials=partials, undertones=(2,) if left else ())
+
+
+def opened() -> Played:
+    return playing(strings=(6,)).note(6, partials=sounding(GUITAR.string(6).note.hz(), OFF_LAW))
+
+
+def test_a_touched_harmonic_is_no_fretted_note() -> None:
+    story = twelfth(opened(), touched=True, left=True)
+    assert story.last.fate is TakeFate.IGNORED
+    assert story.survey.says == (
+        "Ignored: a harmonic touched instead of fretted: press the string down at the 12th fret."
+    )
+    story.note(6, 5)
+    assert wanted(story.survey, 6) == 12
+    twelfth(story, 8.0, touched=False)
+    assert story.last.fate is TakeFate.ACCEPTED
+    assert story.survey.finished
+
+
+def test_what_may_be_a_harmonic_is_asked_for_again_and_the_fretted_one_takes_its_place() -> None:
+    story = opened().note(6, 5)
+    twelfth(story, 0.6, touched=True)
+    assert story.last.fate is TakeFate.ACCEPTED
+    assert "Is that fretted, or a harmonic touched?" in story.survey.says
+    assert not story.survey.finished
+    assert heard_times(story.survey, 6, 12) == 0
+    assert story.survey.asks == "String 6: fret the 12th and pluck it."
+    twelfth(story, 8.0, touched=False)
+    assert story.survey.finished
+    assert story.survey.says.endswith("; it takes the place of take 3.")
+    assert [take.number for take in counted(story.survey, 6, 12)] == [4]
+
+
+def test_who_plays_what_may_be_a_harmonic_once_more_goes_on() -> None:
+    """It was asked; nobody is held up for a string that is set right."""
+    story = opened().note(6, 5)
+    twelfth(twelfth(story, 0.65, touched=True), 0.65, touched=True)
+    assert story.survey.finished
+    assert [take.number for take in counted(story.survey, 6, 12)] == [3, 4]
+
+
+def counted_in_the_end(story: Played) -> dict[int, int]:
+    """How many takes of each fret the result rests on."""
+    (string,) = heard_in_survey(GUITAR, story.survey.takes, "default")
+    return dict(Counter(take.fret for take in string.takes))
+
+
+def test_in_the_end_nothing_rests_on_what_is_likelier_a_harmonic() -> None:
+    story = opened().note(6, 5)
+    twelfth(twelfth(story, 0.6, touched=True), 0.65, touched=True)
+    assert counted_in_the_end(story) == {0: 1, 5: 1}
+
+
+def test_what_may_be_a_harmonic_is_asked_about_in_the_end() -> None:
+    story = twelfth(opened().note(6, 5), 0.9, touched=True)
+    heard = heard_in_survey(GUITAR, story.survey.takes, "default")
+    assert counted_in_the_end(story) == {0: 1, 5: 1, 12: 1}
+    (string,) = judge_neck(heard, Judged(GUITAR, (), None, DEFAULT_PRIOR, 440.0)).strings
+    assert string.findings[-1] == (
+        "At the 12th fret it sounds as the open string's touched harmonic would. "
+        "Was the string pressed down?"
+    )
+
+
+def test_who_pressed_harder_is_believed_in_the_end() -> None:
+    story = opened().note(6, 5)
+    for _ in range(2):
+        twelfth(story, touched=True, left=True)
+    twelfth(story, 3.0, touched=False)
+    assert story.last.cause is Ignored.PRESSED_HARDER
+    twelfth(story, 0.7, touched=True)
+    assert counted_in_the_end(story) == {0: 1, 5: 1, 12: 1}
 
 
 def test_what_was_heard_is_said_in_a_sentence() -> None:

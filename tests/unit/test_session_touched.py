@@ -21,7 +21,7 @@ FRETTED = (1.0, -2.0, 0.5, 3.0)
 
 def partials(f1_hz: float, off_cents: tuple[float, ...], decay_s: float) -> tuple[Partial, ...]:
     return tuple(
-        Partial(k, k * shifted_hz(f1_hz, off), 0.05, -20.0, decay_s / k, 0.0)
+        Partial(k, k * shifted_hz(f1_hz, off), 0.05, -20.0, decay_s / k, off)
         for k, off in enumerate(off_cents, start=1)
     )
 
@@ -129,11 +129,11 @@ def test_one_refused_is_no_reason_to_press_harder() -> None:
 
 
 def test_a_note_that_hardly_tells_is_asked_about_and_counts_until_a_second_one_tells() -> None:
-    story = pluck(begun(), TOUCHED)
+    story = pluck(begun(), TOUCHED, 0.6)
     assert story.last_fate is TakeFate.ACCEPTED
     assert story.state.log.last_take.cause is Ignored.TOUCHED_HARMONIC
     assert "Is that fretted, or a harmonic touched?" in story.state.says
-    pluck(story, TOUCHED)
+    pluck(story, TOUCHED, 0.6)
     assert story.last_fate is TakeFate.IGNORED
     assert [take.number for take in story.state.log.string.accepted] == [1], "2 is struck out"
     fretted(story)
