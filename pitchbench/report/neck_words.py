@@ -14,7 +14,8 @@ from pitchbench.intonation.compromise import Left, StringSetting
 from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
 from pitchbench.intonation.take import Take
 from pitchbench.notes import ordinal
-from pitchbench.pitch.reading import Reading
+from pitchbench.pitch.reading import Reading, Rejected
+from pitchbench.session.words import rejected_words
 
 #: Nobody hears a compromise that gains less than this.
 _HARDLY_CENTS: Final = 0.3
@@ -48,6 +49,12 @@ def remarks(result: NeckResult) -> list[tuple[str, str]]:
         lines.append(("not heard", f"of the frets asked for, {frets}: worked out from the others"))
     lines += result.remarks
     lines += [("not counted", words) for string in result.heard for words in _uncounted(string)]
+    lines += [
+        ("rejected", f"{pluck.where}, {rejected_words(pluck.reading.reason)}")
+        for string in result.heard
+        for pluck in string.plucks
+        if isinstance(pluck.reading, Rejected)
+    ]
     by = result.judged
     nut = nut_as_a_whole([neck for _, neck in result.necks], tolerance_cents=by.tolerance_cents)
     if nut is not None:

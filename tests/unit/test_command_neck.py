@@ -310,6 +310,16 @@ def frets_alone(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
+def test_what_was_rejected_is_said(capsys: Capsys, tmp_path: Path) -> None:
+    """A fret of which no pluck could be read is missing from the list: here stands why."""
+    virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
+    notes = [Note(3, fret, ring_s=1.5) for fret in (0, 12, 5, 0, 12, 5)]
+    record(tmp_path / "g.wav", virtual, [*notes, Note(3, 7, ring_s=0.15)])
+    ran = Ran(capsys, "neck", tmp_path / "g.wav", "--string", "G3", "--plain")
+    (line,) = (line for line in ran.out.splitlines() if line.startswith("rejected: "))
+    assert "too short: let it ring" in line
+
+
 def test_without_the_open_string_nothing_can_be_told(capsys: Capsys, frets_alone: Path) -> None:
     ran = Ran(capsys, "neck", frets_alone, "--string", "G3")
     assert (ran.code, ran.out) == (3, "")
