@@ -34,6 +34,7 @@ _TELLS_OCTAVE: Final = 1e-3
 #: no pickup takes away the third, the fifth and the seventh and leaves the others.
 _FEWEST_OWN: Final = 4
 _MOST_TIMES: Final = 4
+_NEAR_CENTS: Final = 40.0
 #: How many times longer than the tracker's the true period may be, at one step: where partial k is
 #: louder than all others together, as after a high-pass, the tracker hears its period.
 _PARTS: Final = (2, 3, 4, 5)
@@ -209,7 +210,7 @@ def find_partials(
     early = sound[first : first + int(_SPECTRUM_S[1] * rate_hz)]
     spectrum = LineSpectrum.of(early, rate_hz, background=background)
     found = comb(spectrum, period_hz, rate_hz)
-    if found is not None and (times := _times_higher(found)) > 1:
+    if found is not None and (times := _times_higher(spectrum, found)) > 1:
         found = comb(spectrum, times * found.f1_hz, rate_hz)
     lower = found
     while lower is not None:
@@ -285,13 +286,21 @@ def _scattered(found: Comb) -> bool:
     return lowest > 1 and len(found.number) < _LEAST_HEARD * (highest - lowest + 1)
 
 
-def _times_higher(found: Comb) -> int:
+def _times_higher(spectrum: LineSpectrum, found: Comb) -> int:
     """How many times higher the note is whose partials these are: where hum drew the tracker down,
     or the body that answers below it, only every so manieth partial is the string's."""
-    told = found.number[found.power > _TELLS_OCTAVE * found.power.max()]
+    least = _TELLS_OCTAVE * found.power.max()
+    told = found.number[found.power > least]
     for lowest in range(2, _MOST_TIMES + 1):
         own = told[told >= lowest]
-        if len(own) >= _FEWEST_OWN and int(np.gcd.reduce(own)) == lowest:
+        if len(own) < _FEWEST_OWN or int(np.gcd.reduce(own)) != lowest:
+            continue
+        # What lies between may be off the law of the others, and yet there.
+        between = np.arange(lowest, own[-1])
+        between_hz = found.f1_hz * between[between % lowest > 0]
+        ends = np.outer(between_hz, 2.0 ** (np.array([-1.0, 1.0]) * _NEAR_CENTS / 1200.0))
+        bins = (ends / spectrum.bin_hz).astype(np.intp)
+        if all(spectrum.power[first : last + 1].max() < least for first, last in bins):
             return lowest
     return int(np.gcd.reduce(told)) if len(told) > 1 else 1
 
