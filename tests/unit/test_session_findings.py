@@ -8,6 +8,7 @@ from session_story import Story
 from pitchbench.pitch.reading import Partial
 from pitchbench.session.findings import findings
 from pitchbench.strings.faults import Fault
+from pitchbench.units import shifted_hz
 
 
 def partials(
@@ -28,6 +29,19 @@ def partials(
     )
 
 
+def play(
+    story: Story,
+    fret: int,
+    decay_s: float | None,
+    off_law_cents: float = 0.0,
+    numbers: range = range(1, 8),
+) -> None:
+    """String 6, whose 12th fret is some cents sharp, or it might be a touched harmonic."""
+    cents = 4.0 * (fret > 0)
+    hz = shifted_hz(story.target_hz(6, fret), cents)
+    story.play(6, fret, cents, partials=partials(hz, decay_s, off_law_cents, numbers))
+
+
 def found(
     *,
     open_s: float | None = 2.0,
@@ -39,9 +53,8 @@ def found(
     """What is found after so many plucks of either note of string 6."""
     story = Story.begin(strings=(6,), tolerance_cents=0.1)
     for _ in range(plucks):
-        for fret, decay_s in ((0, open_s), (12, fretted_s)):
-            hz = story.target_hz(6, fret)
-            story.play(6, fret, partials=partials(hz, decay_s, off_law_cents, numbers))
+        play(story, 0, open_s, off_law_cents, numbers)
+        play(story, 12, fretted_s, off_law_cents, numbers)
     assert len(story.accepted()) == 2 * plucks
     return [finding.fault for finding in findings(story.state.log)]
 
@@ -86,8 +99,8 @@ def test_one_pluck_or_two_partials_say_nothing() -> None:
 def test_how_many_times_as_fast_it_dies_is_said() -> None:
     story = Story.begin(strings=(6,), tolerance_cents=0.1)
     for _ in range(2):
-        story.play(6, 0, partials=partials(story.target_hz(6), 2.0, 0.0))
-        story.play(6, 12, partials=partials(story.target_hz(6, 12), 0.25, 0.0))
+        play(story, 0, 2.0)
+        play(story, 12, 0.25)
     (finding,) = findings(story.state.log)
     assert finding.string == 6
     assert finding.words.startswith("at the 12th fret it dies 8 times as fast as open")
