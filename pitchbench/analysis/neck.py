@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import median
 from typing import Final
 
-from pitchbench.analysis.heard import Heard, Plucks
+from pitchbench.analysis.heard import Heard, Plucks, how_often
 from pitchbench.errors import RECORD_SO, NoReadingError, printable
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import Chord, parse_shape, sound_chord
@@ -216,16 +215,14 @@ def judge_neck(
 
 def tally(string: HeardString) -> str:
     """What was heard of a string: "G3: open 2 times, fret 12 1 time, 1 rejected"."""
-    counts = Counter(take.fret for take in string.takes)
+    frets = sorted(take.fret for take in string.takes)
+    words = how_often("open" if fret == 0 else f"fret {fret}" for fret in frets)
     rejected = sum(isinstance(pluck.reading, Rejected) for pluck in string.plucks)
-    told = sum(isinstance(p.reading, Reading) and bool(p.why) for p in string.plucks)
-    other = len(string.plucks) - rejected - told - counts.total()
-    words = [
-        f"{'open' if fret == 0 else f'fret {fret}'} {count} time{'s' * (count != 1)}"
-        for fret, count in sorted(counts.items())
-    ]
+    told = [p.why for p in string.plucks if isinstance(p.reading, Reading) and p.why]
+    other = len(string.plucks) - rejected - len(told) - len(frets)
     words += [f"{other} on no fret of it"] * bool(other) + [f"{rejected} rejected"] * bool(rejected)
-    words += [f"{told} not counted"] * bool(told)
+    why = f", {told[0]}" if len(set(told)) == 1 else ""
+    words += [f"{len(told)} not counted{why}"] * bool(told)
     return f"{string.note}: {', '.join(words) or 'no pluck at all'}"
 
 

@@ -17,6 +17,7 @@ from pitchbench.analysis.drift import (
     lay_over,
     pull_of_magnet,
 )
+from pitchbench.belief import half95, half_figures
 from pitchbench.commands.common import (
     FOR_RECORDINGS,
     WholeQuantity,
@@ -196,18 +197,19 @@ def _print_page(result: DriftResult, *, partials: bool) -> None:
         Column("pluck"),
         Column("note"),
         Column("Hz"),
+        Column("±"),
         Column("attack"),
         Column("settled"),
         Column("wander"),
-        Column("decay s"),
+        Column("decay"),
         *([Column("mm"), Column("B/theory")] if physics else []),
         Column("", right=False),
     ]
     rows = [_row(n, pluck, result) for n, pluck in enumerate(result.plucks, start=1)]
     page.table(columns, rows)
     page.say(
-        "attack in cents above the settled pitch, settled after so many s; decay: time in which "
-        "the amplitude falls to 37 %"
+        "± in cents, holds 95 %; attack in cents above the settled pitch, settled after so many s; "
+        "wander in cents; decay: s in which the amplitude falls to 37 %"
         + ("; mm: pluck that makes such an attack; B: stiffness" if physics else "")
     )
     if partials:
@@ -224,12 +226,13 @@ def _row(number: int, pluck: DriftPluck, result: DriftResult) -> list[str]:
     physics = physics if result.string is not None else []
     name = [str(number), note_name(reading, result.a4_hz)]
     if isinstance(reading, Rejected):
-        return [*name, *["-"] * 5, *physics, rejected_words(reading.reason)]
+        return [*name, *["-"] * 6, *physics, rejected_words(reading.reason)]
     strength = [] if pluck.strength is None else [str(pluck.strength)]
     flags = (flag.replace("_", " ") for flag in pluck.flags)
     return [
         *name,
         f"{reading.pitch_hz:.3f}",
+        half_figures(half95(reading.u_cents)),
         f"{reading.attack_cents:+.1f}",
         f"{reading.settle_s:.2f}",
         f"{reading.wander_cents:.2f}",
@@ -245,7 +248,7 @@ def _print_partials(page: Any, number: int, pluck: DriftPluck) -> None:
     page.gap()
     page.say(f"pluck {number}, partial by partial")
     page.table(
-        [Column("partial"), Column("Hz"), Column("off law"), Column("dB"), Column("decay s")],
+        [Column("partial"), Column("Hz"), Column("cents off law"), Column("dB"), Column("decay s")],
         [
             [
                 str(p.number),

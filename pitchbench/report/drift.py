@@ -10,6 +10,7 @@ from typing import Annotated, Final, Literal
 from msgspec import UNSET, UnsetType
 
 from pitchbench.analysis.drift import FARTHEST_PLUCK_MM, DriftPluck, DriftResult, Flag
+from pitchbench.belief import half95, half_figures
 from pitchbench.intonation.drift import Drift, MagnetPull, Strength
 from pitchbench.lengths import length_words
 from pitchbench.pitch.reading import Partial, Rejected
@@ -231,7 +232,7 @@ def _words(pluck: DriftPluck, result: DriftResult) -> list[str]:
     if isinstance(reading, Rejected):
         return [*words, f"rejected: {rejected_words(reading.reason)}"]
     words += [
-        f"{reading.pitch_hz:.3f} Hz",
+        f"{reading.pitch_hz:.3f} Hz ± {half_figures(half95(reading.u_cents))} cents",
         f"attack {reading.attack_cents:+.1f} cents",
         f"settled after {reading.settle_s:.2f} s",
         f"wander {reading.wander_cents:.2f} cents",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -214,6 +215,7 @@ def test_plain_lines(capsys: Capsys, strengths: Path) -> None:
     assert lines[0].startswith("seen: E2 starts ")
     assert sum(line.startswith("pluck 1 partial ") for line in lines) >= 4
     assert any(line.startswith("pluck 3: at ") for line in lines)
+    assert all(" Hz ± " in line for line in lines if re.match(r"pluck \d: at ", line))
 
 
 @pytest.mark.parametrize(

@@ -123,6 +123,9 @@ def test_a_touched_harmonic_is_no_note_of_the_12th_fret(capsys: Capsys, tmp_path
     assert said == [0, 1]
     out = Ran(capsys, "neck", tmp_path / "both.wav", "--string", "D3", "--plain").out
     assert "likely a harmonic touched at the 12th fret: press the string down there" in out
+    record(tmp_path / "alone.wav", virtual, [Note(4), Note(4, touched=2)] * 2)
+    ran = Ran(capsys, "neck", tmp_path / "alone.wav", "--string", "D3")
+    assert "open 2 times, 2 not counted, likely a harmonic touched at the 12th fret" in ran.err
 
 
 def test_every_offset_and_every_term_is_right(document: dict[str, Any], guitar: Guitar) -> None:
