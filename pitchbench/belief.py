@@ -102,6 +102,19 @@ def half95(u: float) -> float:
     return Belief.normal(0.0, u).half()
 
 
+def surely(interval: tuple[float, float]) -> float:
+    """The least of a number that is sure: the end of its interval that is nearer to nothing, and
+    nothing where the interval holds that.
+
+    Examples
+    --------
+    >>> surely((0.4, 1.6)), surely((-1.6, -0.4)), surely((-0.4, 1.6))
+    (0.4, -0.4, 0.0)
+    """
+    low, high = interval
+    return max(low, 0.0) + min(high, 0.0)
+
+
 def half_figures(half_width: float) -> str:
     """A ± in figures: one decimal, and two where one would round to nothing and so claim to be
     exact.

@@ -33,6 +33,11 @@ class BridgeKind(StrEnum):
     FIXED_SADDLE = "fixed-saddle"
 
 
+#: How far a break point can be filed either way where nothing is said of it: half the top of a
+#: saddle 2 to 3 mm thick (common practice, no source).
+_MOST_FILED_MM = 1.0
+
+
 class ScrewHeads(StrEnum):
     """On which side of the saddles the heads of the length screws sit."""
 
@@ -49,7 +54,8 @@ class Bridge:
     kind : sort of bridge.
     screw_pitch_mm : saddle travel per turn of the screw; None where there is no screw.
     screw_heads : side of the heads; None where there is no screw.
-    travel_toward_nut_mm, travel_away_mm : travel left each way; None if not known.
+    travel_toward_nut_mm, travel_away_mm : travel left each way as it is on record; None if it is
+        not (see `travel_mm`).
     pairs : strings that share one saddle, as string numbers: mostly two and two; all of them where
         the bridge is one piece.
     locking_nut : whether clamps hold the strings at the nut, fine tuners then tuning them.
@@ -62,6 +68,16 @@ class Bridge:
     travel_away_mm: float | None = None
     pairs: tuple[tuple[int, ...], ...] = ()
     locking_nut: bool = False
+
+    @property
+    def is_filed(self) -> bool:
+        """Whether its break points are filed: what is filed away cannot be put back."""
+        return self.kind is BridgeKind.FIXED_SADDLE
+
+    def travel_mm(self, *, away: bool) -> float | None:
+        """How far a saddle can go away from the nut, or toward it; None if not known."""
+        known_mm = self.travel_away_mm if away else self.travel_toward_nut_mm
+        return _MOST_FILED_MM if known_mm is None and self.is_filed else known_mm
 
     def beside(self, string: int) -> tuple[int, ...]:
         """The strings that share the saddle of ``string``; none where each has its own."""

@@ -210,9 +210,11 @@ def compare_plucks(
     return Comparison(a4_hz, note, heard, offset, known, p_touched)
 
 
-def judged(comparison: Comparison, *, tolerance_cents: float) -> JudgedOffset:
-    """Whether to leave it, to move the saddle, or to take more."""
-    verdict = judge(comparison.known, tolerance_cents=tolerance_cents)
+def judged(
+    comparison: Comparison, *, tolerance_cents: float, filed: bool = False
+) -> JudgedOffset:
+    """Whether to leave it, to move the saddle, or to take more; ``filed`` as of `judge`."""
+    verdict = judge(comparison.known, tolerance_cents=tolerance_cents, filed=filed)
     assert verdict is not None
     # Here any take may be, not only the one just played.
     if Notice.BENT not in verdict.notices and max(comparison.known.p_bent) > WORTH_SAYING:
@@ -236,7 +238,7 @@ def decide(
         If no place of the saddle cures such an offset.
     """
     within = instrument.tolerance_of(instrument.number_of(comparison.note))
-    found = judged(comparison, tolerance_cents=within)
+    found = judged(comparison, tolerance_cents=within, filed=instrument.bridge.is_filed)
     move = _planned(found, instrument) if found.verdict.decision is Decision.MOVE else None
     return OffsetResult(**vars(found), instrument=instrument, move=move, assumed=assumed)
 

@@ -233,7 +233,7 @@ def show(name: str, earlier: bool, output_format: str, plain: bool, store: str |
     if what := unsaid(record.instrument):
         facts.append(("as the preset has it, not measured", what))
     if response.moves:
-        facts.append(("bridge", learned_words(response)))
+        facts.append(("bridge", learned_words(response, record.instrument.bridge)))
     was = _earlier(record) if earlier else []
     show_result(
         output_format,

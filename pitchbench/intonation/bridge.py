@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
+from pitchbench.belief import surely
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads
 from pitchbench.intonation import geometry
@@ -51,6 +52,7 @@ class Move:
     slack_mm : screw travel that comes before the saddle follows, not negative.
     ends95_cents : 95 % interval of where the offset is expected to end, None where that was not
         asked.
+    whole_mm : travel that the takes call for in all, where the move stops short of it; else None.
 
     Raises
     ------
@@ -65,6 +67,7 @@ class Move:
     moved_mm: float = 0.0
     slack_mm: float = 0.0
     ends95_cents: tuple[float, float] | None = None
+    whole_mm: float | None = None
 
     def __post_init__(self) -> None:
         low, high = self.interval95_mm
@@ -80,6 +83,11 @@ class Move:
     def size_mm(self) -> float:
         """How far the saddle goes, whichever way."""
         return abs(self.mm)
+
+    @property
+    def asked_mm(self) -> float:
+        """Travel that the takes call for in all, signed."""
+        return self.mm if self.whole_mm is None else self.whole_mm
 
     @property
     def onward95_mm(self) -> tuple[float, float]:
@@ -104,24 +112,29 @@ class Move:
         return rotation(self.bridge, away=self.mm >= 0.0)
 
     @property
+    def goes_back(self) -> bool:
+        """Whether it would put back what was filed away, which nobody can."""
+        return self.bridge.is_filed and self.asked_mm * self.moved_mm < 0.0
+
+    @property
     def out_of_travel(self) -> bool:
-        """Whether the record says that the saddle cannot go that far that way. The way back is
-        never barred: a saddle beyond its travel shows that a move was made otherwise than told."""
-        total_mm = math.copysign(1.0, self.mm) * (self.mm + self.moved_mm)
-        return self._limit_mm is not None and total_mm > self._limit_mm
+        """Whether the saddle cannot go that far that way, as far as is known. The way back is
+        barred only where it was filed: a saddle beyond its travel shows that a move was made
+        otherwise than told."""
+        total_mm = math.copysign(1.0, self.asked_mm) * (self.asked_mm + self.moved_mm)
+        return self.goes_back or (self._limit_mm is not None and total_mm > self._limit_mm)
 
     @property
     def _limit_mm(self) -> float | None:
-        """How far the saddle may go that way; None where that is not on record."""
-        away_mm, toward_mm = self.bridge.travel_away_mm, self.bridge.travel_toward_nut_mm
-        return away_mm if self.mm > 0.0 else toward_mm
+        """How far the saddle may go that way; None where that is not known."""
+        return self.bridge.travel_mm(away=self.asked_mm > 0.0)
 
     @property
     def cautions(self) -> tuple[str, ...]:
         """What to mind."""
         kind = self.bridge.kind
         if self.out_of_travel:
-            first = out_of_travel_advice(kind)
+            first = out_of_travel_advice(kind, goes_back=self.goes_back)
         else:
             far = self._limit_mm is None and self.size_mm > _FARTHER_THAN_MOST_MM
             first = (_HARDLY_SO_FAR,) if far else ()
@@ -136,7 +149,16 @@ class Move:
         """This move as it was really made, ``mm`` far; its slack was taken up if it went the way
         that was advised."""
         slack_mm = self.slack_mm if mm * self.mm > 0.0 else 0.0
-        return replace(self, mm=mm, slack_mm=slack_mm, ends95_cents=None)
+        return replace(self, mm=mm, slack_mm=slack_mm, ends95_cents=None, whole_mm=None)
+
+    @property
+    def short_of_the_mark(self) -> Move:
+        """The same where it can be undone. What is filed cannot: so no more of it than is sure, and
+        all of it where the saddle cannot go so far, which is then what there is to say."""
+        if not self.bridge.is_filed or self.out_of_travel:
+            return self
+        sure_mm = min(abs(surely(self.interval95_mm)), self.size_mm)
+        return replace(self, mm=math.copysign(sure_mm, self.mm), whole_mm=self.mm)
 
 
 #: Beyond this no saddle is the cause: a wrong fret, a wrong string or a wrong scale length.
@@ -146,6 +168,10 @@ TENSION: Final = "A string can snap and whip: wear eye protection, keep your fac
 _SCREW: Final = "Use a driver that fills the slot, square to it; never force a seized screw."
 _SLACKEN: Final = (
     "Slacken the string before you move its saddle, then tune up to pitch, never above."
+)
+
+MEASURE_ALL_FIRST: Final = (
+    "Measure all strings before any filing, twice, on different days if you can."
 )
 
 #: What to mind at each kind of bridge; common practice, no source.
@@ -181,7 +207,9 @@ CAUTIONS: Final[dict[BridgeKind, tuple[str, ...]]] = {
         TENSION,
     ),
     BridgeKind.FIXED_SADDLE: (
-        "Filing cannot be undone: file the break point a little at a time and stop short.",
+        MEASURE_ALL_FIRST,
+        "Take the string off, mark the break point, file a little and stop short: filing cannot be "
+        "undone.",
         "About 1 mm each way is all there is; bone and brass dust harm the lungs: wear a mask.",
         "If in doubt, leave it to a qualified repairer.",
         TENSION,
@@ -202,13 +230,17 @@ _HARDLY_SO_FAR: Final = (
     "Hardly any saddle goes so far: check takes, strings, relief, action and nut first."
 )
 _CHECK_FIRST: Final = "Out of travel: check the strings, relief, action and nut first."
+_NEVER_BACK: Final = (
+    "What was filed cannot be put back: check the strings, relief, action and nut first."
+)
 _REPAIRER: Final = "Moving a bridge or recutting a slot is work for a qualified repairer."
 
 
-def out_of_travel_advice(kind: BridgeKind) -> tuple[str, ...]:
-    """What to try when the saddle cannot go far enough; common practice, no source."""
+def out_of_travel_advice(kind: BridgeKind, *, goes_back: bool = False) -> tuple[str, ...]:
+    """What to try when the saddle cannot go far enough, or would have to go back over what was
+    filed; common practice, no source."""
     if kind in {BridgeKind.SLIDING_WOOD, BridgeKind.FIXED_SADDLE}:
-        return _CHECK_FIRST, "Then try another gauge.", _REPAIRER
+        return _NEVER_BACK if goes_back else _CHECK_FIRST, "Then try another gauge.", _REPAIRER
     if kind is BridgeKind.CLAMPED_TREMOLO:
         return _CHECK_FIRST, "Then use the next clamp hole, or try another gauge.", _REPAIRER
     return (
@@ -221,7 +253,8 @@ def out_of_travel_advice(kind: BridgeKind) -> tuple[str, ...]:
 def plan_move(
     offset: Offset, instrument: Instrument, string: int, *, moved_mm: float = 0.0
 ) -> Move:
-    """The move that cancels ``offset`` on ``instrument``; see `cancelling_move`.
+    """The move that cancels ``offset`` on ``instrument``, or what of it may be filed; see
+    `cancelling_move` and `Move.short_of_the_mark`.
 
     Parameters
     ----------
@@ -236,7 +269,7 @@ def plan_move(
         setback_mm=setback_mm(instrument, string),
         bridge=instrument.bridge,
         moved_mm=moved_mm,
-    )
+    ).short_of_the_mark
 
 
 def cancelling_move(
@@ -310,9 +343,24 @@ def what_to_move(instrument: Instrument, whose: str) -> str:
             return f"move {whose} saddle"
 
 
+def to_slacken(bridge: Bridge, strings: str) -> str:
+    """What is done with ``strings`` before a hand goes to what they lie on."""
+    return f"take {strings} off" if bridge.is_filed else f"slacken {strings}"
+
+
+def short_words(move: Move) -> str:
+    """ "short of the mark: 0.9 mm is asked in all"; nothing where it goes all the way."""
+    if move.whole_mm is None:
+        return ""
+    return f"short of the mark: {length_words(abs(move.whole_mm))} is asked in all"
+
+
 def move_words(move: Move) -> str:
-    """ "1.9 mm away from the nut, 3.8 turns clockwise"."""
+    """ "1.9 mm away from the nut, 3.8 turns clockwise"; in brackets how much is asked in all, where
+    it stops short of that."""
     text = f"{length_words(move.size_mm)} {DIRECTION_WORDS[move.direction]}"
+    if short := short_words(move):
+        return f"{text} ({short})"
     if move.turns is None:
         return text
     text += f", {move.turns:.1f} {'turn' if f'{move.turns:.1f}' == '1.0' else 'turns'}"

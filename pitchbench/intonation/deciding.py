@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from pitchbench.belief import Belief
+from pitchbench.belief import Belief, half95, surely
 from pitchbench.intonation.knowledge import Density, Knowledge, mean_of
 from pitchbench.intonation.verdict import Decision, Notice, Verdict
 
@@ -85,6 +85,12 @@ class Turning:
 AS_TOLD: Final = Turning()
 
 
+def worth_filing(interval95_cents: tuple[float, float], tolerance_cents: float) -> bool:
+    """Whether a string is so surely off that what cannot be undone is done about it: all of its
+    95 % interval lies outside the tolerance (own judgement, no source)."""
+    return abs(surely(interval95_cents)) > tolerance_cents
+
+
 def judge(
     known: Knowledge,
     *,
@@ -93,6 +99,7 @@ def judge(
     turning: Turning = AS_TOLD,
     beside: Sequence[Density] = (),
     most_takes: int = MOST_TAKES,
+    filed: bool = False,
 ) -> Verdict | None:
     """What to do with a string; None until both its notes were played.
 
@@ -103,6 +110,8 @@ def judge(
     beside : the offsets of other strings on the same saddle: then the mean of all is judged, which
         is what the saddle can cure.
     most_takes : after so many takes, open and fretted, more are not worth their while.
+    filed : whether a move cannot be undone: then it waits until it is `worth_filing`, and goes no
+        farther than is sure.
 
     Examples
     --------
@@ -120,10 +129,16 @@ def judge(
     offset = mean_of(own, *beside)
     centre = offset.centre
     p_within = offset.within(-tolerance_cents, tolerance_cents)
-    after = offset.moved(-centre, turning.u_cents(centre))
+    interval95 = offset.belief.interval()
+    change_cents = -surely(interval95) if filed else -centre
+    after = offset.moved(change_cents, turning.u_cents(change_cents))
     p_moved = after.within(-tolerance_cents, tolerance_cents)
     aim_cents = math.hypot(AIM_OF_TOLERANCE * tolerance_cents, AIM_OF_MOVE * centre)
-    worth = p_moved - p_within >= WORTH_A_MOVE
+    if filed:
+        aim_cents = min(aim_cents, max(0.0, abs(centre) - tolerance_cents) / half95(1.0))
+        worth = worth_filing(interval95, tolerance_cents)
+    else:
+        worth = p_moved - p_within >= WORTH_A_MOVE
     taken = known.open + known.fretted
     # What the pairs of partials leave open, no further take mends.
     choice_u = known.choice_u_cents / (1 + len(beside))
@@ -132,7 +147,7 @@ def judge(
     most = taken >= most_takes or no_use
     leaving_u = _leaving_u(offset.centre, tolerance_cents, sure)
     leaving_u = math.sqrt(max(0.0, leaving_u**2 - choice_u**2))
-    to_go = _to_go(known, takes_u, max(leaving_u, aim_cents if worth else 0.0))
+    to_go = _to_go(known, takes_u, max(leaving_u, aim_cents if worth or filed else 0.0))
     now = known.fretted_since_move > 0
     if now and known.fretted >= LEAST_TO_LEAVE and p_within >= sure:
         decision = Decision.LEAVE
@@ -146,8 +161,9 @@ def judge(
         border=most and p_within < min(sure, SURE) and not (worth and takes_u <= aim_cents),
         tolerance_cents=tolerance_cents,
         p_within=p_within,
-        p_moved=p_moved,
-        change_cents=-centre,
+        # What filing would promise is no choice where nothing is filed.
+        p_moved=p_moved if worth or not filed else None,
+        change_cents=change_cents,
         next_fretted=_next_fretted(known),
         plucks_to_go=min(to_go, max(1.0, float(most_takes - taken))),
         notices=notices(known),

@@ -10,7 +10,7 @@ import textwrap
 from typing import Final
 
 from pitchbench.instrument import BridgeKind
-from pitchbench.intonation.bridge import CAUTIONS, out_of_travel_advice
+from pitchbench.intonation.bridge import CAUTIONS, MEASURE_ALL_FIRST, out_of_travel_advice
 from pitchbench.intonation.bridge_line import LEFT_TO_A_REPAIRER
 
 TITLES: Final[dict[BridgeKind, str]] = {
@@ -100,7 +100,7 @@ MOVE: Final[dict[BridgeKind, tuple[str, ...]]] = {
         LEFT_TO_A_REPAIRER,
     ),
     BridgeKind.FIXED_SADDLE: (
-        "Measure all strings before any filing, twice, on different days if you can.",
+        MEASURE_ALL_FIRST,
         "Mark for each string where on the saddle's top the break point should lie, front or "
         "back; there is about 1 mm each way in all.",
         "Take the string off, file a little, put it back, tune, measure. Stop short of the mark: "

@@ -23,6 +23,7 @@ from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import Move, setback_mm
+from pitchbench.intonation.deciding import worth_filing
 from pitchbench.intonation.fit import Fit, Pooled, fit_linear, fit_nonlinear, pool
 from pitchbench.intonation.offset import ScatterPrior, believed_mean, learn_scatter, summarise
 from pitchbench.intonation.pairs import compare_partials
@@ -242,7 +243,11 @@ def after_move_cents(
     """
     if fret == 0:
         return 0.0
-    return neck.expected_cents(fret) + geometry.saddle_change_cents(
+    return neck.expected_cents(fret) + _change_cents(neck, fret, instrument, move_mm)
+
+
+def _change_cents(neck: StringNeck, fret: int, instrument: Instrument, move_mm: float) -> float:
+    return geometry.saddle_change_cents(
         move_mm,
         fret=fret,
         scale_mm=instrument.scale_of(neck.string),
@@ -311,7 +316,8 @@ def judge_saddle(
     It is left where the offsets over the frets used are within tolerance (root mean square) and
     surely (95 %) within twice that: what may be much farther off is not known to be good. It is
     moved where the best move is surely one way (95 %). A nut that is out of tolerance by itself
-    comes first: moving the saddle would only hide a part of it.
+    comes first: moving the saddle would only hide a part of it. What is filed cannot be undone: it
+    waits until it is `worth_filing`, and stops short of the mark.
     """
     move = Move(neck.string, choice.move.centre, choice.move.interval(), instrument.bridge)
     if choice.rms_before_cents <= tolerance_cents:
@@ -323,7 +329,11 @@ def judge_saddle(
         return NeckVerdict(NeckAdvice.NUT_FIRST, move)
     if abs(choice.move.centre) <= choice.move.half():
         return NeckVerdict(NeckAdvice.TAKE_MORE, None)
-    return NeckVerdict(NeckAdvice.MOVE, move)
+    if move.bridge.is_filed:
+        high, low = (_change_cents(neck, 12, instrument, mm) for mm in move.interval95_mm)
+        if not worth_filing((low, high), tolerance_cents):
+            return NeckVerdict(NeckAdvice.TAKE_MORE, None)
+    return NeckVerdict(NeckAdvice.MOVE, move.short_of_the_mark)
 
 
 def shared_nut(necks: Sequence[StringNeck]) -> Pooled:

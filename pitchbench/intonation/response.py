@@ -174,7 +174,8 @@ def advise(
     moved_mm: float = 0.0,
     last_screw_mm: float | None = None,
 ) -> Move:
-    """The move after which the expected squared error is least.
+    """The move after which the expected squared error is least, or what of it may be filed
+    (`Move.short_of_the_mark`).
 
     Parameters
     ----------
@@ -198,7 +199,7 @@ def advise(
         instrument.bridge,
         moved_mm=moved_mm,
         slack_mm=response.slack_mm / response.factor if slack else 0.0,
-    )
+    ).short_of_the_mark
     change = expected_change(
         move.screw_mm,
         instrument,

@@ -46,8 +46,9 @@ class Verdict:
     ----------
     p_within : probability that the offset lies within the tolerance; "leave" rests on it.
     border : whether the most takes are in and ``decision`` is no more than the likelier choice.
-    p_moved : probability that it lies within after the advised move, if that goes right; None in
-        verdicts of earlier versions, which lack what follows as well.
+    p_moved : probability that it lies within after the advised move, if that goes right; None where
+        it is not sure enough to be filed, and in verdicts of earlier versions, which lack what
+        follows as well.
     change_cents : by how much the move should change the offset.
     next_fretted : whether the fretted note helps most next.
     plucks_to_go : how many takes are expected to decide it.

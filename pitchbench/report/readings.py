@@ -82,7 +82,8 @@ class ReadingsDocument:
 
 @dataclass(frozen=True)
 class MoveDocument:
-    """A move of a saddle; ``rotation`` as seen from the screw's head."""
+    """A move of a saddle; ``rotation`` as seen from the screw's head; ``asked_mm`` is what is asked
+    for in all, where it stops short of that more than ``mm``."""
 
     direction: Direction
     mm: NonNegative
@@ -91,6 +92,7 @@ class MoveDocument:
     rotation: Rotation | None
     cautions: tuple[str, ...]
     out_of_travel: bool
+    asked_mm: NonNegative
 
 
 _Reading = TypeVar("_Reading", bound=ReadingDocument)
@@ -117,7 +119,13 @@ def reading_document(kind: type[_Reading], heard: Heard, *, a4_hz: float, **said
 
 def move_document(move: Move) -> MoveDocument:
     """A move as every document holds it."""
-    return fill(MoveDocument, move, mm=move.size_mm, interval95_mm=move.onward95_mm)
+    return fill(
+        MoveDocument,
+        move,
+        mm=move.size_mm,
+        asked_mm=abs(move.asked_mm),
+        interval95_mm=move.onward95_mm,
+    )
 
 
 def note_name(reading: Reading | Rejected, a4_hz: float) -> str:

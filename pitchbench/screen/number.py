@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Final
 
 from pitchbench.belief import half95, half_figures
-from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
+from pitchbench.intonation.bridge import DIRECTION_WORDS, Move, to_slacken
 from pitchbench.intonation.verdict import Decision, choice_words, sure_words
 from pitchbench.lengths import length_words
 from pitchbench.pitch.reading import Reading, Rejected
@@ -195,13 +195,11 @@ def _offset_large(state: State, string: StringState, theme: Theme) -> Large:
 def move_large(move: Move) -> Large:
     """The move as the large number, for large print."""
     way, size = DIRECTION_WORDS[move.direction], length_words(move.size_mm)
+    first = f"{to_slacken(move.bridge, 'the string')} first"
     if move.turns is None:
         figure, unit = size.split()
-        return Large(figure, unit, "", "slacken the string first", way)
-    return Large(
-        f"{move.turns:.1f}", "turns", "", f"{size} {way}; slacken the string first",
-        str(move.rotation),
-    )  # fmt: skip
+        return Large(figure, unit, "", first, way)
+    return Large(f"{move.turns:.1f}", "turns", "", f"{size} {way}; {first}", str(move.rotation))
 
 
 def move_in_brief(move: Move) -> Large:

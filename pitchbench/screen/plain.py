@@ -179,7 +179,7 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911, PLR
             return "moved", f"string {entry.string}, the other way: {far} (+ is away from nut)"
         case OutcomeEntry():
             string = log.strings[entry.string - 1]
-            return "done", outcome_words(string, entry.outcome)
+            return "done", outcome_words(string, entry.outcome, log.setup.instrument.bridge)
         case StepEntry():
             return "step", _step_words(log, entry)
         case ToleranceEntry():
@@ -234,7 +234,9 @@ def result_lines(state: State) -> list[str]:
             f"{length_words(string.travel_mm, sign=True)}"
         )
     response = learned(state.log)
-    return [*lines, f"bridge: {learned_words(response)}"] if response.moves else lines
+    if response.moves:
+        lines.append(f"bridge: {learned_words(response, state.setup.instrument.bridge)}")
+    return lines
 
 
 def _take_words(log: Log, take: SessionTake) -> str:

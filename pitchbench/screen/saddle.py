@@ -8,7 +8,13 @@ from typing import Final
 from rich.text import Text
 
 from pitchbench.instrument import ScrewHeads
-from pitchbench.intonation.bridge import DIRECTION_WORDS, Direction, Move, move_interval_words
+from pitchbench.intonation.bridge import (
+    DIRECTION_WORDS,
+    Direction,
+    Move,
+    move_interval_words,
+    short_words,
+)
 from pitchbench.lengths import length_words
 from pitchbench.notes import ordinal
 from pitchbench.screen.letters import word_rows
@@ -54,8 +60,7 @@ def shown_move(state: State) -> Move | None:
 
 def _to_the_end(move: Move) -> bool:
     """Whether the saddle goes to the end of its travel."""
-    bridge = move.bridge
-    limit_mm = bridge.travel_away_mm if move.mm > 0.0 else bridge.travel_toward_nut_mm
+    limit_mm = move.bridge.travel_mm(away=move.mm > 0.0)
     return limit_mm is not None and abs(move.mm + move.moved_mm) > limit_mm - _LEAST_SHOWN_MM
 
 
@@ -130,6 +135,8 @@ def _amount_words(
         each = f"{size}, {length_words(pitch_mm, 2)} a turn"
         size = each if len(each) <= width else size
     words.append((size, theme.number))
+    if short := short_words(move):
+        words.append((short, theme.number))
     if _to_the_end(move):
         words.append(("to the end of its travel; called for:", theme.quiet))
     words.append((f"(95 %: {move_interval_words(move, 2)})", theme.quiet))

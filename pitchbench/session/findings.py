@@ -48,7 +48,7 @@ class Finding:
 def findings(log: Log) -> tuple[Finding, ...]:
     """Every sign of a fault that a session shows, strings first."""
     found = [finding for string in log.strings for finding in _of_string(log, string)]
-    lost = _lost(log)
+    lost = _lost(log) if log.setup.instrument.bridge.screw_pitch_mm else None
     if lost is not None and lost.centre - _SURE_SIGMAS * lost.u > _SLACK_MM:
         words = (
             f"the first turns move nothing: {lost.centre:.1f} ± {half_figures(lost.half())} mm are "

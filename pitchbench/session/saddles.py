@@ -222,9 +222,13 @@ def partners(log: Log, string: StringState) -> tuple[StringState, ...]:
     return tuple(log.strings[number - 1] for number in log.setup.order if number in beside)
 
 
-def is_known(log: Log, string: StringState) -> bool:
-    """Whether anything is known of the string's offset."""
-    return known(log, string).offset is not None
+def to_measure_first(log: Log, string: StringState, move: Move | None) -> tuple[StringState, ...]:
+    """The strings of which nothing is known yet and must be before the string's saddle is left, or
+    makes this ``move``: those on the same saddle, and before anything is filed all."""
+    first = partners(log, string)
+    if move is not None and move.bridge.is_filed and not move.out_of_travel:
+        first = tuple(log.strings[number - 1] for number in log.setup.order)
+    return tuple(s for s in first if s.outcome is None and known(log, s).offset is None)
 
 
 def _beside(log: Log, string: StringState) -> tuple[Density, ...]:
@@ -271,6 +275,7 @@ def verdict(log: Log, string: StringState) -> Verdict | None:
         turning=_turning(log, string),
         beside=_beside(log, string),
         most_takes=log.setup.most_takes,
+        filed=log.setup.instrument.bridge.is_filed,
     )
 
 
@@ -315,12 +320,11 @@ def planned(log: Log, string: StringState) -> Move | None:
 
 
 def _within_travel(log: Log, string: StringState, offset_cents: float, move: Move) -> Move:
-    bridge = log.setup.instrument.bridge
-    limits_mm = (-(bridge.travel_toward_nut_mm or 0.0), bridge.travel_away_mm or 0.0)
-    room_mm = limits_mm[move.mm > 0.0] * _TO_THE_END - string.travel_mm
-    if not move.out_of_travel or room_mm * move.mm <= 0.0:
+    limit_mm = move.bridge.travel_mm(away=move.mm > 0.0) or 0.0
+    room_mm = math.copysign(limit_mm, move.mm) * _TO_THE_END - string.travel_mm
+    if not move.out_of_travel or move.goes_back or room_mm * move.mm <= 0.0:
         return move
     left_cents = abs(offset_cents) * (1.0 - room_mm / move.mm)
     if left_cents > string.tolerance_cents:
         return move
-    return replace(move, mm=room_mm, ends95_cents=None)
+    return replace(move, mm=room_mm, ends95_cents=None).short_of_the_mark

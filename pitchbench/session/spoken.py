@@ -10,7 +10,7 @@ import re
 from collections.abc import Hashable
 from typing import Final, Generic, Protocol, TypeVar
 
-from pitchbench.intonation.bridge import DIRECTION_WORDS, Move
+from pitchbench.intonation.bridge import DIRECTION_WORDS, Move, short_words, to_slacken
 from pitchbench.intonation.offset import Offset
 from pitchbench.pitch.reading import Reading
 from pitchbench.session import words
@@ -132,7 +132,8 @@ def turns(value: float) -> str:
 def move(advice: Move) -> str:
     """ "one and a half turns clockwise"; how far and which way where there is no screw."""
     if advice.turns is None or advice.rotation is None:
-        return f"{number(advice.size_mm)} millimetres {DIRECTION_WORDS[advice.direction]}"
+        way = f"{number(advice.size_mm)} millimetres {DIRECTION_WORDS[advice.direction]}"
+        return ", ".join(filter(None, (way, spelled(short_words(advice)))))
     return f"{turns(advice.turns)} {advice.rotation}"
 
 
@@ -281,9 +282,11 @@ class SessionSays:
                 said_mm = log.string.said_mm
                 done = advice if said_mm is None else advice.made(said_mm)
                 border = ", or play the next string" if log.step is Step.BORDER else ""
-                beside = state.setup.instrument.bridge.beside(log.current)
-                others = (" both" if len(beside) == 1 else " all") if beside else ""
-                return f"slacken{others}, {move(done)}{border}"
+                bridge = state.setup.instrument.bridge
+                beside = bridge.beside(log.current)
+                which = ("both" if len(beside) == 1 else "all") if beside else ""
+                which = which or ("it" if bridge.is_filed else "")
+                return f"{to_slacken(bridge, which).rstrip()}, {move(done)}{border}"
             case Step.RETUNE:
                 return f"tune up to {note}"
             case Step.FRETTED | Step.LAST_ROUND if log.tuned and log.wanted_fret:

@@ -102,18 +102,17 @@ def _follow(state: State, verdict: Verdict) -> State:
         remark, state = found
         state = decided(state)
         return replace(state, says=f"{remark} {state.says}".strip())
-    for beside in saddles.partners(state.log, string):
-        if beside.outcome is None and not saddles.is_known(state.log, beside):
-            says = f"String {beside.number} lies on the same saddle as string {string.number}: "
-            return replace(go_to(state, beside.number), says=f"{says}measure it too.")
+    move = saddles.planned(state.log, string) if verdict.decision is Decision.MOVE else None
+    for other in saddles.to_measure_first(state.log, string, move):
+        says = words.measure_first_words(state.log, other)
+        return replace(go_to(state, other.number), says=says)
     if verdict.decision is Decision.LEAVE and state.log.step is Step.BORDER:
         # Whoever follows the advice already shall not be lost: it stands until the next string.
         return replace(state, says=words.border_words(state.log, verdict))
     if verdict.decision is Decision.LEAVE:
         return _finish_saddle(state)
-    move = saddles.planned(state.log, string)
     assert move is not None
-    if not verdict.border:
+    if not verdict.border or move.goes_back:
         return _advise(state, move)
     if state.log.step is not Step.BORDER:
         state = enter(state, Step.BORDER)
@@ -146,7 +145,7 @@ def doubted(state: State) -> State | None:
     text = f"string {string.number} does not settle: {evidence}"
     state = state.kept(NoteEntry(state.at_s, string.number, text))
     outcome = Outcome.DOES_NOT_SETTLE
-    says = words.outcome_words(string, outcome)
+    says = words.outcome_words(string, outcome, state.setup.instrument.bridge)
     return replace(finish_string(state, outcome), says=f"{says} {evidence.capitalize()}.")
 
 
@@ -162,11 +161,12 @@ def _wanting(state: State, fret: int) -> State:
 def _advise(state: State, move: Move) -> State:
     """Advise a saddle move, or say that there is no room for it."""
     _, remark = _after_move(state)
-    # Where the last move went is in doubt, so is how much travel is left.
-    if move.out_of_travel and not remark:
-        return finish_string(state, Outcome.OUT_OF_TRAVEL)
     if remark:
         state = state.kept(NoteEntry(state.at_s, state.log.current, remark))
+    # Where the last move went is in doubt, so is how much travel is left; what was filed is gone.
+    if move.goes_back or (move.out_of_travel and not remark):
+        state = finish_string(state, Outcome.OUT_OF_TRAVEL)
+        return replace(state, says=f"{remark} {state.says}".strip())
     if state.log.step is not Step.MOVE:
         state = enter(state, Step.MOVE)
     state = _advised(state, move)
@@ -211,7 +211,8 @@ def _after_move(state: State) -> tuple[Effect, str]:
     response = saddles.learned(log, but=log.current)
     instrument = log.setup.instrument
     found = effect(made, instrument, response, tolerance_cents=log.string.tolerance_cents)
-    return found, words.effect_words(made, found, inferred_mm(made, instrument, response))
+    went_mm = inferred_mm(made, instrument, response)
+    return found, words.effect_words(made, found, went_mm, instrument.bridge)
 
 
 # ------------------------------------------------------------------------------ done with a string
@@ -251,7 +252,7 @@ def _done(state: State, outcome: Outcome, number: int) -> State:
 def finish_string(state: State, outcome: Outcome) -> State:
     """Done with the current string: say how it was left and go on to the next."""
     state = _done(state, outcome, state.log.current)
-    says = words.outcome_words(state.log.string, outcome)
+    says = words.outcome_words(state.log.string, outcome, state.setup.instrument.bridge)
     return replace(_go_on(state), says=says)
 
 

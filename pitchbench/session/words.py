@@ -10,8 +10,14 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
 from pitchbench.belief import Belief, half95, half_figures
-from pitchbench.instrument import BridgeKind, Instrument
-from pitchbench.intonation.bridge import Move, move_words, what_to_move
+from pitchbench.instrument import Bridge, BridgeKind, Instrument
+from pitchbench.intonation.bridge import (
+    Move,
+    move_words,
+    out_of_travel_advice,
+    to_slacken,
+    what_to_move,
+)
 from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
@@ -170,7 +176,15 @@ def rests_words(offset: Offset) -> str:
 TURNED_ALREADY: Final = "If the saddle has been moved since, do not move it again."
 
 
-def effect_words(move: MadeMove, effect: Effect, inferred_mm: float) -> str:
+def measure_first_words(log: Log, other: StringState) -> str:
+    """Why the string at work waits for ``other``, of which nothing is known yet."""
+    if other.number in log.setup.instrument.bridge.beside(log.current):
+        same = f"String {other.number} lies on the same saddle as string {log.current}"
+        return f"{same}: measure it too."
+    return f"All strings are measured before any is filed: string {other.number} is next."
+
+
+def effect_words(move: MadeMove, effect: Effect, inferred_mm: float, bridge: Bridge) -> str:
     """What a move did where it was not what it should have been; nothing where it was."""
     which, far = f"string {move.string}", length_words(abs(inferred_mm))
     values = f"{cents_words(move.before)} before, {cents_words(move.after)} now"
@@ -192,16 +206,20 @@ def effect_words(move: MadeMove, effect: Effect, inferred_mm: float) -> str:
                 "at its saddle so that it seats."
             )
         case Effect.TOO_FAR:
-            return f"The move went too far on {which} ({values}): about {far}, so come back."
+            said = f"The move went too far on {which} ({values}): about {far}"
+            return f"{said}." if bridge.is_filed else f"{said}, so come back."
 
 
-def learned_words(response: Response) -> str:
-    """What this bridge has been found to do."""
-    moves = f"{response.moves} move{'' if response.moves == 1 else 's'}"
+def learned_words(response: Response, bridge: Bridge) -> str:
+    """What this bridge has been found to do; slack is of screws alone."""
+    moves = f"learned from {response.moves} move{'' if response.moves == 1 else 's'}"
+    factor = f"{response.factor:.2f} ± {half95(response.factor_u):.2f}"
+    if bridge.screw_pitch_mm is None:
+        return f"its moves do {factor} of what was to be expected, {moves}"
     return (
-        f"its saddles go {response.factor:.2f} ± {half95(response.factor_u):.2f} of what "
-        f"the screws are turned, slack {length_figures(response.slack_mm, 2)} ± "
-        f"{length_words(half95(response.slack_u_mm), 2)}, learned from {moves}"
+        f"its saddles go {factor} of what the screws are turned, slack "
+        f"{length_figures(response.slack_mm, 2)} ± {length_words(half95(response.slack_u_mm), 2)}, "
+        f"{moves}"
     )
 
 
@@ -307,8 +325,9 @@ _DONE: Final = {"file": "filed", "slide": "slid", "move": "moved"}
 
 def _ask_move(state: State) -> str:
     strings, whose = _on_saddle(state)
-    move = f"{what_to_move(state.setup.instrument, whose)}{_how_far(state)}"
-    return f"Slacken {strings}, then {move}."
+    instrument = state.setup.instrument
+    slack = to_slacken(instrument.bridge, strings)
+    return f"{slack.capitalize()}, then {what_to_move(instrument, whose)}{_how_far(state)}."
 
 
 def _ask_border(state: State) -> str:
@@ -391,7 +410,7 @@ def _how_sure(string: StringState) -> str:
     return "" if string.verdict is None else f" ({percent(string.verdict.p_within)} sure)"
 
 
-def outcome_words(string: StringState, outcome: Outcome) -> str:
+def outcome_words(string: StringState, outcome: Outcome, bridge: Bridge) -> str:
     """How a string was left, in one sentence."""
     value = "not measured" if string.now is None else offset_words(string.now)
     match outcome:
@@ -399,15 +418,16 @@ def outcome_words(string: StringState, outcome: Outcome) -> str:
             within = f"within {string.tolerance_cents:g}{_how_sure(string)}"
             return f"String {string.number}: leave it, {value}, {within}."
         case Outcome.BORDER:
-            return f"String {string.number}: left on the border, {value}{_how_sure(string)}."
+            off = bridge.is_filed and string.verdict is not None and string.verdict.p_within < 0.5
+            why = ", not so surely off that it is filed" * off
+            return f"String {string.number}: left on the border, {value}{_how_sure(string)}{why}."
         case Outcome.COMPROMISE:
             return f"String {string.number}: {value}, the best for all strings on its saddle."
         case Outcome.OUT_OF_TRAVEL:
-            return (
-                f"String {string.number}: {value}, but its saddle is out of travel; check strings, "
-                "relief, action and nut first, then reverse the saddle or fit a shorter screw, and "
-                "leave moving a bridge to a qualified repairer."
-            )
+            now_cents = 0.0 if string.now is None else string.now.offset_cents
+            back = bridge.is_filed and now_cents * string.travel_mm < 0.0
+            advice = " ".join(out_of_travel_advice(bridge.kind, goes_back=back))
+            return f"String {string.number}: {value}. {advice}"
         case Outcome.DOES_NOT_SETTLE:
             return f"String {string.number} does not settle: an old or faulty string?"
         case Outcome.PASSED_OVER:

@@ -124,9 +124,9 @@ def test_turns_and_rotation_follow_the_screw(
 @pytest.mark.parametrize(
     ("options", "begins"),
     [
-        (("--bridge", "fixed-saddle"), "do: File the break point "),
         (("--bridge", "sliding-wood"), "do: Slide the bridge under it "),
-        # It has 1 mm each way on record; eight cents ask for about three.
+        # It has 1 mm each way, on record or not; eight cents ask for about three.
+        (("--bridge", "fixed-saddle"), "do: The saddle cannot go so far: 2."),
         (("--preset", "steel-acoustic"), "do: The saddle cannot go so far: 2."),
     ],
 )
@@ -428,12 +428,27 @@ def test_an_instrument_on_record_says_scale_bridge_and_tolerance(
     assert Ran(capsys, "offset", sharp[0], *options, "--preset", "nylon").code == 2
 
 
-def test_a_fixed_saddle_is_filed_not_turned(capsys: Capsys, sharp: tuple[Path, float]) -> None:
-    move = Ran(capsys, "offset", sharp[0], "--bridge", "fixed-saddle", "--format", "json").document[
-        "move"
-    ]
+def test_a_fixed_saddle_is_filed_short_of_the_mark(capsys: Capsys, tmp_path: Path) -> None:
+    virtual = a_guitar()
+    set_to(virtual, 5, 2.2)
+    record(tmp_path / "a.wav", virtual, in_turn(5, (-0.2, 0.2, 0.1, -0.1, 0.0)))
+    options = (tmp_path / "a.wav", "--bridge", "fixed-saddle", "--tolerance", "0.5")
+    document = Ran(capsys, "offset", *options, "--format", "json").document
+    move = document["move"]
     assert move["turns"] is None
-    assert any("Filing cannot be undone" in caution for caution in move["cautions"])
+    assert 0.0 < move["mm"] == move["interval95_mm"][0] < move["asked_mm"] < 1.0
+    plain = Ran(capsys, "offset", *options, "--plain").out.splitlines()
+    assert plain[0] == (
+        f"do: File the break point {move['mm']:.1f} mm away from the nut "
+        f"(short of the mark: {move['asked_mm']:.1f} mm is asked in all)."
+    )
+    minded = " ".join(line for line in plain if line.startswith("mind: "))
+    for words in ("Measure all strings before", "Take the string off", "cannot be undone", "mask"):
+        assert words in minded
+    # Where a screw moves it, it goes all the way.
+    screwed = Ran(capsys, "offset", options[0], "--tolerance", "0.5", "--format", "json").document
+    assert screwed["move"]["mm"] == screwed["move"]["asked_mm"] == move["asked_mm"]
+    assert Ran(capsys, "offset", *options[:3], "--format", "json").document["move"] is None
 
 
 def test_near_the_nut_it_says_to_look_elsewhere_first(capsys: Capsys, tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads, St
 from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import (
     CAUTIONS,
+    DIRECTION_WORDS,
     Direction,
     Move,
     Rotation,
@@ -234,3 +235,47 @@ def test_a_move_that_hardly_any_saddle_allows_is_minded(
     bridge = Bridge(BridgeKind.SCREW_SADDLES, travel_away_mm=travel_mm)
     cautions = Move(5, mm, (mm, mm), bridge).cautions
     assert any(words.startswith("Hardly any saddle") for words in cautions) is said
+
+
+FILED = Bridge(BridgeKind.FIXED_SADDLE, travel_toward_nut_mm=1.0, travel_away_mm=1.0)
+
+
+@pytest.mark.parametrize("cents", [2.4, -2.4])
+def test_what_is_filed_stops_short_of_the_mark(cents: float) -> None:
+    """The near end of the interval that is shown, with how much is asked in all."""
+    move = plan_move(measured(cents, half=1.0), instrument(FILED), 1)
+    asked = plan_move(measured(cents, half=1.0), instrument(SCREWS), 1)
+    assert asked.whole_mm is None
+    assert move.asked_mm == asked.mm
+    assert abs(move.mm) == min(map(abs, asked.interval95_mm))
+    assert move.mm * cents > 0.0
+    assert move_words(move) == (
+        f"0.5 mm {DIRECTION_WORDS[move.direction]} (short of the mark: 0.9 mm is asked in all)"
+    )
+    assert move.made(0.3).whole_mm is None
+
+
+def test_what_is_not_known_either_way_is_not_filed_at_all() -> None:
+    assert plan_move(measured(0.5, half=1.0), instrument(FILED), 1).mm == 0.0
+
+
+@pytest.mark.parametrize(
+    ("moved_mm", "cents", "back"),
+    [(0.5, -1.0, True), (-0.5, 1.0, True), (0.5, 1.0, False), (-0.5, -1.0, False)],
+)
+def test_what_was_filed_is_never_put_back(moved_mm: float, cents: float, back: bool) -> None:
+    move = plan_move(measured(cents, half=0.2), instrument(FILED), 1, moved_mm=moved_mm)
+    assert move.goes_back is move.out_of_travel is back
+    assert move.cautions[0].startswith("What was filed cannot be put back") is back
+    screwed = plan_move(measured(cents, half=0.2), instrument(SCREWS), 1, moved_mm=moved_mm)
+    assert not screwed.out_of_travel
+
+
+def test_a_break_point_goes_a_millimetre_where_nothing_is_said() -> None:
+    bare = Bridge(BridgeKind.FIXED_SADDLE)
+    assert not plan_move(measured(2.4), instrument(bare), 1).out_of_travel
+    move = plan_move(measured(5.0), instrument(bare), 1)
+    assert move.out_of_travel
+    # What it cannot do is told whole.
+    assert move.whole_mm is None
+    assert move.mm == pytest.approx(1.9, abs=0.05)

@@ -56,6 +56,32 @@ def test_a_string_far_off_is_moved_after_two_takes_that_agree_and_never_after_on
     assert judged(heard("off", 0.0, 4.0, 8.0)).decision is d.Decision.TAKE_MORE
 
 
+def test_what_is_filed_waits_until_it_is_surely_off() -> None:
+    """Moved by a screw, filed only with more takes, and then no more of it than is sure."""
+    early = heard("offff", 0.0, *(3.9, 3.3, 3.7, 3.5))
+    assert judged(early).decision is d.Decision.MOVE
+    waits = judged(early, filed=True)
+    assert waits.decision is d.Decision.TAKE_MORE
+    assert waits.p_moved is None
+    later = heard("o" + "f" * 12, 0.0, *(3.9, 3.3, 3.7, 3.5) * 3)
+    found = judged(later, filed=True)
+    assert found.decision is d.Decision.MOVE
+    low, _ = later.offset.belief.interval()
+    assert low > 2.0
+    assert found.change_cents == pytest.approx(-low)
+    assert judged(later, filed=True, most_takes=13).decision is d.Decision.MOVE
+    # Likely off is left at the end where it is not surely so.
+    assert judged(early, filed=True, most_takes=5).decision is d.Decision.LEAVE
+
+
+@pytest.mark.parametrize(
+    ("interval", "worth"),
+    [((2.1, 4.0), True), ((-4.0, -2.1), True), ((1.9, 9.0), False), ((-9.0, 9.0), False)],
+)
+def test_filing_is_worth_it_where_all_of_the_interval_is_outside(interval, worth) -> None:
+    assert d.worth_filing(interval, 2.0) is worth
+
+
 def test_sharp_and_flat_are_judged_alike_but_for_bent_takes() -> None:
     # Flat by as much as the other is sharp, scatter mirrored: no plain take is far from the rest.
     sharp, flat = (judged(heard("offff", 0.0, *(s * x for x in (5.0, 6.0, 5.5, 6.5))))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -174,3 +175,20 @@ def test_a_nut_as_a_whole_and_a_single_slot() -> None:
     one_slot = [a_neck(nut=9.0 if s == 2 else 0.0, seed=s) for s in range(6)]
     assert nut_as_a_whole(one_slot, tolerance_cents=2.0) is None
     assert nut_as_a_whole(alike[:2], tolerance_cents=2.0) is None
+
+
+def test_a_break_point_is_filed_short_of_the_mark_and_only_where_it_is_surely_off() -> None:
+    filed = replace(BENCH, bridge=Bridge(BridgeKind.FIXED_SADDLE, None, None, 3.0, 3.0))
+    neck = a_neck(0.0, -5.0)
+    choice = best_saddle(neck, filed)
+    verdict = judge_saddle(neck, choice, filed, tolerance_cents=2.0)
+    assert verdict.advice is NeckAdvice.MOVE
+    assert verdict.move is not None
+    assert verdict.move.asked_mm == choice.move.centre
+    assert abs(verdict.move.mm) == min(map(abs, choice.move.interval()))
+    near = a_neck(0.0, 3.0, spread=3.0)
+    choice = best_saddle(near, filed)
+    screwed, held = (
+        judge_saddle(near, choice, each, tolerance_cents=2.0).advice for each in (BENCH, filed)
+    )
+    assert (screwed, held) == (NeckAdvice.MOVE, NeckAdvice.TAKE_MORE)

@@ -16,7 +16,7 @@ from pitchbench.pitch.reading import Reason
 from pitchbench.presets import preset
 from pitchbench.session import rehearsed_survey
 from pitchbench.session.job import Command, KeyPressed
-from pitchbench.session.log import Step
+from pitchbench.session.log import Outcome, Step
 from pitchbench.session.pacing import Reader
 from pitchbench.session.rehearsal import (
     Habits,
@@ -25,6 +25,7 @@ from pitchbench.session.rehearsal import (
     VirtualPlayer,
     _out_of_tune,
     blocks_in_room,
+    rehearse,
     words_to_read,
 )
 from pitchbench.session.rehearsed_survey import rehearse_survey
@@ -278,3 +279,22 @@ def test_the_sound_of_a_survey_is_one_stream_from_its_first_sample_on(
     assert [block.start for block in blocks] == [0, *ends[:-1]]
     # Sixty plucks, which here are ten samples each, with 0.7 s of quiet before and after.
     assert ends[-1] == 60 * (10 + 2 * 5600)
+
+
+def test_nothing_that_was_filed_is_filed_back_and_all_is_measured_before() -> None:
+    """By the best estimate string 2 of this ukulele went 0.8 mm away and then 0.2 mm back."""
+    done = rehearse(setup_of("ukulele"), seed=4)
+    assert done.state.log.step is Step.FINISHED
+    strings = done.state.log.strings
+    assert any(string.moves for string in strings)
+    for string in strings:
+        assert string.outcome in (Outcome.LEAVE, Outcome.BORDER)
+        assert len({move.made_mm > 0.0 for move in string.moves}) <= 1
+        assert all(0.0 < abs(m.move.mm) < abs(m.move.asked_mm) <= 1.0 for m in string.moves)
+    first = done.state.log.moves[0].at_s
+    assert all(string.accepted[0].reading.onset_s < first for string in strings)
+    # In truth as well no string is worse off than it was found.
+    assert all(
+        abs(done.true_left_cents[n]) < abs(cents) + 0.2
+        for n, cents in done.true_found_cents.items()
+    )

@@ -372,29 +372,102 @@ def test_travel_counts_what_was_said() -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind", "what", "once"),
+    ("kind", "cents", "what", "once"),
     [
-        (BridgeKind.FIXED_SADDLE, "file its break point", "the break point is filed"),
-        (BridgeKind.SLIDING_WOOD, "slide the bridge under it", "the bridge under it is slid"),
-        (BridgeKind.CLAMPED_TREMOLO, "move its saddle", "the saddle is moved"),
+        (
+            BridgeKind.FIXED_SADDLE, 3.2,
+            "Take string 6 off, then file its break point", "the break point is filed",
+        ),
+        (
+            BridgeKind.SLIDING_WOOD, 2.4,
+            "Slacken string 6, then slide the bridge under it", "the bridge under it is slid",
+        ),
+        (
+            BridgeKind.CLAMPED_TREMOLO, 2.4,
+            "Slacken string 6, then move its saddle", "the saddle is moved",
+        ),
     ],
-)
+)  # fmt: skip
 def test_a_bridge_without_screws_is_told_what_a_hand_does_there(
-    kind: BridgeKind, what: str, once: str
+    kind: BridgeKind, cents: float, what: str, once: str
 ) -> None:
     bridge = Bridge(kind, travel_toward_nut_mm=1.0, travel_away_mm=1.0)
-    story = Story.begin(replace(preset("six-string"), bridge=bridge), strings=(6,)).string(2.4)
+    story = Story.begin(replace(preset("six-string"), bridge=bridge), strings=(6,)).string(cents)
     assert story.state.log.string.advice is not None
     assert story.state.log.string.advice.turns is None
-    assert story.state.asks.startswith(f"Slacken string 6, then {what} 0.")
+    assert story.state.asks.startswith(f"{what} 0.")
     cautions = " ".join(story.state.log.string.advice.cautions)
     if kind is BridgeKind.FIXED_SADDLE:
-        assert "cannot be undone" in cautions
-        assert "mask" in cautions
+        for mind in ("Take the string off", "cannot be undone", "mask", "qualified repairer"):
+            assert mind in cautions
     else:
         assert "Mark where" in cautions
     story.live(story.target_hz(6) * 0.9)
     assert story.state.asks.startswith(f"Once {once} 0.")
+
+
+def filed(**travel_mm: float) -> Instrument:
+    """A six-string with break points that are filed, 2 mm each way unless said."""
+    known = {"travel_toward_nut_mm": 2.0, "travel_away_mm": 2.0} | travel_mm
+    return replace(preset("six-string"), bridge=Bridge(BridgeKind.FIXED_SADDLE, **known))
+
+
+def test_all_strings_are_measured_before_any_is_filed() -> None:
+    story = Story.begin(filed(), strings=(6, 5, 4)).string(4.0)
+    assert story.state.log.step is Step.TUNE
+    assert story.state.log.current == 5
+    assert story.state.says == "All strings are measured before any is filed: string 5 is next."
+    story.string(0.0)
+    assert story.outcomes()[5] is Outcome.LEAVE
+    assert story.state.log.current == 4
+    story.string(-4.0)
+    # The last one is at hand; then those that wait, on what was heard of them.
+    assert story.state.log.step is Step.MOVE
+    story.move_and_retune(4).takes(0.0)
+    assert story.outcomes()[4] is Outcome.LEAVE
+    assert (story.state.log.current, story.state.log.step) == (6, Step.TUNE)
+    story.play(6)
+    assert story.state.log.step is Step.MOVE
+    assert story.state.log.string.advice.whole_mm > story.state.log.string.advice.mm > 0.0
+
+
+def test_a_string_that_cannot_go_so_far_waits_for_no_other() -> None:
+    story = Story.begin(filed(travel_away_mm=1.0), strings=(6, 5)).string(8.0)
+    assert story.outcomes()[6] is Outcome.OUT_OF_TRAVEL
+    assert "screw" not in story.state.says
+
+
+def test_what_is_left_after_filing_short_of_the_mark_may_be_asked_for_again() -> None:
+    story = Story.begin(filed(), strings=(6,), tolerance_cents=0.5).string(4.0)
+    first = story.state.log.string.advice
+    assert "short of the mark: 1.5 mm is asked in all" in story.state.asks
+    left = 4.0 - CENTS_PER_MM * first.mm
+    story.move_and_retune(6).takes(left)
+    assert story.state.log.string.advice.mm > 0.0
+    assert story.state.log.string.advice.asked_mm == pytest.approx(left / CENTS_PER_MM, abs=0.1)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_what_was_filed_is_not_filed_back(sign: int) -> None:
+    story = Story.begin(filed(), strings=(6, 5)).string(sign * 4.0).string(0.0)
+    story.play(6).move_and_retune(6).takes(sign * -6.0)
+    assert story.outcomes()[6] is Outcome.OUT_OF_TRAVEL
+    assert len(story.state.log.strings[5].moves) == 1
+    assert "What was filed cannot be put back: check the strings" in story.state.says
+    assert "come back" not in story.state.says
+    turned = Story.begin(roomy(), strings=(6, 5)).string(sign * 4.0)
+    turned.move_and_retune(6).takes(sign * -6.0)
+    assert turned.state.log.step is Step.MOVE
+
+
+def test_the_end_of_the_travel_is_not_gone_to_before_that_is_sure() -> None:
+    """Of 3.7 cents 1 mm leaves 1.0: all there is, but no more of it than is sure."""
+    story = Story.begin(filed(travel_away_mm=1.0), strings=(6,)).string(3.7)
+    advice = story.state.log.string.advice
+    assert advice.asked_mm == pytest.approx(1.0, abs=1e-6)
+    assert 2.0 / CENTS_PER_MM < advice.mm <= advice.asked_mm
+    assert advice.mm == pytest.approx(min(1.0, advice.interval95_mm[0]))
+    assert not advice.out_of_travel
 
 
 @pytest.mark.parametrize(

@@ -44,6 +44,9 @@ def _sheet_words(story: Story) -> list[str]:
     return [row.outcome for row in build_sheet(record).rows]
 
 
+SCREWS = preset("six-string").bridge
+
+
 def _two_strings() -> Story:
     """String 6 left surely, string 5 on the border."""
     story = Story.begin(strings=(6, 5), most_takes=12).play(6).takes(0.2).play(5)
@@ -81,11 +84,11 @@ def test_the_border_is_below_95_per_cent() -> None:
 def test_how_sure_a_string_was_left_is_said_where_that_is_known() -> None:
     left, bordering = _two_strings().state.log.strings[5:3:-1]
     for string, outcome in ((left, Outcome.LEAVE), (bordering, Outcome.BORDER)):
-        said = words.outcome_words(string, outcome)
+        said = words.outcome_words(string, outcome, SCREWS)
         found = re.search(r" \((over 99|\d+) % sure\)\.$", said)
         assert found is not None, said
         assert (int(found[1].removeprefix("over ")) >= 95) is (outcome is Outcome.LEAVE)
-        unknown = words.outcome_words(replace(string, verdict=None), outcome)
+        unknown = words.outcome_words(replace(string, verdict=None), outcome, SCREWS)
         assert unknown == said.replace(found[0], ".")
 
 
@@ -150,20 +153,34 @@ def test_what_is_wrong_with_a_pluck_and_what_to_do() -> None:
 def test_what_a_move_did_in_words() -> None:
     before, after = Belief.normal(6.0, 0.5), Belief.normal(-3.0, 0.5)
     move = MadeMove(5, 2.0, False, 12, before, after)
-    said = {effect: words.effect_words(move, effect, -3.4) for effect in Effect}
+    said = {effect: words.effect_words(move, effect, -3.4, SCREWS) for effect in Effect}
     assert said.pop(Effect.AS_EXPECTED) == ""
     assert all("6.0 ± 1.0 cents sharp before, 3.0 ± 1.0 cents flat now" in each
                for each in said.values())  # fmt: skip
     assert all("string 5" in each for each in said.values())
     assert said[Effect.TOO_FAR].endswith("about 3.4 mm, so come back.")
     assert len(set(said.values())) == len(Effect) - 1
+    filed = preset("nylon").bridge
+    assert words.effect_words(move, Effect.TOO_FAR, -3.4, filed).endswith("about 3.4 mm.")
 
 
 @pytest.mark.parametrize(("moves", "said"), [(1, "from 1 move"), (2, "from 2 moves")])
 def test_what_the_bridge_taught(moves: int, said: str) -> None:
-    found = words.learned_words(Response(0.9, 0.02, 0.12, 0.03, moves))
+    found = words.learned_words(Response(0.9, 0.02, 0.12, 0.03, moves), SCREWS)
     assert found.startswith("its saddles go 0.90 ± 0.04 of what the screws are turned")
     assert found.endswith(f"slack 0.12 ± 0.06 mm, learned {said}")
+
+
+@pytest.mark.parametrize("name", ["nylon", "mandolin", "clamped-tremolo"])
+def test_no_screw_is_spoken_of_where_there_is_none(name: str) -> None:
+    bridge, story = preset(name).bridge, Story.begin(strings=(6,))
+    found = words.learned_words(Response(0.9, 0.02, 0.12, 0.03, 1), bridge)
+    assert found == "its moves do 0.90 ± 0.04 of what was to be expected, learned from 1 move"
+    said = words.outcome_words(story.state.log.string, Outcome.OUT_OF_TRAVEL, bridge)
+    assert "gauge" in said
+    for text in (found, said):
+        assert "screw" not in text
+        assert "slack" not in text
 
 
 def test_the_mean_of_a_saddle_in_words() -> None:
