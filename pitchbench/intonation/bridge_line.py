@@ -1,12 +1,13 @@
 """A bridge in one piece: it has one place and one angle, so its strings share a straight line.
 
 How far its treble side and its bass side go is the weighted least-squares line through what the
-strings ask for.
+strings ask for; it goes as a whole where turning it would leave more on the string that is then
+farthest off.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -47,7 +48,7 @@ class BridgeLine:
     Parameters
     ----------
     treble_mm, bass_mm : how far it goes under string 1 and under the last one, positive away from
-        the nut.
+        the nut; the same where it goes as a whole.
     left_cents : what that leaves on each string, by its number.
     mean_left_cents : what is left where it goes as a whole, not turned.
     """
@@ -57,9 +58,15 @@ class BridgeLine:
     left_cents: dict[int, float]
     mean_left_cents: dict[int, float]
 
+    @property
+    def turned(self) -> bool:
+        """Whether one of its sides goes farther than the other."""
+        return self.treble_mm != self.bass_mm
+
 
 def best_line(asked: Sequence[Asked], instrument: Instrument, *, fret: int = 12) -> BridgeLine:
-    """The place and angle that minimise the weighted squares of what is left, in cents.
+    """The place and angle that minimise the weighted squares of what is left, in cents; the place
+    alone where turning the bridge leaves more on one of the strings than on any without.
 
     A string weighs as the inverse square of its tolerance and uncertainty together: one that may be
     farther off, or is known less well, counts less. The uncertainty of either side is what those of
@@ -84,14 +91,26 @@ def best_line(asked: Sequence[Asked], instrument: Instrument, *, fret: int = 12)
     solve = np.linalg.pinv(sides * weigh[:, None]) * weigh
     treble_mm, bass_mm = solve @ cents
     u_treble_mm, u_bass_mm = np.sqrt(np.square(solve * u_cents).sum(axis=1))
-    whole_mm = (weigh**2 * per_mm) @ cents / ((weigh * per_mm) @ (weigh * per_mm))
+    solve_whole = weigh**2 * per_mm / ((weigh * per_mm) @ (weigh * per_mm))
+    whole_mm = solve_whole @ cents
     strings = [each.string for each in asked]
+    left = dict(zip(strings, (cents - sides @ [treble_mm, bass_mm]).tolist(), strict=True))
+    mean_left = dict(zip(strings, (cents - per_mm * whole_mm).tolist(), strict=True))
+    if worst_cents(mean_left) < worst_cents(left):
+        u_whole_mm = np.hypot.reduce(solve_whole * u_cents)
+        whole = Belief.normal(float(whole_mm), float(u_whole_mm))
+        return BridgeLine(whole, whole, mean_left, mean_left)
     return BridgeLine(
         Belief.normal(float(treble_mm), float(u_treble_mm)),
         Belief.normal(float(bass_mm), float(u_bass_mm)),
-        dict(zip(strings, (cents - sides @ [treble_mm, bass_mm]).tolist(), strict=True)),
-        dict(zip(strings, (cents - per_mm * whole_mm).tolist(), strict=True)),
+        left,
+        mean_left,
     )
+
+
+def worst_cents(left_cents: Mapping[int, float]) -> float:
+    """How far off the worst string is left, as exact as it is shown."""
+    return round(max(map(abs, left_cents.values())), 1)
 
 
 def places_across(instrument: Instrument) -> tuple[float, ...]:
@@ -105,18 +124,21 @@ def places_across(instrument: Instrument) -> tuple[float, ...]:
 
 
 def line_words(line: BridgeLine) -> str:
-    """ "treble side 0.4 ± 0.2 mm toward the nut, bass side 1.9 ± 0.3 mm away from the nut"."""
+    """ "treble side 0.4 mm toward the nut (± 0.2 mm), bass side stays (± 0.3 mm)", or "0.7 mm toward
+    the nut (± 0.2 mm) as a whole, not turned"."""
+    if not line.turned:
+        return f"{_side_words(line.treble_mm)} as a whole, not turned"
     return f"treble side {_side_words(line.treble_mm)}, bass side {_side_words(line.bass_mm)}"
 
 
 def left_words(line: BridgeLine) -> str:
     """What it leaves, beside what moving it as a whole would leave."""
     string, worst = max(line.left_cents.items(), key=lambda each: abs(each[1]))
-    whole = max(map(abs, line.mean_left_cents.values()))
-    return (
-        f"it leaves {worst:+z.1f} cents on string {string} and less on the others; moved as a "
-        f"whole, not turned, up to {whole:.1f} cents"
-    )
+    leaves = f"it leaves {worst:+z.1f} cents on string {string} and no more on the others"
+    if not line.turned:
+        return f"{leaves}; turned as well, it would leave more"
+    whole = worst_cents(line.mean_left_cents)
+    return f"{leaves}; moved as a whole, not turned, up to {whole:.1f} cents"
 
 
 def _side_words(side: Belief) -> str:

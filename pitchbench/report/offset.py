@@ -262,19 +262,28 @@ def role_words(each: ComparedPluck | LostPluck, result: OffsetResult) -> str:
 
 
 def cautions(result: OffsetResult) -> tuple[str, ...]:
-    doubt: tuple[str, ...] = ()
-    if result.p_touched_harmonic >= IN_DOUBT:
-        doubt = (
-            "The fretted takes agree with the open string as its touched harmonic would. Was the "
-            "string pressed down to the fret?",
-        )
+    """What to mind of a string by itself."""
+    return (*doubts(result), *move_cautions(result))
+
+
+def doubts(result: OffsetResult) -> tuple[str, ...]:
+    """What is asked of the takes of a string."""
+    if result.p_touched_harmonic < IN_DOUBT:
+        return ()
+    return (
+        "The fretted takes agree with the open string as its touched harmonic would. Was the "
+        "string pressed down to the fret?",
+    )
+
+
+def move_cautions(result: OffsetResult) -> tuple[str, ...]:
+    """What to mind where a saddle is moved."""
     if result.move is None:
-        return doubt
-    cautions = (*doubt, *result.move.cautions)
+        return ()
     if result.offset.fret <= _NEAR_THE_NUT:
         return (
             "So near the nut a saddle does little: compare at the 12th fret first, and if that "
             "one is good, it is the nut.",
-            *cautions,
+            *result.move.cautions,
         )
-    return cautions
+    return result.move.cautions

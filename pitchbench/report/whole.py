@@ -21,7 +21,8 @@ from pitchbench.notes import Note, ordinal
 from pitchbench.report.document import Positive, Thousandths, fill
 from pitchbench.report.offset import (
     OffsetDocument,
-    cautions,
+    doubts,
+    move_cautions,
     noticed,
     offset_document,
     what_to_do,
@@ -119,12 +120,15 @@ def in_short(whole: WholeInstrument) -> str:
     """What there is to do, in a sentence: "Move 2 saddles, leave 3 where they are."."""
     if whole.line is not None:
         return f"The bridge is one piece: {line_words(whole.line)}."
-    judged = [each.result.verdict for each in whole.strings if each.result]
-    count = Counter("border" if verdict.border else verdict.decision for verdict in judged)
+    judged = [each.result for each in whole.strings if each.result]
+    count = Counter(map(_counted_as, judged))
+    filed = whole.instrument.bridge.is_filed
+    move = ("file 1 break point", "file {} break points") if filed else _MOVE_SADDLES
     unheard = sum(not each.plucks for each in whole.strings)
     unclear = len(whole.strings) - len(judged) - unheard
     parts = [
-        _many(count[Decision.MOVE], "move 1 saddle", "move {} saddles"),
+        _many(count[Decision.MOVE], *move),
+        _many(count["no way"], "1 saddle cannot go so far", "{} saddles cannot go so far"),
         _many(count[Decision.LEAVE], "leave 1 where it is", "leave {} where they are"),
         _many(count[Decision.TAKE_MORE], "take more of 1 string", "take more of {} strings"),
         _many(count["border"], "1 is on the border", "{} are on the border"),
@@ -133,6 +137,15 @@ def in_short(whole: WholeInstrument) -> str:
     ]
     words = ", ".join(filter(None, parts))
     return f"{words[:1].upper()}{words[1:]}."
+
+
+_MOVE_SADDLES: Final = ("move 1 saddle", "move {} saddles")
+
+
+def _counted_as(result: OffsetResult) -> str:
+    if result.verdict.border:
+        return "border"
+    return "no way" if result.move and result.move.out_of_travel else result.verdict.decision
 
 
 def _many(count: int, one: str, more: str) -> str:
@@ -153,9 +166,15 @@ def row(each: StringOffset, *, in_one_piece: bool = False) -> list[str]:
 def _to_do(each: StringOffset, in_one_piece: bool) -> str:
     result = each.result
     assert result is not None
+    if in_one_piece and result.verdict.decision is Decision.LEAVE and not result.verdict.border:
+        return "asks for no move"
     if result.move is None or result.verdict.border:
         return what_to_do(result)
-    return f"{'asks for' if in_one_piece else 'move'} {move_words(result.move)}"
+    if in_one_piece:
+        return f"asks for {move_words(result.move)}"
+    if result.move.out_of_travel:
+        return f"cannot go {move_words(result.move)}"
+    return f"{'file' if result.move.bridge.is_filed else 'move'} {move_words(result.move)}"
 
 
 def lines(whole: WholeInstrument) -> list[tuple[str, str]]:
@@ -167,16 +186,19 @@ def lines(whole: WholeInstrument) -> list[tuple[str, str]]:
             said.append((label, each.lacks or ""))
             continue
         said += [
-            (label, f"{offset_words(each.result.offset)}. {_in_full(each.result, whole)}"),
+            (label, f"{offset_words(each.result.offset)}. {_in_full(each, each.result, whole)}"),
             (f"{label}, why", why_words(each.result)),
         ]
     return said + remarks(whole)
 
 
-def _in_full(result: OffsetResult, whole: WholeInstrument) -> str:
-    if whole.line is None or result.move is None:
+def _in_full(each: StringOffset, result: OffsetResult, whole: WholeInstrument) -> str:
+    if whole.line is None or each.string not in whole.line.left_cents:
         return what_to_do(result)
-    return f"It asks for {move_words(result.move)}."
+    asked = _to_do(each, in_one_piece=True)
+    asked = f"It {asked}" if asked.startswith("asks") else asked.removesuffix(".")
+    left = f"{whole.line.left_cents[each.string]:+z.1f} cents"
+    return f"{asked}; the bridge as it is advised leaves {left}."
 
 
 def tuned_otherwise_words(semitones: int) -> str:
@@ -212,7 +234,12 @@ def remarks(whole: WholeInstrument) -> list[tuple[str, str]]:
         )
     if whole.assumed and any(result.move for _, result in results):
         said.append(("assumed", "; ".join(whole.assumed)))
-    minded = dict.fromkeys(words for _, result in results for words in cautions(result))
+    said += [
+        ("mind", f"string {each.string}: {words}")
+        for each, result in results
+        for words in doubts(result)
+    ]
+    minded = dict.fromkeys(words for _, result in results for words in move_cautions(result))
     if whole.line is not None:
         minded[LEFT_TO_A_REPAIRER] = None
     return said + [("mind", words) for words in minded]

@@ -70,8 +70,35 @@ def test_it_is_numpys_own_weighted_fit(seed: int) -> None:
     wanted_mm = [each.cents * one_cent_mm for each in asked]
     weight = [1.0 / np.hypot(each.tolerance_cents, each.u_cents) for each in asked]
     slope, treble_mm = np.polyfit(places_across(mandolin), wanted_mm, 1, w=weight)
-    assert line.treble_mm.centre == pytest.approx(treble_mm)
-    assert line.bass_mm.centre == pytest.approx(treble_mm + slope)
+    whole_mm = np.average(wanted_mm, weights=np.square(weight))
+    fitted_mm = treble_mm + slope * np.array(places_across(mandolin))
+    turned, unturned = (
+        round(np.abs(mm - np.array(wanted_mm)).max() / one_cent_mm, 1)
+        for mm in (fitted_mm, whole_mm)
+    )
+    assert line.turned == (turned <= unturned)
+    ends_mm = (treble_mm, treble_mm + slope) if line.turned else (whole_mm, whole_mm)
+    assert (line.treble_mm.centre, line.bass_mm.centre) == pytest.approx(ends_mm)
+
+
+def test_a_bridge_is_not_turned_where_that_leaves_more() -> None:
+    """3, 0, 2 and 2 mm: the line falls by 0.3 mm about 1.75, so it leaves 1.8 mm on the second
+    string, where the mean leaves 1.75."""
+    instrument = replace(preset("six-string"), strings=preset("six-string").strings[:4])
+    line = best_line(asking(instrument, 3.0, 0.0, 2.0, 2.0), instrument)
+    one_cent_mm = saddle_move_mm(1.0, fret=12, scale_mm=instrument.scale_mm)
+    assert not line.turned
+    assert line.treble_mm == line.bass_mm
+    assert line.treble_mm.centre == pytest.approx(1.75)
+    assert line.treble_mm.u == pytest.approx(0.5 * one_cent_mm / 2.0)
+    assert line.left_cents == line.mean_left_cents
+    assert line.left_cents[2] * one_cent_mm == pytest.approx(-1.75)
+    assert line_words(line).startswith("1.8 mm away from the nut (± ")
+    assert line_words(line).endswith(" as a whole, not turned")
+    assert left_words(line) == (
+        f"it leaves {line.left_cents[2]:+.1f} cents on string 2 and no more on the others; turned "
+        "as well, it would leave more"
+    )
 
 
 def test_what_is_left_is_what_the_exact_geometry_leaves() -> None:
@@ -131,6 +158,9 @@ def test_offset_says_how_far_either_side_goes(
     assert bridge["left_cents"] == pytest.approx([*line.left_cents.values()], abs=0.01)
     text = Ran(capsys, "offset", path, "--preset", "banjo-five").out
     assert "do: The bridge is one piece: treble side" in text
+    asks = [text_line for text_line in text.splitlines() if "; the bridge as it is" in text_line]
+    for each, left in zip(asks, bridge["left_cents"], strict=True):
+        assert each.replace("−", "-").endswith(f"leaves {left:+.1f} cents."), each
     assert "mind: Mark where the bridge feet stand before you move it." in text
 
 
@@ -141,6 +171,11 @@ def test_no_bridge_is_put_by_what_is_likelier_a_touched_harmonic(
     plucks = [Note(n, fret, ring_s=1.6) for n in (1, 2, 4) for fret in (0, 12, 0, 12)]
     touched = [Note(3), Note(3, touched=2, left_db=-90.0)]
     record(tmp_path / "four.wav", virtual, plucks + touched)
+    said = Ran(capsys, "offset", tmp_path / "four.wav", "--preset", "banjo-five", "--plain").out
+    doubts = [line for line in said.splitlines() if "Was the string pressed down" in line]
+    assert doubts
+    assert doubts[-1].startswith("mind: string 3: ")
+    assert all(line.startswith("mind: string ") for line in doubts)
     options = ("--preset", "banjo-five", "--format", "json")
     document = Ran(capsys, "offset", tmp_path / "four.wav", *options).document
     of = {each["string"]: each["offset"] for each in document["strings"] if each["offset"]}

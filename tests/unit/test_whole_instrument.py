@@ -15,6 +15,7 @@ from recordings import RATE_HZ, Note, Ran, record
 import pitchbench as pb
 from pitchbench.analysis.offset import OffsetResult, Role
 from pitchbench.analysis.whole import StringOffset, WholeInstrument, decide_strings
+from pitchbench.instrument import Bridge, BridgeKind
 from pitchbench.intonation.verdict import Decision
 from pitchbench.presets import preset
 from pitchbench.refit import with_tuning
@@ -129,6 +130,27 @@ def test_lines_say_what_there_is_to_do_first(
     assert "toward the nut" in said["string 3, G3"]
     assert said["string 2, B3"] == "It was not heard."
     assert sum(line.startswith("mind: Slacken the string") for line in lines) == 1
+
+
+def test_what_is_filed_is_told_so_and_what_cannot_go_so_far_is_not_counted_as_a_move(
+    capsys: Capsys, whole: tuple[Path, VirtualInstrument]
+) -> None:
+    """A steel-string guitar's saddle has 1 mm each way, and 8 cents ask for 3; three takes say that
+    surely of one of the two."""
+    lines = Ran(
+        capsys, "offset", whole[0], "--preset", "steel-acoustic", "--plain"
+    ).out.splitlines()
+    assert lines[0].startswith("do: 1 saddle cannot go so far, take more of 2 strings, ")
+    assert sum("The saddle cannot go so far" in line for line in lines) == 1
+    heard = pb.offset(pb.read(SAMPLE), "A2").plucks
+    filed = replace(
+        preset("six-string"),
+        bridge=Bridge(BridgeKind.FIXED_SADDLE, travel_toward_nut_mm=9.0, travel_away_mm=9.0),
+    )
+    told = decide_strings({5: heard}, filed, a4_hz=440.0)
+    assert in_short(told).startswith("File 1 break point, ")
+    (last,) = (row(each)[-1] for each in told.strings if each.string == 5)
+    assert re.fullmatch(r"file \d\.\d mm away from the nut \(short of the mark: .* in all\)", last)
 
 
 def test_a_row_says_in_short_what_is_lacking() -> None:
