@@ -210,9 +210,7 @@ def compare_plucks(
     return Comparison(a4_hz, note, heard, offset, known, p_touched)
 
 
-def judged(
-    comparison: Comparison, *, tolerance_cents: float, filed: bool = False
-) -> JudgedOffset:
+def judged(comparison: Comparison, *, tolerance_cents: float, filed: bool = False) -> JudgedOffset:
     """Whether to leave it, to move the saddle, or to take more; ``filed`` as of `judge`."""
     verdict = judge(comparison.known, tolerance_cents=tolerance_cents, filed=filed)
     assert verdict is not None

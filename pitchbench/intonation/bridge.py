@@ -207,12 +207,11 @@ CAUTIONS: Final[dict[BridgeKind, tuple[str, ...]]] = {
         TENSION,
     ),
     BridgeKind.FIXED_SADDLE: (
-        MEASURE_ALL_FIRST,
-        "Take the string off, mark the break point, file a little and stop short: filing cannot be "
-        "undone.",
-        "About 1 mm each way is all there is; bone and brass dust harm the lungs: wear a mask.",
+        "Take the string off, file a little, stop short: filing cannot be undone.",
+        "Bone and brass dust harm the lungs: wear a mask.",
         "If in doubt, leave it to a qualified repairer.",
         TENSION,
+        MEASURE_ALL_FIRST,
     ),
 }
 

@@ -316,10 +316,10 @@ def planned(log: Log, string: StringState) -> Move | None:
         moved_mm=string.travel_mm,
         last_screw_mm=string.moves[-1].made_mm if string.moves else None,
     )
-    return _within_travel(log, string, offset.centre, move)
+    return _within_travel(string, offset.centre, move)
 
 
-def _within_travel(log: Log, string: StringState, offset_cents: float, move: Move) -> Move:
+def _within_travel(string: StringState, offset_cents: float, move: Move) -> Move:
     limit_mm = move.bridge.travel_mm(away=move.mm > 0.0) or 0.0
     room_mm = math.copysign(limit_mm, move.mm) * _TO_THE_END - string.travel_mm
     if not move.out_of_travel or move.goes_back or room_mm * move.mm <= 0.0:

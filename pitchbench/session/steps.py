@@ -160,11 +160,13 @@ def _wanting(state: State, fret: int) -> State:
 
 def _advise(state: State, move: Move) -> State:
     """Advise a saddle move, or say that there is no room for it."""
-    _, remark = _after_move(state)
+    found, remark = _after_move(state)
     if remark:
         state = state.kept(NoteEntry(state.at_s, state.log.current, remark))
-    # Where the last move went is in doubt, so is how much travel is left; what was filed is gone.
-    if move.goes_back or (move.out_of_travel and not remark):
+    # Where the last move went is in doubt, so is how much travel is left. Of what is filed nothing
+    # comes back, so there no doubt is tried out.
+    filed = move.bridge.is_filed
+    if (filed and found is Effect.WORSE) or (move.out_of_travel and (filed or not remark)):
         state = finish_string(state, Outcome.OUT_OF_TRAVEL)
         return replace(state, says=f"{remark} {state.says}".strip())
     if state.log.step is not Step.MOVE:

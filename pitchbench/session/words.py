@@ -184,7 +184,9 @@ def measure_first_words(log: Log, other: StringState) -> str:
     return f"All strings are measured before any is filed: string {other.number} is next."
 
 
-def effect_words(move: MadeMove, effect: Effect, inferred_mm: float, bridge: Bridge) -> str:
+def effect_words(  # noqa: PLR0911  # one per effect
+    move: MadeMove, effect: Effect, inferred_mm: float, bridge: Bridge
+) -> str:
     """What a move did where it was not what it should have been; nothing where it was."""
     which, far = f"string {move.string}", length_words(abs(inferred_mm))
     values = f"{cents_words(move.before)} before, {cents_words(move.after)} now"
@@ -206,8 +208,9 @@ def effect_words(move: MadeMove, effect: Effect, inferred_mm: float, bridge: Bri
                 "at its saddle so that it seats."
             )
         case Effect.TOO_FAR:
-            said = f"The move went too far on {which} ({values}): about {far}"
-            return f"{said}." if bridge.is_filed else f"{said}, so come back."
+            if bridge.is_filed:
+                return f"The move went too far on {which} ({values}): about {far}."
+            return f"The move went too far on {which} ({values}): about {far}, so come back."
 
 
 def learned_words(response: Response, bridge: Bridge) -> str:

@@ -246,6 +246,8 @@ def last_round() -> Demo:
 
 CLAMPED: Final = Bridge(BridgeKind.CLAMPED_TREMOLO, travel_toward_nut_mm=5.0, travel_away_mm=5.0)
 
+FILED: Final = Bridge(BridgeKind.FIXED_SADDLE, travel_toward_nut_mm=3.0, travel_away_mm=3.0)
+
 SHORT: Final = replace(SCREWS, travel_toward_nut_mm=1.5, travel_away_mm=1.5)
 
 STORIES: Final[dict[str, Demo]] = {
@@ -276,7 +278,8 @@ STORIES: Final[dict[str, Demo]] = {
     "move-left-handed": sharp(guitar(left_handed=True)),
     "move-no-screw": sharp(guitar(CLAMPED)),
     "move-sliding-bridge": sharp(guitar(Bridge(BridgeKind.SLIDING_WOOD))),
-    "move-filed": sharp(guitar(Bridge(BridgeKind.FIXED_SADDLE))),
+    # Any other string would have to be measured before.
+    "move-filed": new(guitar(FILED), strings=(6,)).play(6).takes(6.0),
     "move-for-two": one_saddle_for_two(),
     "retune": slack(),
     "retune-above": above(),

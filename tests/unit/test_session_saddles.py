@@ -455,6 +455,11 @@ def test_what_was_filed_is_not_filed_back(sign: int) -> None:
     assert len(story.state.log.strings[5].moves) == 1
     assert "What was filed cannot be put back: check the strings" in story.state.says
     assert "come back" not in story.state.says
+    # Nor is it tried out where it may have gone the other way.
+    worse = Story.begin(filed(), strings=(6, 5)).string(sign * 4.0).string(0.0)
+    worse.play(6).move_and_retune(6).takes(sign * 25.0)
+    assert worse.outcomes()[6] is Outcome.OUT_OF_TRAVEL
+    assert "did it go the other way?" in worse.state.says
     turned = Story.begin(roomy(), strings=(6, 5)).string(sign * 4.0)
     turned.move_and_retune(6).takes(sign * -6.0)
     assert turned.state.log.step is Step.MOVE
