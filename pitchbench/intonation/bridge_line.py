@@ -124,8 +124,8 @@ def places_across(instrument: Instrument) -> tuple[float, ...]:
 
 
 def line_words(line: BridgeLine) -> str:
-    """ "treble side 0.4 mm toward the nut (± 0.2 mm), bass side stays (± 0.3 mm)", or "0.7 mm toward
-    the nut (± 0.2 mm) as a whole, not turned"."""
+    """ "treble side 0.4 mm toward the nut (± 0.2 mm), bass side stays (± 0.3 mm)"; or "0.7 mm
+    toward the nut (± 0.2 mm) as a whole, not turned"."""
     if not line.turned:
         return f"{_side_words(line.treble_mm)} as a whole, not turned"
     return f"treble side {_side_words(line.treble_mm)}, bass side {_side_words(line.bass_mm)}"

@@ -333,6 +333,8 @@ def judge_saddle(
         high, low = (_change_cents(neck, 12, instrument, mm) for mm in move.interval95_mm)
         if not worth_filing((low, high), tolerance_cents):
             return NeckVerdict(NeckAdvice.TAKE_MORE, None)
+        if move.out_of_travel:
+            return NeckVerdict(NeckAdvice.NOT_THE_SADDLE, None)
     return NeckVerdict(NeckAdvice.MOVE, move.short_of_the_mark)
 
 

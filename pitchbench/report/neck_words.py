@@ -99,8 +99,11 @@ def advice_words(string: SurveyedString) -> str:
             )
         case NeckAdvice.MOVE:
             assert verdict.move is not None
+            do = "file the break point" if verdict.move.bridge.is_filed else "move the saddle"
+            if verdict.move.whole_mm is not None:
+                then = f"with all that is asked {then}"
             return (
-                f"{string.name}: move the saddle {_move_words(verdict.move)}. Over the frets used "
+                f"{string.name}: {do} {_move_words(verdict.move)}. Over the frets used "
                 f"it is {now} cents off (rms) now, {then}."
             )
         case NeckAdvice.NUT_FIRST:

@@ -14,6 +14,7 @@ from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import Direction
 from pitchbench.intonation.neck import (
     NeckAdvice,
+    NeckVerdict,
     StringNeck,
     after_move_cents,
     best_saddle,
@@ -192,3 +193,7 @@ def test_a_break_point_is_filed_short_of_the_mark_and_only_where_it_is_surely_of
         judge_saddle(near, choice, each, tolerance_cents=2.0).advice for each in (BENCH, filed)
     )
     assert (screwed, held) == (NeckAdvice.MOVE, NeckAdvice.TAKE_MORE)
+    # One that has not so far to go is not filed at all.
+    bare = replace(BENCH, bridge=Bridge(BridgeKind.FIXED_SADDLE))
+    found = judge_saddle(neck, best_saddle(neck, bare), bare, tolerance_cents=2.0)
+    assert found == NeckVerdict(NeckAdvice.NOT_THE_SADDLE, None)

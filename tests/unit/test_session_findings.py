@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from session_story import Story
 
 from pitchbench.pitch.reading import Partial
+from pitchbench.presets import preset
 from pitchbench.session.findings import findings
+from pitchbench.session.job import Command
 from pitchbench.strings.faults import Fault
 from pitchbench.units import shifted_hz
 
@@ -120,3 +124,15 @@ def test_a_move_that_made_it_worse_is_a_sign_though_nobody_says_so() -> None:
     story = Story.begin(strings=(6,)).string(6.0).move_and_retune(6).takes(25.0)
     assert not any(move.other_way for move in story.state.log.moves)
     assert Fault.WRONG_WAY in [finding.fault for finding in findings(story.state.log)]
+
+
+@pytest.mark.parametrize("screws", [True, False])
+def test_where_there_is_no_screw_none_turns_in_vain(screws: bool) -> None:
+    guitar = preset("six-string")
+    pitch_mm = guitar.bridge.screw_pitch_mm if screws else None
+    bridge = replace(guitar.bridge, screw_pitch_mm=pitch_mm, travel_away_mm=30.0)
+    story = Story.begin(replace(guitar, bridge=bridge), strings=(6, 5))
+    for number in (6, 5):
+        story.string(14.0).move_and_retune(number).takes(7.0).key(Command.NEXT)
+    found = [finding.fault for finding in findings(story.state.log)]
+    assert (Fault.BACKLASH in found) is screws

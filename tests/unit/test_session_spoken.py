@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 from overlay_story import heard
 from session_story import Story
 from survey_story import Played, plan
 
-from pitchbench.instrument import BridgeKind
+from pitchbench.instrument import Bridge, BridgeKind
 from pitchbench.intonation.bridge import CAUTIONS
 from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import Reason
+from pitchbench.presets import preset
 from pitchbench.session.job import InputLost
 from pitchbench.session.log import MoveEntry, Step
 from pitchbench.session.overlay import Overlay
@@ -155,6 +156,20 @@ def test_what_to_mind_at_a_move_is_spoken_once_and_before_it() -> None:
     assert order[-1] < first.index("Slacken string six")
     for mind in minds:
         assert sum(spelled(mind) in text for text in told.said) == 1, mind
+
+
+def test_a_string_is_taken_off_where_its_break_point_is_filed() -> None:
+    bridge = Bridge(BridgeKind.FIXED_SADDLE, travel_toward_nut_mm=3.0, travel_away_mm=3.0)
+    told = Told.begin(replace(preset("six-string"), bridge=bridge), strings=(6, 5))
+    told.play(6).takes(6.0)
+    told.play(5).takes(6.0)
+    told.move_and_retune(5).takes(0.0).play(6)
+    assert "Take string five off, then file its break point" in " ".join(told.said)
+    assert re.search(
+        r"Take it off, [\w ]+ millimetres away from the nut, short of the mark: [\w ]+ millimetres "
+        r"is asked in all\.$",
+        told.said[-1],
+    )
 
 
 def test_both_strings_of_a_saddle_are_slackened() -> None:
