@@ -327,14 +327,14 @@ def judge_saddle(
         return NeckVerdict(NeckAdvice.NOT_THE_SADDLE, None)
     if nut_matters(neck, tolerance_cents=tolerance_cents):
         return NeckVerdict(NeckAdvice.NUT_FIRST, move)
-    if abs(choice.move.centre) <= choice.move.half():
-        return NeckVerdict(NeckAdvice.TAKE_MORE, None)
-    if move.bridge.is_filed:
+    filed, unsure = move.bridge.is_filed, abs(choice.move.centre) <= choice.move.half()
+    if filed and not unsure:
         high, low = (_change_cents(neck, 12, instrument, mm) for mm in move.interval95_mm)
-        if not worth_filing((low, high), tolerance_cents):
-            return NeckVerdict(NeckAdvice.TAKE_MORE, None)
-        if move.out_of_travel:
-            return NeckVerdict(NeckAdvice.NOT_THE_SADDLE, None)
+        unsure = not worth_filing((low, high), tolerance_cents)
+    if unsure:
+        return NeckVerdict(NeckAdvice.TAKE_MORE, None)
+    if filed and move.out_of_travel:
+        return NeckVerdict(NeckAdvice.NOT_THE_SADDLE, None)
     return NeckVerdict(NeckAdvice.MOVE, move.short_of_the_mark)
 
 

@@ -18,7 +18,9 @@ def test_every_preset_rehearses(name: str) -> None:
     last = len(preset(name).strings)
     done = rehearse(setup_of(name, strings=(last,), tolerance_cents=4.0), seed=4)
     assert done.state.log.step is Step.FINISHED
-    assert done.state.log.string.outcome is Outcome.LEAVE
+    # What is not surely off is not filed.
+    filed = preset(name).bridge.is_filed
+    assert done.state.log.string.outcome in (Outcome.LEAVE, *[Outcome.BORDER] * filed)
     # At 95 % within 4 cents; half as much again is beyond one string in a hundred.
     assert abs(done.true_left_cents[last]) < 6.0
 
