@@ -17,6 +17,7 @@ from pitchbench.commands.common import (
     fail_at_the_end,
     is_plain,
     printable,
+    together,
     whole_number,
     words_of,
     write_line,
@@ -41,7 +42,6 @@ if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
     from pitchbench.session.teller import Teller
 
-_Function = TypeVar("_Function", bound=Callable[..., Any])
 _J = TypeVar("_J", bound=Job)
 
 _HIGHEST_FRET: Final = 24
@@ -87,22 +87,16 @@ DETAILS: Final = (
 guided_instrument: Final = instrument_options(*DETAILS)
 
 
-def work_options(function: _Function) -> _Function:
-    """``--strings`` and ``--fret``."""
-    for option in reversed(
-        [
-            click.option("--strings", type=Strings(), help="Strings to set, in this order [all]."),
-            click.option(
-                "--fret",
-                type=click.IntRange(1, _HIGHEST_FRET),
-                default=12,
-                show_default=True,
-                help="Fret that is compared with the open string.",
-            ),
-        ]
-    ):
-        function = option(function)
-    return function
+work_options: Final = together(
+    click.option("--strings", type=Strings(), help="Strings to set, in this order [all]."),
+    click.option(
+        "--fret",
+        type=click.IntRange(1, _HIGHEST_FRET),
+        default=12,
+        show_default=True,
+        help="Fret that is compared with the open string.",
+    ),
+)
 
 
 def work_on(setup: Setup, strings: tuple[int, ...] | None) -> Setup:
@@ -139,13 +133,6 @@ class Shown(Generic[_J]):
     live: bool
     tell_records: TellRecords
     stays: bool = False
-
-
-def large_option(function: _Function) -> _Function:
-    """``--large``, handed on as ``large``."""
-    return click.option("--large/--no-large", default=False, help="Begin in large print (key l).")(
-        function
-    )
 
 
 @contextlib.contextmanager

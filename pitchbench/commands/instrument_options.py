@@ -16,6 +16,7 @@ from pitchbench.commands.common import (
     Length,
     Quantity,
     open_records,
+    together,
     whole_number,
     words_of,
 )
@@ -224,14 +225,12 @@ class _Option(click.Option):
 def instrument_options(*names: str, **older: str) -> Callable[[_Function], _Function]:
     """The options of these names, each by its one spelling; ``older`` has what some were called."""
 
-    def added(function: _Function) -> _Function:
-        for name in reversed(names):
-            flag, attributes = _OPTIONS[name]
-            flags = [flag, older[name]] if name in older else [flag]
-            function = click.option(*flags, name, cls=_Option, **attributes)(function)
-        return function
+    def option(name: str) -> Callable[[_Function], _Function]:
+        flag, attributes = _OPTIONS[name]
+        flags = [flag, older[name]] if name in older else [flag]
+        return click.option(*flags, name, cls=_Option, **attributes)
 
-    return added
+    return together(*map(option, names))
 
 
 def known_options(*names: str) -> Callable[[_Function], _Function]:

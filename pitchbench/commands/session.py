@@ -25,7 +25,6 @@ from pitchbench.commands.guided import (
     Start,
     guided_instrument,
     keeping_of,
-    large_option,
     refuse_silence,
     shown,
     work_on,
@@ -82,7 +81,7 @@ EXAMPLES = """\
 @click.option("--keep/--no-keep", default=None, help="On record or not [yes if live or resumed].")
 @store_option
 @plain_option
-@large_option
+@click.option("--large/--no-large", default=False, help="Begin in large print (key l).")
 @telling_options
 @format_option
 def command(
