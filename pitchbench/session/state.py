@@ -9,7 +9,7 @@ from typing import Final, Self
 from pitchbench.session import steps, words
 from pitchbench.session.decide import decide
 from pitchbench.session.fold import empty_log, read_log
-from pitchbench.session.job import Answer, Followed, LoggedJob, remembered
+from pitchbench.session.job import Followed, LoggedJob, remembered
 from pitchbench.session.log import Entry, Outcome, OutcomeEntry, Setup, Step, StepEntry, StringState
 
 #: How a string is left that was set as well as it can be.
@@ -65,8 +65,8 @@ class State(LoggedJob):
         """At the saddle, tools knock."""
         return self.log.step not in (Step.MOVE, Step.BORDER)
 
-    def decide(self, event: Followed) -> Answer:
-        """The entries that follow from ``event``; docs/session.md has the table of steps."""
+    def decide(self, event: Followed) -> State:
+        """What follows from ``event``; docs/session.md has the table of steps."""
         return decide(self, event)
 
 

@@ -16,12 +16,11 @@ from pitchbench.intonation.frets import BETWEEN_FRETS_CENTS
 from pitchbench.intonation.neck import heard_offset_cents
 from pitchbench.intonation.take import Take
 from pitchbench.notes import ordinal
-from pitchbench.pitch.listener import LivePitch, ReadingReady
+from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import paired, touched, words
 from pitchbench.session.fold import empty_log, read_log
 from pitchbench.session.job import (
-    Answer,
     Command,
     Followed,
     InputBack,
@@ -90,19 +89,16 @@ class Survey(LoggedJob):
         takes = [take for string in self.log.strings for take in string.takes]
         return tuple(sorted(takes, key=lambda take: take.number))
 
-    def decide(self, event: Followed) -> Answer:
-        """The entries that follow from ``event``."""
+    def decide(self, event: Followed) -> Survey:
+        """What follows from ``event``."""
         match event:
             case KeyPressed():
-                after = _key(self, event)
+                return _key(self, event)
             case ReadingReady(reading=reading):
-                after = _pluck(self, reading)
-            case InputBack():
-                done = string_done(self, self.current) and not self.finished
-                after = _to_next_string(self) if done else self
-            case LivePitch():
-                after = self
-        return Answer(after.entries[len(self.entries) :], after.says)
+                return _pluck(self, reading)
+            case InputBack() if not self.finished and string_done(self, self.current):
+                return _to_next_string(self)
+        return self
 
 
 # ------------------------------------------------------------------------------ the two doors
