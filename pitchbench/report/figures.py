@@ -83,14 +83,12 @@ def takes_figure(log: Log, *, title: str) -> str:
         axes.set_xlabel("string")
         axes.set_ylabel("offset in cents, sharp upward")
         axes.spines[["top", "right"]].set_visible(False)
-        text = io.StringIO()
-        figure.savefig(text, format="svg", metadata=_NO_METADATA, transparent=True)
     description = (
         f"Offset of every fretted take per string, before the first move and after the last, with "
         f"the judged offset, its 95 % interval and the tolerance of {tolerance}. "
         "The table below holds the same numbers."
     )
-    return _inline(text.getvalue(), "takes", title, description)
+    return _inline(figure, _STYLE, "takes", title, description)
 
 
 def _draw(
@@ -123,9 +121,13 @@ def _legend(axes: Any) -> None:
     )
 
 
-def _inline(svg: str, name: str, title: str, description: str) -> str:
-    """Drop what only a file of its own needs, and name the picture for who cannot see it; ``name``
-    tells it from others on the page."""
+def _inline(figure: Figure, style: dict[Any, Any], name: str, title: str, description: str) -> str:
+    """``figure`` without what only a file of its own needs, and named for who cannot see it;
+    ``name`` tells it from others on the page."""
+    text = io.StringIO()
+    with mpl.rc_context(style):
+        figure.savefig(text, format="svg", metadata=_NO_METADATA, transparent=True)
+    svg = text.getvalue()
     svg = re.sub(r'( id="|url\(#|href="#)', rf"\g<1>{name}-", svg[svg.index("<svg") :].strip())
     head = (
         f'<title id="{name}-title">{html.escape(title)}</title>'
@@ -204,13 +206,11 @@ def drift_inline(courses: Sequence[Course], *, title: str) -> str:
         _draw_courses(axes, courses, ring_points=5.0)
         axes.set_ylabel("cents above the\nsettled pitch")
         figure.legend(loc="outside right upper", frameon=False, handlelength=3.2)
-        text = io.StringIO()
-        figure.savefig(text, format="svg", metadata=_NO_METADATA, transparent=True)
     description = (
         "How far above its settled pitch each note is, from attack to tail; a ring marks where it "
         "has settled. The table below says the same in numbers."
     )
-    return _inline(text.getvalue(), "drift", title, description)
+    return _inline(figure, _STYLE, "drift", title, description)
 
 
 def _draw_courses(axes: Any, courses: Sequence[Course], *, ring_points: float) -> None:
@@ -366,14 +366,12 @@ def neck_inline(
     """`neck_figure` as an ``<svg>`` element with ``<title>`` and ``<desc>`` for a page."""
     figure = neck_figure(strings, tolerance_cents=tolerance_cents, title="", string_in=1.1)
     figure.axes[0].set_title("", loc="left")  # the page's heading says it
-    text = io.StringIO()
-    with mpl.rc_context({**_NECK, "svg.fonttype": "none", "svg.hashsalt": "pitchbench neck"}):
-        figure.savefig(text, format="svg", metadata=_NO_METADATA, transparent=True)
+    style = {**_NECK, "svg.fonttype": "none", "svg.hashsalt": "pitchbench neck"}
     description = (
         "Offset at every fret that was heard on each string, sharp upward, with its 95 % interval "
         f"and the tolerance of {tolerance_cents:g} cents. The list below holds the same numbers."
     )
-    return _inline(text.getvalue(), "neck", title, description)
+    return _inline(figure, style, "neck", title, description)
 
 
 def _along_neck(fret: int) -> float:
