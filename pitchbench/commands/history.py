@@ -225,12 +225,10 @@ def _page(
         for words in _before_words(record, changed):
             page.say(words, hanging=2)
         page.table(columns, [_row(record.log, string) for string in record.log.strings])
-        for label, words in check_words(check_rows(record)):
-            page.say(f"{label}: {words}", hanging=2)
+        page.labelled(check_words(check_rows(record)))
     page.gap()
     page.say("found and left in cents, + is sharp; ± holds 95 %")
-    for label, words in _stretched_lines(stretched):
-        page.say(f"{label}: {words}", hanging=2)
+    page.labelled(_stretched_lines(stretched))
     for trend in trends(sessions):
         page.say(_trend_line(trend), hanging=2)
 

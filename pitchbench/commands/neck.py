@@ -370,31 +370,23 @@ def _print_page(result: NeckResult) -> None:
     page = Page()
     for string in result.strings:
         page.say(advice_words(string), strong=True)
-        for words in string.findings:
-            page.say(f"- {words}", hanging=2)
+        page.items(string.findings)
     page.gap()
 
     page.draw(partial(neck_picture, result.necks, tolerance_cents=tolerance_cents))
     page.gap()
-    for string in result.strings:
-        page.say(f"{string.name}: {term_words(string)}", hanging=2)
+    page.labelled((string.name, term_words(string)) for string in result.strings)
     for chord in result.chords:
         page.gap()
         page.say(f"chord {chord.shape}: {', '.join(note_words(chord.before, chord.after))}")
-        for words in chord_words(chord)[len(chord.before.notes) :]:
-            page.say(f"- {words}", hanging=2)
-    best = compromise_words(result)
-    if best:
+        page.items(chord_words(chord)[len(chord.before.notes) :])
+    if best := compromise_words(result):
         page.gap()
         page.say(best[0], strong=True)
-        for words in best[1:]:
-            page.say(f"- {words}", hanging=2)
-    stated = remarks(result)
-    if stated:
+        page.items(best[1:])
+    if stated := remarks(result):
         page.gap()
-    for label, words in stated:
-        page.say(f"{label}: {words}", hanging=2)
+        page.labelled(stated)
     if minded := cautions(result.strings):
         page.gap()
-        for words in minded:
-            page.say(f"- {words}", hanging=2)
+        page.items(minded)

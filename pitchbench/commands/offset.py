@@ -216,8 +216,7 @@ def _print_whole(whole: WholeInstrument) -> None:
     page.say(f"cents at {where}, + is sharp; ± holds 95 %")
     if said := remarks(whole):
         page.gap()
-        for label, words in said:
-            page.say(f"{label}: {words}", hanging=2)
+        page.labelled(said)
 
 
 def _print_page(result: OffsetResult) -> None:
@@ -229,8 +228,7 @@ def _print_page(result: OffsetResult) -> None:
     for words in noticed(result):
         page.say(words)
     page.gap()
-    for label, words in figures(result):
-        page.say(f"{label}: {words}", hanging=2)
+    page.labelled(figures(result))
     page.gap()
     page.table(
         [
@@ -247,8 +245,7 @@ def _print_page(result: OffsetResult) -> None:
     )
     if minded := cautions(result):
         page.gap()
-        for words in minded:
-            page.say(f"- {words}", hanging=2)
+        page.items(minded)
 
 
 def _row(each: ComparedPluck | LostPluck, result: OffsetResult) -> list[str]:

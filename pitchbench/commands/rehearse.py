@@ -218,5 +218,4 @@ def _page(rehearsal: Rehearsal, faults: list[tuple[str, str]]) -> None:
     # Words break, numbers do not.
     columns = [Column(name, right=0 < n < 6) for n, name in enumerate(COLUMNS)]
     page.table(columns, truth_rows(rehearsal))
-    for label, words in faults:
-        page.say(f"{label}: {words}", hanging=2)
+    page.labelled(faults)

@@ -143,8 +143,7 @@ def _print(
         ],
     )
     page.gap()
-    for label, value in sheet.said:
-        page.say(f"{label}: {value}", hanging=2)
+    page.labelled(sheet.said)
     page.gap()
     for line in sheet.method:
         page.say(line)

@@ -119,6 +119,4 @@ def command(
 def _page(job: Stretch) -> None:
     from pitchbench.screen.tables import Page  # noqa: PLC0415  # for terminals alone
 
-    page = Page()
-    for label, words in stretch_lines(job):
-        page.say(f"{label}: {words}", hanging=2)
+    Page().labelled(stretch_lines(job))
