@@ -82,7 +82,7 @@ class Checking:
         except click.Abort:
             if self._keeping is not None:
                 self._keeping.end(self.state)
-                self._keeping.tell("session", store)
+                self._keeping.tell(store, go_on=True)
             raise
         return self.state
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import math
 import os
+import shlex
 import shutil
 import sys
 import textwrap
@@ -23,6 +24,7 @@ from pitchbench.notes import A4_HZ
 from pitchbench.records.places import is_there, is_url
 
 if TYPE_CHECKING:
+    from pitchbench.records.model import SessionMeta
     from pitchbench.records.repository import Repository
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
@@ -303,6 +305,14 @@ def is_plain(plain: bool = False) -> bool:
         or os.environ.get("TERM") == "dumb"
         or os.environ.get("ACCESSIBLE", "") not in {"", "0"}
     )
+
+
+def going_on(meta: SessionMeta, store: str | None) -> str:
+    """The command that goes on with a session; a URL may hold a password, so it is not shown."""
+    words = f"pitchbench {meta.kind.command} --resume {meta.short_id}"
+    if store is None:
+        return words
+    return f"{words} --store {'URL' if is_url(store) else shlex.quote(store)}"
 
 
 def open_records(store: str | None, *, begin: bool = False) -> Repository:

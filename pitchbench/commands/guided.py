@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import shlex
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,6 +14,7 @@ import click
 
 from pitchbench.commands.common import (
     fail_at_the_end,
+    going_on,
     is_plain,
     printable,
     together,
@@ -255,21 +255,14 @@ class Keeping:
         """What a person is told about it."""
         return f"Kept on record as session {self.short_id}."
 
-    def tell(self, go_on: str | None, store: str | None) -> None:
-        """Say where it is kept and, where ``go_on`` names a command, how that goes on with it.
-
-        A URL may hold a password, so it is not shown.
-        """
+    def tell(self, store: str | None, *, go_on: bool) -> None:
+        """Say where it is kept and, with ``go_on``, how to go on with it."""
         if self.rescued:
             return
         with contextlib.suppress(OSError):  # the terminal may be what has gone
             click.echo(self.words(), err=True)
-            if go_on is None:
-                return
-            words = f"Go on with: pitchbench {go_on} --resume {self.short_id}"
-            if store is not None:
-                words += f" --store {'URL' if '://' in store else printable(shlex.quote(store))}"
-            click.echo(words, err=True)
+            if go_on:
+                click.echo(printable(f"Go on with: {going_on(self._meta, store)}"), err=True)
 
     @property
     def short_id(self) -> str:
@@ -328,9 +321,11 @@ def keeping_of(
     source: Source,
     parameters: Mapping[str, Parameter],
     *,
+    record: Path | None,
     kind: SessionKind = SessionKind.SETUP,
 ) -> Keeping:
-    """Put the job on record, where it is not there yet; it is in hand until ``stack`` ends."""
+    """Put the job on record, where it is not there yet, with where its sound is kept; it is in hand
+    until ``stack`` ends."""
     session_id = start.session_id
     if session_id is None:
         session_id = repository.begin_session(
@@ -344,6 +339,8 @@ def keeping_of(
     keeping = Keeping(repository, session_id, start.kept)
     for entry in start.job.entries[start.kept :]:
         keeping(entry)
+    if record is not None:
+        repository.keep_audio(session_id, record)
     return keeping
 
 
@@ -353,7 +350,6 @@ def worked(
     shown: Shown[_J],
     keeping: Keeping | None,
     *,
-    go_on: str,
     store: str | None,
     views: Sequence[View[_J]] = (),
     hearing: Hearing | None = None,
@@ -361,8 +357,8 @@ def worked(
 ) -> _J:
     """The job as it ended; whatever ended it, it is said where what was heard is kept.
 
-    ``go_on`` is the command that goes on with one that is not finished; ``views`` look on as well;
-    ``hearing`` says how the input stands, ``teller`` tells it to the ear.
+    ``views`` look on as well; ``hearing`` says how the input stands, ``teller`` tells it to the
+    ear.
     """
     try:
         with saving():
@@ -382,7 +378,7 @@ def worked(
             keeping.end(job)
     finally:
         if keeping is not None:
-            keeping.tell(None if job.complete else go_on, store)
+            keeping.tell(store, go_on=not job.complete)
     return job
 
 

@@ -24,7 +24,7 @@ from pitchbench.commands.common import (
     show_result,
     tell,
 )
-from pitchbench.commands.guided import shown, worked
+from pitchbench.commands.guided import Start, keeping_of, shown, worked
 from pitchbench.commands.instrument_options import (
     KnownInstrument,
     Said,
@@ -39,16 +39,8 @@ from pitchbench.commands.listening import (
     refuse_twice,
 )
 from pitchbench.commands.live import Sound, input_options, listening_to
-from pitchbench.commands.neck_live import (
-    begin_keeping,
-    fresh,
-    gone_on_with,
-    plan_for,
-)
-from pitchbench.commands.neck_options import (
-    read_weights,
-    string_number,
-)
+from pitchbench.commands.neck_live import gone_on_with, plan_for, to_be_heard
+from pitchbench.commands.neck_options import read_weights, string_number
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.commands.resuming import refuse_otherwise
 from pitchbench.commands.telling import Told, telling, telling_options
@@ -75,6 +67,7 @@ from pitchbench.report.neck_words import (
 from pitchbench.report.on_record import heard_in_survey, heard_on_record
 from pitchbench.screen.pictures import SURVEY
 from pitchbench.session.log import Setup
+from pitchbench.session.survey import begin
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -308,21 +301,23 @@ def _by_ear(
                 tolerance_cents=known.instrument.tolerance_cents,
                 strings=tuple(numbers),
             )
-            start = fresh(plan_for(setup, asked.weights, takes))
+            start = Start(begin(plan_for(setup, asked.weights, takes)))
         asked.check_shapes(known.instrument)
         source, hearing = stack.enter_context(
             listening_to(Sound(device, rate, asked.channel, record), teller)
         )
-        keeping = begin_keeping(stack, repository, start, source) if repository else None
-        if keeping is not None and record is not None:
-            keeping.repository.keep_audio(keeping.session_id, record)
+        keeping = None
+        if repository is not None:
+            heard = to_be_heard(start.job.plan)
+            keeping = keeping_of(
+                stack, repository, start, source, heard, record=record, kind=SessionKind.NECK
+            )
         screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain, source))
         survey = worked(
             source,
             start.job,
             screen,
             keeping,
-            go_on="neck",
             store=said.store,
             hearing=hearing,
             teller=teller,

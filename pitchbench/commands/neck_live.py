@@ -6,13 +6,12 @@ from collections.abc import Mapping
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
-from pitchbench.commands.guided import Keeping, Start, keeping_of
+from pitchbench.commands.guided import Start
 from pitchbench.commands.resuming import broken_off
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.session.log import Setup
-from pitchbench.session.survey import USUAL_FRETS, Plan, Survey, begin, resume
-from pitchbench.sound.source import Source
+from pitchbench.session.survey import USUAL_FRETS, Plan, Survey, resume
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
@@ -38,11 +37,6 @@ def plan_for(setup: Setup, weights: Mapping[int, float] | None, takes: int) -> P
     return Plan(setup, frets, takes)
 
 
-def fresh(plan: Plan) -> Start[Survey]:
-    """A survey from the beginning."""
-    return Start(begin(plan))
-
-
 def gone_on_with(stack: ExitStack, repository: Repository, words: str) -> Start[Survey]:
     """The survey to go on with: one by its id, or the last that was broken off."""
     record = broken_off(stack, repository, words, SessionKind.NECK)
@@ -62,10 +56,6 @@ def _planned(record: SessionRecord) -> Plan:
         ) from error
 
 
-def begin_keeping(
-    stack: ExitStack, repository: Repository, start: Start[Survey], source: Source
-) -> Keeping:
-    """Put the survey on record, where it is not there yet."""
-    plan = start.job.plan
-    asked: dict[str, Parameter] = {"frets": ",".join(map(str, plan.frets)), "takes": plan.takes}
-    return keeping_of(stack, repository, start, source, asked, kind=SessionKind.NECK)
+def to_be_heard(plan: Plan) -> dict[str, Parameter]:
+    """``plan`` as parameters on record."""
+    return {"frets": ",".join(map(str, plan.frets)), "takes": plan.takes}

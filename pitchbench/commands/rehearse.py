@@ -138,7 +138,7 @@ def command(
                 rehearsal = _run(setup, **how, keeping=keeping)
                 keeping.end(rehearsal.state)
             finally:
-                keeping.tell(None, store)
+                keeping.tell(store, go_on=False)
     survey = None
     if practised is not None and rehearsal.state.finished:
         # Some faults show over the neck alone; which one it is must not be known here.

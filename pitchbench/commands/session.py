@@ -135,10 +135,7 @@ def command(
                 return None
             records = repository or stack.enter_context(open_records(store, begin=True))
             parameters = {} if player is None else {"player": player}
-            begun = keeping_of(stack, records, start, source, parameters)
-            if sound.record is not None:
-                records.keep_audio(begun.session_id, sound.record)
-            return begun
+            return keeping_of(stack, records, start, source, parameters, record=sound.record)
 
         keeping = None
         checks = checks or bool(start.job.log.checked)
@@ -158,7 +155,6 @@ def command(
                 start.job,
                 view,
                 keeping,
-                go_on="session",
                 store=store,
                 views=views,
                 hearing=hearing,

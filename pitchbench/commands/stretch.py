@@ -91,16 +91,15 @@ def command(
         source, hearing = stack.enter_context(listening_to(sound, teller))
         keeping = None
         if repository is not None and keep:
-            keeping = keeping_of(stack, repository, start, source, {}, kind=SessionKind.STRETCH)
-            if sound.record is not None:
-                repository.keep_audio(keeping.session_id, sound.record)
+            keeping = keeping_of(
+                stack, repository, start, source, {}, record=sound.record, kind=SessionKind.STRETCH
+            )
         with shown(STRETCH, output_format, plain, source) as view:
             job = worked(
                 source,
                 start.job,
                 view,
                 keeping,
-                go_on="stretch",
                 store=said.store,
                 hearing=hearing,
                 teller=teller,
