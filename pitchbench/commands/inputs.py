@@ -11,6 +11,7 @@ from typing import Final, Literal
 import click
 import numpy as np
 
+from pitchbench.analysis.heard import Heard
 from pitchbench.belief import half95
 from pitchbench.commands import completion
 from pitchbench.commands.common import (
@@ -22,11 +23,12 @@ from pitchbench.commands.common import (
     tell,
 )
 from pitchbench.errors import ExitCode
-from pitchbench.notes import Note, nearest_note
+from pitchbench.notes import A4_HZ, Note, nearest_note
 from pitchbench.pitch.bounds import as_cents, decaying_tone_sd_hz
 from pitchbench.pitch.listener import Listener, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.report.document import Count, NonNegative, Positive, fill
+from pitchbench.report.readings import reading_document
 from pitchbench.session.words import reading_words, rejected_words
 from pitchbench.sound.level import decibels
 from pitchbench.sound.microphone import Microphone
@@ -394,23 +396,13 @@ def _check_document(check: Check) -> CheckDocument:
         clipped_samples=silence.clipped,
         assumed_pluck=AssumedPluck(),
         best_precision=best,
-        pluck=None if check.pluck is None else _pluck_document(check.pluck),
-    )
-
-
-def _pluck_document(pluck: CheckedPluck) -> PluckDocument:
-    reading, note, cents = pluck.reading, None, None
-    if reading.pitch_hz is not None:
-        note, cents = nearest_note(reading.pitch_hz)
-    reason = reading.reason if isinstance(reading, Rejected) else None
-    return fill(
-        PluckDocument,
-        reading,
-        status="rejected" if reason else "settled",
-        reason=reason,
-        note=note,
-        cents_from_note=cents,
-        peak_dbfs=decibels(pluck.peak),
+        pluck=check.pluck
+        and reading_document(
+            PluckDocument,
+            Heard(check.device.full_name, check.pluck.reading),
+            a4_hz=A4_HZ,
+            peak_dbfs=decibels(check.pluck.peak),
+        ),
     )
 
 
