@@ -111,21 +111,10 @@ def command(
     instrument = with_details(known, details)
     setup = Setup(instrument=instrument, a4_hz=a4, fret=fret)
     setup = work_on(setup, strings)
-    how: dict[str, Any] = {
-        "seed": seed,
-        "speed": speed,
-        "explain": explain,
-        "fault": practised,
-        "record": record,
-        "plain": plain,
-        "speak": speak,
-        "cue": cue,
-        "output_format": output_format,
-    }
-    if not keep:
-        rehearsal = _run(setup, **how, keeping=None)
-    else:
-        with open_records(store, begin=True) as repository:
+    with contextlib.ExitStack() as stack:
+        keeping = None
+        if keep:
+            repository = stack.enter_context(open_records(store, begin=True))
             session_id = repository.begin_session(
                 setup,
                 at=datetime.now(UTC),
@@ -134,11 +123,21 @@ def command(
                 parameters={"seed": seed},
             )
             keeping = Keeping(repository, session_id)
-            try:
-                rehearsal = _run(setup, **how, keeping=keeping)
-                keeping.end(rehearsal.state)
-            finally:
-                keeping.tell(store, go_on=False)
+            stack.callback(keeping.tell, store, go_on=False)
+        rehearsal = _run(
+            setup,
+            seed=seed,
+            speed=speed,
+            explain=explain,
+            fault=practised,
+            record=record,
+            plain=plain,
+            told=Told(speak, cue, headphones=True),  # the virtual player does not hear it
+            output_format=output_format,
+            keeping=keeping,
+        )
+        if keeping is not None:
+            keeping.end(rehearsal.state)
     survey = None
     if practised is not None and rehearsal.state.finished:
         # Some faults show over the neck alone; which one it is must not be known here.
@@ -169,14 +168,12 @@ def _run(
     fault: Fault | None,
     record: Path | None,
     plain: bool,
-    speak: bool,
-    cue: bool,
+    told: Told,
     output_format: str,
     keeping: Keeping | None,
 ) -> Rehearsal:
     with contextlib.ExitStack() as stack:
-        # The virtual player hears nothing but the request.
-        teller = stack.enter_context(telling(REHEARSAL, Told(speak, cue, headphones=True)))
+        teller = stack.enter_context(telling(REHEARSAL, told))
         if teller is not None:
             stack.enter_context(teller.loudspeaker.opened())
         view = stack.enter_context(shown(REHEARSAL, output_format, plain))
