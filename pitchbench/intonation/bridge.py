@@ -218,24 +218,14 @@ def out_of_travel_advice(kind: BridgeKind) -> tuple[str, ...]:
     )
 
 
-def plan_move(
-    offset: Offset, instrument: Instrument, string: int, *, moved_mm: float = 0.0
-) -> Move:
-    """The move that cancels ``offset`` on ``instrument``; see `cancelling_move`.
-
-    Parameters
-    ----------
-    string : number of the string, 1 the highest.
-    moved_mm : the saddle's travel since the instrument's record was made, positive away from the
-        nut; it adds to the setback and takes from the travel left.
-    """
+def plan_move(offset: Offset, instrument: Instrument, string: int) -> Move:
+    """The move that cancels ``offset`` on ``string`` of ``instrument``; see `cancelling_move`."""
     return cancelling_move(
         offset,
         string=string,
         scale_mm=instrument.scale_of(string),
         setback_mm=setback_mm(instrument, string),
         bridge=instrument.bridge,
-        moved_mm=moved_mm,
     )
 
 
@@ -246,7 +236,6 @@ def cancelling_move(
     scale_mm: float,
     setback_mm: float,
     bridge: Bridge,
-    moved_mm: float = 0.0,
 ) -> Move:
     """The move that cancels ``offset``, by exact geometry (docs/definitions.md, section 3).
 
@@ -267,12 +256,12 @@ def cancelling_move(
             max(-LARGEST_OFFSET_CENTS, min(LARGEST_OFFSET_CENTS, cents)),
             fret=offset.fret,
             scale_mm=scale_mm,
-            setback_mm=setback_mm + moved_mm,
+            setback_mm=setback_mm,
         )
 
     low, high = offset.interval95_cents
     try:
-        return Move(string, to_mm(cents), (to_mm(low), to_mm(high)), bridge, moved_mm=moved_mm)
+        return Move(string, to_mm(cents), (to_mm(low), to_mm(high)), bridge)
     except ValueError as error:
         raise PitchbenchError(
             f"No saddle position cures {cents:+.1f} cents at the {ordinal(offset.fret)} fret.",
