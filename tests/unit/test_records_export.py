@@ -24,7 +24,7 @@ from click.testing import CliRunner
 from documents import parsed, validator
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from stores import NOON
+from stores import NOON, read_export
 
 from pitchbench.commands import cli
 from pitchbench.errors import ExitCode, PitchbenchError, printable
@@ -32,7 +32,7 @@ from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.records.documents import from_document, from_json, to_document, to_json
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
-from pitchbench.report.export import export_json, read_export, takes_csv, write_file
+from pitchbench.report.export import export_json, takes_csv, write_file
 from pitchbench.session.log import Entry, NoteEntry, TakeEntry, TakeFate
 
 ID = "20260314-" + "0123456789abcdef" * 2
