@@ -389,7 +389,7 @@ def after_take(known: Knowledge, *, fretted: bool, cents: float, u_cents: float)
     return _fretted(known, cents, u_cents) if fretted else _open(known, cents, u_cents)
 
 
-def from_takes(takes: Sequence[Take], *, fret: int, person: Person = WHOEVER) -> Knowledge:
+def from_takes(takes: Sequence[Take], *, fret: int) -> Knowledge:
     """A finished batch of takes of one string in one tuning, those of other frets passed over.
 
     A drift of the string is seen in its open takes, as far as they tell it, and taken off. What is
@@ -397,7 +397,7 @@ def from_takes(takes: Sequence[Take], *, fret: int, person: Person = WHOEVER) ->
     """
     takes = sorted((t for t in takes if t.fret in (0, fret)), key=lambda take: take.at_s)
     opens = [take for take in takes if take.fret == 0]
-    known = begin(person)
+    known = begin(WHOEVER)
     if not opens or len(opens) == len(takes):
         return known
     reference_hz = opens[0].pitch_hz

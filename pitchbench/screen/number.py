@@ -77,7 +77,7 @@ def large_of(state: State, theme: Theme) -> Large:  # noqa: PLR0911  # one per t
         return _ringing(state, theme)
     if state.log.string.now is not None:
         return _offset_large(state, state.log.string, theme)
-    return _last_note(state, theme)
+    return _shown_large(state, theme) or Large("", "", "", "no note of this string yet")
 
 
 def _unasked(state: State) -> Match | None:
@@ -211,8 +211,3 @@ def move_in_brief(move: Move) -> Large:
         way = f"mm {DIRECTION_WORDS[move.direction]}"
         return Large(f"{move.size_mm:.1f}", way, "", mind, unit="")
     return Large(f"{move.turns:.1f}", f"turns {move.rotation}", "", mind, unit="")
-
-
-def _last_note(state: State, theme: Theme) -> Large:
-    """No offset yet: the last good note of this string, else that there is none."""
-    return _shown_large(state, theme) or Large("", "", "", "no note of this string yet")

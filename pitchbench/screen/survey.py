@@ -188,16 +188,13 @@ def _ringing(survey: Survey, theme: Theme) -> Large:
 def _of_pitch(survey: Survey, pitch_hz: float, word: str, theme: Theme, *, digits: int) -> Large:
     """A note that still rings: whole cents while it moves, for a decimal would only flicker."""
     fret = fret_of(survey, pitch_hz)
-    if fret is None:
-        off_cents = cents_between(pitch_hz, survey.setup.open_hz(survey.current))
-        note = survey.spec.note
-        return Large(signed(off_cents, digits=0, theme=theme), word, "", f"from open {note}")
-    if fret == 0:
-        off_cents = cents_between(pitch_hz, survey.setup.open_hz(survey.current))
-        about = f"open, from {survey.spec.note}"
-    else:
+    if fret:
         off_cents = cents_between(pitch_hz, open_hz(survey)) - 100.0 * fret
         about = f"{ordinal(_on_neck(survey, fret))} fret"
+    else:
+        off_cents = cents_between(pitch_hz, survey.setup.open_hz(survey.current))
+        note = survey.spec.note
+        digits, about = (digits, f"open, from {note}") if fret == 0 else (0, f"from open {note}")
     return Large(signed(off_cents, digits=digits, theme=theme), word, "", about)
 
 
