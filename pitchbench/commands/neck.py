@@ -64,7 +64,7 @@ from pitchbench.report.neck_words import (
     result_lines,
     term_words,
 )
-from pitchbench.report.on_record import heard_in_survey, heard_on_record
+from pitchbench.report.on_record import heard_in_survey
 from pitchbench.screen.pictures import SURVEY
 from pitchbench.session.log import Setup
 from pitchbench.session.survey import begin
@@ -259,7 +259,7 @@ def _from_record(words: str, said: Said, asked: _Asked) -> NeckResult:
     known = known_instrument(instrument, (), replace(said, name=instrument.name))
     asked.check_shapes(instrument)
     return judge_neck(
-        heard_on_record(record),
+        heard_in_survey(record.log, record.meta.source),
         asked.judged(known),
         shapes=asked.shapes,
         played=asked.played,
@@ -323,7 +323,7 @@ def _by_ear(
             teller=teller,
         )
     return judge_neck(
-        heard_in_survey(known.instrument, survey.takes, source.name),
+        heard_in_survey(survey.log, source.name),
         asked.judged(known),
         shapes=asked.shapes,
         played=asked.played,

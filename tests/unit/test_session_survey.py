@@ -203,7 +203,7 @@ def test_who_plays_what_may_be_a_harmonic_once_more_goes_on() -> None:
 
 def counted_in_the_end(story: Played) -> dict[int, int]:
     """How many takes of each fret the result rests on."""
-    (string,) = heard_in_survey(GUITAR, story.survey.takes, "default")
+    (string,) = heard_in_survey(story.survey.log, "default")
     return dict(Counter(take.fret for take in string.takes))
 
 
@@ -215,7 +215,7 @@ def test_in_the_end_nothing_rests_on_what_is_likelier_a_harmonic() -> None:
 
 def test_what_may_be_a_harmonic_is_asked_about_in_the_end() -> None:
     story = twelfth(opened().note(6, 5), 0.9, touched=True)
-    heard = heard_in_survey(GUITAR, story.survey.takes, "default")
+    heard = heard_in_survey(story.survey.log, "default")
     assert counted_in_the_end(story) == {0: 1, 5: 1, 12: 1}
     (string,) = judge_neck(heard, Judged(GUITAR, (), None, DEFAULT_PRIOR, 440.0)).strings
     assert string.findings[-1] == (
