@@ -37,6 +37,7 @@ from pitchbench.refit import (
     parse_tuning,
     with_bridge,
     with_capo,
+    with_each,
     with_gauges,
     with_scale,
     with_tolerance,
@@ -465,7 +466,7 @@ def _with_strings(instrument: Instrument, tuning: str | None, gauges: str | None
 
 def _with_cores(instrument: Instrument, text: str) -> Instrument:
     words = _words(text, "cores", instrument)
-    strings = []
+    cores = []
     for number, (spec, word) in enumerate(zip(instrument.strings, words, strict=True), start=1):
         core_mm = None if word == "-" else _number(word, "cores", 0.1, 3.0)
         if core_mm is not None and (not spec.wound or core_mm >= spec.diameter_mm):
@@ -473,8 +474,8 @@ def _with_cores(instrument: Instrument, text: str) -> Instrument:
                 f"String {number} cannot have a core of {core_mm:g} mm.",
                 'Only a wound string has one, thinner than itself; write "-" for the others.',
             )
-        strings.append(replace(spec, core_mm=core_mm))
-    return replace(instrument, strings=tuple(strings))
+        cores.append(core_mm)
+    return with_each(instrument, "core_mm", cores)
 
 
 def _with_tolerance(instrument: Instrument, cents: tuple[float, ...]) -> Instrument:
@@ -490,11 +491,7 @@ def _with_nut_frets(instrument: Instrument, text: str) -> Instrument:
                 f"Write 0 for the nut, or a fret up to {_HIGHEST_NUT} for a short string: "
                 '"0 0 0 0 5".',
             )
-    strings = tuple(
-        replace(spec, nut_fret=fret or 0)
-        for spec, fret in zip(instrument.strings, frets, strict=True)
-    )
-    return replace(instrument, strings=strings)
+    return with_each(instrument, "nut_fret", frets)
 
 
 def _with_materials(instrument: Instrument, text: str) -> Instrument:
@@ -509,11 +506,7 @@ def _with_materials(instrument: Instrument, text: str) -> Instrument:
             f"{text!r} names a material that is not known.",
             f"Choose from: {', '.join(Material)}.",
         ) from None
-    strings = tuple(
-        replace(spec, material=material)
-        for spec, material in zip(instrument.strings, materials, strict=True)
-    )
-    return replace(instrument, strings=strings)
+    return with_each(instrument, "material", materials)
 
 
 def _pairs(text: str, strings: int, together: str) -> tuple[tuple[int, int], ...]:
