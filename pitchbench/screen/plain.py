@@ -223,13 +223,11 @@ def result_lines(state: State) -> list[str]:
     lines = []
     for number in state.log.order:
         string = state.log.strings[number - 1]
-        found = "not measured" if string.found is None else offset_words(string.found)
-        now = "not measured" if string.now is None else offset_words(string.now)
         note = state.setup.instrument.string(number).note
         moves = len(string.moves)
         lines.append(
-            f"result: string {number} ({note}), found {found}, now {now}, "
-            f"{left_words(state.log, string)}, "
+            f"result: string {number} ({note}), found {offset_words(string.found)}, "
+            f"now {offset_words(string.now)}, {left_words(state.log, string)}, "
             f"{moves} move{'' if moves == 1 else 's'}, saddle travel "
             f"{length_words(string.travel_mm, sign=True)}"
         )

@@ -112,9 +112,9 @@ def reading_words(reading: Reading, cents: float, note: Note) -> str:
     return sharp_or_flat(cents, half95(reading.u_cents), of=note)
 
 
-def offset_words(offset: Offset) -> str:
+def offset_words(offset: Offset | None) -> str:
     """An offset with its 95 % interval's half-width."""
-    return cents_words(offset.belief)
+    return "not measured" if offset is None else cents_words(offset.belief)
 
 
 def cents_words(cents: Belief) -> str:
@@ -393,7 +393,7 @@ def _how_sure(string: StringState) -> str:
 
 def outcome_words(string: StringState, outcome: Outcome) -> str:
     """How a string was left, in one sentence."""
-    value = "not measured" if string.now is None else offset_words(string.now)
+    value = offset_words(string.now)
     match outcome:
         case Outcome.LEAVE:
             within = f"within {string.tolerance_cents:g}{_how_sure(string)}"
