@@ -253,10 +253,7 @@ def cancelling_move(
 
     def to_mm(cents: float) -> float:
         return geometry.saddle_move_mm(
-            max(-LARGEST_OFFSET_CENTS, min(LARGEST_OFFSET_CENTS, cents)),
-            fret=offset.fret,
-            scale_mm=scale_mm,
-            setback_mm=setback_mm,
+            curable(cents), fret=offset.fret, scale_mm=scale_mm, setback_mm=setback_mm
         )
 
     low, high = offset.interval95_cents
@@ -269,9 +266,41 @@ def cancelling_move(
         ) from error
 
 
+def curable(cents: float) -> float:
+    """``cents`` as far as a saddle can be the cause of it."""
+    return max(-LARGEST_OFFSET_CENTS, min(LARGEST_OFFSET_CENTS, cents))
+
+
 def setback_mm(instrument: Instrument, string: int) -> float:
     """The setback on record of this string's saddle; 0 where it is not known."""
     return instrument.setback_mm[string - 1] if instrument.setback_mm else 0.0
+
+
+@dataclass(frozen=True)
+class Leverage:
+    """What a string's saddle does to the offset at ``fret``, by exact geometry; ``moved_mm`` is its
+    travel since the instrument's record was made."""
+
+    instrument: Instrument
+    string: int
+    fret: int
+    moved_mm: float = 0.0
+
+    def change_cents(self, move_mm: float) -> float:
+        """How much sharper a move away from the nut makes it; see `geometry`."""
+        return geometry.saddle_change_cents(move_mm, **self._lengths)
+
+    def cancelling_mm(self, cents: float) -> float:
+        """The move that takes ``cents`` off it; see `geometry`."""
+        return geometry.saddle_move_mm(cents, **self._lengths)
+
+    @property
+    def _lengths(self) -> dict[str, float]:
+        return {
+            "fret": self.fret,
+            "scale_mm": self.instrument.scale_of(self.string),
+            "setback_mm": setback_mm(self.instrument, self.string) + self.moved_mm,
+        }
 
 
 def rotation(bridge: Bridge, *, away: bool) -> Rotation | None:

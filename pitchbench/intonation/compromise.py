@@ -21,8 +21,7 @@ from numpy.typing import NDArray
 from pitchbench.belief import Belief
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
-from pitchbench.intonation import geometry
-from pitchbench.intonation.bridge import setback_mm
+from pitchbench.intonation.bridge import Leverage
 from pitchbench.intonation.neck import LARGEST_MOVE_MM, StringNeck, believed_offsets, bound95_cents
 from pitchbench.intonation.played import Place, Played
 from pitchbench.units import CENTS_PER_NEPER, fret_ratio
@@ -144,12 +143,8 @@ class _Task:
 
     def mm_at_the_12th(self, neck: StringNeck) -> float:
         """The move that makes the 12th fret right."""
-        return geometry.saddle_move_mm(
-            neck.expected_cents(12),
-            fret=12,
-            scale_mm=self.instrument.scale_of(neck.string),
-            setback_mm=setback_mm(self.instrument, neck.string),
-        )
+        leverage = Leverage(self.instrument, neck.string, 12)
+        return leverage.cancelling_mm(neck.expected_cents(12))
 
     def left(self, setting: _Setting, *, nut: bool) -> Left:
         """What remains of what is played, by the exact geometry."""
@@ -236,12 +231,7 @@ class _Task:
         tuned, move_mm = setting[string]
         if fret == 0:
             return tuned
-        return tuned + geometry.saddle_change_cents(
-            move_mm,
-            fret=fret,
-            scale_mm=self.instrument.scale_of(string),
-            setback_mm=setback_mm(self.instrument, string),
-        )
+        return tuned + Leverage(self.instrument, string, fret).change_cents(move_mm)
 
     def _hz(self, place: Place) -> float:
         string, fret = place

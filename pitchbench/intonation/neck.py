@@ -21,8 +21,7 @@ from numpy.typing import NDArray
 from pitchbench.belief import Belief, student_quantile
 from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.instrument import Instrument
-from pitchbench.intonation import geometry
-from pitchbench.intonation.bridge import Move, setback_mm
+from pitchbench.intonation.bridge import Leverage, Move
 from pitchbench.intonation.fit import Fit, Pooled, fit_linear, fit_nonlinear, pool
 from pitchbench.intonation.offset import ScatterPrior, believed_mean, learn_scatter, summarise
 from pitchbench.intonation.pairs import compare_partials
@@ -242,12 +241,8 @@ def after_move_cents(
     """
     if fret == 0:
         return 0.0
-    return neck.expected_cents(fret) + geometry.saddle_change_cents(
-        move_mm,
-        fret=fret,
-        scale_mm=instrument.scale_of(neck.string),
-        setback_mm=setback_mm(instrument, neck.string),
-    )
+    leverage = Leverage(instrument, neck.string, fret)
+    return neck.expected_cents(fret) + leverage.change_cents(move_mm)
 
 
 def best_saddle(
