@@ -108,8 +108,7 @@ def plus_minus(half_width: float, theme: Theme) -> str:
 
 def _tuning(state: State, theme: Theme) -> Large:
     """Where the string stands against its tuning: the note's reading, until then its live pitch."""
-    note = state.setup.instrument.string(state.log.current).note
-    about = f"string {state.log.current} against {note}"
+    about = f"string {state.log.current} against {state.spec.note}"
     reading = _tuning_reading(state)
     if isinstance(reading, Reading):
         cents = cents_between(reading.pitch_hz, target_hz(state))
@@ -152,7 +151,7 @@ def _ringing(state: State, theme: Theme) -> Large:
 def _against(state: State, fret: int) -> str:
     """What a note is and what it is held against."""
     if fret == 0:
-        return f"open against {state.setup.instrument.string(state.log.current).note}"
+        return f"open against {state.spec.note}"
     return f"{fret_words(state, fret).removeprefix('the ')} against open"
 
 

@@ -108,8 +108,8 @@ class PlainView:
             return
         live = state.live
         if state.log.step in _TUNING_STEPS and live is not None and not entries:
-            target_hz = state.setup.instrument.string(state.log.current).note.hz(state.setup.a4_hz)
-            zone = (live.onset_s, _side(cents_between(live.pitch_hz, target_hz)))
+            open_hz = state.setup.open_hz(state.log.current)
+            zone = (live.onset_s, _side(cents_between(live.pitch_hz, open_hz)))
             if zone == self._zone:
                 return
             self._zone = zone

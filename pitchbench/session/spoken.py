@@ -284,7 +284,7 @@ class SessionSays:
 
     def _short(self, state: State) -> str:  # noqa: PLR0911  # one per thing to do
         log = state.log
-        note = spelled(str(state.setup.instrument.string(log.current).note))
+        note = spelled(str(state.spec.note))
         advice = log.string.advice
         match log.step:
             case Step.BEFORE | Step.OPEN:

@@ -258,10 +258,6 @@ def by_itself(job: LoggedJob, asked: str) -> str:
     return asked if partner is None else f"{asked[:-1]}, string {partner} muted."
 
 
-def _note(state: State) -> Note:
-    return state.setup.instrument.string(state.log.current).note
-
-
 def _place(state: State) -> str:
     return place(state.setup, state.log.current)
 
@@ -324,16 +320,16 @@ def _ask_border(state: State) -> str:
 def _ask_retune(state: State) -> str:
     """The step begins when the string is heard slack: the move may still have to be made."""
     if state.log.string.advice is None:
-        return f"Tune string {state.log.current} up to {_note(state)} again and pluck it."
+        return f"Tune string {state.log.current} up to {state.spec.note} again and pluck it."
     # Asked twice, a move is made twice: what is done already must not seem to be asked again.
     do, _, what = what_to_move(state.setup.instrument, "the").partition(" ")
     once = f"Once {what} is {_DONE[do]}{_how_far(state)}"
-    return f"{once}, tune string {state.log.current} up to {_note(state)} and pluck it."
+    return f"{once}, tune string {state.log.current} up to {state.spec.note} and pluck it."
 
 
 def _ask_check(state: State) -> str:
     if not state.log.tuned:
-        return f"Check string {state.log.current}: tune it to {_note(state)} and pluck it open."
+        return f"Check string {state.log.current}: tune it to {state.spec.note} and pluck it open."
     if state.log.wanted_fret == 0:
         return f"Check string {state.log.current}: pluck it open."
     return _ask_fretted(state)
@@ -370,7 +366,7 @@ _PLAYED_ALONE: Final = frozenset(Step) - {Step.MOVE, Step.BORDER, Step.FINISHED}
 
 _ASKS: Final[dict[Step, Callable[[State], str]]] = {
     Step.BEFORE: _ask_begin,
-    Step.TUNE: lambda s: f"Tune string {s.log.current} to {_note(s)}, coming up from below.",
+    Step.TUNE: lambda s: f"Tune string {s.log.current} to {s.spec.note}, coming up from below.",
     Step.OPEN: lambda s: f"Pluck string {s.log.current} open and let it ring.",
     Step.FRETTED: _ask_fretted,
     Step.MOVE: _ask_move,
