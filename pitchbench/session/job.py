@@ -312,6 +312,11 @@ class LoggedJob(Job):
     log: Log
     marks: tuple[Mark, ...] = ()
 
+    @classmethod
+    def led_to_by(cls, log: Log, **own: Any) -> Self:
+        """The job as ``log`` left it, ready to go on with a new stream of sound."""
+        return cls(log=log, marks=remembered(log), at_s=log.at_s, clock_s=log.at_s, **own)
+
     @property
     def entries(self) -> tuple[Entry, ...]:
         """The entries of the log."""

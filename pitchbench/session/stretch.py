@@ -17,14 +17,7 @@ from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import paired, words
 from pitchbench.session.fold import empty_log, read_log
-from pitchbench.session.job import (
-    Command,
-    Followed,
-    InputBack,
-    KeyPressed,
-    LoggedJob,
-    remembered,
-)
+from pitchbench.session.job import Command, Followed, InputBack, KeyPressed, LoggedJob
 from pitchbench.session.log import (
     ClearedEntry,
     Entry,
@@ -94,8 +87,7 @@ def begin(setup: Setup) -> Stretch:
 
 def resume(setup: Setup, entries: Iterable[Entry]) -> Stretch:
     """The work that ``entries`` led to, ready to go on with a new stream of sound."""
-    log = read_log(setup, entries)
-    return Stretch(log=log, marks=remembered(log), at_s=log.at_s, clock_s=log.at_s)
+    return Stretch.led_to_by(read_log(setup, entries))
 
 
 # ------------------------------------------------------------------------------ what it comes to

@@ -20,14 +20,7 @@ from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import paired, touched, words
 from pitchbench.session.fold import empty_log, read_log
-from pitchbench.session.job import (
-    Command,
-    Followed,
-    InputBack,
-    KeyPressed,
-    LoggedJob,
-    remembered,
-)
+from pitchbench.session.job import Command, Followed, InputBack, KeyPressed, LoggedJob
 from pitchbench.session.log import (
     ClearedEntry,
     Entry,
@@ -111,9 +104,7 @@ def begin(plan: Plan) -> Survey:
 
 def resume(plan: Plan, entries: Iterable[Entry]) -> Survey:
     """The survey that ``entries`` led to, ready to go on with a new stream of sound."""
-    log = read_log(plan.setup, entries)
-    marks = remembered(log)
-    return Survey(plan=plan, log=log, marks=marks, at_s=log.at_s, clock_s=log.at_s)
+    return Survey.led_to_by(read_log(plan.setup, entries), plan=plan)
 
 
 # ------------------------------------------------------------------------------ what it comes to
