@@ -47,28 +47,17 @@ _J = TypeVar("_J", bound=Job)
 _HIGHEST_FRET: Final = 24
 
 
-class Strings(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
-    """String numbers in the order of work: "6,5,1"."""
-
-    name = "6,5,..."
-
-    def convert(
-        self,
-        value: Any,
-        param: click.Parameter | None,  # noqa: ARG002
-        ctx: click.Context | None,  # noqa: ARG002
-    ) -> tuple[int, ...]:
-        """Read ``value``; PitchbenchError if it is no list of different numbers."""
-        if isinstance(value, tuple):
-            return value
-        words = words_of(str(value))
-        numbers = tuple(n for word in words if (n := whole_number(word)) is not None)
-        if not words or len(numbers) != len(words) or len(set(numbers)) != len(numbers):
-            raise PitchbenchError(
-                f"--strings {str(value)!r} makes no sense here.",
-                "Give different string numbers with commas between, 1 being the highest: 6,5.",
-            )
-        return numbers
+def string_numbers(text: str) -> tuple[int, ...]:
+    """String numbers in the order of work, as "6,5,1"; PitchbenchError if it is no list of
+    different ones."""
+    words = words_of(text)
+    numbers = tuple(n for word in words if (n := whole_number(word)) is not None)
+    if not words or len(numbers) != len(words) or len(set(numbers)) != len(numbers):
+        raise PitchbenchError(
+            f"--strings {text!r} makes no sense here.",
+            "Give different string numbers with commas between, 1 being the highest: 6,5.",
+        )
+    return numbers
 
 
 #: What a session is told of its instrument, whichever that is.
@@ -88,7 +77,12 @@ guided_instrument: Final = instrument_options(*DETAILS)
 
 
 work_options: Final = together(
-    click.option("--strings", type=Strings(), help="Strings to set, in this order [all]."),
+    click.option(
+        "--strings",
+        type=string_numbers,
+        metavar="6,5,...",
+        help="Strings to set, in this order [all].",
+    ),
     click.option(
         "--fret",
         type=click.IntRange(1, _HIGHEST_FRET),

@@ -40,8 +40,8 @@ from pitchbench.commands.instrument_options import (
     SCALE,
     SCREW_PITCH,
     TOLERANCES,
-    Day,
     instrument_options,
+    past_day,
     with_details,
 )
 from pitchbench.errors import RecordsError
@@ -397,7 +397,7 @@ def _ask_details(instrument: Instrument) -> Instrument:
     for question, option, kind, present in (
         ("Tuning?", "tuning", click.STRING, instrument.tuning),
         ("String gauges, string 1 first?", "gauges", click.STRING, _gauges(instrument)),
-        ("Strings fitted on (year-month-day or today)?", "strings_fitted", Day(), None),
+        ("Strings fitted on (year-month-day or today)?", "strings_fitted", past_day, None),
         ("Scale, one or string 1, 2, ...?", "scale", SCALE, _scales(instrument)),
         ("Bridge?", "bridge", BRIDGES, bridge.kind),
         ("On which side are the heads of the length screws?", "screw_heads", HEADS, None),
@@ -424,7 +424,7 @@ def _changed(
     """``instrument`` after one answer; the default changes nothing."""
     if answer == default:
         return instrument
-    return with_details(instrument, {option: kind.convert(answer, None, None)})
+    return with_details(instrument, {option: kind(answer)})
 
 
 def _preset_name(answer: str) -> str:

@@ -109,38 +109,27 @@ class NoDayError(PitchbenchError):
     """What was written is no day at all."""
 
 
-class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
-    """A day that has been, as 2026-03-14, or "today"."""
-
-    name = "DAY"
-
-    def convert(
-        self,
-        value: Any,
-        param: click.Parameter | None,  # noqa: ARG002
-        ctx: click.Context | None,  # noqa: ARG002
-    ) -> date:
-        """Read ``value``; PitchbenchError if it is no day, still to come, or too long ago."""
-        if isinstance(value, date):
-            return value
-        if str(value).strip().lower() == "today":
-            return date.today()
-        try:
-            day = date.fromisoformat(str(value).strip())
-        except ValueError:
-            raise NoDayError(
-                f"{str(value)!r} is not a day.", "Write year-month-day, such as 2026-03-14."
-            ) from None
-        if day > date.today():
-            raise PitchbenchError(
-                f"{day} is still to come.", "Write the day on which they were fitted."
-            )
-        if day.year < _FIRST_YEAR:
-            raise PitchbenchError(
-                f"{day} is longer ago than strings last.",
-                f"Write the day on which they were fitted, not before {_FIRST_YEAR}.",
-            )
-        return day
+def past_day(text: str) -> date:
+    """A day that has been, of 2026-03-14 or "today"; PitchbenchError if it is no day, still to
+    come, or too long ago."""
+    if text.strip().lower() == "today":
+        return date.today()
+    try:
+        day = date.fromisoformat(text.strip())
+    except ValueError:
+        raise NoDayError(
+            f"{text!r} is not a day.", "Write year-month-day, such as 2026-03-14."
+        ) from None
+    if day > date.today():
+        raise PitchbenchError(
+            f"{day} is still to come.", "Write the day on which they were fitted."
+        )
+    if day.year < _FIRST_YEAR:
+        raise PitchbenchError(
+            f"{day} is longer ago than strings last.",
+            f"Write the day on which they were fitted, not before {_FIRST_YEAR}.",
+        )
+    return day
 
 
 SCALE: Final = PerString(_SCALE)
@@ -205,7 +194,9 @@ _OPTIONS: Final = {
     "kind": _flag("--kind", "What sort of instrument, in words."),
     "owner_mark": _flag("--owner-mark", "Whose it is, in your own words or number."),
     "string_set": _flag("--string-set", "Label of the string set."),
-    "strings_fitted": _flag("--strings-fitted", "Day they were fitted; or today.", type=Day()),
+    "strings_fitted": _flag(
+        "--strings-fitted", "Day they were fitted; or today.", type=past_day, metavar="DAY"
+    ),
     "notes": _flag("--notes", "Anything else."),
 }
 #: What there is to say of an instrument that is called something already.

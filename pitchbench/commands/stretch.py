@@ -18,10 +18,10 @@ from pitchbench.commands.common import (
 )
 from pitchbench.commands.guided import (
     Start,
-    Strings,
     keeping_of,
     refuse_silence,
     shown,
+    string_numbers,
     work_on,
     worked,
 )
@@ -47,7 +47,8 @@ EXAMPLES = """\
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
 @known_options("tuning", "tolerance")
-@click.option("--strings", type=Strings(), help="Strings to stretch, in this order [all].")
+@click.option("--strings", type=string_numbers, metavar="6,5,...",
+              help="Strings to stretch, in this order [all].")  # fmt: skip
 @a4_option
 @guided_options
 @click.option("--keep/--no-keep", default=None, help="On record or not [yes if live or resumed].")
