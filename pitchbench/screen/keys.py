@@ -13,7 +13,6 @@ import re
 import select
 import sys
 from collections.abc import Mapping
-from types import TracebackType
 from typing import Any, Final
 
 from pitchbench.screen.keyhelp import COMMAND_OF_KEY
@@ -129,12 +128,7 @@ class KeyReader:
         self.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        tb: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.stop()
 
     def poll(self) -> list[KeyPressed]:
