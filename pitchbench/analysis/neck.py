@@ -13,6 +13,7 @@ from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import Chord, parse_shape, sound_chord
 from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.intonation.compromise import Compromise, best_compromise
+from pitchbench.intonation.fit import Pooled
 from pitchbench.intonation.frets import tell_frets
 from pitchbench.intonation.harmonics import (
     HARMONIC_AT_FRET,
@@ -29,13 +30,14 @@ from pitchbench.intonation.neck import (
     best_saddle,
     findings,
     judge_saddle,
+    nut_as_a_whole,
     survey,
     uneven_string,
 )
 from pitchbench.intonation.offset import ScatterPrior
 from pitchbench.intonation.played import read_played
 from pitchbench.intonation.take import Take
-from pitchbench.notes import Note, nearest_note
+from pitchbench.notes import Note, nearest_note, ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between
 
@@ -89,7 +91,7 @@ class Judged:
     ----------
     instrument : ``strings`` is empty where they are known from their recordings alone.
     assumed : in words what nobody said of it.
-    weights : how much each fret is used; None for all that were heard alike.
+    weights : how much each fret of the neck is used; None for all that were heard alike.
     """
 
     instrument: Instrument
@@ -103,6 +105,17 @@ class Judged:
         """What pictures show: the tolerance of strings that have none of their own."""
         return self.instrument.tolerance_cents
 
+    def weights_of(self, number: int) -> Mapping[int, float] | None:
+        """How much each fret of a string is used, counted from its nut as takes are; None for all
+        alike, as on a short string that none of the frets used lies on."""
+        used = self.weights or {}
+        own = {
+            fret: used[at]
+            for fret in range(1, self.instrument.highest_fret(number) + 1)
+            if (at := self.instrument.neck_fret(number, fret)) in used
+        }
+        return own or None
+
 
 @dataclass(frozen=True, eq=False)
 class SurveyedString:
@@ -111,8 +124,8 @@ class SurveyedString:
     Parameters
     ----------
     number : 1 the highest; None where the instrument is not known.
-    nut_fret : the fret of the neck at which the string begins.
-    scale_mm : nominal length from there to the saddle.
+    instrument : what it is on.
+    scale_mm : nominal length from its nut to the saddle.
     tolerance_cents : how far off it may be left.
     takes : what counted, open and fretted.
     after_cents : offset at each measured fret once the move is made; as it is where there is none.
@@ -122,7 +135,7 @@ class SurveyedString:
 
     number: int | None
     note: Note
-    nut_fret: int
+    instrument: Instrument
     scale_mm: float
     tolerance_cents: float
     files: tuple[str, ...]
@@ -145,6 +158,15 @@ class SurveyedString:
         return (
             f"String {self.note}" if self.number is None else f"String {self.number}, {self.note}"
         )
+
+    @property
+    def nut(self) -> str:
+        """What the string begins at: "nut" or "capo"."""
+        return "capo" if self.instrument.under_capo(self.neck.string) else "nut"
+
+    def neck_fret(self, fret: int) -> int:
+        """The fret of the neck that is ``fret`` frets from the string's nut."""
+        return self.instrument.neck_fret(self.neck.string, fret)
 
 
 @dataclass(frozen=True)
@@ -176,6 +198,17 @@ class NeckResult:
         """Label and survey of each string, as pictures want them."""
         return [(string.label, string.neck) for string in self.strings]
 
+    @property
+    def shared_nut(self) -> Pooled | None:
+        """The nut term of all strings, where it matters and they hardly differ in it; None too
+        where a capo covers some of them alone."""
+        if len({string.nut for string in self.strings}) > 1:
+            return None
+        return nut_as_a_whole(
+            [string.neck for string in self.strings],
+            tolerance_cents=self.judged.tolerance_cents,
+        )
+
 
 def judge_neck(
     heard: Sequence[HeardString],
@@ -197,8 +230,9 @@ def judge_neck(
     strings = tuple(_surveyed(string, by) for string in heard if string.enough)
     if not strings:
         raise NoReadingError(
-            f"There is too little to tell the nut from the saddle: {'; '.join(map(tally, heard))}.",
-            "Play each string open and at two frets or more, such as the 1st and the 12th, two "
+            "There is too little to tell the nut from the saddle: "
+            f"{'; '.join(tally(string, by.instrument) for string in heard)}.",
+            f"Play each string open and at two frets or more, such as {_such_as(heard, by)}, two "
             "seconds each; say a string that is far out of tune with --string, or tune it first.",
         )
     chords = tuple(_chord(shape, strings, by) for shape in shapes)
@@ -213,9 +247,17 @@ def judge_neck(
     return NeckResult(by, tuple(heard), strings, chords, tuple(remarks), session, best)
 
 
-def tally(string: HeardString) -> str:
+def _such_as(heard: Sequence[HeardString], by: Judged) -> str:
+    """Two frets that tell, as they are counted on the neck: "the 1st and the 12th"."""
+    number = next((string.number or 0 for string in heard), 0)
+    first, octave = (ordinal(by.instrument.neck_fret(number, fret)) for fret in (1, 12))
+    return f"the {first} and the {octave}"
+
+
+def tally(string: HeardString, instrument: Instrument) -> str:
     """What was heard of a string: "G3: open 2 times, fret 12 1 time, 1 rejected"."""
-    frets = sorted(take.fret for take in string.takes)
+    number = string.number or 0
+    frets = sorted(instrument.neck_fret(number, take.fret) for take in string.takes)
     words = how_often("open" if fret == 0 else f"fret {fret}" for fret in frets)
     rejected = sum(isinstance(pluck.reading, Rejected) for pluck in string.plucks)
     told = [p.why for p in string.plucks if isinstance(p.reading, Reading) and p.why]
@@ -230,10 +272,9 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
     instrument = by.instrument
     if string.number is None:  # the setback on record is then of some other string
         instrument = replace(instrument, setback_mm=())
-    nut_fret = instrument.nut_fret_of(string.number or 0)
     opens = [pluck.reading for pluck in string.plucks if pluck.fret == 0]
     neck = survey(string.number or 0, string.takes, prior=by.prior)
-    choice = best_saddle(neck, instrument, by.weights)
+    choice = best_saddle(neck, instrument, by.weights_of(neck.string))
     within = instrument.tolerance_of(string.number or 0)
     verdict = judge_saddle(neck, choice, instrument, tolerance_cents=within)
     move_mm = 0.0 if verdict.move is None else verdict.move.mm
@@ -242,7 +283,7 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
     return SurveyedString(
         number=string.number,
         note=string.note,
-        nut_fret=nut_fret,
+        instrument=instrument,
         scale_mm=instrument.scale_of(string.number or 0),
         tolerance_cents=within,
         files=string.sources,
@@ -255,7 +296,7 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
             for fret in neck.frets
         },
         findings=(
-            *findings(neck, tolerance_cents=within, nut_fret=nut_fret),
+            *findings(neck, instrument, tolerance_cents=within),
             *(uneven[:1] if 2 * len(uneven) > len(opens) else ()),
             *_doubts(string, instrument),
         ),

@@ -40,7 +40,7 @@ from pitchbench.commands.listening import (
 )
 from pitchbench.commands.live import Sound, input_options, listening_to
 from pitchbench.commands.neck_live import gone_on_with, plan_for, to_be_heard
-from pitchbench.commands.neck_options import read_weights, string_number
+from pitchbench.commands.neck_options import read_weights, refuse_silent, string_number
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.commands.resuming import refuse_otherwise
 from pitchbench.commands.telling import Told, telling, telling_options
@@ -98,9 +98,11 @@ _PATH: Final = click.Path(path_type=Path)
 @click.option("--of", "of_string", nargs=2, type=(str, _PATH), multiple=True, hidden=True)
 @known_options("tuning", "tolerance", "capo")
 @click.option("--frets", metavar="N,N,...",
-              help="Frets that you use; by ear they are asked for [1,3,5,7,9,12,15,17; in "
-              "recordings all that were heard].")  # fmt: skip
-@click.option("--weights", metavar="N:W,...", help="Frets that you use, and how much each.")
+              help="Frets of the neck that you use; by ear they are asked for "
+              "[1,3,5,7,9,12,15,17, above a capo; in recordings all that were heard].")  # fmt: skip
+@click.option(
+    "--weights", metavar="N:W,...", help="Frets of the neck that you use, and how much each."
+)
 @click.option("--takes", type=TAKES, default=1, show_default=True,
               help="By ear: how often each note is asked for.")  # fmt: skip
 @input_options
@@ -218,6 +220,7 @@ class _Asked:
 
     def judged(self, known: KnownInstrument) -> Judged:
         """By what the neck of this instrument is judged."""
+        refuse_silent(self.weights, known.instrument)
         return Judged(known.instrument, known.assumed, self.weights, self.prior, self.a4_hz)
 
 
@@ -290,9 +293,11 @@ def _by_ear(
             start = gone_on_with(stack, repository, resumed)
             known = KnownInstrument(start.job.setup.judged)
             asked = replace(asked, a4_hz=start.job.setup.a4_hz)
+            by = asked.judged(known)
         else:
             instrument = said.instrument(preset("six-string"))
             known = known_instrument(instrument, (), said)
+            by = asked.judged(known)
             numbers = [string_number(note, instrument) or 1 for note in asked.strings]
             setup = Setup(
                 known.instrument,
@@ -324,7 +329,7 @@ def _by_ear(
         )
     return judge_neck(
         heard_in_survey(survey.log, source.name),
-        asked.judged(known),
+        by,
         shapes=asked.shapes,
         played=asked.played,
         session=None if keeping is None else keeping.session_id,
@@ -350,10 +355,12 @@ def _show(result: NeckResult, asked: _Asked) -> None:
 def _figure(result: NeckResult) -> Figure:
     from pitchbench.report.figures import neck_figure  # noqa: PLC0415  # matplotlib is slow
 
+    instrument = result.judged.instrument
     return neck_figure(
         result.necks,
+        instrument,
         tolerance_cents=result.judged.tolerance_cents,
-        title=result.judged.instrument.name or "Neck",
+        title=instrument.name or "Neck",
     )
 
 
@@ -368,7 +375,8 @@ def _print_page(result: NeckResult) -> None:
         page.items(string.findings)
     page.gap()
 
-    page.draw(partial(neck_picture, result.necks, tolerance_cents=tolerance_cents))
+    draw = partial(neck_picture, result.necks, result.judged.instrument)
+    page.draw(partial(draw, tolerance_cents=tolerance_cents))
     page.gap()
     page.labelled((string.name, term_words(string)) for string in result.strings)
     for chord in result.chords:

@@ -341,13 +341,21 @@ def nut_as_a_whole(necks: Sequence[StringNeck], *, tolerance_cents: float) -> Po
     return nut if alike and _matters(Belief.normal(nut.mean, nut.u), tolerance_cents) else None
 
 
-def findings(neck: StringNeck, *, tolerance_cents: float, nut_fret: int = 0) -> tuple[str, ...]:
-    """What the survey of a string shows of nut and frets, in a repairer's words; empty when all is
-    well. The saddle is spoken of by `judge_saddle`; ``nut_fret`` is where the string begins."""
+def findings(
+    neck: StringNeck, instrument: Instrument, *, tolerance_cents: float
+) -> tuple[str, ...]:
+    """What the survey of a string shows of nut, or capo, and frets, in a repairer's words; empty
+    when all is well. The saddle is spoken of by `judge_saddle`."""
     found = []
     if nut_matters(neck, tolerance_cents=tolerance_cents):
         size = f"{neck.nut.centre:+.1f} cents at every fret"
-        if neck.nut.centre > 0:
+        if instrument.under_capo(neck.string):
+            found.append(
+                f"The capo: {size}. That is how it presses: put it on straight and close behind "
+                "its fret, no harder than the strings need to sound clean, and tune anew; the "
+                "saddle cannot cure that."
+            )
+        elif neck.nut.centre > 0:
             found.append(
                 f"The nut: {size}. The slot is high or the nut stands too far from the first "
                 "fret; the saddle cannot cure that. A qualified repairer lowers a slot; it cannot "
@@ -360,9 +368,16 @@ def findings(neck: StringNeck, *, tolerance_cents: float, nut_fret: int = 0) -> 
             )
     for fret in neck.frets:
         if fret.isolated:
+            by = f"{fret.residual_cents:+.1f} cents"
+            if instrument.fretless:
+                found.append(
+                    f"The note at {instrument.place(neck.string, fret.fret)} stands out by {by}: "
+                    "it was stopped otherwise than the rest, or the fingerboard is uneven there."
+                )
+                continue
             cause = "high, or worn flat" if fret.residual_cents > 0 else "worn or low"
             found.append(
-                f"Fret {fret.fret + nut_fret} stands out by {fret.residual_cents:+.1f} cents: "
+                f"Fret {instrument.neck_fret(neck.string, fret.fret)} stands out by {by}: "
                 f"it may be {cause}, or not in its place, or it was pressed otherwise than "
                 "the rest."
             )

@@ -11,11 +11,11 @@ from pitchbench.belief import half95, half_figures
 from pitchbench.intonation.bridge import Move, move_interval_words, move_words
 from pitchbench.intonation.chords import Chord, Interval
 from pitchbench.intonation.compromise import Left, StringSetting
-from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
+from pitchbench.intonation.neck import NeckAdvice
 from pitchbench.intonation.take import Take
 from pitchbench.notes import ordinal
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.session.words import rejected_words
+from pitchbench.session.words import capo_words, rejected_words
 
 #: Nobody hears a compromise that gains less than this.
 _HARDLY_CENTS: Final = 0.3
@@ -38,15 +38,29 @@ def result_lines(result: NeckResult) -> list[tuple[str, str]]:
 
 def remarks(result: NeckResult) -> list[tuple[str, str]]:
     """What stands beside the strings: strings left out, what is assumed, what to mind."""
+    by = result.judged
+    instrument = by.instrument
     lines = [
-        ("left out", f"{tally(string)}: too little to tell the nut from the saddle")
+        ("left out", f"{tally(string, instrument)}: too little to tell the nut from the saddle")
         for string in result.heard
         if not string.enough
     ]
-    heard = {take.fret for string in result.heard for take in string.takes}
-    if unheard := sorted(set(result.judged.weights or ()) - heard):
+    if instrument.capo:
+        capo = capo_words(instrument)
+        lines.insert(0, ("frets", f"counted from the nut of the neck; {capo}"))
+    heard = {
+        instrument.neck_fret(string.number or 0, take.fret)
+        for string in result.heard
+        for take in string.takes
+    }
+    if unheard := sorted(set(by.weights or ()) - heard):
         frets = ", ".join(map(str, unheard))
         lines.append(("not heard", f"of the frets asked for, {frets}: worked out from the others"))
+    lines += [
+        ("none of these frets", f"{string.name}: judged by all that were heard")
+        for string in result.strings
+        if by.weights and by.weights_of(string.neck.string) is None
+    ]
     lines += result.remarks
     lines += [("not counted", words) for string in result.heard for words in _uncounted(string)]
     lines += [
@@ -55,11 +69,12 @@ def remarks(result: NeckResult) -> list[tuple[str, str]]:
         for pluck in string.plucks
         if isinstance(pluck.reading, Rejected)
     ]
-    by = result.judged
-    nut = nut_as_a_whole([neck for _, neck in result.necks], tolerance_cents=by.tolerance_cents)
-    if nut is not None:
+    if (nut := result.shared_nut) is not None:
         size = f"{nut.mean:+.1f} ± {half_figures(half95(nut.u))} cents on the mean"
-        lines.append(("nut", f"{size}, much the same on all strings: the nut, not its slots"))
+        alike = f"{size}, much the same on all strings"
+        what = result.strings[0].nut
+        cause = "the nut, not its slots" if what == "nut" else "how the capo presses"
+        lines.append((what, f"{alike}: {cause}"))
     if by.assumed and any(string.verdict.move for string in result.strings):
         lines.append(("assumed", "; ".join(by.assumed)))
     if any(string.verdict.advice is NeckAdvice.TAKE_MORE for string in result.strings):
@@ -106,8 +121,8 @@ def advice_words(string: SurveyedString) -> str:
         case NeckAdvice.NUT_FIRST:
             assert verdict.move is not None
             return (
-                f"{string.name}: the nut first. Left as it is, the best the saddle can do is "
-                f"{_move_words(verdict.move)}: {now} cents off (rms) now, {then}."
+                f"{string.name}: the {string.nut} first. Left as it is, the best the saddle can do "
+                f"is {_move_words(verdict.move)}: {now} cents off (rms) now, {then}."
             )
         case NeckAdvice.TAKE_MORE if choice.rms_before_cents <= string.tolerance_cents:
             return (
@@ -123,24 +138,26 @@ def advice_words(string: SurveyedString) -> str:
         case NeckAdvice.NOT_THE_SADDLE:
             return (
                 f"{string.name}: {now} cents off (rms) over the frets used, and more than a saddle "
-                "can do; look at the nut, the frets and the string."
+                "can do; look at the {string.nut}, the frets and the string."
             )
 
 
 def term_words(string: SurveyedString) -> str:
     """Nut and saddle with the half-width of their 95 % intervals."""
     neck = string.neck
-    return (
-        f"nut {_cents(neck.nut.centre)} ± {half_figures(neck.nut.half())} cents at every fret, "
-        f"saddle {_cents(neck.saddle.centre)} ± {half_figures(neck.saddle.half())} at the 12th"
+    octave = ordinal(string.neck_fret(12))
+    nut, saddle = (
+        f"{_cents(term.centre)} ± {half_figures(term.half())}" for term in (neck.nut, neck.saddle)
     )
+    return f"{string.nut} {nut} cents at every fret, saddle {saddle} at the {octave}"
 
 
 def offset_words(string: SurveyedString) -> list[tuple[str, str]]:
     """Label and offset of every fret."""
+    what = "fret mark" if string.instrument.fretless else "fret"
     return [
         (
-            f"{string.name}, {ordinal(fret.fret + string.nut_fret)} fret",
+            f"{string.name}, {ordinal(string.neck_fret(fret.fret))} {what}",
             f"{_cents(fret.offset_cents)} ± {half_figures(fret.belief.half())} cents",
         )
         for fret in string.neck.frets
@@ -154,7 +171,7 @@ def fret_words(string: SurveyedString) -> list[tuple[str, str]]:
         (
             label,
             f"{offset}, {counts[fret.fret]} take{'s' * (counts[fret.fret] != 1)}, "
-            f"{_cents(fret.residual_cents)} beside nut and saddle"
+            f"{_cents(fret.residual_cents)} beside {string.nut} and saddle"
             + (", stands out" if fret.isolated else "")
             + f", {_cents(string.after_cents[fret.fret])} after the move"
             * (string.verdict.move is not None),
@@ -186,19 +203,22 @@ def compromise_words(result: NeckResult) -> list[str]:
     if best is None:
         return []
     names = {string.number: string.name for string in result.strings}
+    octave = result.judged.instrument.places([each.string for each in best.strings], 12)
     gained = best.at_the_12th.cents - best.best.cents
     now, at_the_12th, with_this = map(_left_words, (best.now, best.at_the_12th, best.best))
     lines = [
-        f"What you play is {now} off (rms) now, {at_the_12th} with every 12th fret right, "
+        f"What you play is {now} off (rms) now, {at_the_12th} with {octave} right everywhere, "
         f"{with_this} with what follows; it beats {best.now.beats_hz:.2f}, "
         f"{best.at_the_12th.beats_hz:.2f} and {best.best.beats_hz:.2f} times a second."
-        + " Hardly better than every 12th fret right: set it so."
+        + f" Hardly better than {octave} right everywhere: set it so."
         * (gained < _HARDLY_CENTS)
     ]
     if any(abs(neck.nut.centre) > neck.nut.half() for _, neck in result.necks):
+        capo = any(string.nut == "capo" for string in result.strings)
         lines.append(
-            f"A nut put right as well would leave {_left_words(best.with_the_nut)} and "
-            f"{best.with_the_nut.beats_hz:.2f} beats: work for a qualified repairer."
+            f"A {'capo' if capo else 'nut'} put right as well would leave "
+            f"{_left_words(best.with_the_nut)} and {best.with_the_nut.beats_hz:.2f} beats"
+            + ("." if capo else ": work for a qualified repairer.")
         )
     return lines + [f"{names[each.string]}: {_setting_words(each)}" for each in best.strings]
 

@@ -150,12 +150,9 @@ def _asked_rows(survey: Survey, theme: Theme, width: int) -> list[Text]:
 def _progress(survey: Survey) -> tuple[int, int]:
     """How many of the notes asked for have been heard, each as often as it is asked for."""
     plan = survey.plan
-    heard = sum(
-        min(plan.takes, heard_times(survey, string, fret))
-        for string in plan.setup.order
-        for fret in plan.notes
-    )
-    return heard, plan.takes * len(plan.notes) * len(plan.setup.order)
+    notes = [(string, fret) for string in plan.setup.order for fret in plan.notes_of(string)]
+    heard = sum(min(plan.takes, heard_times(survey, *note)) for note in notes)
+    return heard, plan.takes * len(notes)
 
 
 # ------------------------------------------------------------------------------ the number
@@ -267,7 +264,9 @@ def _row(survey: Survey, string: int, theme: Theme, *, narrow: bool) -> NeckRow:
         if narrow
         else f"{mark} {string} {note} {heard_open}"
     )
-    return NeckRow(label, offsets_cents(survey, string), asked=fret or None)
+    at = survey.setup.instrument.neck_fret
+    cents = {at(string, n): off for n, off in offsets_cents(survey, string).items()}
+    return NeckRow(label, cents, asked=at(string, fret) if fret else None)
 
 
 def _large_print(survey: Survey, theme: Theme, width: int, room: int) -> list[Text]:

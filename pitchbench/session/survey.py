@@ -52,17 +52,18 @@ _OUT_OF_TUNE: Final = "out of tune"
 
 @dataclass(frozen=True)
 class Plan:
-    """What is to be heard: each string of ``setup.order`` open and at ``frets``, every note
-    ``takes`` times."""
+    """What is to be heard: each string of ``setup.order`` open and at ``frets`` of the neck, every
+    note ``takes`` times."""
 
     setup: Setup
     frets: tuple[int, ...]
     takes: int = 1
 
-    @property
-    def notes(self) -> tuple[int, ...]:
-        """The frets of a string with the open note, 0, before them."""
-        return (0, *self.frets)
+    def notes_of(self, string: int) -> tuple[int, ...]:
+        """The notes of a string as its takes have them: 0 for open, then frets from its own nut."""
+        instrument = self.setup.instrument
+        own = range(1, instrument.highest_fret(string) + 1)
+        return (0, *(fret for fret in own if instrument.neck_fret(string, fret) in self.frets))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,7 +136,7 @@ def wanted(survey: Survey, string: int) -> int | None:
     Every note once before any note twice, so that a string that slips tells itself; the open one
     first whenever the string has been tuned anew.
     """
-    heard = {fret: heard_times(survey, string, fret) for fret in survey.plan.notes}
+    heard = {fret: heard_times(survey, string, fret) for fret in survey.plan.notes_of(string)}
     if not _opens(survey, string):
         return 0
     missing = [fret for fret, count in heard.items() if count < survey.plan.takes]
@@ -398,8 +399,7 @@ def _strike(survey: Survey, number: int | None) -> Survey:
     known = [take for take in survey.takes if take.fate is TakeFate.ACCEPTED]
     struck = [take for take in known if number in (None, take.number)]
     if not struck:
-        what = "No take" if number is None else f"Take {number}"
-        return replace(survey, says=f"{what} counts: nothing is struck out.")
+        return replace(survey, says=words.NOTHING_TO_STRIKE)
     take = struck[-1]
     label = note_words(survey, take.string, take.fret or 0)
     survey = survey.kept(StrikeEntry(survey.at_s, take.string, take.number))

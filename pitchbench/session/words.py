@@ -45,6 +45,10 @@ def before_work(instrument: Instrument) -> tuple[str, ...]:
     return (*ORDER_OF_WORK, *locked, *capo)
 
 
+#: What is said where a take is to be struck out that is not there or does not count.
+NOTHING_TO_STRIKE: Final = "There is no such take to strike out."
+
+
 def capo_words(instrument: Instrument) -> str:
     """Where its capo is."""
     over = f" over {strings_words(instrument.capo_strings)}" if instrument.capo_strings else ""

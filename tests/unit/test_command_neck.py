@@ -108,6 +108,35 @@ def test_each_ill_is_named_for_what_it_is(document: dict[str, Any], guitar: Guit
     assert saddle["findings"] == []
 
 
+def test_with_a_capo_on_every_fret_is_that_of_the_neck(
+    capsys: Capsys, guitar: Guitar, tmp_path: Path
+) -> None:
+    """What the D string does with a bad 7th fret, said to be a C string under a capo: then it is
+    the 9th, in words, lines, document and by what is typed."""
+    asked = (
+        "neck", guitar.files[FRET_BAD], "--tuning", "D2 G2 C3 F3 A3 D4", "--capo", "2",
+        "--string", "D3", "--preset", "six-string",
+    )  # fmt: skip
+    picture = tmp_path / "neck.svg"
+    lines = Ran(capsys, *asked, "--out", picture).out.splitlines()
+    assert [line for line in lines if "Fret 9 stands out" in line]
+    assert next(line for line in lines if ": capo " in line).endswith("at the 14th")
+    assert [line[:22] for line in lines if "saddle, stands out" in line] == [
+        "String 4, D3, 9th fret"
+    ]
+    assert picture.stat().st_size
+    (string,) = (document := Ran(capsys, *asked, "--format", "json").document)["strings"]
+    assert document["capo"] == 2
+    bad = [(f["fret"], f["neck_fret"]) for f in string["frets"] if f["stands_out"]]
+    assert bad == [(7, 9)]
+    assert {r["neck_fret"] - r["fret"] for r in document["readings"] if r["fret"]} == {2}
+    # Typed as it is read: what the 3rd and the 19th fret of the neck are off by, 1 and 17 here.
+    two = Ran(capsys, *asked, "--weights", "3:1,19:1", "--format", "json").document["strings"][0]
+    off = [f["offset_cents"] for f in string["frets"] if f["neck_fret"] in (3, 19)]
+    assert two["off_before_cents"] == pytest.approx(math.hypot(*off) / math.sqrt(2.0))
+    assert "Fret 2 does not sound" in Ran(capsys, *asked, "--weights", "2:1,3:1").err
+
+
 def test_a_touched_harmonic_is_no_note_of_the_12th_fret(capsys: Capsys, tmp_path: Path) -> None:
     """Else it stands out, and a good fret is blamed for it."""
     virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
@@ -344,7 +373,9 @@ def test_silence(capsys: Capsys, tmp_path: Path) -> None:
     ("options", "says"),
     [
         (("x.wav", "--session", "last"), "More than one of"),
-        (("--frets", "12", "--no-keep"), "Two frets at least"),
+        (("--frets", "12", "--no-keep"), "String 6 has too few of these frets"),
+        (("--frets", "1,3", "--capo", "2", "--no-keep"), "Fret 1 does not sound"),
+        (("--frets", "5,12", "--preset", "banjo-five", "--no-keep"), "String 5 has too few"),
         (("--string", "C4", "--no-keep"), "no C4 string"),
         (("x.wav", "--frets", "1", "--weights", "1:1"), "both given"),
         (("x.wav", "--frets", "0"), "no fret"),

@@ -126,7 +126,7 @@ def test_a_saddle_that_is_off_is_moved_and_one_that_is_right_is_left() -> None:
 def test_the_nut_comes_first_where_it_is_out_by_itself() -> None:
     neck = a_neck(nut=6.0)
     assert advice(neck) is NeckAdvice.NUT_FIRST
-    assert "nut" in findings(neck, tolerance_cents=2.0)[0]
+    assert "nut" in findings(neck, BENCH, tolerance_cents=2.0)[0]
     assert advice(a_neck(nut=1.0, saddle=6.0)) is NeckAdvice.MOVE
 
 
