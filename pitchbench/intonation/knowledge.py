@@ -152,6 +152,8 @@ class Density:
 
     def scaled(self, share: float) -> Density:
         """The belief in this share of it, on the same steps."""
+        if share == 1.0:
+            return self
         edges, below = self._cumulative
         steps = math.ceil(self.cents.size * share) + 1
         ends = edges[0] * share + np.arange(steps + 1) * self._step

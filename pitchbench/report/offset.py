@@ -147,7 +147,7 @@ def what_to_do(result: OffsetResult) -> str:
 def why_words(result: OffsetResult) -> str:
     """Why that is to be done, in one sentence."""
     if not result.likely_touched:
-        return explain(result.offset, result.verdict)
+        return explain(result.offset, result.verdict, mean=result.mean)
     touched, cents = percent(result.p_touched_harmonic), result.offset.offset_cents
     return (
         f"{cents:+z.1f} cents, if it was pressed down; but with {touched} probability it is a "

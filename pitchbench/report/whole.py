@@ -9,6 +9,7 @@ from typing import Annotated, Final, Literal
 from pitchbench.analysis.offset import OffsetResult
 from pitchbench.analysis.whole import StringOffset, WholeInstrument
 from pitchbench.belief import Belief, half_figures
+from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import move_words
 from pitchbench.intonation.bridge_line import (
     LEFT_TO_A_REPAIRER,
@@ -17,7 +18,7 @@ from pitchbench.intonation.bridge_line import (
     line_words,
 )
 from pitchbench.intonation.verdict import Decision
-from pitchbench.notes import Note, ordinal
+from pitchbench.notes import Note, ordinal, strings_words
 from pitchbench.report.document import Positive, Thousandths, fill
 from pitchbench.report.offset import (
     OffsetDocument,
@@ -119,8 +120,8 @@ def in_short(whole: WholeInstrument) -> str:
     """What there is to do, in a sentence: "Move 2 saddles, leave 3 where they are."."""
     if whole.line is not None:
         return f"The bridge is one piece: {line_words(whole.line)}."
-    judged = [each.result.verdict for each in whole.strings if each.result]
-    count = Counter("border" if verdict.border else verdict.decision for verdict in judged)
+    judged = [each for each in whole.strings if each.result]
+    count = Counter(answer for answer, _ in {_answer(each, whole.instrument) for each in judged})
     unheard = sum(not each.plucks for each in whole.strings)
     unclear = len(whole.strings) - len(judged) - unheard
     parts = [
@@ -133,6 +134,16 @@ def in_short(whole: WholeInstrument) -> str:
     ]
     words = ", ".join(filter(None, parts))
     return f"{words[:1].upper()}{words[1:]}."
+
+
+def _answer(each: StringOffset, instrument: Instrument) -> tuple[str, frozenset[int]]:
+    """What there is to do with a string, and the strings that this is the same for: those on its
+    saddle."""
+    assert each.result is not None
+    verdict = each.result.verdict
+    if verdict.border or verdict.decision is Decision.TAKE_MORE:
+        return "border" if verdict.border else verdict.decision, frozenset({each.string})
+    return verdict.decision, frozenset({each.string, *instrument.bridge.beside(each.string)})
 
 
 def _many(count: int, one: str, more: str) -> str:
@@ -203,6 +214,15 @@ def remarks(whole: WholeInstrument) -> list[tuple[str, str]]:
         said.insert(0, ("noticed", tuned_otherwise_words(whole.semitones_off)))
     if whole.line is not None:
         said.insert(0, ("bridge", left_words(whole.line)))
+    shared = dict.fromkeys(
+        tuple(sorted((each.string, *whole.instrument.bridge.beside(each.string))))
+        for each, result in results
+        if result.mean is not None
+    )
+    said += [
+        ("one saddle", f"{strings_words(group)} go by the mean of what they ask for")
+        for group in shared
+    ]
     if whole.strange:
         many = len(whole.strange)
         fret = ordinal(whole.fret)
