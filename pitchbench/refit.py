@@ -30,6 +30,9 @@ SCREW_PITCH_RANGE_MM: Final = (0.2, 2.0)
 ACTION_RANGE_MM: Final = (0.1, 15.0)
 RELIEF_RANGE_MM: Final = (-2.0, 5.0)
 
+#: About so much of a fixed saddle can be filed away on either side; common practice, no source.
+FILED_MM: Final = 1.0
+
 _OCTAVE: Final = 12
 #: Of slanted frets it is enough to know the scales of so many strings.
 _OUTER_STRINGS: Final = 2
@@ -347,8 +350,11 @@ def with_bridge(
         )
     bridge = instrument.bridge
     if kind is not None and kind is not bridge.kind:
+        travel_mm = FILED_MM if kind is BridgeKind.FIXED_SADDLE else None
         bridge = Bridge(
             kind,
+            travel_toward_nut_mm=travel_mm,
+            travel_away_mm=travel_mm,
             pairs=neighbours(len(instrument.strings)) if kind is BridgeKind.PAIRED_SADDLES else (),
             locking_nut=kind is BridgeKind.CLAMPED_TREMOLO,
         )

@@ -29,8 +29,9 @@ from pitchbench.intonation.neck import (
     after_move_cents,
     best_saddle,
     findings,
-    judge_saddle,
+    judge_shared_saddle,
     nut_as_a_whole,
+    on_one_saddle,
     survey,
     uneven_string,
 )
@@ -125,10 +126,12 @@ class SurveyedString:
     ----------
     number : 1 the highest; None where the instrument is not known.
     instrument : what it is on.
+    on_saddle : the strings heard that its saddle was judged by, itself among them.
     scale_mm : nominal length from its nut to the saddle.
     tolerance_cents : how far off it may be left.
     takes : what counted, open and fretted.
-    after_cents : offset at each measured fret once the move is made; as it is where there is none.
+    after_cents : offset at each measured fret once the move is made, as far as the saddle can go;
+        as it is where there is none.
     findings : what it shows, in a repairer's words.
     stiffness_b : B of the open string, None where it was not measured.
     """
@@ -136,6 +139,7 @@ class SurveyedString:
     number: int | None
     note: Note
     instrument: Instrument
+    on_saddle: tuple[int, ...]
     scale_mm: float
     tolerance_cents: float
     files: tuple[str, ...]
@@ -227,7 +231,7 @@ def judge_neck(
     NoReadingError
         If no string was heard open and at two frets.
     """
-    strings = tuple(_surveyed(string, by) for string in heard if string.enough)
+    strings = _surveyed([string for string in heard if string.enough], by)
     if not strings:
         raise NoReadingError(
             "There is too little to tell the nut from the saddle: "
@@ -268,22 +272,56 @@ def tally(string: HeardString, instrument: Instrument) -> str:
     return f"{string.note}: {', '.join(words) or 'no pluck at all'}"
 
 
-def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
+def _surveyed(heard: Sequence[HeardString], by: Judged) -> tuple[SurveyedString, ...]:
+    """Every string, those that share a saddle by one move."""
+    on: dict[object, list[int]] = {}
+    for place, string in enumerate(heard):
+        number = string.number
+        beside = () if number is None else by.instrument.bridge.beside(number)
+        on.setdefault(frozenset((number or string.note, *beside)), []).append(place)
+    found = {
+        place: each
+        for places in on.values()
+        for place, each in zip(places, _on_saddle([heard[n] for n in places], by), strict=True)
+    }
+    return tuple(found[place] for place in range(len(heard)))
+
+
+def _on_saddle(strings: Sequence[HeardString], by: Judged) -> list[SurveyedString]:
+    """The strings of one saddle."""
     instrument = by.instrument
-    if string.number is None:  # the setback on record is then of some other string
+    if strings[0].number is None:  # the setback on record is then of some other string
         instrument = replace(instrument, setback_mm=())
+    necks = [survey(string.number or 0, string.takes, prior=by.prior) for string in strings]
+    choices = [best_saddle(neck, instrument, by.weights_of(neck.string)) for neck in necks]
+    choices = on_one_saddle(necks, choices, instrument)
+    verdicts = judge_shared_saddle(necks, choices, instrument)
+    on_saddle = tuple(neck.string for neck in necks)
+    return [
+        _known(*each, instrument=instrument, on_saddle=on_saddle)
+        for each in zip(strings, necks, choices, verdicts, strict=True)
+    ]
+
+
+def _known(
+    string: HeardString,
+    neck: StringNeck,
+    choice: SaddleChoice,
+    verdict: NeckVerdict,
+    *,
+    instrument: Instrument,
+    on_saddle: tuple[int, ...],
+) -> SurveyedString:
     opens = [pluck.reading for pluck in string.plucks if pluck.fret == 0]
-    neck = survey(string.number or 0, string.takes, prior=by.prior)
-    choice = best_saddle(neck, instrument, by.weights_of(neck.string))
     within = instrument.tolerance_of(string.number or 0)
-    verdict = judge_saddle(neck, choice, instrument, tolerance_cents=within)
-    move_mm = 0.0 if verdict.move is None else verdict.move.mm
+    move_mm = 0.0 if verdict.move is None else verdict.move.reach_mm
     stiffness = [reading.stiffness_b for reading in opens if reading.stiffness_b is not None]
     uneven = [words for reading in opens if (words := uneven_string(reading.partials))]
     return SurveyedString(
         number=string.number,
         note=string.note,
         instrument=instrument,
+        on_saddle=on_saddle,
         scale_mm=instrument.scale_of(string.number or 0),
         tolerance_cents=within,
         files=string.sources,
@@ -356,7 +394,7 @@ def _chord(shape: str, strings: Sequence[SurveyedString], by: Judged) -> HeardCh
     b_of = [known[n].stiffness_b or 0.0 if n in known else 0.0 for n in range(1, count + 1)]
 
     def move_mm(string: SurveyedString) -> float:
-        return 0.0 if string.verdict.move is None else string.verdict.move.mm
+        return 0.0 if string.verdict.move is None else string.verdict.move.reach_mm
 
     def now(number: int, fret: int) -> float:
         return known[number].neck.expected_cents(fret)

@@ -111,6 +111,14 @@ class Move:
         return self._limit_mm is not None and total_mm > self._limit_mm
 
     @property
+    def reach_mm(self) -> float:
+        """How far of it the saddle can go, with the same sign, by the travel on record."""
+        if not self.out_of_travel or self._limit_mm is None:
+            return self.mm
+        left_mm = self._limit_mm - math.copysign(1.0, self.mm) * self.moved_mm
+        return math.copysign(max(0.0, left_mm), self.mm)
+
+    @property
     def _limit_mm(self) -> float | None:
         """How far the saddle may go that way; None where that is not on record."""
         away_mm, toward_mm = self.bridge.travel_away_mm, self.bridge.travel_toward_nut_mm

@@ -13,6 +13,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from statistics import fmean
 from typing import Final
 
 import numpy as np
@@ -73,7 +74,8 @@ class Compromise:
 def best_compromise(
     necks: Sequence[StringNeck], instrument: Instrument, played: Played, *, a4_hz: float
 ) -> Compromise:
-    """Saddles and open strings together, for what is ``played`` on the strings of ``necks``.
+    """Saddles and open strings together, for what is ``played`` on the strings of ``necks``; a
+    saddle that strings share makes one move.
 
     What nut, saddle and each fret are believed to make of a note enters, so a fret that was heard
     once and badly pulls little; and what is unsure of that is in the uncertainty of the settings.
@@ -100,7 +102,12 @@ def best_compromise(
             "What is best for these notes lies beyond what a saddle can do.",
             "Look at the nut, the frets and the strings first.",
         )
-    at_the_12th = {neck.string: (0.0, task.mm_at_the_12th(neck)) for neck in necks}
+    alone_mm = {neck.string: task.mm_at_the_12th(neck) for neck in necks}
+    beside = instrument.bridge.beside
+    at_the_12th = {
+        string: (0.0, fmean(alone_mm[n] for n in (string, *beside(string)) if n in alone_mm))
+        for string in alone_mm
+    }
     return Compromise(
         strings=task.settings(best),
         now=task.left(dict.fromkeys(numbers, (0.0, 0.0)), nut=True),
@@ -123,9 +130,7 @@ class _Task:
     def solved(self, *, nut: bool) -> dict[int, tuple[float, float]]:
         """The setting of least weighted squares."""
         x = -self._inverse @ self._cents(nut=nut)
-        return {
-            neck.string: (float(x[2 * i]), float(x[2 * i + 1])) for i, neck in enumerate(self.necks)
-        }
+        return {string: (float(x[i]), float(x[j])) for string, (i, j) in self._columns.items()}
 
     def settings(self, best: _Setting) -> tuple[StringSetting, ...]:
         """The best setting with its uncertainty."""
@@ -134,12 +139,22 @@ class _Task:
         u = np.sqrt(np.diagonal(covariance))
         return tuple(
             StringSetting(
-                neck.string,
-                move=Belief.normal(best[neck.string][1], float(u[2 * i + 1])),
-                tuned=Belief.normal(best[neck.string][0], float(u[2 * i])),
+                string,
+                move=Belief.normal(best[string][1], float(u[j])),
+                tuned=Belief.normal(best[string][0], float(u[i])),
             )
-            for i, neck in enumerate(self.necks)
+            for string, (i, j) in self._columns.items()
         )
+
+    @cached_property
+    def _columns(self) -> dict[int, tuple[int, int]]:
+        """The columns of each string's tuning and of its saddle, which others may share."""
+        beside, strings = self.instrument.bridge.beside, [neck.string for neck in self.necks]
+        saddles = list(dict.fromkeys(frozenset((each, *beside(each))) for each in strings))
+        return {
+            string: (i, len(strings) + saddles.index(frozenset((string, *beside(string)))))
+            for i, string in enumerate(strings)
+        }
 
     def mm_at_the_12th(self, neck: StringNeck) -> float:
         """The move that makes the 12th fret right."""
@@ -183,13 +198,13 @@ class _Task:
         """Pseudo-inverse of the weighted design, shape (columns, places)."""
         places = self._places
         index = {place: row for row, place in enumerate(places)}
-        column = {neck.string: 2 * i for i, neck in enumerate(self.necks)}
-        design = np.zeros((len(places), 2 * len(self.necks)))
+        design = np.zeros((len(places), 1 + max(j for _, j in self._columns.values())))
         for row, (string, fret) in enumerate(places):
-            design[row, column[string]] = 1.0
+            tuned, saddle = self._columns[string]
+            design[row, tuned] = 1.0
             lever = fret_ratio(fret) - 1.0
             scale_mm = self.instrument.scale_of(string)
-            design[row, column[string] + 1] = -CENTS_PER_NEPER * lever / scale_mm
+            design[row, saddle] = -CENTS_PER_NEPER * lever / scale_mm
         # Rows of differences: what two notes together are off by.
         pick = np.eye(len(places))
         for low, high, *_ in self.together:

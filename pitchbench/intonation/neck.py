@@ -9,9 +9,10 @@ sharp with a good 12th means the nut.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from statistics import fmean
 from typing import Final
 
 import numpy as np
@@ -105,10 +106,11 @@ class StringNeck:
 class SaddleChoice:
     """The saddle move that is best over the frets used.
 
-    ``move`` is in mm, positive away from the nut; the others hold,
-    by fret, what each is worth and its offset before and after the move. ``most95_cents`` is what
-    the root mean square of what truly remains lies below with at least 95 % probability,
-    ``most95_before_cents`` the same of what is there now.
+    ``move`` is in mm, positive away from the nut; of strings that share a saddle it is the mean of
+    what they ask for. The others hold, by fret, what each is worth and its offset before and after
+    the move, as far as the saddle can go. ``most95_cents`` is what the root mean square of what
+    truly remains lies below with at least 95 % probability, ``most95_before_cents`` the same of
+    what is there now.
     """
 
     move: Belief
@@ -270,9 +272,7 @@ def best_saddle(
         )
 
     def after(move: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.array(
-            [after_move_cents(neck, n, instrument, move_mm=float(move[0])) for n in used]
-        )
+        return _after(neck, used, instrument, float(move[0]))
 
     try:
         fit = fit_nonlinear(after, np.zeros(len(used)), [0.0], 1.0 / np.sqrt(list(used.values())))
@@ -281,21 +281,56 @@ def best_saddle(
             "No saddle position is best over these frets.",
             "Weigh frets farther up the neck, where the saddle has more hold.",
         ) from error
-    scale_mm = instrument.scale_of(neck.string)
-    before, remaining = after(np.zeros(1)), after(fit.values)
+    u_mm = _move_u_mm(neck, used, instrument.scale_of(neck.string))
+    return _choice(neck, instrument, used, Belief.normal(float(fit.values[0]), u_mm))
+
+
+def on_one_saddle(
+    necks: Sequence[StringNeck], choices: Sequence[SaddleChoice], instrument: Instrument
+) -> list[SaddleChoice]:
+    """The choices of strings that share a saddle: it makes one move, the mean of what they ask for.
+
+    Of their moves, not of their cents: a longer string needs more travel for the same cents.
+    """
+    if len(choices) == 1:
+        return list(choices)
+    mm = fmean(choice.move.centre for choice in choices)
+    u_mm = math.hypot(*(choice.move.u for choice in choices)) / len(choices)
+    return [
+        _choice(neck, instrument, choice.weights, Belief.normal(mm, u_mm))
+        for neck, choice in zip(necks, choices, strict=True)
+    ]
+
+
+def _after(
+    neck: StringNeck, frets: Iterable[int], instrument: Instrument, move_mm: float
+) -> NDArray[np.float64]:
+    return np.array([after_move_cents(neck, n, instrument, move_mm=move_mm) for n in frets])
+
+
+def _choice(
+    neck: StringNeck, instrument: Instrument, used: Mapping[int, float], move: Belief
+) -> SaddleChoice:
+    """What a move comes to over the frets ``used``, as far as the saddle can go."""
+    before = _after(neck, used, instrument, 0.0)
+    remaining = _after(neck, used, instrument, _as_move(neck, move, instrument).reach_mm)
 
     def most95(cents: NDArray[np.float64]) -> float:
         rms = math.sqrt(float(np.average(np.square(cents), weights=list(used.values()))))
         return _most_left_cents(neck, used, rms, cents - before)
 
     return SaddleChoice(
-        move=Belief.normal(float(fit.values[0]), _move_u_mm(neck, used, scale_mm)),
+        move=move,
         most95_before_cents=most95(before),
         most95_cents=most95(remaining),
         weights=used,
         before_cents=dict(zip(used, map(float, before), strict=True)),
         remaining_cents=dict(zip(used, map(float, remaining), strict=True)),
     )
+
+
+def _as_move(neck: StringNeck, move: Belief, instrument: Instrument) -> Move:
+    return Move(neck.string, move.centre, move.interval(), instrument.bridge)
 
 
 def judge_saddle(
@@ -308,7 +343,7 @@ def judge_saddle(
     moved where the best move is surely one way (95 %). A nut that is out of tolerance by itself
     comes first: moving the saddle would only hide a part of it.
     """
-    move = Move(neck.string, choice.move.centre, choice.move.interval(), instrument.bridge)
+    move = _as_move(neck, choice.move, instrument)
     if choice.rms_before_cents <= tolerance_cents:
         sure = choice.most95_before_cents <= _SURELY_LEFT * tolerance_cents
         return NeckVerdict(NeckAdvice.LEAVE if sure else NeckAdvice.TAKE_MORE, None)
@@ -319,6 +354,47 @@ def judge_saddle(
     if abs(choice.move.centre) <= choice.move.half():
         return NeckVerdict(NeckAdvice.TAKE_MORE, None)
     return NeckVerdict(NeckAdvice.MOVE, move)
+
+
+def judge_shared_saddle(
+    necks: Sequence[StringNeck], choices: Sequence[SaddleChoice], instrument: Instrument
+) -> list[NeckVerdict]:
+    """The same for strings that share a saddle, whose ``choices`` are of one move: one answer.
+
+    The strings that are out of tolerance say it for those that are not. Where the move would hardly
+    be heard on any of them they are off to either side, and it is left.
+    """
+    within = [instrument.tolerance_of(neck.string) for neck in necks]
+    each = list(zip(necks, choices, within, strict=True))
+    verdicts = [judge_saddle(n, c, instrument, tolerance_cents=w) for n, c, w in each]
+    if len(necks) == 1:
+        return verdicts
+    if all(_hardly_heard(n, c, instrument, w) for n, c, w in each):
+        return [NeckVerdict(NeckAdvice.LEAVE, None)] * len(necks)
+    out = [v for v, (_, c, w) in zip(verdicts, each, strict=True) if c.rms_before_cents > w]
+    if not out:
+        return verdicts
+    first = out[0]
+    advice = first.advice if first.move is None else NeckAdvice.MOVE
+    return [
+        v if v in out else NeckVerdict(advice, first.move and _as_move(n, c.move, instrument))
+        for v, (n, c, _) in zip(verdicts, each, strict=True)
+    ]
+
+
+def _hardly_heard(
+    neck: StringNeck, choice: SaddleChoice, instrument: Instrument, tolerance_cents: float
+) -> bool:
+    """Whether a move changes a string, over the frets used, by no more than the tolerance, and
+    surely (95 %) by no more than twice that."""
+    levers = [(fret_ratio(n) - 1.0) ** 2 for n in choice.weights]
+    lever = math.sqrt(float(np.average(levers, weights=list(choice.weights.values()))))
+    cents_per_mm = CENTS_PER_NEPER * lever / instrument.scale_of(neck.string)
+    mm, most_mm = abs(choice.move.centre), abs(choice.move.centre) + choice.move.half()
+    return (
+        cents_per_mm * mm <= tolerance_cents
+        and cents_per_mm * most_mm <= _SURELY_LEFT * tolerance_cents
+    )
 
 
 def shared_nut(necks: Sequence[StringNeck]) -> Pooled:

@@ -8,12 +8,14 @@ from typing import Final
 
 from pitchbench.analysis.neck import HeardChord, HeardString, NeckResult, SurveyedString, tally
 from pitchbench.belief import half95, half_figures
-from pitchbench.intonation.bridge import Move, move_interval_words, move_words
+from pitchbench.instrument import Instrument
+from pitchbench.intonation.bridge import Move, move_interval_words, move_words, what_to_move
+from pitchbench.intonation.bridge_line import LEFT_TO_A_REPAIRER
 from pitchbench.intonation.chords import Chord, Interval
 from pitchbench.intonation.compromise import Left, StringSetting
 from pitchbench.intonation.neck import NeckAdvice
 from pitchbench.intonation.take import Take
-from pitchbench.notes import ordinal
+from pitchbench.notes import ordinal, strings_words
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session.words import capo_words, rejected_words
 
@@ -100,29 +102,43 @@ def chord_words(chord: HeardChord) -> list[str]:
     return words
 
 
-def advice_words(string: SurveyedString) -> str:
+def advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
     """What to do about a string's saddle, in one sentence or two."""
-    choice, verdict = string.choice, string.verdict
+    choice, verdict, move = string.choice, string.verdict, string.verdict.move
     now, then = f"{choice.rms_before_cents:.1f}", f"{choice.rms_cents:.1f}"
-    then = f"{then} then, {choice.most95_cents:.1f} at most (95 %)"
+    when = "at the end of its travel" if move and move.out_of_travel else "then"
+    then = f"{then} {when}, {choice.most95_cents:.1f} at most (95 %)"
+    shared = _shared_words(string)
     most = f"{choice.most95_before_cents:.1f}"
     match verdict.advice:
+        case NeckAdvice.LEAVE if choice.rms_before_cents > string.tolerance_cents:
+            return (
+                f"{string.name}: leave the saddle; over the frets used it is {now} cents off "
+                f"(rms), but {strings_words(string.on_saddle)} share it, and no move of it helps "
+                "them all."
+            )
         case NeckAdvice.LEAVE:
             return (
                 f"{string.name}: leave the saddle; over the frets used it is {now} cents off "
                 f"(rms), within {string.tolerance_cents:g}; {most} at most (95 %)."
             )
         case NeckAdvice.MOVE:
-            assert verdict.move is not None
+            assert move is not None
+            do = f"{what_to_move(string.instrument, 'the')} {_move_words(move)}"
+            if move.out_of_travel:
+                do = f"the saddle cannot go so far: {_move_words(move)} is asked of it"
             return (
-                f"{string.name}: move the saddle {_move_words(verdict.move)}. Over the frets used "
-                f"it is {now} cents off (rms) now, {then}."
+                f"{string.name}: {do}.{shared} Over the frets used it is {now} cents off (rms) "
+                f"now, {then}."
             )
         case NeckAdvice.NUT_FIRST:
-            assert verdict.move is not None
+            assert move is not None
+            best = f"the best the saddle can do is {_move_words(move)}"
+            if move.out_of_travel:
+                best = f"the saddle cannot go so far as is asked of it, {_move_words(move)}"
             return (
-                f"{string.name}: the {string.nut} first. Left as it is, the best the saddle can do "
-                f"is {_move_words(verdict.move)}: {now} cents off (rms) now, {then}."
+                f"{string.name}: the {string.nut} first. Left as it is, {best}: {now} cents off "
+                f"(rms) now, {then}.{shared}"
             )
         case NeckAdvice.TAKE_MORE if choice.rms_before_cents <= string.tolerance_cents:
             return (
@@ -140,6 +156,18 @@ def advice_words(string: SurveyedString) -> str:
                 f"{string.name}: {now} cents off (rms) over the frets used, and more than a saddle "
                 "can do; look at the {string.nut}, the frets and the string."
             )
+
+
+def _shared_words(string: SurveyedString) -> str:
+    """Whose move it is as well; empty where the string has its saddle to itself."""
+    beside = string.instrument.bridge.beside(string.neck.string)
+    if not beside:
+        return ""
+    what = "bridge" if string.instrument.in_one_piece else "saddle"
+    if unheard := [number for number in beside if number not in string.on_saddle]:
+        return f" The {what} is that of {strings_words(unheard)} too: hear all before you move it."
+    strings = strings_words(string.on_saddle).capitalize()
+    return f" {strings} share it: this is the mean of what they ask for."
 
 
 def term_words(string: SurveyedString) -> str:
@@ -220,7 +248,10 @@ def compromise_words(result: NeckResult) -> list[str]:
             f"{_left_words(best.with_the_nut)} and {best.with_the_nut.beats_hz:.2f} beats"
             + ("." if capo else ": work for a qualified repairer.")
         )
-    return lines + [f"{names[each.string]}: {_setting_words(each)}" for each in best.strings]
+    return lines + [
+        f"{names[each.string]}: {_setting_words(each, result.judged.instrument)}"
+        for each in best.strings
+    ]
 
 
 def _left_words(left: Left) -> str:
@@ -228,11 +259,13 @@ def _left_words(left: Left) -> str:
     return f"{left.cents:.1f} cents (95 %: at most {left.most95_cents:.1f})"
 
 
-def _setting_words(setting: StringSetting) -> str:
+def _setting_words(setting: StringSetting, instrument: Instrument) -> str:
     move, tuned = setting.move, setting.tuned
     way = "away from the nut" if move.centre > 0 else "toward the nut"
     side = "sharp" if tuned.centre > 0 else "flat"
     saddle = f"saddle {abs(move.centre):.1f} ± {half_figures(move.half())} mm {way}"
+    if Move(setting.string, move.centre, move.interval(), instrument.bridge).out_of_travel:
+        saddle += ", farther than it can go"
     if abs(tuned.centre) < 0.05:
         return f"{saddle}, open string in tune"
     cents = f"{abs(tuned.centre):.1f} ± {half_figures(tuned.half())} cents"
@@ -242,7 +275,10 @@ def _setting_words(setting: StringSetting) -> str:
 def cautions(strings: Sequence[SurveyedString]) -> tuple[str, ...]:
     """What to mind, each thing once, where anything is to be moved."""
     moves = [string.verdict.move for string in strings if string.verdict.move is not None]
-    return tuple(dict.fromkeys(caution for move in moves for caution in move.cautions))
+    minded = dict.fromkeys(caution for move in moves for caution in move.cautions)
+    if moves and strings[0].instrument.in_one_piece:
+        minded[LEFT_TO_A_REPAIRER] = None
+    return tuple(minded)
 
 
 def _move_words(move: Move) -> str:

@@ -137,6 +137,55 @@ def test_with_a_capo_on_every_fret_is_that_of_the_neck(
     assert "Fret 2 does not sound" in Ran(capsys, *asked, "--weights", "2:1,3:1").err
 
 
+CHORDS = [f"samples/chords-{string}.flac" for string in ("e2", "a2", "d3")]
+
+
+def test_two_strings_on_one_saddle_get_one_move(capsys: Capsys) -> None:
+    """By themselves the E string asks for 3.2 mm one way, the A string for 1.7 mm the other."""
+    asked = ("neck", *CHORDS[:2], "--preset", "paired-saddles", "--spread", "0.5")
+    out = Ran(capsys, *asked).out
+    assert out.count("share it, and no move of it helps them all") == 2
+    assert "move the saddle" not in out
+    # At the 12th alone, and to be within a cent, the mean is worth it.
+    ran = Ran(capsys, *asked, "--frets", "12", "--tolerance", "1", "--format", "json")
+    a, e = ran.document["strings"]
+    assert (a["verdict"], a["move"]) == (e["verdict"], e["move"]) != ("leave", None)
+    assert a["move"]["mm"] == pytest.approx((3.2 - 1.7) / 2.0, abs=0.05)
+    assert e["off_after_cents"] == pytest.approx(a["off_after_cents"], abs=0.2)
+    out = Ran(capsys, *asked, "--frets", "12", "--tolerance", "1").out
+    assert out.count("Strings 5 and 6 share it: this is the mean of what they ask for.") == 2
+    out = Ran(capsys, *asked[:2], *asked[3:]).out
+    assert "The saddle is that of string 5 too: hear all before you move it." in out
+
+
+def test_no_move_is_promised_that_the_saddle_cannot_make(capsys: Capsys) -> None:
+    """A millimetre is all there is to be filed, on record or not."""
+    asked = ("neck", CHORDS[0], "--spread", "0.5", "--format", "json")
+    free, *filed = (
+        Ran(capsys, *asked, *more).document["strings"][0]
+        for more in ((), ("--preset", "steel-acoustic"), ("--bridge", "fixed-saddle"))
+    )
+    assert free["off_after_cents"] < 0.2
+    for each in filed:
+        assert each["move"]["out_of_travel"]
+        # The saddle does a third of what is asked of it.
+        left = 1.0 - 1.0 / each["move"]["mm"]
+        assert each["off_after_cents"] == pytest.approx(left * each["off_before_cents"], abs=0.2)
+        assert each["off_after_cents"] <= each["off_after_most95_cents"]
+    out = Ran(capsys, *asked[:4], "--preset", "steel-acoustic").out
+    assert out.startswith("do: String 6, E2: the saddle cannot go so far: 3.2 mm away")
+    assert "at the end of its travel" in out
+
+
+@pytest.mark.parametrize(
+    ("kind", "does"),
+    [("sliding-wood", "slide the bridge under it"), ("screw-saddles", "move the saddle")],
+)
+def test_it_says_what_a_hand_does_at_this_bridge(capsys: Capsys, kind: str, does: str) -> None:
+    out = Ran(capsys, "neck", CHORDS[0], "--spread", "0.5", "--bridge", kind).out
+    assert out.startswith(f"do: String E2: {does} 3.2 mm away from the nut")
+
+
 def test_a_touched_harmonic_is_no_note_of_the_12th_fret(capsys: Capsys, tmp_path: Path) -> None:
     """Else it stands out, and a good fret is blamed for it."""
     virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)

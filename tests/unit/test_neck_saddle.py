@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -18,11 +19,14 @@ from pitchbench.intonation.neck import (
     best_saddle,
     findings,
     judge_saddle,
+    judge_shared_saddle,
     nut_as_a_whole,
+    on_one_saddle,
     survey,
 )
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.intonation.take import Take
+from pitchbench.presets import preset
 from pitchbench.units import fret_ratio
 
 FRETS = (1, 3, 5, 7, 9, 12, 15, 17)
@@ -55,6 +59,33 @@ def a_neck(
 def advice(neck: StringNeck, weights: dict[int, float] | None = None) -> NeckAdvice:
     choice = best_saddle(neck, BENCH, weights)
     return judge_saddle(neck, choice, BENCH, tolerance_cents=2.0).advice
+
+
+def test_strings_that_share_a_saddle_have_one_answer() -> None:
+    """The one that is out of tolerance says it for the one that is not."""
+    paired = preset("paired-saddles")
+    # As string 5 and, the same saddle, string 6.
+    far, near = a_neck(saddle=12.0), replace(a_neck(saddle=1.0, seed=2), string=6)
+    alone = [best_saddle(neck, paired) for neck in (far, near)]
+    judged = [
+        judge_saddle(neck, choice, paired, tolerance_cents=2.0).advice
+        for neck, choice in zip((far, near), alone, strict=True)
+    ]
+    assert judged == [NeckAdvice.MOVE, NeckAdvice.LEAVE]
+    shared = on_one_saddle((far, near), alone, paired)
+    assert shared[0].move == shared[1].move
+    assert shared[0].move.centre == pytest.approx(sum(c.move.centre for c in alone) / 2.0)
+    assert shared[0].move.u == pytest.approx(math.hypot(*(c.move.u for c in alone)) / 2.0)
+    verdicts = judge_shared_saddle((far, near), shared, paired)
+    assert [verdict.advice for verdict in verdicts] == [NeckAdvice.MOVE] * 2
+    assert {verdict.move.mm for verdict in verdicts if verdict.move} == {shared[0].move.centre}
+    # Off to either side there is nothing that it could do for both.
+    other = replace(a_neck(saddle=-12.0, seed=2), string=6)
+    shared = on_one_saddle(
+        (far, other), [best_saddle(neck, paired) for neck in (far, other)], paired
+    )
+    verdicts = judge_shared_saddle((far, other), shared, paired)
+    assert [verdict.advice for verdict in verdicts] == [NeckAdvice.LEAVE] * 2
 
 
 @pytest.mark.parametrize("weights", [None, {1: 1.0, 3: 2.0, 12: 1.0}, {2: 1.0, 19: 1.0}])
