@@ -168,6 +168,11 @@ class SurveyedString:
         """What the string begins at: "nut" or "capo"."""
         return "capo" if self.instrument.under_capo(self.neck.string) else "nut"
 
+    @property
+    def stands_out(self) -> tuple[int, ...]:
+        """The frets of the neck that the others do not explain."""
+        return tuple(self.neck_fret(fret.fret) for fret in self.neck.frets if fret.isolated)
+
     def neck_fret(self, fret: int) -> int:
         """The fret of the neck that is ``fret`` frets from the string's nut."""
         return self.instrument.neck_fret(self.neck.string, fret)

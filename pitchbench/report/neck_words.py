@@ -180,6 +180,15 @@ def term_words(string: SurveyedString) -> str:
     return f"{string.nut} {nut} cents at every fret, saddle {saddle} at the {octave}"
 
 
+def brief_words(string: SurveyedString) -> str:
+    """ "6 E2 nut +1.6, saddle +1.8 cents, fret 9 stands out"."""
+    neck = string.neck
+    what = "mark" if string.instrument.fretless else "fret"
+    out = [f"{what} {fret} stands out" for fret in string.stands_out]
+    terms = f"{string.nut} {_cents(neck.nut.centre)}, saddle {_cents(neck.saddle.centre)} cents"
+    return ", ".join([f"{string.label} {terms}", *out])
+
+
 def offset_words(string: SurveyedString) -> list[tuple[str, str]]:
     """Label and offset of every fret."""
     what = "fret mark" if string.instrument.fretless else "fret"

@@ -22,6 +22,7 @@ from pitchbench.session.fold import read_log
 from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.log import Setup
 from pitchbench.session.survey import USUAL_FRETS, Plan, Survey, begin
+from pitchbench.sound.hearing import InputHeard
 from pitchbench.units import fret_ratio, shifted_hz
 
 
@@ -99,6 +100,12 @@ def test_every_instrument_fits_and_the_string_at_work_is_seen(
     assert lines[1].startswith("▸ Pluck string")
     assert any(line.startswith(("▸ ", f"▸{survey.current} ")) for line in lines[2:])
     assert "q quit" in " ".join(lines)
+
+
+def test_the_picture_in_the_documents_is_what_is_drawn() -> None:
+    page = (GOLDENS.parents[2] / "docs" / "neck.md").read_text(encoding="utf-8")
+    heard = STATES["heard"].advance(InputHeard("default", None, None, None))
+    assert page.split("```\n")[1].splitlines() == drawn(heard, 80, 24)
 
 
 def test_too_small_a_window_says_so() -> None:
