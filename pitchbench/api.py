@@ -269,7 +269,7 @@ def neck(
     strings : plucks of each string by its open note, open and at two frets or more, told apart by
         pitch: ``{"G3": pb.read("g.wav")}``.
     instrument : scale, bridge and strings; None for the built-in six-string.
-    weights : how much each fret is used; None for all that were heard alike.
+    weights : how much each fret of the neck is used; None for all that were heard alike.
     chords : shapes such as "022100", lowest string first, to be heard before and after.
     tolerance_cents : what may be left alone; the instrument's own unless given.
     a4_hz : pitch of A4.

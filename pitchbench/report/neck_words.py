@@ -47,15 +47,20 @@ def remarks(result: NeckResult) -> list[tuple[str, str]]:
         for string in result.heard
         if not string.enough
     ]
-    if instrument.capo:
-        capo = capo_words(instrument)
-        lines.insert(0, ("frets", f"counted from the nut of the neck; {capo}"))
+    if any(instrument.nut_fret_of(string.neck.string) for string in result.strings):
+        capo = f"; {capo_words(instrument)}" if instrument.capo else ""
+        lines.insert(0, ("frets", f"counted from the nut of the neck{capo}"))
     heard = {
         instrument.neck_fret(string.number or 0, take.fret)
         for string in result.heard
         for take in string.takes
     }
-    if unheard := sorted(set(by.weights or ()) - heard):
+    used = {
+        string.neck_fret(fret)
+        for string in result.strings
+        for fret in by.weights_of(string.neck.string) or ()
+    }
+    if unheard := sorted(used - heard):
         frets = ", ".join(map(str, unheard))
         lines.append(("not heard", f"of the frets asked for, {frets}: worked out from the others"))
     lines += [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -135,6 +136,22 @@ def test_with_a_capo_on_every_fret_is_that_of_the_neck(
     off = [f["offset_cents"] for f in string["frets"] if f["neck_fret"] in (3, 19)]
     assert two["off_before_cents"] == pytest.approx(math.hypot(*off) / math.sqrt(2.0))
     assert "Fret 2 does not sound" in Ran(capsys, *asked, "--weights", "2:1,3:1").err
+
+
+def test_a_short_string_that_none_of_the_frets_used_lies_on_is_judged_by_all(
+    capsys: Capsys, tmp_path: Path
+) -> None:
+    virtual = VirtualInstrument(preset("banjo-five"), seed=4, rate_hz=RATE_HZ)
+    virtual.tune(5)
+    record(tmp_path / "g.wav", virtual, [Note(5), Note(5, 1), Note(5, 3), Note(5, 12)])
+    asked = ("neck", tmp_path / "g.wav", "--preset", "banjo-five", "--frets")
+    short = Ran(capsys, *asked, "1,3").out
+    assert "none of these frets: String 5, G4: judged by all that were heard" in short
+    assert "not heard" not in short
+    assert [re.sub(":.*", "", line) for line in short.splitlines() if "fret:" in line] == [
+        f"String 5, G4, {which} fret" for which in ("6th", "8th", "17th")
+    ]
+    assert "not heard: of the frets asked for, 7: worked out" in Ran(capsys, *asked, "7,17").out
 
 
 CHORDS = [f"samples/chords-{string}.flac" for string in ("e2", "a2", "d3")]
