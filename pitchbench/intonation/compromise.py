@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from pitchbench.belief import Belief
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
-from pitchbench.intonation.bridge import Leverage
+from pitchbench.intonation.bridge import Leverage, Move
 from pitchbench.intonation.neck import LARGEST_MOVE_MM, StringNeck, believed_offsets, bound95_cents
 from pitchbench.intonation.played import Place, Played
 from pitchbench.units import CENTS_PER_NEPER, fret_ratio
@@ -40,11 +40,13 @@ _Setting = Mapping[int, tuple[float, float]]
 @dataclass(frozen=True)
 class StringSetting:
     """One string of the compromise: how far its saddle goes, mm, positive away from the nut, and
-    how far above its note the open string is tuned, cents."""
+    how far above its note the open string is tuned, cents; ``at_its_end`` where what is best lies
+    beyond the travel of the saddle."""
 
     string: int
     move: Belief
     tuned: Belief
+    at_its_end: bool = False
 
 
 @dataclass(frozen=True)
@@ -111,9 +113,9 @@ def best_compromise(
     return Compromise(
         strings=task.settings(best),
         now=task.left(dict.fromkeys(numbers, (0.0, 0.0)), nut=True),
-        at_the_12th=task.left(at_the_12th, nut=True),
-        best=task.left(best, nut=True),
-        with_the_nut=task.left(task.solved(nut=False), nut=False),
+        at_the_12th=task.left(task.reached(at_the_12th), nut=True),
+        best=task.left(task.reached(best), nut=True),
+        with_the_nut=task.left(task.reached(task.solved(nut=False)), nut=False),
     )
 
 
@@ -132,16 +134,26 @@ class _Task:
         x = -self._inverse @ self._cents(nut=nut)
         return {string: (float(x[i]), float(x[j])) for string, (i, j) in self._columns.items()}
 
+    def reached(self, setting: _Setting) -> _Setting:
+        """The setting as far as the saddles can go."""
+        bridge = self.instrument.bridge
+        return {
+            string: (tuned, Move(string, mm, (mm, mm), bridge).reach_mm)
+            for string, (tuned, mm) in setting.items()
+        }
+
     def settings(self, best: _Setting) -> tuple[StringSetting, ...]:
-        """The best setting with its uncertainty."""
+        """The best setting with its uncertainty, as far as the saddles can go."""
+        reached = self.reached(best)
         inverse = self._inverse
         covariance = inverse @ self._covariance @ inverse.T
         u = np.sqrt(np.diagonal(covariance))
         return tuple(
             StringSetting(
                 string,
-                move=Belief.normal(best[string][1], float(u[j])),
+                move=Belief.normal(reached[string][1], float(u[j])),
                 tuned=Belief.normal(best[string][0], float(u[i])),
+                at_its_end=reached[string] != best[string],
             )
             for string, (i, j) in self._columns.items()
         )

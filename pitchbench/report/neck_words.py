@@ -8,7 +8,6 @@ from typing import Final
 
 from pitchbench.analysis.neck import HeardChord, HeardString, NeckResult, SurveyedString, tally
 from pitchbench.belief import half95, half_figures
-from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, move_interval_words, move_words, what_to_move
 from pitchbench.intonation.bridge_line import LEFT_TO_A_REPAIRER
 from pitchbench.intonation.chords import Chord, Interval
@@ -249,10 +248,10 @@ def compromise_words(result: NeckResult) -> list[str]:
     gained = best.at_the_12th.cents - best.best.cents
     now, at_the_12th, with_this = map(_left_words, (best.now, best.at_the_12th, best.best))
     lines = [
-        f"What you play is {now} off (rms) now, {at_the_12th} with {octave} right everywhere, "
+        f"What you play is {now} off (rms) now, {at_the_12th} with {octave} as right as saddles make it, "
         f"{with_this} with what follows; it beats {best.now.beats_hz:.2f}, "
         f"{best.at_the_12th.beats_hz:.2f} and {best.best.beats_hz:.2f} times a second."
-        + f" Hardly better than {octave} right everywhere: set it so."
+        + f" Hardly better than {octave} right: set it so."
         * (gained < _HARDLY_CENTS)
     ]
     if any(abs(neck.nut.centre) > neck.nut.half() for _, neck in result.necks):
@@ -262,10 +261,7 @@ def compromise_words(result: NeckResult) -> list[str]:
             f"{_left_words(best.with_the_nut)} and {best.with_the_nut.beats_hz:.2f} beats"
             + ("." if capo else ": work for a qualified repairer.")
         )
-    return lines + [
-        f"{names[each.string]}: {_setting_words(each, result.judged.instrument)}"
-        for each in best.strings
-    ]
+    return lines + [f"{names[each.string]}: {_setting_words(each)}" for each in best.strings]
 
 
 def _left_words(left: Left) -> str:
@@ -273,13 +269,13 @@ def _left_words(left: Left) -> str:
     return f"{left.cents:.1f} cents (95 %: at most {left.most95_cents:.1f})"
 
 
-def _setting_words(setting: StringSetting, instrument: Instrument) -> str:
+def _setting_words(setting: StringSetting) -> str:
     move, tuned = setting.move, setting.tuned
     way = "away from the nut" if move.centre > 0 else "toward the nut"
     side = "sharp" if tuned.centre > 0 else "flat"
     saddle = f"saddle {abs(move.centre):.1f} ± {half_figures(move.half())} mm {way}"
-    if Move(setting.string, move.centre, move.interval(), instrument.bridge).out_of_travel:
-        saddle += ", farther than it can go"
+    if setting.at_its_end:
+        saddle += ", the end of its travel"
     if abs(tuned.centre) < 0.05:
         return f"{saddle}, open string in tune"
     cents = f"{abs(tuned.centre):.1f} ± {half_figures(tuned.half())} cents"

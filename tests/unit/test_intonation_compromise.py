@@ -64,6 +64,20 @@ def test_a_saddle_that_strings_share_makes_one_move() -> None:
     assert alone.at_the_12th.cents < 0.1
 
 
+def test_a_saddle_goes_no_farther_than_it_can() -> None:
+    acoustic = preset("steel-acoustic")
+    notes = of_notes({(6, 12): 1.0})
+    found = best_compromise([neck(6, saddle=8.0)], acoustic, notes, a4_hz=440.0)
+    (setting,) = found.strings
+    assert (setting.move.centre, setting.at_its_end) == (1.0, True)
+    # It does a third of the 8 cents: 1731 cents over the length for each millimetre.
+    left = 8.0 - CENTS_PER_NEPER / acoustic.scale_of(6)
+    assert found.at_the_12th.cents == pytest.approx(left, abs=0.1)
+    assert found.best.cents == pytest.approx(left, abs=0.5)
+    (setting,) = best([neck(6, saddle=8.0)], notes).strings
+    assert not setting.at_its_end
+
+
 def test_frets_that_are_said_are_those_of_the_neck() -> None:
     under = with_capo(GUITAR, 2)
     assert {fret for _, fret in read_played(["up to fret 5"], under).notes} == {0, 1, 2, 3}
