@@ -248,7 +248,7 @@ def compromise_words(result: NeckResult) -> list[str]:
     gained = best.at_the_12th.cents - best.best.cents
     now, at_the_12th, with_this = map(_left_words, (best.now, best.at_the_12th, best.best))
     lines = [
-        f"What you play is {now} off (rms) now, {at_the_12th} with {octave} as right as saddles make it, "
+        f"What you play is {now} off (rms) now, {at_the_12th} with {octave} as right as can be, "
         f"{with_this} with what follows; it beats {best.now.beats_hz:.2f}, "
         f"{best.at_the_12th.beats_hz:.2f} and {best.best.beats_hz:.2f} times a second."
         + f" Hardly better than {octave} right: set it so."
