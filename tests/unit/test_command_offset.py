@@ -124,9 +124,9 @@ def test_turns_and_rotation_follow_the_screw(
 @pytest.mark.parametrize(
     ("options", "begins"),
     [
-        (("--bridge", "fixed-saddle"), "do: File the break point "),
         (("--bridge", "sliding-wood"), "do: Slide the bridge under it "),
-        # It has 1 mm each way on record; eight cents ask for about three.
+        # A fixed one has 1 mm each way; eight cents ask for about three.
+        (("--bridge", "fixed-saddle"), "do: The saddle cannot go so far: 2."),
         (("--preset", "steel-acoustic"), "do: The saddle cannot go so far: 2."),
     ],
 )
