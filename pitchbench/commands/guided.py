@@ -167,7 +167,7 @@ def shown(
     with KeyReader(own=picture.keys) as keys:
         yield Shown(
             (picture.lines(write), *_sound_told(source, tell)),
-            keys.poll,
+            keys.poll if keys.at_terminal else None,
             live=False,
             tell_records=lambda trouble: tell("records", _records_words(trouble)),
         )

@@ -124,6 +124,11 @@ class KeyReader:
         """Figures of a take number typed so far."""
         return self._parser.typed
 
+    @property
+    def at_terminal(self) -> bool:
+        """Whether there is a terminal, and with it somebody who may press keys."""
+        return self._before is not None if sys.platform != "win32" else sys.stdin.isatty()
+
     def __enter__(self) -> KeyReader:
         self.start()
         return self
