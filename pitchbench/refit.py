@@ -384,5 +384,6 @@ def _check_count(given: int, instrument: Instrument, what: str, item: str) -> No
         raise PitchbenchError(
             f"The {what} has {given} {item}{'s' * (given != 1)}, but {instrument.name} has "
             f"{strings} strings.",
-            f"Give {strings}, or choose another instrument.",
+            f"Give {strings}, or choose another instrument: `instrument add` makes one of another "
+            "number of strings, of --tuning and --gauges together.",
         )

@@ -175,8 +175,12 @@ _OPTIONS: Final = {
     "travel": _flag(
         "--travel", "Saddle travel left: toward nut, away from it.", type=TRAVEL, nargs=2
     ),
-    "pairs": _flag("--pairs", 'Strings on one saddle: "1-2 3-4 5-6" or all.', metavar="PAIRS"),
-    "courses": _flag("--courses", 'Strings played as one: "1-2 3-4 5-6".', metavar="PAIRS"),
+    "pairs": _flag(
+        "--pairs", 'Strings on one saddle: "1-2 3-4 5-6" or all; "" if none are.', metavar="PAIRS"
+    ),
+    "courses": _flag(
+        "--courses", 'Strings played as one: "1-2 3-4 5-6"; "" if none are.', metavar="PAIRS"
+    ),
     "locking_nut": _flag("--locking-nut/--no-locking-nut", "Clamped at the nut?", default=None),
     "setback": _flag("--setback", "Saddle setback of string 1, 2, ... in mm.", metavar="MM"),
     "capo": _flag(
@@ -434,19 +438,18 @@ _CONFIRMS: Final = {
 
 
 def _with_strings(instrument: Instrument, tuning: str | None, gauges: str | None) -> Instrument:
-    """Tuning and gauges; both together may change the number of strings."""
+    """Tuning and gauges; both together may change the number of strings. Which of those share a
+    saddle or are played as one is then anybody's guess, except on a bridge in one piece."""
     if tuning is not None and gauges is not None:
         notes, wires = parse_tuning(tuning), parse_gauges(gauges)
         if len(notes) == len(wires) != len(instrument.strings):
             blank = replace(instrument.strings[0], scale_mm=None, nut_fret=0, tolerance_cents=None)
             strings = tuple(replace(blank, note=note) for note in notes)
-            pairs = tuple(pair for pair in instrument.bridge.pairs if max(pair) <= len(notes))
+            one_piece = _groups("all", len(instrument.strings), "") == instrument.bridge.pairs
+            pairs = _groups("all" if one_piece else "", len(notes), "")
+            bridge = replace(instrument.bridge, pairs=pairs)
             instrument = replace(
-                instrument,
-                strings=strings,
-                setback_mm=(),
-                courses=tuple(pair for pair in instrument.courses if max(pair) <= len(notes)),
-                bridge=replace(instrument.bridge, pairs=pairs),
+                instrument, strings=strings, setback_mm=(), courses=(), bridge=bridge
             )
     if tuning is not None:
         instrument = with_tuning(instrument, tuning)
@@ -531,7 +534,7 @@ def _groups(text: str, strings: int, together: str) -> tuple[tuple[int, ...], ..
 def _no_group(word: str, together: str) -> PitchbenchError:
     return PitchbenchError(
         f"{word!r} does not say which strings {together}.",
-        f'Write the strings that {together} as "1-2 3-4 5-6".',
+        f'Write the strings that {together} as "1-2 3-4 5-6", or "" for none.',
     )
 
 

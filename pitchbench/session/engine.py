@@ -291,8 +291,7 @@ def _attend(
 ) -> None:
     """The main loop: one event after the other, until it is over."""
     while not runner.job.over or (
-        not runner.job.quit
-        and (stands(runner.job, keys, stays=stays) or (teller and teller.busy))
+        not runner.job.quit and (stands(runner.job, keys, stays=stays) or (teller and teller.busy))
     ):
         attend(runner, keys, teller)
         try:

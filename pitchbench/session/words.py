@@ -344,7 +344,8 @@ def _ask_finished(state: State) -> str:
     if passed:
         were = "were" if len(passed) > 1 else "was"
         later = "" if state.setting else ", --resume goes on later"  # a rehearsal cannot
-        return f"{strings_words(passed).capitalize()} {were} passed over: key p goes back, q quits{later}."
+        who = f"{strings_words(passed).capitalize()} {were}"
+        return f"{who} passed over: key p goes back, q quits{later}."
     if state.setup.instrument.bridge.locking_nut:
         return (
             "Tune all strings, lowest first, until a whole round needs no turning; lock the nut, "
