@@ -22,6 +22,7 @@ from pitchbench.commands.common import (
     show_result,
     tell,
 )
+from pitchbench.commands.live import input_channel_option
 from pitchbench.errors import ExitCode
 from pitchbench.notes import A4_HZ, Note, nearest_note
 from pitchbench.pitch.bounds import as_cents, decaying_tone_sd_hz
@@ -82,6 +83,7 @@ EXAMPLES = """\
   pitchbench inputs                         which inputs there are
   pitchbench inputs --check                 the default one: its noise, then one pluck
   pitchbench inputs --check --device 2      another one, by number or by part of its name
+  pitchbench inputs --check --channel 2     the second socket of an interface
   pitchbench inputs --check --format json   the same for a script
 """
 
@@ -127,6 +129,7 @@ class Check:
 @click.option("--check", is_flag=True, help="Listen to the noise and hum, then to one pluck.")
 @click.option("--device", metavar="NAME|NUMBER", help="Which input to check; else the default.",
               shell_complete=completion.inputs)  # fmt: skip
+@input_channel_option
 @click.option(
     "--seconds",
     type=Quantity("S", LEAST_S, 60.0, "how long to listen in seconds"),
@@ -141,6 +144,7 @@ def command(
     *,
     check: bool,
     device: str | None,
+    channel: int | None,
     seconds: float,
     pluck: bool,
     output_format: str,
@@ -149,7 +153,7 @@ def command(
     """List the audio inputs; with --check, say how good one of them is, and what it hears of one
     pluck."""
     inputs = list_inputs()
-    checked = _check(device, seconds, pluck=pluck) if check else None
+    checked = _check(device, channel, seconds, pluck=pluck) if check else None
     show_result(
         output_format,
         plain,
@@ -165,8 +169,8 @@ def command(
     return ExitCode.DONE
 
 
-def _check(device: str | None, seconds: float, *, pluck: bool) -> Check:
-    microphone = Microphone(device)
+def _check(device: str | None, channel: int | None, seconds: float, *, pluck: bool) -> Check:
+    microphone = Microphone(device, channel=channel or 1)
     tell(f"Listening to {microphone.name} for {seconds:g} s: damp the strings, and keep quiet.")
     with closing(microphone.blocks()) as blocks:
         quiet = _quiet(blocks, seconds, microphone.rate_hz)

@@ -27,6 +27,11 @@ if TYPE_CHECKING:
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
+#: Of whatever listens to an input alone.
+input_channel_option: Final = click.option(
+    "--channel", type=click.IntRange(min=1), help="Channel of the input [1]."
+)
+
 input_options: Final = together(
     click.option(
         "--device",
@@ -35,7 +40,11 @@ input_options: Final = together(
         shell_complete=completion.inputs,
     ),
     click.option("--rate", type=click.IntRange(8_000, 192_000), default=48_000, show_default=True),
-    click.option("--record", type=click.Path(path_type=Path), help="Keep the sound in this file."),
+    click.option(
+        "--record",
+        type=click.Path(path_type=Path),
+        help="Keep the sound in this file: .flac or .wav.",
+    ),
 )
 
 
@@ -65,7 +74,7 @@ def _as_sound(function: _Function) -> _Function:
 #: Of a command that guides through work that can be gone on with.
 guided_options: Final = together(
     input_options,
-    click.option("--channel", type=click.IntRange(min=1), help="Channel of the input [1]."),
+    input_channel_option,
     click.option(
         "--recording", type=click.Path(path_type=Path), help="Listen to this file instead."
     ),
