@@ -33,7 +33,8 @@ from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.pictures import Picture
 from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View, run
 from pitchbench.session.job import Job
-from pitchbench.session.log import Entry, Ignored, Setup, TakeEntry
+from pitchbench.session.log import Entry, Ignored, Setup, TakeEntry, TakeFate
+from pitchbench.session.words import cause_words
 from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.source import Source
@@ -377,8 +378,8 @@ def worked(
 
 
 def refuse_silence(recording: Path | None, entries: Sequence[Entry]) -> None:
-    """Raise NoReadingError after a recording in which no note of the instrument was heard, its
-    ``entries`` alone."""
+    """Raise NoReadingError after a recording in which no note of the instrument was heard, or none
+    that counts; ``entries`` are its alone."""
     if recording is None:
         return
     heard = [entry.take for entry in entries if isinstance(entry, TakeEntry)]
@@ -393,4 +394,10 @@ def refuse_silence(recording: Path | None, entries: Sequence[Entry]) -> None:
             "Nothing that was heard is a note of the instrument.",
             "Name what was played with --preset, --instrument or --tuning, and its strings with "
             "--strings.",
+        )
+    if all(take.fate is not TakeFate.ACCEPTED for take in heard):
+        causes = dict.fromkeys(cause_words(take.why) for take in heard)
+        raise NoReadingError(
+            f"No pluck counts: {', '.join(causes)}.",
+            "--plain says it of each; `pitchbench offset` compares notes that are not in tune, too.",
         )

@@ -290,6 +290,16 @@ def test_a_recording_of_another_instrument_ends_with_the_same_code(
     assert not ran.document["finished"]
 
 
+def test_a_recording_of_a_string_that_is_out_of_tune_says_why_nothing_was_measured(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    heard = ("--recording", "samples/a2-open-and-12th-sharp.flac", "--strings", "5")
+    ran = Ran(capsys, "session", *heard, "--format", "json")
+    assert ran.code == ExitCode.NO_READING
+    causes = "not in tune yet, the 12th fret instead of the open string"
+    assert f"pitchbench: No pluck counts: {causes}.\n" in ran.err
+
+
 def test_a_capo_that_is_on_may_be_said_again(
     capsys: pytest.CaptureFixture[str], store: Path
 ) -> None:
