@@ -399,5 +399,5 @@ def refuse_silence(recording: Path | None, entries: Sequence[Entry]) -> None:
         causes = dict.fromkeys(cause_words(take.why) for take in heard)
         raise NoReadingError(
             f"No pluck counts: {', '.join(causes)}.",
-            "--plain says it of each; `pitchbench offset` compares notes that are not in tune, too.",
+            "--plain says it of each; `pitchbench offset` compares notes out of tune, too.",
         )
