@@ -73,7 +73,9 @@ EXAMPLES = """\
     type=click.Choice([each.value for each in Fault]),
     help="Practise this fault: is it found?",
 )
-@click.option("--record", type=click.Path(path_type=Path), help="Keep the sound in this file.")
+@click.option(
+    "--record", type=click.Path(path_type=Path), help="Keep the sound in this file: .flac or .wav."
+)
 @click.option("--keep", is_flag=True, help="Put the rehearsal on record, marked as one.")
 @store_option
 @plain_option

@@ -193,6 +193,7 @@ def test_an_instrument_on_record_brings_its_own_tolerance(
         (("rehearse", "--speed", "0"), 2, "--speed"),
         (("rehearse", "--bridge", "rubber"), 2, "--bridge"),
         (("rehearse", "--record", "/nowhere/a.flac"), 5, "cannot be written"),
+        (("rehearse", "--record", "a.mp3"), 2, "ends in nothing that sound is kept in"),
         (("session", "--recording", "/nowhere/a.wav"), 2, "There is no file"),
         (("session", "--preset", "nylon", "--instrument", "x"), 2, "Give one of them"),
         (("session", "--instrument", "x"), 5, "'x'"),
