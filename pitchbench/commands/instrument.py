@@ -164,7 +164,7 @@ def add(
 @click.argument("name", shell_complete=completion.instruments)
 @click.option("--rename", metavar="NAME", help="Another name for it.")
 @click.option("--forget", multiple=True, type=click.Choice(list(FORGETTABLE)))
-@click.option("--undo", is_flag=True, help="As it was before the last change.")
+@click.option("--undo", is_flag=True, help="As it was before the last change; again: as after it.")
 @instrument_options(*DETAILS)
 @store_option
 def edit(
@@ -190,6 +190,8 @@ def edit(
     tell(f"{'Changed' if changed else 'As before'}: {instrument.name}.")
     for line in changed:
         tell(f"  {line}")
+    if undo:
+        tell("--undo once more takes this back; `instrument show --earlier` has what was before.")
 
 
 def _before_last_change(record: InstrumentRecord) -> Instrument:
