@@ -109,17 +109,22 @@ class NoDayError(PitchbenchError):
     """What was written is no day at all."""
 
 
+def written_day(text: str) -> date:
+    """The day that is written as 2026-03-14; NoDayError if it is none."""
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        raise NoDayError(
+            f"{text!r} is not a day.", "Write year-month-day, such as 2026-03-14."
+        ) from None
+
+
 def past_day(text: str) -> date:
     """A day that has been, of 2026-03-14 or "today"; PitchbenchError if it is no day, still to
     come, or too long ago."""
     if text.strip().lower() == "today":
         return date.today()
-    try:
-        day = date.fromisoformat(text.strip())
-    except ValueError:
-        raise NoDayError(
-            f"{text!r} is not a day.", "Write year-month-day, such as 2026-03-14."
-        ) from None
+    day = written_day(text)
     if day > date.today():
         raise PitchbenchError(
             f"{day} is still to come.", "Write the day on which they were fitted."

@@ -48,7 +48,15 @@ def test_option_over_environment_over_file(
 
 @pytest.mark.parametrize(
     ("given", "read"),
-    [("true", "yes"), ("TRUE", "yes"), ("1", "yes"), ("yes", "yes"), ("false", "no"), ("0", "no"), ("No", "no")],
+    [
+        ("true", "yes"),
+        ("TRUE", "yes"),
+        ("1", "yes"),
+        ("yes", "yes"),
+        ("false", "no"),
+        ("0", "no"),
+        ("No", "no"),
+    ],
 )
 def test_yes_and_no_are_said_in_an_environment_as_in_the_file(
     capsys: Capsys, file: Path, monkeypatch: pytest.MonkeyPatch, given: str, read: str
