@@ -293,11 +293,16 @@ def _pluck_lines(check: Check) -> list[str]:
     note, off_cents = nearest_note(reading.pitch_hz)
     above = "" if reading.snr_db is None else f", at its end {reading.snr_db:.0f} dB above noise"
     hum = " and hum" if above and check.silence.hum else ""
+    # A part greater than the whole is no noise: something sounded while it should have been quiet.
+    of_noise = (
+        f", of which the noise makes {_noise_alone(check, note)} at best"
+        if check.best_u_cents(note) <= reading.u_cents
+        else ""
+    )
     return [
         f"pluck: {note}, {reading.pitch_hz:.2f} Hz, {level}{above}{hum}",
         f"pitch of the pluck: {reading_words(reading, off_cents, note)}",
-        f"± to expect of such a note: {half95(reading.u_cents):.2f} cents, of which the noise "
-        f"makes {_noise_alone(check, note)} at best",
+        f"± to expect of such a note: {half95(reading.u_cents):.2f} cents{of_noise}",
     ]
 
 
