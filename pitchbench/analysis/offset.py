@@ -109,6 +109,14 @@ class Comparison:
         return self.p_touched_harmonic >= LIKELIER
 
     @property
+    def other_notes(self) -> bool:
+        """Whether notes were heard that are neither of the two, as those of another string."""
+        return any(
+            isinstance(each, ComparedPluck) and each.left_out is LeftOut.ANOTHER_NOTE
+            for each in self.plucks
+        )
+
+    @property
     def open_off_cents(self) -> float:
         """How far the open takes lie above the note of the string."""
         return cents_between(self.offset.open.mean_hz, self.note.hz(self.a4_hz))

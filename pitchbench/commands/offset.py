@@ -126,6 +126,9 @@ def command(
     comparison = compare(sounds, roles, string=note, fret=fret, a4_hz=a4)
     known = known_instrument(instrument, [comparison.note], said)
     assumed = (*known.assumed, *_on(known.instrument, comparison.note, named=note is not None))
+    if note is None and comparison.other_notes:
+        meant = f"{comparison.note} is the string, of all notes that were heard"
+        assumed = (f"{meant} (say it with --string, or --preset for all)", *assumed)
     result = decide(comparison, known.instrument, assumed=assumed)
     if output_format == "json":
         for words in result.assumed if result.move else ():

@@ -232,7 +232,7 @@ def figures(result: OffsetResult) -> list[tuple[str, str]]:
     if offset.drift_cents_per_min:
         drift = f"{offset.drift_cents_per_min:+.2f} cents per minute, taken off"
         lines.append(("drift of the string", drift))
-    if move is not None and result.assumed:
+    if result.assumed and (move is not None or result.other_notes):
         lines.append(("assumed", "; ".join(result.assumed)))
     return lines
 
