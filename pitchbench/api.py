@@ -269,7 +269,7 @@ def neck(
     strings : plucks of each string by its open note, open and at two frets or more, told apart by
         pitch: ``{"G3": pb.read("g.wav")}``.
     instrument : scale, bridge and strings; None for the built-in six-string.
-    weights : how much each fret is used; None for all that were heard alike.
+    weights : how much each fret of the neck is used; None for all that were heard alike.
     chords : shapes such as "022100", lowest string first, to be heard before and after.
     tolerance_cents : what may be left alone; the instrument's own unless given.
     a4_hz : pitch of A4.
@@ -306,7 +306,7 @@ def neck(
     _check_positive(a4_hz=a4_hz, tolerance_cents=known.tolerance_cents)
     heard = [
         heard_string(_note(name), plucks_of(readings), known, a4_hz)
-        for name, readings in strings.items()
+        for name, readings in _each(strings, "string")
     ]
     by = Judged(known, (), weights, DEFAULT_PRIOR, a4_hz)
     return judge_neck(heard, by, shapes=chords)
@@ -411,13 +411,24 @@ def repeatability(
     {'A2': 3, 'A3': 3}
     """
     _check_positive(a4_hz=a4_hz, within_cents=within_cents)
-    sounds = [(name, plucks) for name, each in players.items() for plucks in plucks_of(each)]
+    sounds = [
+        (name, plucks) for name, each in _each(players, "player") for plucks in plucks_of(each)
+    ]
     takes = takes_in(sounds, [_note(each) for each in strings], a4_hz=a4_hz)
     return study_takes(takes, within_cents=within_cents, a4_hz=a4_hz)
 
 
 def _note(said: str | Note) -> Note:
-    return said if isinstance(said, Note) else Note.parse(said)
+    return said if isinstance(said, Note) else Note.parse(str(said))
+
+
+def _each(given: Mapping[str, Readings], whose: str) -> Iterable[tuple[str, Readings]]:
+    if not isinstance(given, Mapping):
+        raise PitchbenchError(
+            f"Readings of each {whose} are wanted here, not {type(given).__name__}.",
+            f"Give them by its name: {{{whose}: readings}}.",
+        )
+    return given.items()
 
 
 def _one_of(kind: type[_Kind], said: str) -> _Kind:

@@ -85,16 +85,9 @@ class Belief:
 
     def within(self, low: float, high: float) -> float:
         """The probability that the value lies between ``low`` and ``high``."""
-        return float(probability_within(self.centre, self.scale, self.dof, low, high))
-
-    @property
-    def p_side(self) -> float:
-        """The probability that the value lies on the same side of zero as the centre."""
-        return float(probability_of_side(self.centre, self.scale, self.dof))
-
-    def with_dof(self, dof: float) -> Belief:
-        """The belief with the same 95 % interval and other degrees of freedom."""
-        return Belief(self.centre, self.half() / Belief(0.0, 1.0, dof).half(), dof)
+        ends = (np.array([low, high]) - self.centre) / max(self.scale, _NO_SCALE)
+        below_low, below_high = scipy.special.stdtr(self.dof, ends)
+        return float(below_high - below_low)
 
 
 def half95(u: float) -> float:
@@ -153,22 +146,3 @@ def student_difference(
         np.sqrt(variance + other_variance),
         welch + EVENNESS_GAIN * evenness**4 / (dof * other_dof),
     )
-
-
-def probability_within(
-    centre: Numbers, scale: Numbers, dof: Numbers, low: float, high: float
-) -> Numbers:
-    """Probability that what is Student-distributed lies between ``low`` and ``high``.
-
-    Numbers or arrays, element by element; ``dof`` may be infinite.
-    """
-    scale = np.maximum(scale, _NO_SCALE)
-    below_high: Numbers = scipy.special.stdtr(dof, (high - centre) / scale)
-    below_low: Numbers = scipy.special.stdtr(dof, (low - centre) / scale)
-    return below_high - below_low
-
-
-def probability_of_side(centre: Numbers, scale: Numbers, dof: Numbers) -> Numbers:
-    """Probability that what is Student-distributed lies on the same side of zero as its centre."""
-    side: Numbers = scipy.special.stdtr(dof, np.abs(centre) / np.maximum(scale, _NO_SCALE))
-    return side

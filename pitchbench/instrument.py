@@ -215,6 +215,12 @@ class Instrument:
         found = {self.place(number, fret) for number in numbers}
         return found.pop() if len(found) == 1 else f"fret {fret}, from each string's own nut"
 
+    @property
+    def first_fret(self) -> int:
+        """The first fret of the neck that a string can be stopped at."""
+        numbers = range(1, len(self.strings) + 1) or (0,)
+        return min(self.neck_fret(number, 1) for number in numbers)
+
     def highest_fret(self, number: int) -> int:
         """The last fret of string ``number``, counted from its nut."""
         return self.frets - self.nut_fret_of(number)

@@ -127,7 +127,7 @@ def length_words(mm: float, digits: int | None = 1, *, sign: bool = False) -> st
     Parameters
     ----------
     digits : after the point of millimetres, two more for inches, three at most; None for as many as
-        it has.
+        it has, three at most, all three of what is less than an inch, as a workshop writes it.
     sign : whether + stands before what is above zero.
     """
     return f"{length_figures(mm, digits, sign=sign)} {_Preferred.unit}"
@@ -156,8 +156,10 @@ def length_figures(mm: float, digits: int | None = 1, *, sign: bool = False) -> 
     """The same without its unit."""
     plus = "+" if sign else ""
     inches = _Preferred.unit is LengthUnit.INCH
+    if digits is None and (not inches or abs(mm) >= MM_PER_INCH):
+        return f"{round(mm / MM_PER_INCH if inches else mm, _MOST_DIGITS):{plus}g}"
     if digits is None:
-        return f"{mm / MM_PER_INCH:{plus}.5g}" if inches else f"{mm:{plus}g}"
+        digits = _MOST_DIGITS
     if inches:
         return f"{mm / MM_PER_INCH:{plus}z.{min(digits + _MORE_DIGITS, _MOST_DIGITS)}f}"
     return f"{mm:{plus}z.{digits}f}"

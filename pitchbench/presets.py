@@ -38,10 +38,6 @@ def _strings(
     return tuple(_string(note, gauge, wrap) for note, gauge in pairs)
 
 
-def _screws(heads: ScrewHeads = ScrewHeads.TAIL) -> Bridge:
-    return Bridge(BridgeKind.SCREW_SADDLES, 0.5, heads, 6.0, 6.0)
-
-
 _STANDARD: Final = "E4 B3 G3 D3 A2 E2"
 _REGULAR: Final = "10 13 17 26w 36w 46w"
 
@@ -50,7 +46,7 @@ _SIX_STRING: Final = Instrument(
     kind="electric guitar",
     scale_mm=648.0,
     strings=_strings(_STANDARD, _REGULAR),
-    bridge=_screws(),
+    bridge=Bridge(BridgeKind.SCREW_SADDLES, 0.5, ScrewHeads.TAIL, 6.0, 6.0),
     action_mm=1.8,
     relief_mm=0.25,
     string_set="010-046 nickel-wound",

@@ -119,6 +119,13 @@ def _falls(values: Sequence[Any]) -> bool:
     return values[0] > values[-1] and all(one >= other for one, other in pairwise(values))
 
 
+def with_each(instrument: Instrument, field: str, values: Sequence[object]) -> Instrument:
+    """``instrument`` with a ``field`` of each string's own, string 1 first."""
+    changed: list[dict[str, Any]] = [{field: value} for value in values]
+    pairs = zip(instrument.strings, changed, strict=True)
+    return replace(instrument, strings=tuple(replace(spec, **change) for spec, change in pairs))
+
+
 def with_tuning(instrument: Instrument, tuning: str) -> Instrument:
     """``instrument`` with its strings tuned as ``tuning`` says (see ``parse_tuning``).
 
@@ -135,10 +142,7 @@ def with_tuning(instrument: Instrument, tuning: str) -> Instrument:
     """
     notes = parse_tuning(tuning)
     _check_count(len(notes), instrument, "tuning", "note")
-    strings = tuple(
-        replace(spec, note=note) for spec, note in zip(instrument.strings, notes, strict=True)
-    )
-    return replace(instrument, strings=strings)
+    return with_each(instrument, "note", notes)
 
 
 def with_gauges(instrument: Instrument, gauges: str) -> Instrument:
@@ -217,11 +221,7 @@ def with_scale(instrument: Instrument, *scales_mm: float) -> Instrument:
     else:
         _check_count(len(scales_mm), instrument, "scale", "length")
         own = [float(scale_mm) for scale_mm in scales_mm]
-    strings = tuple(
-        replace(spec, scale_mm=scale_mm)
-        for spec, scale_mm in zip(instrument.strings, own, strict=True)
-    )
-    return replace(instrument, scale_mm=float(max(scales_mm)), strings=strings)
+    return replace(with_each(instrument, "scale_mm", own), scale_mm=float(max(scales_mm)))
 
 
 def with_tolerance(instrument: Instrument, *cents: float) -> Instrument:
@@ -240,11 +240,7 @@ def with_tolerance(instrument: Instrument, *cents: float) -> Instrument:
     own = [None if each == least else each for each in cents]
     if len(cents) == 1:
         own *= len(instrument.strings)
-    strings = tuple(
-        replace(spec, tolerance_cents=each)
-        for spec, each in zip(instrument.strings, own, strict=True)
-    )
-    return replace(instrument, tolerance_cents=least, strings=strings)
+    return replace(with_each(instrument, "tolerance_cents", own), tolerance_cents=least)
 
 
 def parse_capo(text: str) -> tuple[int, tuple[int, ...]]:
@@ -382,5 +378,6 @@ def _check_count(given: int, instrument: Instrument, what: str, item: str) -> No
         raise PitchbenchError(
             f"The {what} has {given} {item}{'s' * (given != 1)}, but {instrument.name} has "
             f"{strings} strings.",
-            f"Give {strings}, or choose another instrument.",
+            f"Give {strings}, or choose another instrument: `instrument add` makes one of another "
+            "number of strings, of --tuning and --gauges together.",
         )

@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from datetime import UTC, date, datetime
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 
@@ -27,6 +28,8 @@ from pitchbench.intonation.offset import Group, Offset, ScatterPrior
 from pitchbench.intonation.verdict import Decision, Notice, Verdict
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Partial, Reading, Reason, Rejected, Trace
+from pitchbench.records.model import InstrumentRecord, SessionRecord
+from pitchbench.report.export import open_export
 from pitchbench.session.log import (
     Entry,
     MoveEntry,
@@ -182,6 +185,20 @@ def postgresql_binaries() -> Path | None:
         return Path(found).resolve().parent
     folders = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda p: int(p.parent.name))
     return folders[-1] if folders else None
+
+
+class Export(NamedTuple):
+    """The contents of an export; sessions with the frames of their takes."""
+
+    instruments: tuple[InstrumentRecord, ...]
+    sessions: tuple[SessionRecord, ...]
+
+
+def read_export(text: str) -> Export:
+    """What ``text``, an export in JSON, holds, all of it at once."""
+    # Half a character, which JSON in a file cannot hold, is found like other damage.
+    instruments, sessions = open_export(text.encode(errors="surrogatepass"))
+    return Export(instruments, tuple(sessions))
 
 
 class PostgresqlServer:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import chain, pairwise
+from os import PathLike
 from pathlib import Path, PurePath
+from typing import Any
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.pitch.reading import Reading, Rejected
@@ -76,16 +78,19 @@ def plucks_of(
     Raises
     ------
     PitchbenchError
-        If single readings and sequences of them are mixed, or those of one recording are not in
-        the order of time.
+        If they are no readings, single readings and sequences of them are mixed, or those of one
+        recording are not in the order of time.
     """
     single: list[Reading | Rejected] = []
     several: list[tuple[Reading | Rejected, ...]] = []
-    for each in readings:
+    for each in _held(readings):
         if isinstance(each, Reading | Rejected):
             single.append(each)
         else:
-            several.append(tuple(each))
+            several.append(_held(each))
+    for reading in chain.from_iterable(several):
+        if not isinstance(reading, Reading | Rejected):
+            raise _no_readings(reading)
     if single and several:
         raise PitchbenchError(
             "Single readings and sequences of readings were given together.",
@@ -102,4 +107,18 @@ def plucks_of(
         Plucks(f"recording {number}", recording[-1].onset_s + recording[-1].ring_s, recording)
         for number, recording in enumerate(recordings, start=1)
         if recording
+    )
+
+
+def _held(given: object) -> tuple[Any, ...]:
+    """What a sequence holds; a name of a file is a sequence too, but of letters."""
+    if isinstance(given, str | bytes | PathLike | Mapping) or not isinstance(given, Iterable):
+        raise _no_readings(given)
+    return tuple(given)
+
+
+def _no_readings(given: object) -> PitchbenchError:
+    return PitchbenchError(
+        f"Readings are wanted here, not {type(given).__name__}.",
+        "Give what `pitchbench.read` returns of a recording.",
     )

@@ -13,6 +13,7 @@ from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import Chord, parse_shape, sound_chord
 from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.intonation.compromise import Compromise, best_compromise
+from pitchbench.intonation.fit import Pooled
 from pitchbench.intonation.frets import tell_frets
 from pitchbench.intonation.harmonics import (
     HARMONIC_AT_FRET,
@@ -28,14 +29,16 @@ from pitchbench.intonation.neck import (
     after_move_cents,
     best_saddle,
     findings,
-    judge_saddle,
+    judge_shared_saddle,
+    nut_as_a_whole,
+    on_one_saddle,
     survey,
     uneven_string,
 )
 from pitchbench.intonation.offset import ScatterPrior
 from pitchbench.intonation.played import read_played
 from pitchbench.intonation.take import Take
-from pitchbench.notes import Note, nearest_note
+from pitchbench.notes import Note, nearest_note, ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between
 
@@ -89,7 +92,7 @@ class Judged:
     ----------
     instrument : ``strings`` is empty where they are known from their recordings alone.
     assumed : in words what nobody said of it.
-    weights : how much each fret is used; None for all that were heard alike.
+    weights : how much each fret of the neck is used; None for all that were heard alike.
     """
 
     instrument: Instrument
@@ -103,6 +106,17 @@ class Judged:
         """What pictures show: the tolerance of strings that have none of their own."""
         return self.instrument.tolerance_cents
 
+    def weights_of(self, number: int) -> Mapping[int, float] | None:
+        """How much each fret of a string is used, counted from its nut as takes are; None for all
+        alike, as on a short string that none of the frets used lies on."""
+        used = self.weights or {}
+        own = {
+            fret: used[at]
+            for fret in range(1, self.instrument.highest_fret(number) + 1)
+            if (at := self.instrument.neck_fret(number, fret)) in used
+        }
+        return own or None
+
 
 @dataclass(frozen=True, eq=False)
 class SurveyedString:
@@ -111,18 +125,21 @@ class SurveyedString:
     Parameters
     ----------
     number : 1 the highest; None where the instrument is not known.
-    nut_fret : the fret of the neck at which the string begins.
-    scale_mm : nominal length from there to the saddle.
+    instrument : what it is on.
+    on_saddle : the strings heard that its saddle was judged by, itself among them.
+    scale_mm : nominal length from its nut to the saddle.
     tolerance_cents : how far off it may be left.
     takes : what counted, open and fretted.
-    after_cents : offset at each measured fret once the move is made; as it is where there is none.
+    after_cents : offset at each measured fret once the move is made, as far as the saddle can go;
+        as it is where there is none.
     findings : what it shows, in a repairer's words.
     stiffness_b : B of the open string, None where it was not measured.
     """
 
     number: int | None
     note: Note
-    nut_fret: int
+    instrument: Instrument
+    on_saddle: tuple[int, ...]
     scale_mm: float
     tolerance_cents: float
     files: tuple[str, ...]
@@ -145,6 +162,20 @@ class SurveyedString:
         return (
             f"String {self.note}" if self.number is None else f"String {self.number}, {self.note}"
         )
+
+    @property
+    def nut(self) -> str:
+        """What the string begins at: "nut" or "capo"."""
+        return "capo" if self.instrument.under_capo(self.neck.string) else "nut"
+
+    @property
+    def stands_out(self) -> tuple[int, ...]:
+        """The frets of the neck that the others do not explain."""
+        return tuple(self.neck_fret(fret.fret) for fret in self.neck.frets if fret.isolated)
+
+    def neck_fret(self, fret: int) -> int:
+        """The fret of the neck that is ``fret`` frets from the string's nut."""
+        return self.instrument.neck_fret(self.neck.string, fret)
 
 
 @dataclass(frozen=True)
@@ -176,6 +207,17 @@ class NeckResult:
         """Label and survey of each string, as pictures want them."""
         return [(string.label, string.neck) for string in self.strings]
 
+    @property
+    def shared_nut(self) -> Pooled | None:
+        """The nut term of all strings, where it matters and they hardly differ in it; None too
+        where a capo covers some of them alone."""
+        if len({string.nut for string in self.strings}) > 1:
+            return None
+        return nut_as_a_whole(
+            [string.neck for string in self.strings],
+            tolerance_cents=self.judged.tolerance_cents,
+        )
+
 
 def judge_neck(
     heard: Sequence[HeardString],
@@ -194,11 +236,12 @@ def judge_neck(
     NoReadingError
         If no string was heard open and at two frets.
     """
-    strings = tuple(_surveyed(string, by) for string in heard if string.enough)
+    strings = _surveyed([string for string in heard if string.enough], by)
     if not strings:
         raise NoReadingError(
-            f"There is too little to tell the nut from the saddle: {'; '.join(map(tally, heard))}.",
-            "Play each string open and at two frets or more, such as the 1st and the 12th, two "
+            "There is too little to tell the nut from the saddle: "
+            f"{'; '.join(tally(string, by.instrument) for string in heard)}.",
+            f"Play each string open and at two frets or more, such as {_such_as(heard, by)}, two "
             "seconds each; say a string that is far out of tune with --string, or tune it first.",
         )
     chords = tuple(_chord(shape, strings, by) for shape in shapes)
@@ -213,9 +256,17 @@ def judge_neck(
     return NeckResult(by, tuple(heard), strings, chords, tuple(remarks), session, best)
 
 
-def tally(string: HeardString) -> str:
+def _such_as(heard: Sequence[HeardString], by: Judged) -> str:
+    """Two frets that tell, as they are counted on the neck: "the 1st and the 12th"."""
+    number = next((string.number or 0 for string in heard), 0)
+    first, octave = (ordinal(by.instrument.neck_fret(number, fret)) for fret in (1, 12))
+    return f"the {first} and the {octave}"
+
+
+def tally(string: HeardString, instrument: Instrument) -> str:
     """What was heard of a string: "G3: open 2 times, fret 12 1 time, 1 rejected"."""
-    frets = sorted(take.fret for take in string.takes)
+    number = string.number or 0
+    frets = sorted(instrument.neck_fret(number, take.fret) for take in string.takes)
     words = how_often("open" if fret == 0 else f"fret {fret}" for fret in frets)
     rejected = sum(isinstance(pluck.reading, Rejected) for pluck in string.plucks)
     told = [p.why for p in string.plucks if isinstance(p.reading, Reading) and p.why]
@@ -226,23 +277,56 @@ def tally(string: HeardString) -> str:
     return f"{string.note}: {', '.join(words) or 'no pluck at all'}"
 
 
-def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
+def _surveyed(heard: Sequence[HeardString], by: Judged) -> tuple[SurveyedString, ...]:
+    """Every string, those that share a saddle by one move."""
+    on: dict[object, list[int]] = {}
+    for place, string in enumerate(heard):
+        number = string.number
+        beside = () if number is None else by.instrument.bridge.beside(number)
+        on.setdefault(frozenset((number or string.note, *beside)), []).append(place)
+    found = {
+        place: each
+        for places in on.values()
+        for place, each in zip(places, _on_saddle([heard[n] for n in places], by), strict=True)
+    }
+    return tuple(found[place] for place in range(len(heard)))
+
+
+def _on_saddle(strings: Sequence[HeardString], by: Judged) -> list[SurveyedString]:
+    """The strings of one saddle."""
     instrument = by.instrument
-    if string.number is None:  # the setback on record is then of some other string
+    if strings[0].number is None:  # the setback on record is then of some other string
         instrument = replace(instrument, setback_mm=())
-    nut_fret = instrument.nut_fret_of(string.number or 0)
+    necks = [survey(string.number or 0, string.takes, prior=by.prior) for string in strings]
+    choices = [best_saddle(neck, instrument, by.weights_of(neck.string)) for neck in necks]
+    choices = on_one_saddle(necks, choices, instrument)
+    verdicts = judge_shared_saddle(necks, choices, instrument)
+    on_saddle = tuple(neck.string for neck in necks)
+    return [
+        _known(*each, instrument=instrument, on_saddle=on_saddle)
+        for each in zip(strings, necks, choices, verdicts, strict=True)
+    ]
+
+
+def _known(
+    string: HeardString,
+    neck: StringNeck,
+    choice: SaddleChoice,
+    verdict: NeckVerdict,
+    *,
+    instrument: Instrument,
+    on_saddle: tuple[int, ...],
+) -> SurveyedString:
     opens = [pluck.reading for pluck in string.plucks if pluck.fret == 0]
-    neck = survey(string.number or 0, string.takes, prior=by.prior)
-    choice = best_saddle(neck, instrument, by.weights)
     within = instrument.tolerance_of(string.number or 0)
-    verdict = judge_saddle(neck, choice, instrument, tolerance_cents=within)
-    move_mm = 0.0 if verdict.move is None else verdict.move.mm
+    move_mm = 0.0 if verdict.move is None else verdict.move.reach_mm
     stiffness = [reading.stiffness_b for reading in opens if reading.stiffness_b is not None]
     uneven = [words for reading in opens if (words := uneven_string(reading.partials))]
     return SurveyedString(
         number=string.number,
         note=string.note,
-        nut_fret=nut_fret,
+        instrument=instrument,
+        on_saddle=on_saddle,
         scale_mm=instrument.scale_of(string.number or 0),
         tolerance_cents=within,
         files=string.sources,
@@ -255,7 +339,7 @@ def _surveyed(string: HeardString, by: Judged) -> SurveyedString:
             for fret in neck.frets
         },
         findings=(
-            *findings(neck, tolerance_cents=within, nut_fret=nut_fret),
+            *findings(neck, instrument, tolerance_cents=within),
             *(uneven[:1] if 2 * len(uneven) > len(opens) else ()),
             *_doubts(string, instrument),
         ),
@@ -315,7 +399,7 @@ def _chord(shape: str, strings: Sequence[SurveyedString], by: Judged) -> HeardCh
     b_of = [known[n].stiffness_b or 0.0 if n in known else 0.0 for n in range(1, count + 1)]
 
     def move_mm(string: SurveyedString) -> float:
-        return 0.0 if string.verdict.move is None else string.verdict.move.mm
+        return 0.0 if string.verdict.move is None else string.verdict.move.reach_mm
 
     def now(number: int, fret: int) -> float:
         return known[number].neck.expected_cents(fret)

@@ -9,6 +9,7 @@ from enum import StrEnum
 from statistics import median
 
 from pitchbench.analysis.heard import Heard, Plucks, how_often
+from pitchbench.belief import Belief
 from pitchbench.errors import NoReadingError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, plan_move
@@ -22,7 +23,7 @@ from pitchbench.intonation.classify import (
 )
 from pitchbench.intonation.deciding import WORTH_SAYING, judge
 from pitchbench.intonation.harmonics import LIKELIER, touched_takes
-from pitchbench.intonation.knowledge import Knowledge, from_takes
+from pitchbench.intonation.knowledge import Density, Knowledge, from_takes, mean_of
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, estimate_offset
 from pitchbench.intonation.pairs import compare_partials
 from pitchbench.intonation.take import Take
@@ -108,6 +109,14 @@ class Comparison:
         return self.p_touched_harmonic >= LIKELIER
 
     @property
+    def other_notes(self) -> bool:
+        """Whether notes were heard that are neither of the two, as those of another string."""
+        return any(
+            isinstance(each, ComparedPluck) and each.left_out is LeftOut.ANOTHER_NOTE
+            for each in self.plucks
+        )
+
+    @property
     def open_off_cents(self) -> float:
         """How far the open takes lie above the note of the string."""
         return cents_between(self.offset.open.mean_hz, self.note.hz(self.a4_hz))
@@ -151,11 +160,14 @@ class OffsetResult(JudgedOffset):
     ----------
     move : None unless the verdict is to move.
     assumed : in words, what nobody said of the instrument.
+    mean : what the strings on its saddle come to together, of which the verdict is then; None where
+        it was judged by itself.
     """
 
     instrument: Instrument
     move: Move | None
     assumed: tuple[str, ...] = ()
+    mean: Belief | None = None
 
     @property
     def neck_fret(self) -> int:
@@ -210,9 +222,16 @@ def compare_plucks(
     return Comparison(a4_hz, note, heard, offset, known, p_touched)
 
 
-def judged(comparison: Comparison, *, tolerance_cents: float, filed: bool = False) -> JudgedOffset:
-    """Whether to leave it, to move the saddle, or to take more; ``filed`` as of `judge`."""
-    verdict = judge(comparison.known, tolerance_cents=tolerance_cents, filed=filed)
+def judged(
+    comparison: Comparison,
+    *,
+    tolerance_cents: float,
+    beside: Sequence[Density] = (),
+    filed: bool = False,
+) -> JudgedOffset:
+    """Whether to leave it, to move the saddle, or to take more; by the mean with the offsets of the
+    strings ``beside`` it on its saddle, as a session does; ``filed`` as of `judge`."""
+    verdict = judge(comparison.known, tolerance_cents=tolerance_cents, beside=beside, filed=filed)
     assert verdict is not None
     # Here any take may be, not only the one just played.
     if Notice.BENT not in verdict.notices and max(comparison.known.p_bent) > WORTH_SAYING:
@@ -227,8 +246,9 @@ def decide(
     instrument: Instrument,
     *,
     assumed: tuple[str, ...] = (),
+    beside: Sequence[Density] = (),
 ) -> OffsetResult:
-    """Whether to move the saddle of ``instrument``, and how far.
+    """Whether to move the saddle of ``instrument``, and how far; ``beside`` as in `judged`.
 
     Raises
     ------
@@ -236,9 +256,22 @@ def decide(
         If no place of the saddle cures such an offset.
     """
     within = instrument.tolerance_of(instrument.number_of(comparison.note))
-    found = judged(comparison, tolerance_cents=within, filed=instrument.bridge.is_filed)
-    move = _planned(found, instrument) if found.verdict.decision is Decision.MOVE else None
-    return OffsetResult(**vars(found), instrument=instrument, move=move, assumed=assumed)
+    filed = instrument.bridge.is_filed
+    found = judged(comparison, tolerance_cents=within, beside=beside, filed=filed)
+    own = comparison.known.offset
+    mean = mean_of(own, *beside).belief if own is not None and beside else None
+    result = OffsetResult(
+        **vars(found), instrument=instrument, move=None, mean=mean, assumed=assumed
+    )
+    return decided(result, found.verdict.decision)
+
+
+def decided(result: OffsetResult, decision: Decision) -> OffsetResult:
+    """``result`` with this decision, and its move where there is one to make."""
+    if decision is not result.verdict.decision:
+        result = replace(result, verdict=replace(result.verdict, decision=decision, border=False))
+    move = _planned(result) if decision is Decision.MOVE else None
+    return replace(result, move=move)
 
 
 def on_one_clock(
@@ -357,8 +390,11 @@ def _nothing_to_compare(
     )
 
 
-def _planned(comparison: Comparison, instrument: Instrument) -> Move:
-    string = instrument.number_of(comparison.note)
+def _planned(result: OffsetResult) -> Move:
+    instrument, offset = result.instrument, result.offset
+    string = instrument.number_of(result.note)
     if not string:  # the setback on record is then of some other string
         instrument = replace(instrument, setback_mm=())
-    return plan_move(comparison.offset, instrument, string)
+    if result.mean is not None:
+        offset = replace(offset, belief=result.mean)
+    return plan_move(offset, instrument, string)

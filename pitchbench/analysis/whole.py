@@ -2,25 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from pitchbench.analysis.heard import Plucks
 from pitchbench.analysis.offset import (
     ComparedPluck,
+    Comparison,
     LostPluck,
     NothingToCompareError,
     OffsetResult,
     Role,
     compare_plucks,
     decide,
+    decided,
     on_one_clock,
 )
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.bridge_line import FEWEST, Asked, BridgeLine, best_line
 from pitchbench.intonation.classify import NEAR_CENTS
+from pitchbench.intonation.knowledge import Density
+from pitchbench.intonation.verdict import Decision
 from pitchbench.notes import Note, ordinal
 from pitchbench.units import cents_between, fret_ratio
 
@@ -109,25 +113,71 @@ def decide_strings(
     a4_hz: float,
     assumed: tuple[str, ...] = (),
 ) -> WholeInstrument:
-    """Each string by itself, from what `strings_in` found."""
+    """Each string by itself, from what `strings_in` found; those that share a saddle by their mean,
+    as long as it is no bridge in one piece, whose place is another matter."""
 
-    def string_offset(string: int, note: Note) -> StringOffset:
-        plucks = heard.get(string, ())
-        if not plucks:
-            what, missing = _not_heard(note, fret, instrument, heard)
-            return StringOffset(string, note, plucks, None, what, missing)
+    compared: dict[int, Comparison] = {}
+    lacks: dict[int, tuple[str, str]] = {}
+    notes = {number: spec.note for number, spec in _unlike(instrument)}
+    for number, note in notes.items():
+        if not (plucks := heard.get(number, ())):
+            lacks[number] = _not_heard(note, fret, instrument, heard)
+            continue
         try:
-            comparison = compare_plucks(plucks, string=note, fret=fret, a4_hz=a4_hz)
-            return StringOffset(string, note, plucks, decide(comparison, instrument), None, None)
+            compared[number] = compare_plucks(plucks, string=note, fret=fret, a4_hz=a4_hz)
         except NothingToCompareError as error:
-            return StringOffset(string, note, plucks, None, error.what, error.missing)
+            lacks[number] = error.what, error.missing
+    results: dict[int, OffsetResult] = {}
+    for number, comparison in compared.items():
+        beside = _beside(number, compared, instrument)
+        try:
+            results[number] = decide(comparison, instrument, beside=beside)
         except PitchbenchError as error:
-            return StringOffset(string, note, plucks, None, error.what, error.what)
-
-    found = tuple(string_offset(number, spec.note) for number, spec in _unlike(instrument))
+            lacks[number] = error.what, error.what
+    results = _one_answer_a_saddle(results, instrument)
+    found = tuple(
+        StringOffset(
+            number,
+            note,
+            heard.get(number, ()),
+            results.get(number),
+            *lacks.get(number, (None,) * 2),
+        )
+        for number, note in notes.items()
+    )
     line = _line(found, instrument, fret) if instrument.in_one_piece else None
     off = _semitones_off([p for each in heard.values() for p in each], instrument, fret, a4_hz)
     return WholeInstrument(a4_hz, fret, instrument, assumed, found, heard.get(None, ()), line, off)
+
+
+def _beside(
+    string: int, compared: Mapping[int, Comparison], instrument: Instrument
+) -> list[Density]:
+    """What is believed of the offsets of the other strings on its saddle, as cents of this one: a
+    longer string needs more travel for the same cents."""
+    if instrument.in_one_piece and len(compared) >= FEWEST:
+        return []
+    scale_mm = instrument.scale_of(string)
+    return [
+        offset.scaled(instrument.scale_of(other) / scale_mm)
+        for other in instrument.bridge.beside(string)
+        if other in compared and not compared[other].likely_touched
+        if (offset := compared[other].known.offset) is not None
+    ]
+
+
+def _one_answer_a_saddle(
+    results: Mapping[int, OffsetResult], instrument: Instrument
+) -> dict[int, OffsetResult]:
+    """A saddle waits for all its strings, and goes for all of them."""
+    answers = dict(results)
+    for string, result in results.items():
+        on_it = [results[n] for n in instrument.bridge.beside(string) if n in results]
+        if any(each.mean is not None for each in on_it):
+            said = {each.verdict.decision for each in (result, *on_it)}
+            first = (Decision.TAKE_MORE, Decision.MOVE, Decision.LEAVE)
+            answers[string] = decided(result, next(each for each in first if each in said))
+    return answers
 
 
 def _semitones_off(

@@ -11,7 +11,7 @@ import click
 
 from pitchbench.commands.common import Length, ask, tell
 from pitchbench.commands.guided import Keeping
-from pitchbench.commands.instrument_options import Day, NoDayError
+from pitchbench.commands.instrument_options import NoDayError, past_day
 from pitchbench.errors import PitchbenchError
 from pitchbench.records.model import checked_text
 from pitchbench.screen.keys import drop_typed
@@ -82,7 +82,7 @@ class Checking:
         except click.Abort:
             if self._keeping is not None:
                 self._keeping.end(self.state)
-                self._keeping.tell("session", store)
+                self._keeping.tell(store, go_on=True)
             raise
         return self.state
 
@@ -162,7 +162,7 @@ def _read(row: Asked, stage: Stage, answer: str) -> Checked | None:
         return Checked(row.check, stage)
     if row.sort is Sort.LENGTH:
         length = Length("MM", *row.range_mm, f"the {row.question} in mm, or as 0.010in")
-        checked = Checked(row.check, stage, mm=length.convert(answer, None, None))
+        checked = Checked(row.check, stage, mm=length(answer))
     else:
         checked = Checked(row.check, stage, words=_READERS[row.sort](row, answer))
     tell(f"noted: {row.check}, {checked_words(checked)}")
@@ -174,7 +174,7 @@ def _age(_row: Asked, answer: str) -> str:
     if match := _AGE.fullmatch(answer.lower()):
         return f"{int(match[1])} {match[2]}{'s' * (int(match[1]) != 1)}"
     try:
-        return Day().convert(answer, None, None).isoformat()
+        return past_day(answer).isoformat()
     except NoDayError as error:
         raise PitchbenchError(
             f"{answer!r} is neither a day nor an age.", "Write 2026-03-14, today or 3 weeks."

@@ -5,11 +5,12 @@ from __future__ import annotations
 import contextlib
 import math
 import os
+import shlex
 import shutil
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator
-from functools import partial
+from functools import partial, reduce
 from typing import TYPE_CHECKING, Any, Final, NoReturn, TypeVar
 
 import click
@@ -23,6 +24,7 @@ from pitchbench.notes import A4_HZ
 from pitchbench.records.places import is_there, is_url
 
 if TYPE_CHECKING:
+    from pitchbench.records.model import SessionMeta
     from pitchbench.records.repository import Repository
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
@@ -129,44 +131,43 @@ A4 = Quantity("HZ", 380.0, 480.0, "the pitch of A4 in Hz")
 TOLERANCE = Quantity("CENTS", 0.1, 50.0, "the tolerance in cents")
 
 
-def format_option(function: _Function) -> _Function:
-    """``--format text|json``, handed on as ``output_format``."""
-    return click.option(
-        "--format",
-        "output_format",
-        type=click.Choice(["text", "json"]),
-        default="text",
-        show_default=True,
-        help="What is written to stdout.",
-    )(function)
+format_option = click.option(
+    "--format",
+    "output_format",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="What is written to stdout.",
+)
+#: Ask ``is_plain(plain)``, which knows the other signs.
+plain_option = click.option(
+    "--plain",
+    is_flag=True,
+    help="One line per event, label before value: no boxes, no colour, no redrawing.",
+)
+a4_option = click.option(
+    "--a4", type=A4, default=A4_HZ, show_default=True, help="Pitch of A4 (ISO 16: 440 Hz)."
+)
+seed_option = click.option(
+    "--seed",
+    type=click.IntRange(min=0),
+    default=1,
+    show_default=True,
+    metavar="N",
+    help="Where chance enters, the same seed gives the same run.",
+)
+#: What ``Repository.open`` takes.
+store_option = click.option(
+    "--store",
+    metavar="PLACE",
+    help="Where the records are: a file, or the URL of a PostgreSQL database "
+    "(else PITCHBENCH_STORE, else a file in your data folder).",
+)
 
 
-def plain_option(function: _Function) -> _Function:
-    """``--plain``, handed on as ``plain``; ask ``is_plain(plain)``, which knows the other signs."""
-    return click.option(
-        "--plain",
-        is_flag=True,
-        help="One line per event, label before value: no boxes, no colour, no redrawing.",
-    )(function)
-
-
-def a4_option(function: _Function) -> _Function:
-    """``--a4 HZ``, handed on as ``a4``."""
-    return click.option(
-        "--a4", type=A4, default=A4_HZ, show_default=True, help="Pitch of A4 (ISO 16: 440 Hz)."
-    )(function)
-
-
-def seed_option(function: _Function) -> _Function:
-    """``--seed N``, handed on as ``seed``: the same seed gives the same run."""
-    return click.option(
-        "--seed",
-        type=click.IntRange(min=0),
-        default=1,
-        show_default=True,
-        metavar="N",
-        help="Where chance enters, the same seed gives the same run.",
-    )(function)
+def together(*options: Callable[[_Function], _Function]) -> Callable[[_Function], _Function]:
+    """Several options as one decorator, in the order in which they are written."""
+    return lambda function: reduce(lambda made, add: add(made), reversed(options), function)
 
 
 def typed(names: Iterable[str]) -> Iterator[tuple[str, str, Any]]:
@@ -306,14 +307,12 @@ def is_plain(plain: bool = False) -> bool:
     )
 
 
-def store_option(function: _Function) -> _Function:
-    """``--store PLACE``, handed on as ``store``: what ``Repository.open`` takes."""
-    return click.option(
-        "--store",
-        metavar="PLACE",
-        help="Where the records are: a file, or the URL of a PostgreSQL database "
-        "(else PITCHBENCH_STORE, else a file in your data folder).",
-    )(function)
+def going_on(meta: SessionMeta, store: str | None) -> str:
+    """The command that goes on with a session; a URL may hold a password, so it is not shown."""
+    words = f"pitchbench {meta.kind.command} --resume {meta.short_id}"
+    if store is None:
+        return words
+    return f"{words} --store {'URL' if is_url(store) else shlex.quote(store)}"
 
 
 def open_records(store: str | None, *, begin: bool = False) -> Repository:

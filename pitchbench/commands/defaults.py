@@ -52,6 +52,8 @@ class Setting:
         """``value`` as it would be typed; None if it is nothing that this may be."""
         if isinstance(value, bool):
             value = "yes" if value else "no"
+        if self.among is _YES_NO:
+            value = _SAID.get(str(value).strip().lower(), value)
         if isinstance(self.among, Quantity):
             try:
                 number = float(decimal(str(value)))
@@ -64,6 +66,12 @@ class Setting:
 
 
 _YES_NO: Final = ("yes", "no")
+
+#: How it is said: an environment has text alone, and the file says true and false.
+_SAID: Final = {
+    **dict.fromkeys(("yes", "true", "1"), "yes"),
+    **dict.fromkeys(("no", "false", "0"), "no"),
+}
 
 #: Every setting by its key in the file; a dot stands for a table.
 SETTINGS: Final = {

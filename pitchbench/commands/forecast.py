@@ -155,8 +155,7 @@ def _page(made: Forecast, lbf: bool) -> None:
     if minded := [*_warnings(made), *_cautions(made)]:
         page.gap()
         page.say("Mind:")
-        for words in minded:
-            page.say(f"- {words}", hanging=2)
+        page.items(minded)
     page.gap()
     page.say(
         "Ranges hold the true value about 19 times in 20, by our judgement of the physics; they "

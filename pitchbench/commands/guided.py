@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import shlex
 import tempfile
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,8 +14,10 @@ import click
 
 from pitchbench.commands.common import (
     fail_at_the_end,
+    going_on,
     is_plain,
     printable,
+    together,
     whole_number,
     words_of,
     write_line,
@@ -32,7 +33,8 @@ from pitchbench.screen.live import LiveScreen
 from pitchbench.screen.pictures import Picture
 from pitchbench.session.engine import Keys, NotKeptError, TellRecords, View, run
 from pitchbench.session.job import Job
-from pitchbench.session.log import Entry, Ignored, Setup, TakeEntry
+from pitchbench.session.log import Entry, Ignored, Setup, TakeEntry, TakeFate
+from pitchbench.session.words import cause_words
 from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.recorder import Recorder
 from pitchbench.sound.source import Source
@@ -41,34 +43,22 @@ if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
     from pitchbench.session.teller import Teller
 
-_Function = TypeVar("_Function", bound=Callable[..., Any])
 _J = TypeVar("_J", bound=Job)
 
 _HIGHEST_FRET: Final = 24
 
 
-class Strings(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
-    """String numbers in the order of work: "6,5,1"."""
-
-    name = "6,5,..."
-
-    def convert(
-        self,
-        value: Any,
-        param: click.Parameter | None,  # noqa: ARG002
-        ctx: click.Context | None,  # noqa: ARG002
-    ) -> tuple[int, ...]:
-        """Read ``value``; PitchbenchError if it is no list of different numbers."""
-        if isinstance(value, tuple):
-            return value
-        words = words_of(str(value))
-        numbers = tuple(n for word in words if (n := whole_number(word)) is not None)
-        if not words or len(numbers) != len(words) or len(set(numbers)) != len(numbers):
-            raise PitchbenchError(
-                f"--strings {str(value)!r} makes no sense here.",
-                "Give different string numbers with commas between, 1 being the highest: 6,5.",
-            )
-        return numbers
+def string_numbers(text: str) -> tuple[int, ...]:
+    """String numbers in the order of work, as "6,5,1"; PitchbenchError if it is no list of
+    different ones."""
+    words = words_of(text)
+    numbers = tuple(n for word in words if (n := whole_number(word)) is not None)
+    if not words or len(numbers) != len(words) or len(set(numbers)) != len(numbers):
+        raise PitchbenchError(
+            f"--strings {text!r} makes no sense here.",
+            "Give different string numbers with commas between, 1 being the highest: 6,5.",
+        )
+    return numbers
 
 
 #: What a session is told of its instrument, whichever that is.
@@ -87,22 +77,21 @@ DETAILS: Final = (
 guided_instrument: Final = instrument_options(*DETAILS)
 
 
-def work_options(function: _Function) -> _Function:
-    """``--strings`` and ``--fret``."""
-    for option in reversed(
-        [
-            click.option("--strings", type=Strings(), help="Strings to set, in this order [all]."),
-            click.option(
-                "--fret",
-                type=click.IntRange(1, _HIGHEST_FRET),
-                default=12,
-                show_default=True,
-                help="Fret that is compared with the open string.",
-            ),
-        ]
-    ):
-        function = option(function)
-    return function
+work_options: Final = together(
+    click.option(
+        "--strings",
+        type=string_numbers,
+        metavar="6,5,...",
+        help="Strings to set, in this order [all].",
+    ),
+    click.option(
+        "--fret",
+        type=click.IntRange(1, _HIGHEST_FRET),
+        default=12,
+        show_default=True,
+        help="Fret that is compared with the open string.",
+    ),
+)
 
 
 def work_on(setup: Setup, strings: tuple[int, ...] | None) -> Setup:
@@ -139,13 +128,6 @@ class Shown(Generic[_J]):
     live: bool
     tell_records: TellRecords
     stays: bool = False
-
-
-def large_option(function: _Function) -> _Function:
-    """``--large``, handed on as ``large``."""
-    return click.option("--large/--no-large", default=False, help="Begin in large print (key l).")(
-        function
-    )
 
 
 @contextlib.contextmanager
@@ -186,7 +168,7 @@ def shown(
     with KeyReader(own=picture.keys) as keys:
         yield Shown(
             (picture.lines(write), *_sound_told(source, tell)),
-            keys.poll,
+            keys.poll if keys.at_terminal else None,
             live=False,
             tell_records=lambda trouble: tell("records", _records_words(trouble)),
         )
@@ -268,21 +250,14 @@ class Keeping:
         """What a person is told about it."""
         return f"Kept on record as session {self.short_id}."
 
-    def tell(self, go_on: str | None, store: str | None) -> None:
-        """Say where it is kept and, where ``go_on`` names a command, how that goes on with it.
-
-        A URL may hold a password, so it is not shown.
-        """
+    def tell(self, store: str | None, *, go_on: bool) -> None:
+        """Say where it is kept and, with ``go_on``, how to go on with it."""
         if self.rescued:
             return
         with contextlib.suppress(OSError):  # the terminal may be what has gone
             click.echo(self.words(), err=True)
-            if go_on is None:
-                return
-            words = f"Go on with: pitchbench {go_on} --resume {self.short_id}"
-            if store is not None:
-                words += f" --store {'URL' if '://' in store else printable(shlex.quote(store))}"
-            click.echo(words, err=True)
+            if go_on:
+                click.echo(printable(f"Go on with: {going_on(self._meta, store)}"), err=True)
 
     @property
     def short_id(self) -> str:
@@ -341,9 +316,11 @@ def keeping_of(
     source: Source,
     parameters: Mapping[str, Parameter],
     *,
+    record: Path | None,
     kind: SessionKind = SessionKind.SETUP,
 ) -> Keeping:
-    """Put the job on record, where it is not there yet; it is in hand until ``stack`` ends."""
+    """Put the job on record, where it is not there yet, with where its sound is kept; it is in hand
+    until ``stack`` ends."""
     session_id = start.session_id
     if session_id is None:
         session_id = repository.begin_session(
@@ -357,6 +334,8 @@ def keeping_of(
     keeping = Keeping(repository, session_id, start.kept)
     for entry in start.job.entries[start.kept :]:
         keeping(entry)
+    if record is not None:
+        repository.keep_audio(session_id, record)
     return keeping
 
 
@@ -366,7 +345,6 @@ def worked(
     shown: Shown[_J],
     keeping: Keeping | None,
     *,
-    go_on: str,
     store: str | None,
     views: Sequence[View[_J]] = (),
     hearing: Hearing | None = None,
@@ -374,8 +352,8 @@ def worked(
 ) -> _J:
     """The job as it ended; whatever ended it, it is said where what was heard is kept.
 
-    ``go_on`` is the command that goes on with one that is not finished; ``views`` look on as well;
-    ``hearing`` says how the input stands, ``teller`` tells it to the ear.
+    ``views`` look on as well; ``hearing`` says how the input stands, ``teller`` tells it to the
+    ear.
     """
     try:
         with saving():
@@ -395,13 +373,13 @@ def worked(
             keeping.end(job)
     finally:
         if keeping is not None:
-            keeping.tell(None if job.complete else go_on, store)
+            keeping.tell(store, go_on=not job.complete)
     return job
 
 
 def refuse_silence(recording: Path | None, entries: Sequence[Entry]) -> None:
-    """Raise NoReadingError after a recording in which no note of the instrument was heard, its
-    ``entries`` alone."""
+    """Raise NoReadingError after a recording in which no note of the instrument was heard, or none
+    that counts; ``entries`` are its alone."""
     if recording is None:
         return
     heard = [entry.take for entry in entries if isinstance(entry, TakeEntry)]
@@ -416,4 +394,10 @@ def refuse_silence(recording: Path | None, entries: Sequence[Entry]) -> None:
             "Nothing that was heard is a note of the instrument.",
             "Name what was played with --preset, --instrument or --tuning, and its strings with "
             "--strings.",
+        )
+    if all(take.fate is not TakeFate.ACCEPTED for take in heard):
+        causes = dict.fromkeys(cause_words(take.why) for take in heard)
+        raise NoReadingError(
+            f"No pluck counts: {', '.join(causes)}.",
+            "--plain says it of each; `pitchbench offset` compares notes out of tune, too.",
         )

@@ -36,7 +36,9 @@ from pitchbench.records.history import (
 from pitchbench.records.model import SessionKind, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.checks import CheckDocument, check_documents, check_rows, check_words
-from pitchbench.report.document import fill
+from pitchbench.report.document import NonNegative, fill
+from pitchbench.report.neck_words import brief_words
+from pitchbench.report.on_record import neck_on_record
 from pitchbench.report.sheet import half_words, interval_words
 from pitchbench.report.stretch import StretchDocument, stretch_document, stretch_lines
 from pitchbench.session.log import Log, Outcome, Setup, StringState
@@ -85,15 +87,16 @@ def command(
             _latest(metas, output_format, plain, none)
             return
         sessions = repository.sessions(name, last=last, rehearsals=rehearsals)
+        surveys = repository.sessions(name, last=last, rehearsals=rehearsals, kind=SessionKind.NECK)
         stretched = repository.sessions(name, last=1, kind=SessionKind.STRETCH)
-        instrument = _present(repository, name, sessions or stretched)
+        instrument = _present(repository, name, sessions or surveys or stretched)
         reasons = check_reasons(instrument, sessions_to_go_by(repository, instrument))
     show_result(
         output_format,
         plain,
-        document=lambda: _document(instrument, reasons, sessions, stretched),
-        lines=lambda: _lines(instrument, reasons, sessions, stretched),
-        page=lambda: _page(instrument, reasons, sessions, stretched),
+        document=lambda: _document(instrument, reasons, sessions, surveys, stretched),
+        lines=lambda: _lines(instrument, reasons, sessions, surveys, stretched),
+        page=lambda: _page(instrument, reasons, sessions, surveys, stretched),
     )
 
 
@@ -163,6 +166,7 @@ def _lines(
     instrument: Instrument,
     reasons: Sequence[str],
     sessions: Sequence[SessionRecord],
+    surveys: Sequence[SessionRecord],
     stretched: Sequence[SessionRecord],
 ) -> list[str]:
     lines = [_headline(instrument, sessions)]
@@ -173,8 +177,29 @@ def _lines(
         lines += [f"  {words}" for words in _before_words(record, changed)]
         lines += [_result_line(record.log, string) for string in record.log.strings]
         lines += [f"  {label}: {words}" for label, words in check_words(check_rows(record))]
-    lines += [f"{label}: {words}" for label, words in _stretched_lines(stretched)]
+    beside = [*_survey_lines(surveys), *_stretched_lines(stretched)]
+    lines += [f"{label}: {words}" for label, words in beside]
     return [*lines, *(_trend_line(trend) for trend in trends(sessions))]
+
+
+def _survey_lines(surveys: Sequence[SessionRecord]) -> list[tuple[str, str]]:
+    """What each survey of the neck found, in a line."""
+    said = []
+    for record in surveys:
+        begun = [f"{record.meta.day}", *["broken off"] * (record.meta.finished_at is None)]
+        words = ", ".join([*begun, *_capo(record.setup)])
+        label = f"neck survey {record.meta.short_id}"
+        said.append((label, f"{words}; {_found_words(record)}"))
+    return said
+
+
+def _found_words(record: SessionRecord) -> str:
+    result = neck_on_record(record)
+    return "too little heard" if result is None else "; ".join(map(brief_words, result.strings))
+
+
+def _capo(setup: Setup) -> list[str]:
+    return [capo_words(setup.instrument)] if setup.instrument.capo else []
 
 
 def _stretched_lines(stretched: Sequence[SessionRecord]) -> list[tuple[str, str]]:
@@ -196,14 +221,15 @@ def _session_words(record: SessionRecord) -> str:
     kind = ", rehearsal" if meta.rehearsal else ""
     # What was compared elsewhere is not what other sessions compared.
     where = "" if setup.fret == Setup.fret else f", at {places(setup)}"
-    capo = f", {capo_words(setup.instrument)}" if setup.instrument.capo else ""
-    return f"session {meta.short_id}: {meta.day}{ending}{kind}{where}{capo}"
+    said = f"session {meta.short_id}: {meta.day}{ending}{kind}{where}"
+    return ", ".join([said, *_capo(setup)])
 
 
 def _page(
     instrument: Instrument,
     reasons: Sequence[str],
     sessions: Sequence[SessionRecord],
+    surveys: Sequence[SessionRecord],
     stretched: Sequence[SessionRecord],
 ) -> None:
     """Session by session a table of its strings."""
@@ -225,12 +251,10 @@ def _page(
         for words in _before_words(record, changed):
             page.say(words, hanging=2)
         page.table(columns, [_row(record.log, string) for string in record.log.strings])
-        for label, words in check_words(check_rows(record)):
-            page.say(f"{label}: {words}", hanging=2)
+        page.labelled(check_words(check_rows(record)))
     page.gap()
     page.say("found and left in cents, + is sharp; ± holds 95 %")
-    for label, words in _stretched_lines(stretched):
-        page.say(f"{label}: {words}", hanging=2)
+    page.labelled([*_survey_lines(surveys), *_stretched_lines(stretched)])
     for trend in trends(sessions):
         page.say(_trend_line(trend), hanging=2)
 
@@ -308,6 +332,27 @@ class PastSession(SessionMeta):
 
 
 @dataclass(frozen=True)
+class SurveyedStringDocument:
+    """What a survey of the neck found on one string; ``stands_out`` are frets of the neck."""
+
+    string: int
+    note: Note
+    nut_cents: float
+    nut_u_cents: NonNegative
+    saddle_cents: float
+    saddle_u_cents: NonNegative
+    stands_out: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PastSurvey(SessionMeta):
+    """A survey of the neck; ``strings`` are those of which enough was heard."""
+
+    capo: int
+    strings: tuple[SurveyedStringDocument, ...]
+
+
+@dataclass(frozen=True)
 class HistoryDocument:
     """What `pitchbench history NAME --format json` prints."""
 
@@ -316,6 +361,7 @@ class HistoryDocument:
     check_due: bool
     reasons: tuple[str, ...]
     sessions: tuple[PastSession, ...]
+    surveys: tuple[PastSurvey, ...]
     trends: tuple[Trend, ...]
     stretched: StretchDocument | None
 
@@ -324,6 +370,7 @@ def _document(
     instrument: Instrument,
     reasons: Sequence[str],
     sessions: Sequence[SessionRecord],
+    surveys: Sequence[SessionRecord],
     stretched: Sequence[SessionRecord],
 ) -> HistoryDocument:
     past = [
@@ -345,6 +392,7 @@ def _document(
         check_due=bool(reasons),
         reasons=reasons,
         sessions=past,
+        surveys=[_surveyed(record) for record in surveys],
         trends=trends(sessions),
         stretched=next(
             (
@@ -358,6 +406,24 @@ def _document(
             None,
         ),
     )
+
+
+def _surveyed(record: SessionRecord) -> PastSurvey:
+    result = neck_on_record(record)
+    strings = [
+        fill(
+            SurveyedStringDocument,
+            each,
+            string=each.number,
+            nut_cents=each.neck.nut.centre,
+            nut_u_cents=each.neck.nut.u,
+            saddle_cents=each.neck.saddle.centre,
+            saddle_u_cents=each.neck.saddle.u,
+            stands_out=each.stands_out,
+        )
+        for each in (result.strings if result else ())
+    ]
+    return fill(PastSurvey, record.meta, capo=record.setup.instrument.capo, strings=strings)
 
 
 def _results(record: SessionRecord) -> list[ResultDocument]:

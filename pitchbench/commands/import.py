@@ -44,10 +44,11 @@ def command(file: str, store: str | None) -> None:
         instruments, sessions = open_export(content)
         with _shown(sessions) as shown:
             taken = repository.take_in(instruments, shown)
+    all_new = taken.instruments + taken.sessions == taken.of_instruments + taken.of_sessions
     tell(
         f"Taken in: {taken.instruments} of {counted(taken.of_instruments, 'instrument')}, "
-        f"{taken.sessions} of {counted(taken.of_sessions, 'session')}; "
-        "of the others nothing was new."
+        f"{taken.sessions} of {counted(taken.of_sessions, 'session')}"
+        f"{'' if all_new else '; of the others nothing was new'}."
     )
 
 

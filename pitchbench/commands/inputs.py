@@ -11,6 +11,7 @@ from typing import Final, Literal
 import click
 import numpy as np
 
+from pitchbench.analysis.heard import Heard
 from pitchbench.belief import half95
 from pitchbench.commands import completion
 from pitchbench.commands.common import (
@@ -21,12 +22,14 @@ from pitchbench.commands.common import (
     show_result,
     tell,
 )
+from pitchbench.commands.live import input_channel_option
 from pitchbench.errors import ExitCode
-from pitchbench.notes import Note, nearest_note
+from pitchbench.notes import A4_HZ, Note, nearest_note
 from pitchbench.pitch.bounds import as_cents, decaying_tone_sd_hz
 from pitchbench.pitch.listener import Listener, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.report.document import Count, NonNegative, Positive, fill
+from pitchbench.report.readings import reading_document
 from pitchbench.session.words import reading_words, rejected_words
 from pitchbench.sound.level import decibels
 from pitchbench.sound.microphone import Microphone
@@ -80,6 +83,7 @@ EXAMPLES = """\
   pitchbench inputs                         which inputs there are
   pitchbench inputs --check                 the default one: its noise, then one pluck
   pitchbench inputs --check --device 2      another one, by number or by part of its name
+  pitchbench inputs --check --channel 2     the second socket of an interface
   pitchbench inputs --check --format json   the same for a script
 """
 
@@ -125,6 +129,7 @@ class Check:
 @click.option("--check", is_flag=True, help="Listen to the noise and hum, then to one pluck.")
 @click.option("--device", metavar="NAME|NUMBER", help="Which input to check; else the default.",
               shell_complete=completion.inputs)  # fmt: skip
+@input_channel_option
 @click.option(
     "--seconds",
     type=Quantity("S", LEAST_S, 60.0, "how long to listen in seconds"),
@@ -139,6 +144,7 @@ def command(
     *,
     check: bool,
     device: str | None,
+    channel: int | None,
     seconds: float,
     pluck: bool,
     output_format: str,
@@ -147,7 +153,7 @@ def command(
     """List the audio inputs; with --check, say how good one of them is, and what it hears of one
     pluck."""
     inputs = list_inputs()
-    checked = _check(device, seconds, pluck=pluck) if check else None
+    checked = _check(device, channel, seconds, pluck=pluck) if check else None
     show_result(
         output_format,
         plain,
@@ -163,8 +169,8 @@ def command(
     return ExitCode.DONE
 
 
-def _check(device: str | None, seconds: float, *, pluck: bool) -> Check:
-    microphone = Microphone(device)
+def _check(device: str | None, channel: int | None, seconds: float, *, pluck: bool) -> Check:
+    microphone = Microphone(device, channel=channel or 1)
     tell(f"Listening to {microphone.name} for {seconds:g} s: damp the strings, and keep quiet.")
     with closing(microphone.blocks()) as blocks:
         quiet = _quiet(blocks, seconds, microphone.rate_hz)
@@ -287,11 +293,16 @@ def _pluck_lines(check: Check) -> list[str]:
     note, off_cents = nearest_note(reading.pitch_hz)
     above = "" if reading.snr_db is None else f", at its end {reading.snr_db:.0f} dB above noise"
     hum = " and hum" if above and check.silence.hum else ""
+    # A part greater than the whole is no noise: something sounded while it should have been quiet.
+    of_noise = (
+        f", of which the noise makes {_noise_alone(check, note)} at best"
+        if check.best_u_cents(note) <= reading.u_cents
+        else ""
+    )
     return [
         f"pluck: {note}, {reading.pitch_hz:.2f} Hz, {level}{above}{hum}",
         f"pitch of the pluck: {reading_words(reading, off_cents, note)}",
-        f"± to expect of such a note: {half95(reading.u_cents):.2f} cents, of which the noise "
-        f"makes {_noise_alone(check, note)} at best",
+        f"± to expect of such a note: {half95(reading.u_cents):.2f} cents{of_noise}",
     ]
 
 
@@ -394,23 +405,13 @@ def _check_document(check: Check) -> CheckDocument:
         clipped_samples=silence.clipped,
         assumed_pluck=AssumedPluck(),
         best_precision=best,
-        pluck=None if check.pluck is None else _pluck_document(check.pluck),
-    )
-
-
-def _pluck_document(pluck: CheckedPluck) -> PluckDocument:
-    reading, note, cents = pluck.reading, None, None
-    if reading.pitch_hz is not None:
-        note, cents = nearest_note(reading.pitch_hz)
-    reason = reading.reason if isinstance(reading, Rejected) else None
-    return fill(
-        PluckDocument,
-        reading,
-        status="rejected" if reason else "settled",
-        reason=reason,
-        note=note,
-        cents_from_note=cents,
-        peak_dbfs=decibels(pluck.peak),
+        pluck=check.pluck
+        and reading_document(
+            PluckDocument,
+            Heard(check.device.full_name, check.pluck.reading),
+            a4_hz=A4_HZ,
+            peak_dbfs=decibels(check.pluck.peak),
+        ),
     )
 
 

@@ -40,8 +40,8 @@ from pitchbench.commands.instrument_options import (
     SCALE,
     SCREW_PITCH,
     TOLERANCES,
-    Day,
     instrument_options,
+    past_day,
     with_details,
 )
 from pitchbench.errors import RecordsError
@@ -164,7 +164,7 @@ def add(
 @click.argument("name", shell_complete=completion.instruments)
 @click.option("--rename", metavar="NAME", help="Another name for it.")
 @click.option("--forget", multiple=True, type=click.Choice(list(FORGETTABLE)))
-@click.option("--undo", is_flag=True, help="As it was before the last change.")
+@click.option("--undo", is_flag=True, help="As it was before the last change; again: as after it.")
 @instrument_options(*DETAILS)
 @store_option
 def edit(
@@ -190,6 +190,8 @@ def edit(
     tell(f"{'Changed' if changed else 'As before'}: {instrument.name}.")
     for line in changed:
         tell(f"  {line}")
+    if undo:
+        tell("--undo once more takes this back; `instrument show --earlier` has what was before.")
 
 
 def _before_last_change(record: InstrumentRecord) -> Instrument:
@@ -397,7 +399,7 @@ def _ask_details(instrument: Instrument) -> Instrument:
     for question, option, kind, present in (
         ("Tuning?", "tuning", click.STRING, instrument.tuning),
         ("String gauges, string 1 first?", "gauges", click.STRING, _gauges(instrument)),
-        ("Strings fitted on (year-month-day or today)?", "strings_fitted", Day(), None),
+        ("Strings fitted on (year-month-day or today)?", "strings_fitted", past_day, None),
         ("Scale, one or string 1, 2, ...?", "scale", SCALE, _scales(instrument)),
         ("Bridge?", "bridge", BRIDGES, bridge.kind),
         ("On which side are the heads of the length screws?", "screw_heads", HEADS, None),
@@ -424,7 +426,7 @@ def _changed(
     """``instrument`` after one answer; the default changes nothing."""
     if answer == default:
         return instrument
-    return with_details(instrument, {option: kind.convert(answer, None, None)})
+    return with_details(instrument, {option: kind(answer)})
 
 
 def _preset_name(answer: str) -> str:

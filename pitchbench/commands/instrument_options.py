@@ -16,6 +16,7 @@ from pitchbench.commands.common import (
     Length,
     Quantity,
     open_records,
+    together,
     whole_number,
     words_of,
 )
@@ -36,6 +37,7 @@ from pitchbench.refit import (
     parse_tuning,
     with_bridge,
     with_capo,
+    with_each,
     with_gauges,
     with_scale,
     with_tolerance,
@@ -107,38 +109,32 @@ class NoDayError(PitchbenchError):
     """What was written is no day at all."""
 
 
-class Day(click.ParamType):  # type: ignore[type-arg]  # generic only in newer click
-    """A day that has been, as 2026-03-14, or "today"."""
+def written_day(text: str) -> date:
+    """The day that is written as 2026-03-14; NoDayError if it is none."""
+    try:
+        return date.fromisoformat(text.strip())
+    except ValueError:
+        raise NoDayError(
+            f"{text!r} is not a day.", "Write year-month-day, such as 2026-03-14."
+        ) from None
 
-    name = "DAY"
 
-    def convert(
-        self,
-        value: Any,
-        param: click.Parameter | None,  # noqa: ARG002
-        ctx: click.Context | None,  # noqa: ARG002
-    ) -> date:
-        """Read ``value``; PitchbenchError if it is no day, still to come, or too long ago."""
-        if isinstance(value, date):
-            return value
-        if str(value).strip().lower() == "today":
-            return date.today()
-        try:
-            day = date.fromisoformat(str(value).strip())
-        except ValueError:
-            raise NoDayError(
-                f"{str(value)!r} is not a day.", "Write year-month-day, such as 2026-03-14."
-            ) from None
-        if day > date.today():
-            raise PitchbenchError(
-                f"{day} is still to come.", "Write the day on which they were fitted."
-            )
-        if day.year < _FIRST_YEAR:
-            raise PitchbenchError(
-                f"{day} is longer ago than strings last.",
-                f"Write the day on which they were fitted, not before {_FIRST_YEAR}.",
-            )
-        return day
+def past_day(text: str) -> date:
+    """A day that has been, of 2026-03-14 or "today"; PitchbenchError if it is no day, still to
+    come, or too long ago."""
+    if text.strip().lower() == "today":
+        return date.today()
+    day = written_day(text)
+    if day > date.today():
+        raise PitchbenchError(
+            f"{day} is still to come.", "Write the day on which they were fitted."
+        )
+    if day.year < _FIRST_YEAR:
+        raise PitchbenchError(
+            f"{day} is longer ago than strings last.",
+            f"Write the day on which they were fitted, not before {_FIRST_YEAR}.",
+        )
+    return day
 
 
 SCALE: Final = PerString(_SCALE)
@@ -184,8 +180,12 @@ _OPTIONS: Final = {
     "travel": _flag(
         "--travel", "Saddle travel left: toward nut, away from it.", type=TRAVEL, nargs=2
     ),
-    "pairs": _flag("--pairs", 'Strings on one saddle: "1-2 3-4 5-6" or all.', metavar="PAIRS"),
-    "courses": _flag("--courses", 'Strings played as one: "1-2 3-4 5-6".', metavar="PAIRS"),
+    "pairs": _flag(
+        "--pairs", 'Strings on one saddle: "1-2 3-4 5-6" or all; "" if none are.', metavar="PAIRS"
+    ),
+    "courses": _flag(
+        "--courses", 'Strings played as one: "1-2 3-4 5-6"; "" if none are.', metavar="PAIRS"
+    ),
     "locking_nut": _flag("--locking-nut/--no-locking-nut", "Clamped at the nut?", default=None),
     "setback": _flag("--setback", "Saddle setback of string 1, 2, ... in mm.", metavar="MM"),
     "capo": _flag(
@@ -203,7 +203,9 @@ _OPTIONS: Final = {
     "kind": _flag("--kind", "What sort of instrument, in words."),
     "owner_mark": _flag("--owner-mark", "Whose it is, in your own words or number."),
     "string_set": _flag("--string-set", "Label of the string set."),
-    "strings_fitted": _flag("--strings-fitted", "Day they were fitted; or today.", type=Day()),
+    "strings_fitted": _flag(
+        "--strings-fitted", "Day they were fitted; or today.", type=past_day, metavar="DAY"
+    ),
     "notes": _flag("--notes", "Anything else."),
 }
 #: What there is to say of an instrument that is called something already.
@@ -224,14 +226,12 @@ class _Option(click.Option):
 def instrument_options(*names: str, **older: str) -> Callable[[_Function], _Function]:
     """The options of these names, each by its one spelling; ``older`` has what some were called."""
 
-    def added(function: _Function) -> _Function:
-        for name in reversed(names):
-            flag, attributes = _OPTIONS[name]
-            flags = [flag, older[name]] if name in older else [flag]
-            function = click.option(*flags, name, cls=_Option, **attributes)(function)
-        return function
+    def option(name: str) -> Callable[[_Function], _Function]:
+        flag, attributes = _OPTIONS[name]
+        flags = [flag, older[name]] if name in older else [flag]
+        return click.option(*flags, name, cls=_Option, **attributes)
 
-    return added
+    return together(*map(option, names))
 
 
 def known_options(*names: str) -> Callable[[_Function], _Function]:
@@ -443,19 +443,18 @@ _CONFIRMS: Final = {
 
 
 def _with_strings(instrument: Instrument, tuning: str | None, gauges: str | None) -> Instrument:
-    """Tuning and gauges; both together may change the number of strings."""
+    """Tuning and gauges; both together may change the number of strings. Which of those share a
+    saddle or are played as one is then anybody's guess, except on a bridge in one piece."""
     if tuning is not None and gauges is not None:
         notes, wires = parse_tuning(tuning), parse_gauges(gauges)
         if len(notes) == len(wires) != len(instrument.strings):
             blank = replace(instrument.strings[0], scale_mm=None, nut_fret=0, tolerance_cents=None)
             strings = tuple(replace(blank, note=note) for note in notes)
-            pairs = tuple(pair for pair in instrument.bridge.pairs if max(pair) <= len(notes))
+            one_piece = _groups("all", len(instrument.strings), "") == instrument.bridge.pairs
+            pairs = _groups("all" if one_piece else "", len(notes), "")
+            bridge = replace(instrument.bridge, pairs=pairs)
             instrument = replace(
-                instrument,
-                strings=strings,
-                setback_mm=(),
-                courses=tuple(pair for pair in instrument.courses if max(pair) <= len(notes)),
-                bridge=replace(instrument.bridge, pairs=pairs),
+                instrument, strings=strings, setback_mm=(), courses=(), bridge=bridge
             )
     if tuning is not None:
         instrument = with_tuning(instrument, tuning)
@@ -466,7 +465,7 @@ def _with_strings(instrument: Instrument, tuning: str | None, gauges: str | None
 
 def _with_cores(instrument: Instrument, text: str) -> Instrument:
     words = _words(text, "cores", instrument)
-    strings = []
+    cores = []
     for number, (spec, word) in enumerate(zip(instrument.strings, words, strict=True), start=1):
         core_mm = None if word == "-" else _number(word, "cores", 0.1, 3.0)
         if core_mm is not None and (not spec.wound or core_mm >= spec.diameter_mm):
@@ -474,8 +473,8 @@ def _with_cores(instrument: Instrument, text: str) -> Instrument:
                 f"String {number} cannot have a core of {core_mm:g} mm.",
                 'Only a wound string has one, thinner than itself; write "-" for the others.',
             )
-        strings.append(replace(spec, core_mm=core_mm))
-    return replace(instrument, strings=tuple(strings))
+        cores.append(core_mm)
+    return with_each(instrument, "core_mm", cores)
 
 
 def _with_tolerance(instrument: Instrument, cents: tuple[float, ...]) -> Instrument:
@@ -491,11 +490,7 @@ def _with_nut_frets(instrument: Instrument, text: str) -> Instrument:
                 f"Write 0 for the nut, or a fret up to {_HIGHEST_NUT} for a short string: "
                 '"0 0 0 0 5".',
             )
-    strings = tuple(
-        replace(spec, nut_fret=fret or 0)
-        for spec, fret in zip(instrument.strings, frets, strict=True)
-    )
-    return replace(instrument, strings=strings)
+    return with_each(instrument, "nut_fret", frets)
 
 
 def _with_materials(instrument: Instrument, text: str) -> Instrument:
@@ -510,11 +505,7 @@ def _with_materials(instrument: Instrument, text: str) -> Instrument:
             f"{text!r} names a material that is not known.",
             f"Choose from: {', '.join(Material)}.",
         ) from None
-    strings = tuple(
-        replace(spec, material=material)
-        for spec, material in zip(instrument.strings, materials, strict=True)
-    )
-    return replace(instrument, strings=strings)
+    return with_each(instrument, "material", materials)
 
 
 def _pairs(text: str, strings: int, together: str) -> tuple[tuple[int, int], ...]:
@@ -548,7 +539,7 @@ def _groups(text: str, strings: int, together: str) -> tuple[tuple[int, ...], ..
 def _no_group(word: str, together: str) -> PitchbenchError:
     return PitchbenchError(
         f"{word!r} does not say which strings {together}.",
-        f'Write the strings that {together} as "1-2 3-4 5-6".',
+        f'Write the strings that {together} as "1-2 3-4 5-6", or "" for none.',
     )
 
 

@@ -9,11 +9,11 @@ import re
 import shutil
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from functools import partial
 from itertools import chain, islice
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Any, Final
 
 import click
 
@@ -27,12 +27,11 @@ from pitchbench.commands.common import (
     plain_option,
     printable,
     store_option,
+    together,
 )
 from pitchbench.ending import heed
 from pitchbench.errors import PitchbenchError
 from pitchbench.sound.recording import Recording
-
-_Function = TypeVar("_Function", bound=Callable[..., Any])
 
 #: Recordings longer than this take a moment, so it is said how far they have been heard.
 _LONG_S: Final = 30.0
@@ -180,33 +179,24 @@ def refuse_twice(paths: Sequence[Path]) -> None:
             raise PitchbenchError(f"{path!r} was given twice.", "Give each file once.")
 
 
-def channel_option(function: _Function) -> _Function:
-    """``--channel N``, handed on as ``channel``."""
-    return click.option(
+listening_options: Final = together(
+    click.option(
         "--channel",
         type=click.INT,
         metavar="N",
         help="Channel to listen to, from 1 [the one in which most happens].",
-    )(function)
-
-
-def jobs_option(function: _Function) -> _Function:
-    """``--jobs N``, handed on as ``jobs``."""
-    return click.option(
+    ),
+    click.option(
         "--jobs",
         type=click.IntRange(1, MOST_JOBS),
         metavar="N",
         help="Plucks that are read at the same time [1; up to one a core for minutes of sound].",
-    )(function)
-
-
-def listening_options(function: _Function) -> _Function:
-    """``--channel``, ``--jobs``, ``--a4``, ``--store``, ``--plain`` and ``--format``."""
-    for option in (
-        format_option, plain_option, store_option, a4_option, jobs_option, channel_option
-    ):  # fmt: skip
-        function = option(function)
-    return function
+    ),
+    a4_option,
+    store_option,
+    plain_option,
+    format_option,
+)
 
 
 def listen(

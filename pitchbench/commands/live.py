@@ -7,12 +7,12 @@ import functools
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar, cast
+from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 import click
 
 from pitchbench.commands import completion
-from pitchbench.commands.common import fail_at_the_end
+from pitchbench.commands.common import fail_at_the_end, together
 from pitchbench.commands.telling import DEAF
 from pitchbench.sound.elsewhere import listen_elsewhere
 from pitchbench.sound.hearing import Hearing
@@ -27,26 +27,25 @@ if TYPE_CHECKING:
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
 
-def input_options(function: _Function) -> _Function:
-    """``--device``, ``--rate`` and ``--record``, handed on by these names."""
-    for option in reversed(
-        [
-            click.option(
-                "--device",
-                metavar="DEVICE",
-                help="Input, by number or part of its name.",
-                shell_complete=completion.inputs,
-            ),
-            click.option(
-                "--rate", type=click.IntRange(8_000, 192_000), default=48_000, show_default=True
-            ),
-            click.option(
-                "--record", type=click.Path(path_type=Path), help="Keep the sound in this file."
-            ),
-        ]
-    ):
-        function = option(function)
-    return function
+#: Of whatever listens to an input alone.
+input_channel_option: Final = click.option(
+    "--channel", type=click.IntRange(min=1), help="Channel of the input [1]."
+)
+
+input_options: Final = together(
+    click.option(
+        "--device",
+        metavar="DEVICE",
+        help="Input, by number or part of its name.",
+        shell_complete=completion.inputs,
+    ),
+    click.option("--rate", type=click.IntRange(8_000, 192_000), default=48_000, show_default=True),
+    click.option(
+        "--record",
+        type=click.Path(path_type=Path),
+        help="Keep the sound in this file: .flac or .wav.",
+    ),
+)
 
 
 @dataclass(frozen=True)
@@ -61,39 +60,35 @@ class Sound:
     recording: Path | None = None
 
 
-def guided_options(function: _Function) -> _Function:
-    """Of a command that guides through work that can be gone on with: ``--resume``, handed on as
-    ``resumed``; those of :func:`input_options`, ``--channel`` and ``--recording``, handed on as
-    ``sound``."""
+def _as_sound(function: _Function) -> _Function:
+    """What `Sound` holds, handed on as ``sound``."""
 
     @functools.wraps(function)
     def handed_on(**given: Any) -> Any:
         sound = Sound(**{name: given.pop(name) for name in Sound.__dataclass_fields__})
         return function(sound=sound, **given)
 
-    asked = cast("_Function", handed_on)
-    for option in reversed(
-        [
-            input_options,
-            click.option("--channel", type=click.IntRange(min=1), help="Channel of the input [1]."),
-            click.option(
-                "--recording",
-                type=click.Path(path_type=Path),
-                help="Listen to this file instead.",
-            ),
-            click.option(
-                "--resume",
-                "resumed",
-                metavar="SESSION",
-                is_flag=False,
-                flag_value="last",
-                help="Go on with a session that was broken off: the last one, or this one.",
-                shell_complete=completion.sessions,
-            ),
-        ]
-    ):
-        asked = option(asked)
-    return asked
+    return cast("_Function", handed_on)
+
+
+#: Of a command that guides through work that can be gone on with.
+guided_options: Final = together(
+    input_options,
+    input_channel_option,
+    click.option(
+        "--recording", type=click.Path(path_type=Path), help="Listen to this file instead."
+    ),
+    click.option(
+        "--resume",
+        "resumed",
+        metavar="SESSION",
+        is_flag=False,
+        flag_value="last",
+        help="Go on with a session that was broken off: the last one, or this one.",
+        shell_complete=completion.sessions,
+    ),
+    _as_sound,
+)
 
 
 @contextlib.contextmanager

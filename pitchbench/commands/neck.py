@@ -24,7 +24,7 @@ from pitchbench.commands.common import (
     show_result,
     tell,
 )
-from pitchbench.commands.guided import shown, worked
+from pitchbench.commands.guided import Start, keeping_of, shown, worked
 from pitchbench.commands.instrument_options import (
     KnownInstrument,
     Said,
@@ -39,16 +39,8 @@ from pitchbench.commands.listening import (
     refuse_twice,
 )
 from pitchbench.commands.live import Sound, input_options, listening_to
-from pitchbench.commands.neck_live import (
-    begin_keeping,
-    fresh,
-    gone_on_with,
-    plan_for,
-)
-from pitchbench.commands.neck_options import (
-    read_weights,
-    string_number,
-)
+from pitchbench.commands.neck_live import gone_on_with, plan_for, to_be_heard
+from pitchbench.commands.neck_options import read_weights, refuse_silent, string_number
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.commands.resuming import refuse_otherwise
 from pitchbench.commands.telling import Told, telling, telling_options
@@ -72,9 +64,10 @@ from pitchbench.report.neck_words import (
     result_lines,
     term_words,
 )
-from pitchbench.report.on_record import heard_in_survey, heard_on_record
+from pitchbench.report.on_record import heard_in_survey
 from pitchbench.screen.pictures import SURVEY
 from pitchbench.session.log import Setup
+from pitchbench.session.survey import begin
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -105,9 +98,11 @@ _PATH: Final = click.Path(path_type=Path)
 @click.option("--of", "of_string", nargs=2, type=(str, _PATH), multiple=True, hidden=True)
 @known_options("tuning", "tolerance", "capo")
 @click.option("--frets", metavar="N,N,...",
-              help="Frets that you use; by ear they are asked for [1,3,5,7,9,12,15,17; in "
-              "recordings all that were heard].")  # fmt: skip
-@click.option("--weights", metavar="N:W,...", help="Frets that you use, and how much each.")
+              help="Frets of the neck that you use; by ear they are asked for "
+              "[1,3,5,7,9,12,15,17, above a capo; in recordings all that were heard].")  # fmt: skip
+@click.option(
+    "--weights", metavar="N:W,...", help="Frets of the neck that you use, and how much each."
+)
 @click.option("--takes", type=TAKES, default=1, show_default=True,
               help="By ear: how often each note is asked for.")  # fmt: skip
 @input_options
@@ -225,6 +220,7 @@ class _Asked:
 
     def judged(self, known: KnownInstrument) -> Judged:
         """By what the neck of this instrument is judged."""
+        refuse_silent(self.weights, known.instrument)
         return Judged(known.instrument, known.assumed, self.weights, self.prior, self.a4_hz)
 
 
@@ -266,7 +262,7 @@ def _from_record(words: str, said: Said, asked: _Asked) -> NeckResult:
     known = known_instrument(instrument, (), replace(said, name=instrument.name))
     asked.check_shapes(instrument)
     return judge_neck(
-        heard_on_record(record),
+        heard_in_survey(record.log, record.meta.source),
         asked.judged(known),
         shapes=asked.shapes,
         played=asked.played,
@@ -297,9 +293,11 @@ def _by_ear(
             start = gone_on_with(stack, repository, resumed)
             known = KnownInstrument(start.job.setup.judged)
             asked = replace(asked, a4_hz=start.job.setup.a4_hz)
+            by = asked.judged(known)
         else:
             instrument = said.instrument(preset("six-string"))
             known = known_instrument(instrument, (), said)
+            by = asked.judged(known)
             numbers = [string_number(note, instrument) or 1 for note in asked.strings]
             setup = Setup(
                 known.instrument,
@@ -308,28 +306,30 @@ def _by_ear(
                 tolerance_cents=known.instrument.tolerance_cents,
                 strings=tuple(numbers),
             )
-            start = fresh(plan_for(setup, asked.weights, takes))
+            start = Start(begin(plan_for(setup, asked.weights, takes)))
         asked.check_shapes(known.instrument)
         source, hearing = stack.enter_context(
             listening_to(Sound(device, rate, asked.channel, record), teller)
         )
-        keeping = begin_keeping(stack, repository, start, source) if repository else None
-        if keeping is not None and record is not None:
-            keeping.repository.keep_audio(keeping.session_id, record)
+        keeping = None
+        if repository is not None:
+            heard = to_be_heard(start.job.plan)
+            keeping = keeping_of(
+                stack, repository, start, source, heard, record=record, kind=SessionKind.NECK
+            )
         screen = stack.enter_context(shown(SURVEY, asked.output_format, asked.plain, source))
         survey = worked(
             source,
             start.job,
             screen,
             keeping,
-            go_on="neck",
             store=said.store,
             hearing=hearing,
             teller=teller,
         )
     return judge_neck(
-        heard_in_survey(known.instrument, survey.takes, source.name),
-        asked.judged(known),
+        heard_in_survey(survey.log, source.name),
+        by,
         shapes=asked.shapes,
         played=asked.played,
         session=None if keeping is None else keeping.session_id,
@@ -355,10 +355,12 @@ def _show(result: NeckResult, asked: _Asked) -> None:
 def _figure(result: NeckResult) -> Figure:
     from pitchbench.report.figures import neck_figure  # noqa: PLC0415  # matplotlib is slow
 
+    instrument = result.judged.instrument
     return neck_figure(
         result.necks,
+        instrument,
         tolerance_cents=result.judged.tolerance_cents,
-        title=result.judged.instrument.name or "Neck",
+        title=instrument.name or "Neck",
     )
 
 
@@ -370,31 +372,24 @@ def _print_page(result: NeckResult) -> None:
     page = Page()
     for string in result.strings:
         page.say(advice_words(string), strong=True)
-        for words in string.findings:
-            page.say(f"- {words}", hanging=2)
+        page.items(string.findings)
     page.gap()
 
-    page.draw(partial(neck_picture, result.necks, tolerance_cents=tolerance_cents))
+    draw = partial(neck_picture, result.necks, result.judged.instrument)
+    page.draw(partial(draw, tolerance_cents=tolerance_cents))
     page.gap()
-    for string in result.strings:
-        page.say(f"{string.name}: {term_words(string)}", hanging=2)
+    page.labelled((string.name, term_words(string)) for string in result.strings)
     for chord in result.chords:
         page.gap()
         page.say(f"chord {chord.shape}: {', '.join(note_words(chord.before, chord.after))}")
-        for words in chord_words(chord)[len(chord.before.notes) :]:
-            page.say(f"- {words}", hanging=2)
-    best = compromise_words(result)
-    if best:
+        page.items(chord_words(chord)[len(chord.before.notes) :])
+    if best := compromise_words(result):
         page.gap()
         page.say(best[0], strong=True)
-        for words in best[1:]:
-            page.say(f"- {words}", hanging=2)
-    stated = remarks(result)
-    if stated:
+        page.items(best[1:])
+    if stated := remarks(result):
         page.gap()
-    for label, words in stated:
-        page.say(f"{label}: {words}", hanging=2)
+        page.labelled(stated)
     if minded := cautions(result.strings):
         page.gap()
-        for words in minded:
-            page.say(f"- {words}", hanging=2)
+        page.items(minded)

@@ -6,41 +6,47 @@ from collections.abc import Mapping
 from contextlib import ExitStack
 from typing import TYPE_CHECKING
 
-from pitchbench.commands.guided import Keeping, Start, keeping_of
+from pitchbench.commands.guided import Start
 from pitchbench.commands.resuming import broken_off
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import Parameter, SessionKind, SessionRecord
 from pitchbench.session.log import Setup
-from pitchbench.session.survey import USUAL_FRETS, Plan, Survey, begin, resume
-from pitchbench.sound.source import Source
+from pitchbench.session.survey import USUAL_FRETS, Plan, Survey, resume
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
 
 
 def plan_for(setup: Setup, weights: Mapping[int, float] | None, takes: int) -> Plan:
-    """What is to be heard: the frets that the player uses, else the usual ones, as far as the neck
-    goes.
+    """What is to be heard: the frets of the neck that the player uses, else the usual ones above
+    its nut or capo, as far as the neck goes.
 
     Raises
     ------
     PitchbenchError
-        If that leaves less than two.
+        If that leaves less than two on a string.
     """
-    asked = USUAL_FRETS if weights is None else tuple(fret for fret, w in weights.items() if w > 0)
-    highest = min(map(setup.instrument.highest_fret, setup.order))
-    frets = tuple(sorted(fret for fret in asked if fret <= highest))
-    if len(frets) < 2:
-        raise PitchbenchError(
-            "Two frets at least are needed to tell the nut from the saddle.",
-            f"Give some from 1 to {highest} with --frets, such as 1,3,12.",
-        )
-    return Plan(setup, frets, takes)
+    frets = _usual(setup) if weights is None else tuple(f for f, w in weights.items() if w > 0)
+    highest = setup.instrument.frets
+    plan = Plan(setup, tuple(sorted(fret for fret in frets if fret <= highest)), takes)
+    for string in setup.order:
+        if len(plan.notes_of(string)) < 3:
+            first = setup.instrument.neck_fret(string, 1)
+            raise PitchbenchError(
+                f"String {string} has too few of these frets to tell the nut from the saddle.",
+                f"Give two or more from {first} to {highest} with --frets, such as "
+                f"{first},{first + 2},{first + 11}, or leave the string out with --string.",
+            )
+    return plan
 
 
-def fresh(plan: Plan) -> Start[Survey]:
-    """A survey from the beginning."""
-    return Start(begin(plan))
+def _usual(setup: Setup) -> tuple[int, ...]:
+    """The usual frets, as they are counted on the neck; from the nut that lies lowest, so that
+    strings which begin elsewhere are asked for the same ones."""
+    return tuple(
+        min(setup.instrument.neck_fret(string, fret) for string in setup.order)
+        for fret in USUAL_FRETS
+    )
 
 
 def gone_on_with(stack: ExitStack, repository: Repository, words: str) -> Start[Survey]:
@@ -62,10 +68,6 @@ def _planned(record: SessionRecord) -> Plan:
         ) from error
 
 
-def begin_keeping(
-    stack: ExitStack, repository: Repository, start: Start[Survey], source: Source
-) -> Keeping:
-    """Put the survey on record, where it is not there yet."""
-    plan = start.job.plan
-    asked: dict[str, Parameter] = {"frets": ",".join(map(str, plan.frets)), "takes": plan.takes}
-    return keeping_of(stack, repository, start, source, asked, kind=SessionKind.NECK)
+def to_be_heard(plan: Plan) -> dict[str, Parameter]:
+    """``plan`` as parameters on record."""
+    return {"frets": ",".join(map(str, plan.frets)), "takes": plan.takes}

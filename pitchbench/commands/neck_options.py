@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 from pitchbench.commands.common import whole_number
@@ -23,6 +24,22 @@ def read_weights(frets: str | None, weights: str | None) -> dict[int, float] | N
         return None
     pairs = [word.replace("=", ":").partition(":") for word in weights.split(",")]
     return {_fret(fret, "--weights"): _weight(weight) for fret, _, weight in pairs}
+
+
+def refuse_silent(weights: Mapping[int, float] | None, instrument: Instrument) -> None:
+    """Refuse frets of the neck at which no string sounds.
+
+    Raises
+    ------
+    PitchbenchError
+        If one of ``weights`` is such a fret: it was counted from the capo.
+    """
+    first = instrument.first_fret
+    if silent := [fret for fret in weights or () if fret < first]:
+        raise PitchbenchError(
+            f"Fret {silent[0]} does not sound: the first that does is {first}.",
+            "Count the frets from the nut of the neck, with a capo on it too.",
+        )
 
 
 def _fret(word: str, option: str) -> int:

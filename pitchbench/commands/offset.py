@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import click
 
@@ -110,8 +110,9 @@ def command(
     refuse_twice(paths)
     roles = [*[None] * len(files), *[Role.OPEN] * len(opens), *[Role.FRETTED] * len(fretteds)]
     sounds = tuple(listen(paths, channel=channel, jobs=jobs, plain=plain))
-    asked = _Asked(fret, a4)
-    whole = _whole(sounds, roles, instrument, said, asked) if string is None else None
+    whole = None
+    if string is None:
+        whole = _whole(sounds, roles, instrument, said, fret=fret, a4_hz=a4)
     if whole is not None:
         show_result(
             output_format,
@@ -125,6 +126,9 @@ def command(
     comparison = compare(sounds, roles, string=note, fret=fret, a4_hz=a4)
     known = known_instrument(instrument, [comparison.note], said)
     assumed = (*known.assumed, *_on(known.instrument, comparison.note, named=note is not None))
+    if note is None and comparison.other_notes:
+        meant = f"{comparison.note} is the string, of all notes that were heard"
+        assumed = (f"{meant} (say it with --string, or --preset for all)", *assumed)
     result = decide(comparison, known.instrument, assumed=assumed)
     if output_format == "json":
         for words in result.assumed if result.move else ():
@@ -160,33 +164,23 @@ def _on(instrument: Instrument, note: Note, *, named: bool) -> tuple[str, ...]:
     return (f"the scale and bridge of an instrument that has no {note} string",)
 
 
-class _Asked(NamedTuple):
-    fret: int
-    a4_hz: float
-
-
 def _whole(
     sounds: Sequence[Listened],
     roles: Sequence[Role | None],
     instrument: Instrument | None,
     said: Said,
-    asked: _Asked,
+    *,
+    fret: int,
+    a4_hz: float,
 ) -> WholeInstrument | None:
     """The strings of a known instrument; None where not more than one of them was heard."""
     if instrument is None:
         return None
-    fret, a4_hz = asked
     heard = strings_in(sounds, roles, instrument, fret=fret, a4_hz=a4_hz)
     if len(heard.keys() - {None}) < 2:
         return None
     known = known_instrument(instrument, [], said)
-    whole = decide_strings(
-        heard,
-        known.instrument,
-        fret=fret,
-        a4_hz=a4_hz,
-        assumed=known.assumed,
-    )
+    whole = decide_strings(heard, known.instrument, fret=fret, a4_hz=a4_hz, assumed=known.assumed)
     if not any(each.result for each in whole.strings):
         silent = [each.string for each in whole.strings if each.lacks_short == NOT_HEARD]
         told = [each for each in whole.strings if each.string not in silent]
@@ -216,8 +210,7 @@ def _print_whole(whole: WholeInstrument) -> None:
     page.say(f"cents at {where}, + is sharp; ± holds 95 %")
     if said := remarks(whole):
         page.gap()
-        for label, words in said:
-            page.say(f"{label}: {words}", hanging=2)
+        page.labelled(said)
 
 
 def _print_page(result: OffsetResult) -> None:
@@ -229,8 +222,7 @@ def _print_page(result: OffsetResult) -> None:
     for words in noticed(result):
         page.say(words)
     page.gap()
-    for label, words in figures(result):
-        page.say(f"{label}: {words}", hanging=2)
+    page.labelled(figures(result))
     page.gap()
     page.table(
         [
@@ -247,8 +239,7 @@ def _print_page(result: OffsetResult) -> None:
     )
     if minded := cautions(result):
         page.gap()
-        for words in minded:
-            page.say(f"- {words}", hanging=2)
+        page.items(minded)
 
 
 def _row(each: ComparedPluck | LostPluck, result: OffsetResult) -> list[str]:

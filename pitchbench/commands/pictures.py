@@ -3,34 +3,30 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import TYPE_CHECKING, Final
 
 import click
 
+from pitchbench.commands.common import together
 from pitchbench.errors import PitchbenchError, printable
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-_Function = TypeVar("_Function", bound=Callable[..., Any])
-
 #: What a figure can be written as.
 ENDINGS: Final = (".svg", ".png", ".pdf")
 
 
-def picture_options(function: _Function) -> _Function:
-    """``--out FILE`` and ``--force``, handed on as ``out`` and ``force``."""
-    function = click.option("--force", is_flag=True, help="Replace the file if it exists.")(
-        function
-    )
-    return click.option(
+picture_options: Final = together(
+    click.option(
         "--out",
         type=click.Path(path_type=Path, dir_okay=False),
         metavar="FILE",
         help="Draw the figure too: .svg, .png or .pdf.",
-    )(function)
+    ),
+    click.option("--force", is_flag=True, help="Replace the file if it exists."),
+)
 
 
 def check_picture(out: Path | None, *, force: bool) -> None:

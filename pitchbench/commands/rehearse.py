@@ -73,7 +73,9 @@ EXAMPLES = """\
     type=click.Choice([each.value for each in Fault]),
     help="Practise this fault: is it found?",
 )
-@click.option("--record", type=click.Path(path_type=Path), help="Keep the sound in this file.")
+@click.option(
+    "--record", type=click.Path(path_type=Path), help="Keep the sound in this file: .flac or .wav."
+)
 @click.option("--keep", is_flag=True, help="Put the rehearsal on record, marked as one.")
 @store_option
 @plain_option
@@ -111,21 +113,10 @@ def command(
     instrument = with_details(known, details)
     setup = Setup(instrument=instrument, a4_hz=a4, fret=fret)
     setup = work_on(setup, strings)
-    how: dict[str, Any] = {
-        "seed": seed,
-        "speed": speed,
-        "explain": explain,
-        "fault": practised,
-        "record": record,
-        "plain": plain,
-        "speak": speak,
-        "cue": cue,
-        "output_format": output_format,
-    }
-    if not keep:
-        rehearsal = _run(setup, **how, keeping=None)
-    else:
-        with open_records(store, begin=True) as repository:
+    with contextlib.ExitStack() as stack:
+        keeping = None
+        if keep:
+            repository = stack.enter_context(open_records(store, begin=True))
             session_id = repository.begin_session(
                 setup,
                 at=datetime.now(UTC),
@@ -134,11 +125,21 @@ def command(
                 parameters={"seed": seed},
             )
             keeping = Keeping(repository, session_id)
-            try:
-                rehearsal = _run(setup, **how, keeping=keeping)
-                keeping.end(rehearsal.state)
-            finally:
-                keeping.tell(None, store)
+            stack.callback(keeping.tell, store, go_on=False)
+        rehearsal = _run(
+            setup,
+            seed=seed,
+            speed=speed,
+            explain=explain,
+            fault=practised,
+            record=record,
+            plain=plain,
+            told=Told(speak, cue, headphones=True),  # the virtual player does not hear it
+            output_format=output_format,
+            keeping=keeping,
+        )
+        if keeping is not None:
+            keeping.end(rehearsal.state)
     survey = None
     if practised is not None and rehearsal.state.finished:
         # Some faults show over the neck alone; which one it is must not be known here.
@@ -169,14 +170,12 @@ def _run(
     fault: Fault | None,
     record: Path | None,
     plain: bool,
-    speak: bool,
-    cue: bool,
+    told: Told,
     output_format: str,
     keeping: Keeping | None,
 ) -> Rehearsal:
     with contextlib.ExitStack() as stack:
-        # The virtual player hears nothing but the request.
-        teller = stack.enter_context(telling(REHEARSAL, Told(speak, cue, headphones=True)))
+        teller = stack.enter_context(telling(REHEARSAL, told))
         if teller is not None:
             stack.enter_context(teller.loudspeaker.opened())
         view = stack.enter_context(shown(REHEARSAL, output_format, plain))
@@ -218,5 +217,4 @@ def _page(rehearsal: Rehearsal, faults: list[tuple[str, str]]) -> None:
     # Words break, numbers do not.
     columns = [Column(name, right=0 < n < 6) for n, name in enumerate(COLUMNS)]
     page.table(columns, truth_rows(rehearsal))
-    for label, words in faults:
-        page.say(f"{label}: {words}", hanging=2)
+    page.labelled(faults)

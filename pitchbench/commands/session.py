@@ -25,7 +25,6 @@ from pitchbench.commands.guided import (
     Start,
     guided_instrument,
     keeping_of,
-    large_option,
     refuse_silence,
     shown,
     work_on,
@@ -82,7 +81,7 @@ EXAMPLES = """\
 @click.option("--keep/--no-keep", default=None, help="On record or not [yes if live or resumed].")
 @store_option
 @plain_option
-@large_option
+@click.option("--large/--no-large", default=False, help="Begin in large print (key l).")
 @telling_options
 @format_option
 def command(
@@ -136,10 +135,7 @@ def command(
                 return None
             records = repository or stack.enter_context(open_records(store, begin=True))
             parameters = {} if player is None else {"player": player}
-            begun = keeping_of(stack, records, start, source, parameters)
-            if sound.record is not None:
-                records.keep_audio(begun.session_id, sound.record)
-            return begun
+            return keeping_of(stack, records, start, source, parameters, record=sound.record)
 
         keeping = None
         checks = checks or bool(start.job.log.checked)
@@ -159,7 +155,6 @@ def command(
                 start.job,
                 view,
                 keeping,
-                go_on="session",
                 store=store,
                 views=views,
                 hearing=hearing,

@@ -6,7 +6,7 @@ import os
 import tempfile
 import webbrowser
 from dataclasses import replace
-from datetime import date, datetime
+from datetime import date
 from pathlib import Path
 from typing import Final
 
@@ -24,6 +24,7 @@ from pitchbench.commands.common import (
     write_line,
 )
 from pitchbench.commands.defaults import values
+from pitchbench.commands.instrument_options import written_day
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.records.naming import RenamedError
@@ -51,7 +52,7 @@ _SHOWN: Final = (".html", ".pdf")
 @click.option("--open", "opened", is_flag=True, help="Show the page in the browser.")
 @click.option("--remarks", default="", metavar="TEXT", help="What the customer said.")
 @click.option("--recommend", default="", metavar="TEXT", help="What you advise.")
-@click.option("--next-check", type=click.DateTime(["%Y-%m-%d"]), metavar="DATE",
+@click.option("--next-check", type=written_day, metavar="DATE",
               help="When to check, as 2027-03-31 [another season or old strings].")  # fmt: skip
 @plain_option
 @store_option
@@ -63,7 +64,7 @@ def command(
     opened: bool,
     remarks: str,
     recommend: str,
-    next_check: datetime | None,
+    next_check: date | None,
     plain: bool,
     store: str | None,
 ) -> None:
@@ -79,15 +80,14 @@ def command(
         raise PitchbenchError(
             "A browser shows no such file as a page.", f"End it in one of: {', '.join(_SHOWN)}."
         )
-    due: date | None = next_check.date() if next_check else None
-    words = Words(_workshop(), remarks, recommend, due)
+    words = Words(_workshop(), remarks, recommend, next_check)
     with open_records(store) as repository:
         # Frames are many: text and rows do without.
         drawn = opened or suffix in {".html", ".pdf", ".json"}
         record = repository.session(_meant(repository, session), traces_too=drawn)
-        if due is not None and due < record.meta.day:
+        if next_check is not None and next_check < record.meta.day:
             raise PitchbenchError(
-                f"--next-check {due} is before the session, which was on {record.meta.day}.",
+                f"--next-check {next_check} is before the session, which was on {record.meta.day}.",
                 "Give a day after it.",
             )
         shown = _called_now(repository, record)
@@ -143,8 +143,7 @@ def _print(
         ],
     )
     page.gap()
-    for label, value in sheet.said:
-        page.say(f"{label}: {value}", hanging=2)
+    page.labelled(sheet.said)
     page.gap()
     for line in sheet.method:
         page.say(line)

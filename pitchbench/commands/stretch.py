@@ -18,10 +18,10 @@ from pitchbench.commands.common import (
 )
 from pitchbench.commands.guided import (
     Start,
-    Strings,
     keeping_of,
     refuse_silence,
     shown,
+    string_numbers,
     work_on,
     worked,
 )
@@ -47,7 +47,8 @@ EXAMPLES = """\
 
 @click.command(cls=ExamplesFirst, examples=EXAMPLES)
 @known_options("tuning", "tolerance")
-@click.option("--strings", type=Strings(), help="Strings to stretch, in this order [all].")
+@click.option("--strings", type=string_numbers, metavar="6,5,...",
+              help="Strings to stretch, in this order [all].")  # fmt: skip
 @a4_option
 @guided_options
 @click.option("--keep/--no-keep", default=None, help="On record or not [yes if live or resumed].")
@@ -91,16 +92,15 @@ def command(
         source, hearing = stack.enter_context(listening_to(sound, teller))
         keeping = None
         if repository is not None and keep:
-            keeping = keeping_of(stack, repository, start, source, {}, kind=SessionKind.STRETCH)
-            if sound.record is not None:
-                repository.keep_audio(keeping.session_id, sound.record)
+            keeping = keeping_of(
+                stack, repository, start, source, {}, record=sound.record, kind=SessionKind.STRETCH
+            )
         with shown(STRETCH, output_format, plain, source) as view:
             job = worked(
                 source,
                 start.job,
                 view,
                 keeping,
-                go_on="stretch",
                 store=said.store,
                 hearing=hearing,
                 teller=teller,
@@ -119,6 +119,4 @@ def command(
 def _page(job: Stretch) -> None:
     from pitchbench.screen.tables import Page  # noqa: PLC0415  # for terminals alone
 
-    page = Page()
-    for label, words in stretch_lines(job):
-        page.say(f"{label}: {words}", hanging=2)
+    Page().labelled(stretch_lines(job))

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 import click
 
-from pitchbench.commands.common import refuse_idle, refuse_microphone
+from pitchbench.commands.common import refuse_idle, refuse_microphone, together
 from pitchbench.screen.pictures import Picture
 from pitchbench.session.job import Job
 
@@ -27,22 +27,16 @@ DEAF: Final = (
 )
 
 
-def speak_option(function: _Function) -> _Function:
-    """``--speak``, handed on as ``speak``: off unless asked for, or set once for all."""
-    return click.option(
-        "--speak/--no-speak",
-        default=False,
-        help="Speak the request, each result and the move, in English.",
-    )(function)
-
-
-def cue_option(function: _Function) -> _Function:
-    """``--cue``, handed on as ``cue``: off unless asked for, or set once for all."""
-    return click.option(
-        "--cue/--no-cue",
-        default=False,
-        help="Tones: one for a take accepted, two low ones rejected, three for a string done.",
-    )(function)
+speak_option = click.option(
+    "--speak/--no-speak",
+    default=False,
+    help="Speak the request, each result and the move, in English.",
+)
+cue_option = click.option(
+    "--cue/--no-cue",
+    default=False,
+    help="Tones: one for a take accepted, two low ones rejected, three for a string done.",
+)
 
 
 @dataclass(frozen=True)
@@ -54,25 +48,26 @@ class Told:
     headphones: bool
 
 
-def telling_options(function: _Function) -> _Function:
-    """``--speak``, ``--cue`` and ``--headphones``, handed on as ``told``."""
+def _as_told(function: _Function) -> _Function:
+    """What `Told` holds, handed on as ``told``."""
 
     @functools.wraps(function)
     def handed_on(*, speak: bool, cue: bool, headphones: bool, **rest: Any) -> Any:
         return function(told=_told(speak=speak, cue=cue, headphones=headphones), **rest)
 
-    asked = cast("_Function", handed_on)
-    for option in (
-        click.option(
-            "--headphones/--no-headphones",
-            default=False,
-            help="You alone hear it: it listens on while it speaks.",
-        ),
-        cue_option,
-        speak_option,
-    ):
-        asked = option(asked)
-    return asked
+    return cast("_Function", handed_on)
+
+
+telling_options: Final = together(
+    speak_option,
+    cue_option,
+    click.option(
+        "--headphones/--no-headphones",
+        default=False,
+        help="You alone hear it: it listens on while it speaks.",
+    ),
+    _as_told,
+)
 
 
 def _told(**asked: bool) -> Told:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shlex
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import TYPE_CHECKING, Literal
@@ -11,6 +10,7 @@ import click
 
 from pitchbench.commands.common import (
     format_option,
+    going_on,
     open_records,
     plain_option,
     show_result,
@@ -21,7 +21,6 @@ from pitchbench.commands.help_page import ExamplesFirst
 from pitchbench.records.hand import in_hand
 from pitchbench.records.history import check_reasons, sessions_to_go_by
 from pitchbench.records.model import SessionKind, SessionMeta
-from pitchbench.records.places import is_url
 from pitchbench.report.document import fill
 
 if TYPE_CHECKING:
@@ -75,7 +74,7 @@ def command(output_format: str, plain: bool, store: str | None) -> None:
     """The list of the day: in hand, broken off (and how to go on), done, and the checks that are
     due. Benches that share their records share the list."""
     with open_records(store) as repository:
-        document = _today(repository, datetime.now(UTC), _store_words(store))
+        document = _today(repository, datetime.now(UTC), store)
     show_result(
         output_format,
         plain,
@@ -88,14 +87,7 @@ def command(output_format: str, plain: bool, store: str | None) -> None:
         tell("Nothing is in hand, broken off, done today or due.")
 
 
-def _store_words(store: str | None) -> str:
-    """What names the store again; a URL may hold a password, so it is not shown."""
-    if store is None:
-        return ""
-    return f" --store {'URL' if is_url(store) else shlex.quote(store)}"
-
-
-def _today(repository: Repository, now: datetime, store_words: str) -> TodayDocument:
+def _today(repository: Repository, now: datetime, store: str | None) -> TodayDocument:
     day = now.astimezone().date()
     begin, end = (
         datetime.combine(each, time.min).astimezone() for each in (day, day + timedelta(days=1))
@@ -109,7 +101,7 @@ def _today(repository: Repository, now: datetime, store_words: str) -> TodayDocu
         day=day,
         in_hand=tuple(_work(repository, each.instrument, each.meta) for each in held),
         broken_off=tuple(
-            _work(repository, each.instrument, each.meta, store_words=store_words)
+            _work(repository, each.instrument, each.meta, going_on(each.meta, store))
             for each in unfinished
             if each not in held
         ),
@@ -119,12 +111,11 @@ def _today(repository: Repository, now: datetime, store_words: str) -> TodayDocu
 
 
 def _work(
-    repository: Repository, name: str, meta: SessionMeta, *, store_words: str | None = None
+    repository: Repository, name: str, meta: SessionMeta, go_on: str | None = None
 ) -> WorkDocument:
-    """What is shown of a session, and with ``store_words`` the command that goes on with it."""
+    """What is shown of a session; ``go_on`` is the command that goes on with it."""
     record = repository.session(meta.id, outcomes_only=True)
     strings = [record.log.strings[number - 1] for number in record.log.order]
-    go_on = f"pitchbench {meta.kind.command} --resume {meta.short_id}{store_words}"
     return fill(
         WorkDocument,
         meta,
@@ -132,7 +123,7 @@ def _work(
         instrument=name,
         strings_done=sum(s.outcome is not None for s in strings),
         strings=len(strings),
-        go_on=None if store_words is None else go_on,
+        go_on=go_on,
     )
 
 

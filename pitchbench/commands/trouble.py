@@ -91,7 +91,8 @@ def command(words: tuple[str, ...], plain: bool, output_format: str) -> None:
     """What may be wrong, and what to do. Without WORDS it lists what you may see; with some, it
     shows the part whose heading has them, else every part that speaks of them."""
     opening, *rest = sections()
-    chosen = _about(" ".join(words), rest) if words else rest
+    # Whoever looks for a danger by its word is shown the caution of the opening.
+    chosen = _about(" ".join(words), [opening, *rest]) if words else rest
     if output_format == "json":
         echo_json(fill(TroubleDocument, parts=[section.part for section in chosen]))
     elif is_plain(plain):

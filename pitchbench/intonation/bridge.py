@@ -125,6 +125,16 @@ class Move:
         return self.goes_back or (self._limit_mm is not None and total_mm > self._limit_mm)
 
     @property
+    def reach_mm(self) -> float:
+        """How far of it the saddle can go, with the same sign, as far as is known."""
+        if self.goes_back:
+            return 0.0
+        if not self.out_of_travel or self._limit_mm is None:
+            return self.mm
+        left_mm = self._limit_mm - math.copysign(1.0, self.mm) * self.moved_mm
+        return math.copysign(max(0.0, left_mm), self.mm)
+
+    @property
     def _limit_mm(self) -> float | None:
         """How far the saddle may go that way; None where that is not known."""
         return self.bridge.travel_mm(away=self.asked_mm > 0.0)
@@ -249,25 +259,15 @@ def out_of_travel_advice(kind: BridgeKind, *, goes_back: bool = False) -> tuple[
     )
 
 
-def plan_move(
-    offset: Offset, instrument: Instrument, string: int, *, moved_mm: float = 0.0
-) -> Move:
-    """The move that cancels ``offset`` on ``instrument``, or what of it may be filed; see
-    `cancelling_move` and `Move.short_of_the_mark`.
-
-    Parameters
-    ----------
-    string : number of the string, 1 the highest.
-    moved_mm : the saddle's travel since the instrument's record was made, positive away from the
-        nut; it adds to the setback and takes from the travel left.
-    """
+def plan_move(offset: Offset, instrument: Instrument, string: int) -> Move:
+    """The move that cancels ``offset`` on ``string`` of ``instrument``, or what of it may be filed;
+    see `cancelling_move` and `Move.short_of_the_mark`."""
     return cancelling_move(
         offset,
         string=string,
         scale_mm=instrument.scale_of(string),
         setback_mm=setback_mm(instrument, string),
         bridge=instrument.bridge,
-        moved_mm=moved_mm,
     ).short_of_the_mark
 
 
@@ -278,7 +278,6 @@ def cancelling_move(
     scale_mm: float,
     setback_mm: float,
     bridge: Bridge,
-    moved_mm: float = 0.0,
 ) -> Move:
     """The move that cancels ``offset``, by exact geometry (docs/definitions.md, section 3).
 
@@ -296,15 +295,12 @@ def cancelling_move(
 
     def to_mm(cents: float) -> float:
         return geometry.saddle_move_mm(
-            max(-LARGEST_OFFSET_CENTS, min(LARGEST_OFFSET_CENTS, cents)),
-            fret=offset.fret,
-            scale_mm=scale_mm,
-            setback_mm=setback_mm + moved_mm,
+            curable(cents), fret=offset.fret, scale_mm=scale_mm, setback_mm=setback_mm
         )
 
     low, high = offset.interval95_cents
     try:
-        return Move(string, to_mm(cents), (to_mm(low), to_mm(high)), bridge, moved_mm=moved_mm)
+        return Move(string, to_mm(cents), (to_mm(low), to_mm(high)), bridge)
     except ValueError as error:
         raise PitchbenchError(
             f"No saddle position cures {cents:+.1f} cents at the {ordinal(offset.fret)} fret.",
@@ -312,9 +308,41 @@ def cancelling_move(
         ) from error
 
 
+def curable(cents: float) -> float:
+    """``cents`` as far as a saddle can be the cause of it."""
+    return max(-LARGEST_OFFSET_CENTS, min(LARGEST_OFFSET_CENTS, cents))
+
+
 def setback_mm(instrument: Instrument, string: int) -> float:
     """The setback on record of this string's saddle; 0 where it is not known."""
     return instrument.setback_mm[string - 1] if instrument.setback_mm else 0.0
+
+
+@dataclass(frozen=True)
+class Leverage:
+    """What a string's saddle does to the offset at ``fret``, by exact geometry; ``moved_mm`` is its
+    travel since the instrument's record was made."""
+
+    instrument: Instrument
+    string: int
+    fret: int
+    moved_mm: float = 0.0
+
+    def change_cents(self, move_mm: float) -> float:
+        """How much sharper a move away from the nut makes it; see `geometry`."""
+        return geometry.saddle_change_cents(move_mm, **self._lengths)
+
+    def cancelling_mm(self, cents: float) -> float:
+        """The move that takes ``cents`` off it; see `geometry`."""
+        return geometry.saddle_move_mm(cents, **self._lengths)
+
+    @property
+    def _lengths(self) -> dict[str, float]:
+        return {
+            "fret": self.fret,
+            "scale_mm": self.instrument.scale_of(self.string),
+            "setback_mm": setback_mm(self.instrument, self.string) + self.moved_mm,
+        }
 
 
 def rotation(bridge: Bridge, *, away: bool) -> Rotation | None:

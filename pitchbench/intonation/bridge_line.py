@@ -15,8 +15,7 @@ import numpy as np
 
 from pitchbench.belief import Belief
 from pitchbench.instrument import Instrument
-from pitchbench.intonation import geometry
-from pitchbench.intonation.bridge import DIRECTION_WORDS, Direction, setback_mm
+from pitchbench.intonation.bridge import DIRECTION_WORDS, Direction, Leverage
 from pitchbench.lengths import length_words
 
 #: A line goes through any two strings: it is none of the instrument's before there are three.
@@ -85,7 +84,10 @@ def best_line(asked: Sequence[Asked], instrument: Instrument, *, fret: int = 12)
         np.array([getattr(each, name) for each in asked])
         for name in ("cents", "u_cents", "tolerance_cents")
     )
-    per_mm = np.array([_cents_per_mm(instrument, each.string, fret) for each in asked])
+    # By how much the offset falls for each mm away from the nut.
+    per_mm = np.array(
+        [1.0 / Leverage(instrument, each.string, fret).cancelling_mm(1.0) for each in asked]
+    )
     weigh = 1.0 / np.hypot(tolerance, u_cents)
     sides = per_mm[:, None] * np.stack((1.0 - place, place), axis=1)
     solve = np.linalg.pinv(sides * weigh[:, None]) * weigh
@@ -147,13 +149,3 @@ def _side_words(side: Belief) -> str:
         return f"stays (± {half})"
     away = Direction.AWAY_FROM_NUT if side.centre > 0.0 else Direction.TOWARD_NUT
     return f"{length_words(abs(side.centre))} {DIRECTION_WORDS[away]} (± {half})"
-
-
-def _cents_per_mm(instrument: Instrument, string: int, fret: int) -> float:
-    """By how much the offset falls for each mm away from the nut."""
-    return 1.0 / geometry.saddle_move_mm(
-        1.0,
-        fret=fret,
-        scale_mm=instrument.scale_of(string),
-        setback_mm=setback_mm(instrument, string),
-    )

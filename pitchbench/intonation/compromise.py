@@ -13,6 +13,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from statistics import fmean
 from typing import Final
 
 import numpy as np
@@ -21,8 +22,7 @@ from numpy.typing import NDArray
 from pitchbench.belief import Belief
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
-from pitchbench.intonation import geometry
-from pitchbench.intonation.bridge import setback_mm
+from pitchbench.intonation.bridge import Leverage, Move
 from pitchbench.intonation.neck import LARGEST_MOVE_MM, StringNeck, believed_offsets, bound95_cents
 from pitchbench.intonation.played import Place, Played
 from pitchbench.units import CENTS_PER_NEPER, fret_ratio
@@ -40,11 +40,13 @@ _Setting = Mapping[int, tuple[float, float]]
 @dataclass(frozen=True)
 class StringSetting:
     """One string of the compromise: how far its saddle goes, mm, positive away from the nut, and
-    how far above its note the open string is tuned, cents."""
+    how far above its note the open string is tuned, cents; ``at_its_end`` where what is best lies
+    beyond the travel of the saddle."""
 
     string: int
     move: Belief
     tuned: Belief
+    at_its_end: bool = False
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,8 @@ class Compromise:
 def best_compromise(
     necks: Sequence[StringNeck], instrument: Instrument, played: Played, *, a4_hz: float
 ) -> Compromise:
-    """Saddles and open strings together, for what is ``played`` on the strings of ``necks``.
+    """Saddles and open strings together, for what is ``played`` on the strings of ``necks``; a
+    saddle that strings share makes one move.
 
     What nut, saddle and each fret are believed to make of a note enters, so a fret that was heard
     once and badly pulls little; and what is unsure of that is in the uncertainty of the settings.
@@ -101,13 +104,18 @@ def best_compromise(
             "What is best for these notes lies beyond what a saddle can do.",
             "Look at the nut, the frets and the strings first.",
         )
-    at_the_12th = {neck.string: (0.0, task.mm_at_the_12th(neck)) for neck in necks}
+    alone_mm = {neck.string: task.mm_at_the_12th(neck) for neck in necks}
+    beside = instrument.bridge.beside
+    at_the_12th = {
+        string: (0.0, fmean(alone_mm[n] for n in (string, *beside(string)) if n in alone_mm))
+        for string in alone_mm
+    }
     return Compromise(
         strings=task.settings(best),
         now=task.left(dict.fromkeys(numbers, (0.0, 0.0)), nut=True),
-        at_the_12th=task.left(at_the_12th, nut=True),
-        best=task.left(best, nut=True),
-        with_the_nut=task.left(task.solved(nut=False), nut=False),
+        at_the_12th=task.left(task.reached(at_the_12th), nut=True),
+        best=task.left(task.reached(best), nut=True),
+        with_the_nut=task.left(task.reached(task.solved(nut=False)), nut=False),
     )
 
 
@@ -124,32 +132,46 @@ class _Task:
     def solved(self, *, nut: bool) -> dict[int, tuple[float, float]]:
         """The setting of least weighted squares."""
         x = -self._inverse @ self._cents(nut=nut)
+        return {string: (float(x[i]), float(x[j])) for string, (i, j) in self._columns.items()}
+
+    def reached(self, setting: _Setting) -> _Setting:
+        """The setting as far as the saddles can go."""
+        bridge = self.instrument.bridge
         return {
-            neck.string: (float(x[2 * i]), float(x[2 * i + 1])) for i, neck in enumerate(self.necks)
+            string: (tuned, Move(string, mm, (mm, mm), bridge).reach_mm)
+            for string, (tuned, mm) in setting.items()
         }
 
     def settings(self, best: _Setting) -> tuple[StringSetting, ...]:
-        """The best setting with its uncertainty."""
+        """The best setting with its uncertainty, as far as the saddles can go."""
+        reached = self.reached(best)
         inverse = self._inverse
         covariance = inverse @ self._covariance @ inverse.T
         u = np.sqrt(np.diagonal(covariance))
         return tuple(
             StringSetting(
-                neck.string,
-                move=Belief.normal(best[neck.string][1], float(u[2 * i + 1])),
-                tuned=Belief.normal(best[neck.string][0], float(u[2 * i])),
+                string,
+                move=Belief.normal(reached[string][1], float(u[j])),
+                tuned=Belief.normal(best[string][0], float(u[i])),
+                at_its_end=reached[string] != best[string],
             )
-            for i, neck in enumerate(self.necks)
+            for string, (i, j) in self._columns.items()
         )
+
+    @cached_property
+    def _columns(self) -> dict[int, tuple[int, int]]:
+        """The columns of each string's tuning and of its saddle, which others may share."""
+        beside, strings = self.instrument.bridge.beside, [neck.string for neck in self.necks]
+        saddles = list(dict.fromkeys(frozenset((each, *beside(each))) for each in strings))
+        return {
+            string: (i, len(strings) + saddles.index(frozenset((string, *beside(string)))))
+            for i, string in enumerate(strings)
+        }
 
     def mm_at_the_12th(self, neck: StringNeck) -> float:
         """The move that makes the 12th fret right."""
-        return geometry.saddle_move_mm(
-            neck.expected_cents(12),
-            fret=12,
-            scale_mm=self.instrument.scale_of(neck.string),
-            setback_mm=setback_mm(self.instrument, neck.string),
-        )
+        leverage = Leverage(self.instrument, neck.string, 12)
+        return leverage.cancelling_mm(neck.expected_cents(12))
 
     def left(self, setting: _Setting, *, nut: bool) -> Left:
         """What remains of what is played, by the exact geometry."""
@@ -188,13 +210,13 @@ class _Task:
         """Pseudo-inverse of the weighted design, shape (columns, places)."""
         places = self._places
         index = {place: row for row, place in enumerate(places)}
-        column = {neck.string: 2 * i for i, neck in enumerate(self.necks)}
-        design = np.zeros((len(places), 2 * len(self.necks)))
+        design = np.zeros((len(places), 1 + max(j for _, j in self._columns.values())))
         for row, (string, fret) in enumerate(places):
-            design[row, column[string]] = 1.0
+            tuned, saddle = self._columns[string]
+            design[row, tuned] = 1.0
             lever = fret_ratio(fret) - 1.0
             scale_mm = self.instrument.scale_of(string)
-            design[row, column[string] + 1] = -CENTS_PER_NEPER * lever / scale_mm
+            design[row, saddle] = -CENTS_PER_NEPER * lever / scale_mm
         # Rows of differences: what two notes together are off by.
         pick = np.eye(len(places))
         for low, high, *_ in self.together:
@@ -236,12 +258,7 @@ class _Task:
         tuned, move_mm = setting[string]
         if fret == 0:
             return tuned
-        return tuned + geometry.saddle_change_cents(
-            move_mm,
-            fret=fret,
-            scale_mm=self.instrument.scale_of(string),
-            setback_mm=setback_mm(self.instrument, string),
-        )
+        return tuned + Leverage(self.instrument, string, fret).change_cents(move_mm)
 
     def _hz(self, place: Place) -> float:
         string, fret = place

@@ -152,6 +152,8 @@ class Density:
 
     def scaled(self, share: float) -> Density:
         """The belief in this share of it, on the same steps."""
+        if share == 1.0:
+            return self
         edges, below = self._cumulative
         steps = math.ceil(self.cents.size * share) + 1
         ends = edges[0] * share + np.arange(steps + 1) * self._step
@@ -389,7 +391,7 @@ def after_take(known: Knowledge, *, fretted: bool, cents: float, u_cents: float)
     return _fretted(known, cents, u_cents) if fretted else _open(known, cents, u_cents)
 
 
-def from_takes(takes: Sequence[Take], *, fret: int, person: Person = WHOEVER) -> Knowledge:
+def from_takes(takes: Sequence[Take], *, fret: int) -> Knowledge:
     """A finished batch of takes of one string in one tuning, those of other frets passed over.
 
     A drift of the string is seen in its open takes, as far as they tell it, and taken off. What is
@@ -397,7 +399,7 @@ def from_takes(takes: Sequence[Take], *, fret: int, person: Person = WHOEVER) ->
     """
     takes = sorted((t for t in takes if t.fret in (0, fret)), key=lambda take: take.at_s)
     opens = [take for take in takes if take.fret == 0]
-    known = begin(person)
+    known = begin(WHOEVER)
     if not opens or len(opens) == len(takes):
         return known
     reference_hz = opens[0].pitch_hz

@@ -9,9 +9,10 @@ sharp with a good 12th means the nut.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from statistics import fmean
 from typing import Final
 
 import numpy as np
@@ -21,8 +22,7 @@ from numpy.typing import NDArray
 from pitchbench.belief import Belief, student_quantile
 from pitchbench.errors import NoReadingError, PitchbenchError
 from pitchbench.instrument import Instrument
-from pitchbench.intonation import geometry
-from pitchbench.intonation.bridge import Move, setback_mm
+from pitchbench.intonation.bridge import Leverage, Move
 from pitchbench.intonation.deciding import worth_filing
 from pitchbench.intonation.fit import Fit, Pooled, fit_linear, fit_nonlinear, pool
 from pitchbench.intonation.offset import ScatterPrior, believed_mean, learn_scatter, summarise
@@ -107,10 +107,11 @@ class StringNeck:
 class SaddleChoice:
     """The saddle move that is best over the frets used.
 
-    ``move`` is in mm, positive away from the nut; the others hold,
-    by fret, what each is worth and its offset before and after the move. ``most95_cents`` is what
-    the root mean square of what truly remains lies below with at least 95 % probability,
-    ``most95_before_cents`` the same of what is there now.
+    ``move`` is in mm, positive away from the nut; of strings that share a saddle it is the mean of
+    what they ask for. The others hold, by fret, what each is worth and its offset before and after
+    the move, as far as the saddle can go. ``most95_cents`` is what the root mean square of what
+    truly remains lies below with at least 95 % probability, ``most95_before_cents`` the same of
+    what is there now.
     """
 
     move: Belief
@@ -243,16 +244,8 @@ def after_move_cents(
     """
     if fret == 0:
         return 0.0
-    return neck.expected_cents(fret) + _change_cents(neck, fret, instrument, move_mm)
-
-
-def _change_cents(neck: StringNeck, fret: int, instrument: Instrument, move_mm: float) -> float:
-    return geometry.saddle_change_cents(
-        move_mm,
-        fret=fret,
-        scale_mm=instrument.scale_of(neck.string),
-        setback_mm=setback_mm(instrument, neck.string),
-    )
+    leverage = Leverage(instrument, neck.string, fret)
+    return neck.expected_cents(fret) + leverage.change_cents(move_mm)
 
 
 def best_saddle(
@@ -280,9 +273,7 @@ def best_saddle(
         )
 
     def after(move: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.array(
-            [after_move_cents(neck, n, instrument, move_mm=float(move[0])) for n in used]
-        )
+        return _after(neck, used, instrument, float(move[0]))
 
     try:
         fit = fit_nonlinear(after, np.zeros(len(used)), [0.0], 1.0 / np.sqrt(list(used.values())))
@@ -291,21 +282,56 @@ def best_saddle(
             "No saddle position is best over these frets.",
             "Weigh frets farther up the neck, where the saddle has more hold.",
         ) from error
-    scale_mm = instrument.scale_of(neck.string)
-    before, remaining = after(np.zeros(1)), after(fit.values)
+    u_mm = _move_u_mm(neck, used, instrument.scale_of(neck.string))
+    return _choice(neck, instrument, used, Belief.normal(float(fit.values[0]), u_mm))
+
+
+def on_one_saddle(
+    necks: Sequence[StringNeck], choices: Sequence[SaddleChoice], instrument: Instrument
+) -> list[SaddleChoice]:
+    """The choices of strings that share a saddle: it makes one move, the mean of what they ask for.
+
+    Of their moves, not of their cents: a longer string needs more travel for the same cents.
+    """
+    if len(choices) == 1:
+        return list(choices)
+    mm = fmean(choice.move.centre for choice in choices)
+    u_mm = math.hypot(*(choice.move.u for choice in choices)) / len(choices)
+    return [
+        _choice(neck, instrument, choice.weights, Belief.normal(mm, u_mm))
+        for neck, choice in zip(necks, choices, strict=True)
+    ]
+
+
+def _after(
+    neck: StringNeck, frets: Iterable[int], instrument: Instrument, move_mm: float
+) -> NDArray[np.float64]:
+    return np.array([after_move_cents(neck, n, instrument, move_mm=move_mm) for n in frets])
+
+
+def _choice(
+    neck: StringNeck, instrument: Instrument, used: Mapping[int, float], move: Belief
+) -> SaddleChoice:
+    """What a move comes to over the frets ``used``, as far as the saddle can go."""
+    before = _after(neck, used, instrument, 0.0)
+    remaining = _after(neck, used, instrument, _as_move(neck, move, instrument).reach_mm)
 
     def most95(cents: NDArray[np.float64]) -> float:
         rms = math.sqrt(float(np.average(np.square(cents), weights=list(used.values()))))
         return _most_left_cents(neck, used, rms, cents - before)
 
     return SaddleChoice(
-        move=Belief.normal(float(fit.values[0]), _move_u_mm(neck, used, scale_mm)),
+        move=move,
         most95_before_cents=most95(before),
         most95_cents=most95(remaining),
         weights=used,
         before_cents=dict(zip(used, map(float, before), strict=True)),
         remaining_cents=dict(zip(used, map(float, remaining), strict=True)),
     )
+
+
+def _as_move(neck: StringNeck, move: Belief, instrument: Instrument) -> Move:
+    return Move(neck.string, move.centre, move.interval(), instrument.bridge)
 
 
 def judge_saddle(
@@ -319,7 +345,7 @@ def judge_saddle(
     comes first: moving the saddle would only hide a part of it. What is filed cannot be undone: it
     waits until it is `worth_filing`, and stops short of the mark.
     """
-    move = Move(neck.string, choice.move.centre, choice.move.interval(), instrument.bridge)
+    move = _as_move(neck, choice.move, instrument)
     if choice.rms_before_cents <= tolerance_cents:
         sure = choice.most95_before_cents <= _SURELY_LEFT * tolerance_cents
         return NeckVerdict(NeckAdvice.LEAVE if sure else NeckAdvice.TAKE_MORE, None)
@@ -329,13 +355,55 @@ def judge_saddle(
         return NeckVerdict(NeckAdvice.NUT_FIRST, move)
     filed, unsure = move.bridge.is_filed, abs(choice.move.centre) <= choice.move.half()
     if filed and not unsure:
-        high, low = (_change_cents(neck, 12, instrument, mm) for mm in move.interval95_mm)
+        leverage = Leverage(instrument, neck.string, 12)
+        high, low = map(leverage.change_cents, move.interval95_mm)
         unsure = not worth_filing((low, high), tolerance_cents)
     if unsure:
         return NeckVerdict(NeckAdvice.TAKE_MORE, None)
-    if filed and move.out_of_travel:
-        return NeckVerdict(NeckAdvice.NOT_THE_SADDLE, None)
     return NeckVerdict(NeckAdvice.MOVE, move.short_of_the_mark)
+
+
+def judge_shared_saddle(
+    necks: Sequence[StringNeck], choices: Sequence[SaddleChoice], instrument: Instrument
+) -> list[NeckVerdict]:
+    """The same for strings that share a saddle, whose ``choices`` are of one move: one answer.
+
+    The strings that are out of tolerance say it for those that are not. Where the move would hardly
+    be heard on any of them they are off to either side, and it is left.
+    """
+    within = [instrument.tolerance_of(neck.string) for neck in necks]
+    each = list(zip(necks, choices, within, strict=True))
+    verdicts = [judge_saddle(n, c, instrument, tolerance_cents=w) for n, c, w in each]
+    if len(necks) == 1:
+        return verdicts
+    if all(_hardly_heard(n, c, instrument, w) for n, c, w in each):
+        return [NeckVerdict(NeckAdvice.LEAVE, None)] * len(necks)
+    out = [v for v, (_, c, w) in zip(verdicts, each, strict=True) if c.rms_before_cents > w]
+    if not out:
+        return verdicts
+    first = out[0]
+    advice = first.advice if first.move is None else NeckAdvice.MOVE
+    return [
+        v
+        if v in out
+        else NeckVerdict(advice, first.move and _as_move(n, c.move, instrument).short_of_the_mark)
+        for v, (n, c, _) in zip(verdicts, each, strict=True)
+    ]
+
+
+def _hardly_heard(
+    neck: StringNeck, choice: SaddleChoice, instrument: Instrument, tolerance_cents: float
+) -> bool:
+    """Whether a move changes a string, over the frets used, by no more than the tolerance, and
+    surely (95 %) by no more than twice that."""
+    levers = [(fret_ratio(n) - 1.0) ** 2 for n in choice.weights]
+    lever = math.sqrt(float(np.average(levers, weights=list(choice.weights.values()))))
+    cents_per_mm = CENTS_PER_NEPER * lever / instrument.scale_of(neck.string)
+    mm, most_mm = abs(choice.move.centre), abs(choice.move.centre) + choice.move.half()
+    return (
+        cents_per_mm * mm <= tolerance_cents
+        and cents_per_mm * most_mm <= _SURELY_LEFT * tolerance_cents
+    )
 
 
 def shared_nut(necks: Sequence[StringNeck]) -> Pooled:
@@ -358,13 +426,21 @@ def nut_as_a_whole(necks: Sequence[StringNeck], *, tolerance_cents: float) -> Po
     return nut if alike and _matters(Belief.normal(nut.mean, nut.u), tolerance_cents) else None
 
 
-def findings(neck: StringNeck, *, tolerance_cents: float, nut_fret: int = 0) -> tuple[str, ...]:
-    """What the survey of a string shows of nut and frets, in a repairer's words; empty when all is
-    well. The saddle is spoken of by `judge_saddle`; ``nut_fret`` is where the string begins."""
+def findings(
+    neck: StringNeck, instrument: Instrument, *, tolerance_cents: float
+) -> tuple[str, ...]:
+    """What the survey of a string shows of nut, or capo, and frets, in a repairer's words; empty
+    when all is well. The saddle is spoken of by `judge_saddle`."""
     found = []
     if nut_matters(neck, tolerance_cents=tolerance_cents):
         size = f"{neck.nut.centre:+.1f} cents at every fret"
-        if neck.nut.centre > 0:
+        if instrument.under_capo(neck.string):
+            found.append(
+                f"The capo: {size}. That is how it presses: put it on straight and close behind "
+                "its fret, no harder than the strings need to sound clean, and tune anew; the "
+                "saddle cannot cure that."
+            )
+        elif neck.nut.centre > 0:
             found.append(
                 f"The nut: {size}. The slot is high or the nut stands too far from the first "
                 "fret; the saddle cannot cure that. A qualified repairer lowers a slot; it cannot "
@@ -377,9 +453,16 @@ def findings(neck: StringNeck, *, tolerance_cents: float, nut_fret: int = 0) -> 
             )
     for fret in neck.frets:
         if fret.isolated:
+            by = f"{fret.residual_cents:+.1f} cents"
+            if instrument.fretless:
+                found.append(
+                    f"The note at {instrument.place(neck.string, fret.fret)} stands out by {by}: "
+                    "it was stopped otherwise than the rest, or the fingerboard is uneven there."
+                )
+                continue
             cause = "high, or worn flat" if fret.residual_cents > 0 else "worn or low"
             found.append(
-                f"Fret {fret.fret + nut_fret} stands out by {fret.residual_cents:+.1f} cents: "
+                f"Fret {instrument.neck_fret(neck.string, fret.fret)} stands out by {by}: "
                 f"it may be {cause}, or not in its place, or it was pressed otherwise than "
                 "the rest."
             )

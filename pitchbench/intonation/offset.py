@@ -211,20 +211,17 @@ def learn_scatter(
             is_open = fret == 0
             sums[is_open] += (group.n - 1) * (group.spread_cents or 0.0) ** 2
             dofs[is_open] += group.n - 1
-    prior = typical
-    if dofs[True] > typical.open_dof:
-        prior = replace(
-            prior,
-            open_cents=math.sqrt(sums[True] / dofs[True]),
-            open_dof=min(float(dofs[True]), MOST_LEARNED_DOF),
-        )
-    if dofs[False] > typical.fretted_dof:
-        prior = replace(
-            prior,
-            fretted_cents=math.sqrt(sums[False] / dofs[False]),
-            fretted_dof=min(float(dofs[False]), MOST_LEARNED_DOF),
-        )
-    return prior
+
+    def learned(cents: float, prior_dof: float, *, is_open: bool) -> tuple[float, float]:
+        dof = dofs[is_open]
+        if dof <= prior_dof:
+            return cents, prior_dof
+        return math.sqrt(sums[is_open] / dof), min(float(dof), MOST_LEARNED_DOF)
+
+    return ScatterPrior(
+        *learned(typical.open_cents, typical.open_dof, is_open=True),
+        *learned(typical.fretted_cents, typical.fretted_dof, is_open=False),
+    )
 
 
 def _cents(takes: Sequence[Take]) -> NDArray[np.float64]:

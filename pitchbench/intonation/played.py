@@ -27,6 +27,7 @@ OPEN_CHORDS: Final = (
 _SEMITONES: Final = (5, 5, 5, 4, 5)
 
 _HIGHEST_FRET: Final = 24
+_FIRST_POSITION: Final = 3
 
 _Key = TypeVar("_Key", bound=Hashable)
 
@@ -77,18 +78,20 @@ def read_played(words: Sequence[str], instrument: Instrument) -> Played:
                 [
                     (string, fret)
                     for string in strings
-                    for fret in frets
-                    if fret <= instrument.highest_fret(string)
+                    for fret in range(instrument.highest_fret(string) + 1)
+                    if instrument.neck_fret(string, fret) in frets
                 ],
             )
     return Played(notes, together)
 
 
 def _told(words: str, instrument: Instrument) -> tuple[tuple[str, ...], range]:
-    """The shapes or the frets that are meant."""
+    """The shapes or the frets of the neck that are meant; of a short string or one under a capo 0
+    is the open note all the same."""
     text = " ".join(words.lower().split())
     if text == "open chords":
-        return (OPEN_CHORDS, range(0)) if _in_fourths(instrument) else ((), range(4))
+        first = range(instrument.capo + _FIRST_POSITION + 1)
+        return (OPEN_CHORDS, range(0)) if _in_fourths(instrument) else ((), first)
     found = re.fullmatch(r"(up to|lead above)(?: fret)? (\d+)", text)
     if found and 1 <= int(found[2]) <= _HIGHEST_FRET:
         fret = int(found[2])

@@ -16,12 +16,7 @@ from typing import Final
 
 from pitchbench.belief import Belief
 from pitchbench.instrument import Instrument
-from pitchbench.intonation import geometry
-from pitchbench.intonation.bridge import (
-    LARGEST_OFFSET_CENTS,
-    Move,
-    setback_mm,
-)
+from pitchbench.intonation.bridge import Leverage, Move, curable
 from pitchbench.intonation.fit import fit_linear
 from pitchbench.intonation.offset import Offset
 
@@ -183,13 +178,15 @@ def advise(
     last_screw_mm : how its screw was last turned (the sign counts); None if not known. Turning
         back, the slack is added to the turns, not to the saddle's travel.
     """
-    place = _Place(offset.fret, instrument, string, moved_mm)
+    leverage = Leverage(instrument, string, offset.fret, moved_mm)
     # Turning by a share s of the full move leaves offset (1 - s f), f the uncertain factor with
     # turning error: the expected square is least at s = E f / E f^2.
     spread2 = response.factor_u**2 + (TURNED_AS_TOLD * response.factor) ** 2
     share = response.factor / (response.factor**2 + spread2)
-    mm = share * place.cancelling_mm(offset.offset_cents)
-    low, high = (share * place.cancelling_mm(cents) for cents in offset.interval95_cents)
+    mm, low, high = (
+        share * leverage.cancelling_mm(curable(cents))
+        for cents in (offset.offset_cents, *offset.interval95_cents)
+    )
     reversed_turn = None if last_screw_mm is None else last_screw_mm * mm < 0.0
     slack = reversed_turn and instrument.bridge.screw_pitch_mm
     move = Move(
@@ -228,13 +225,13 @@ def expected_change(
 
     Unsure of it is how well the screw was turned, and the bridge's factor and slack.
     """
-    place = _Place(fret, instrument, string, moved_before_mm)
+    leverage = Leverage(instrument, string, fret, moved_before_mm)
     travel_mm = _travel_mm(screw_mm, response.factor, response.slack_mm, reversed_turn)
-    change = place.change_cents(travel_mm)
+    change = leverage.change_cents(travel_mm)
     unsure = math.hypot(
         change * (TURNED_AS_SAID if said else TURNED_AS_TOLD),
         change * response.factor_u / response.factor,
-        place.change_cents(_slack_u_mm(response, reversed_turn)),
+        leverage.change_cents(_slack_u_mm(response, reversed_turn)),
     )
     return Belief.normal(change, unsure)
 
@@ -265,41 +262,15 @@ def _turned_round(move: MadeMove) -> MadeMove:
     return replace(move, screw_mm=-move.screw_mm, reversed=back)
 
 
-@dataclass(frozen=True)
-class _Place:
-    """Where on which string the offset is measured: all that geometry asks for."""
-
-    fret: int
-    instrument: Instrument
-    string: int
-    moved_mm: float
-
-    def change_cents(self, move_mm: float) -> float:
-        return geometry.saddle_change_cents(
-            move_mm,
-            fret=self.fret,
-            scale_mm=self.instrument.scale_of(self.string),
-            setback_mm=setback_mm(self.instrument, self.string) + self.moved_mm,
-        )
-
-    def cancelling_mm(self, cents: float) -> float:
-        return geometry.saddle_move_mm(
-            max(-LARGEST_OFFSET_CENTS, min(LARGEST_OFFSET_CENTS, cents)),
-            fret=self.fret,
-            scale_mm=self.instrument.scale_of(self.string),
-            setback_mm=setback_mm(self.instrument, self.string) + self.moved_mm,
-        )
-
-
-def _place(move: MadeMove, instrument: Instrument) -> _Place:
-    return _Place(move.fret, instrument, move.string, move.moved_before_mm)
+def _leverage(move: MadeMove, instrument: Instrument) -> Leverage:
+    return Leverage(instrument, move.string, move.fret, move.moved_before_mm)
 
 
 def _expected_change(
     move: MadeMove, instrument: Instrument, factor: float, slack_mm: float
 ) -> float:
     travel_mm = _travel_mm(move.screw_mm, factor, slack_mm, move.reversed)
-    return _place(move, instrument).change_cents(travel_mm)
+    return _leverage(move, instrument).change_cents(travel_mm)
 
 
 def _travel_mm(
@@ -324,8 +295,8 @@ def _slack_u_mm(response: Response, reversed_turn: bool | None) -> float:
 
 def _cents_per_mm(move: MadeMove, instrument: Instrument) -> float:
     """Leverage, positive: how many cents flatter for a millimetre away from the nut."""
-    place = _place(move, instrument)
-    return place.change_cents(-0.5) - place.change_cents(0.5)
+    leverage = _leverage(move, instrument)
+    return leverage.change_cents(-0.5) - leverage.change_cents(0.5)
 
 
 def _turning_error(move: MadeMove) -> float:
@@ -334,5 +305,5 @@ def _turning_error(move: MadeMove) -> float:
 
 def _change_u(move: MadeMove, instrument: Instrument) -> float:
     """Standard uncertainty of a change: both offsets', and how well the screw was turned."""
-    turned = _turning_error(move) * _place(move, instrument).change_cents(move.screw_mm)
+    turned = _turning_error(move) * _leverage(move, instrument).change_cents(move.screw_mm)
     return math.hypot(move.before.u, move.after.u, turned)

@@ -189,22 +189,33 @@ def second_polarisation(leftover: Leftover) -> list[Split]:
     # Splits and extra decays tried, each with each, of both laws: shapes (2, S) and (2, E).
     split_hz = np.linspace(np.minimum(step_hz, widest_hz / 2.0), widest_hz, count, axis=1)
     extra = np.tile(_EXTRA_DECAY, (2, 1))
-    best = np.tile((-np.inf, 0.0, 0.0), (2, 1))
+    gain = search.gain(laws[:, :, None] * split_hz[:, None], extra)
+    # The best of either sign and law: sign by sign, shape (4,).
+    laws, widest_hz = np.tile(laws, (2, 1)), np.tile(widest_hz, 2)
+    best = _best_of(
+        gain.reshape(4, *gain.shape[2:]),
+        np.concatenate((split_hz, -split_hz)),
+        np.tile(extra, (2, 1)),
+    )
     width_hz, width_extra = step_hz, 0.35
-    for turn in range(1 + _REFINEMENTS):
-        gains = search.gain(laws[:, :, None] * split_hz[:, None], extra)[: 2 if turn == 0 else 1]
-        for law, gain in enumerate(gains.swapaxes(0, 1)):
-            sign, decay, top = np.unravel_index(np.argmax(gain), gain.shape)
-            if gain[sign, decay, top] > best[law, 0]:
-                found_hz = (1 - 2 * sign) * split_hz[law, top]
-                best[law] = gain[sign, decay, top], found_hz, extra[law, decay]
-        split_hz = best[:, 1:2] + width_hz * np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
-        extra = best[:, 2:] + width_extra * np.array([-1.0, 0.0, 1.0])
+    for _ in range(_REFINEMENTS):
+        split_hz = best[1][:, None] + width_hz * np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
+        extra = best[2][:, None] + width_extra * np.array([-1.0, 0.0, 1.0])
+        gain = search.gain(laws[:, :, None] * split_hz[:, None], extra)[0]
+        found = _best_of(gain, split_hz, extra)
+        best = np.where(found[0] > best[0], found, best)
         width_hz, width_extra = width_hz / 2.5, width_extra / 2.0
-    return [
-        Split(law, hz, decay, widest)
-        for law, (_, hz, decay), widest in zip(laws, best.tolist(), widest_hz.tolist(), strict=True)
-    ]
+    # Of each law the sign that gains more.
+    chosen = best[0].reshape(2, 2).argmax(axis=0) * 2 + (0, 1)
+    return [Split(laws[j], *map(float, (best[1, j], best[2, j], widest_hz[j]))) for j in chosen]
+
+
+def _best_of(gain: Array, split_hz: Array, extra: Array) -> Array:
+    """The greatest ``gain`` (C, E, S) of each, with its split and its extra decay, shape (3, C)."""
+    each = np.arange(len(gain))
+    decay, top = np.divmod(gain.reshape(len(gain), -1).argmax(axis=1), gain.shape[-1])
+    best: Array = np.stack((gain[each, decay, top], split_hz[each, top], extra[each, decay]))
+    return best
 
 
 def beat_of(leftover: Leftover, split: Split, mean: Callable[[Array], Array]) -> Beat:

@@ -45,8 +45,10 @@ def is_clipped(samples: NDArray[np.float32]) -> bool:
 def _step(samples: NDArray[np.float32], level: float) -> float:
     """The least difference below values beyond ``level``: the step of the recording, or next to
     nothing. It is taken there because the steps of telephones grow with the level."""
-    values = np.unique(np.abs(samples))
-    return float(np.diff(values, prepend=0.0)[values > level].min())
+    values = np.abs(samples)
+    loud = values > level
+    next_below = values[~loud].max(initial=0.0)
+    return float(np.diff(np.unique(values[loud]), prepend=next_below).min())
 
 
 def _overstay(samples: NDArray[np.float32], level: float, step: float) -> NDArray[np.float64]:

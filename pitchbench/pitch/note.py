@@ -8,7 +8,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pitchbench.pitch.partials import Comb, LineSpectrum, comb, stiff_ratio
+from pitchbench.pitch.partials import Comb, LineSpectrum, comb, medians, stiff_ratio
 from pitchbench.pitch.undertones import undertones
 from pitchbench.pitch.yin import F_MIN_HZ, track
 
@@ -150,7 +150,7 @@ def dies_like_a_string(samples: NDArray[np.float32], rate_hz: int) -> bool:
 def _in_pieces(level_db: NDArray[np.float64]) -> NDArray[np.float64]:
     """The level over longer pieces, in which a tick does not show."""
     pieces = level_db[: len(level_db) // _PIECES * _PIECES].reshape(-1, _PIECES)
-    level: NDArray[np.float64] = np.median(pieces, axis=1)
+    level: NDArray[np.float64] = medians(pieces)
     return level
 
 

@@ -430,13 +430,14 @@ class PluckFinder:
         now = self._loudest(self._level, (at, stop), _HOLD)
         then = self._loudest(self._level, (at, stop), _HELD_BEFORE)
         sunk = now < np.maximum(_SUNK * self._floor, _QUIETEST * peak[at - held + 1 :])
+        falls = now < _FALLS * then
         while at < stop:
             if self._fall is None:
-                found = _first_of((sunk | (now < _FALLS * then))[at - first :])
+                found = _first_of((sunk | falls)[at - first :])
                 if found is None:
                     break
                 at += found
-                if sunk[at - first]:
+                if not falls[at - first]:
                     return _Halt(at, at)
                 self._fall = self._fall_from(at, float(then[at - first]))
             fall = self._fall

@@ -51,6 +51,14 @@ def law_gradient(number: NDArray[Any], stiffness_b: float) -> Array:
     return gradient
 
 
+def medians(rows: Array) -> Array:
+    """Median along the last axis. (numpy's own takes ten times as long over rows as short as ours,
+    in looking for what is no number.)"""
+    ordered, count = np.sort(rows, axis=-1), rows.shape[-1]
+    middle: Array = 0.5 * (ordered[..., (count - 1) // 2] + ordered[..., count // 2])
+    return middle
+
+
 @dataclass(frozen=True, eq=False)
 class LineSpectrum:
     """Power spectrum of a tapered stretch of sound, with the noise between the lines.
@@ -98,7 +106,7 @@ class LineSpectrum:
     def _lines_in(self, other: LineSpectrum) -> Array:
         """What the lines of this spectrum bring to each bin of ``other`` if they sound on."""
         blocks = self.power[: len(self.power) // _BLOCK * _BLOCK].reshape(-1, _BLOCK)
-        beside = np.median(blocks, axis=1, keepdims=True) / np.log(2.0)
+        beside = medians(blocks)[:, None] / np.log(2.0)
         block, place = np.nonzero(blocks > _A_LINE * np.maximum(beside, 1e-30))
         bins = block * _BLOCK + place
         lines = np.zeros_like(other.power)
@@ -131,7 +139,7 @@ class LineSpectrum:
         steps = np.concatenate((-steps[::-1], steps))
         bins = np.rint(np.asarray(frequency_hz) / self.bin_hz).astype(np.intp)
         index = np.clip(bins[:, None] + steps, 1, len(self.power) - 1)
-        floor: Array = np.median(self.power[index], axis=1) / np.log(2.0)
+        floor: Array = medians(self.power[index]) / np.log(2.0)
         if self.before is not None:
             floor = np.maximum(floor, self.before[np.clip(bins, 0, len(self.before) - 1)])
         return np.maximum(floor, 1e-30)
@@ -241,7 +249,7 @@ def fit_law(
         slope = leaning @ y / (leaning @ away)
         intercept = w @ y / total - slope * middle
         residual = np.abs(y - intercept - slope * k2) * root
-        scale = max(1e-9 * float(intercept), 1.5 * float(np.median(residual)))
+        scale = max(1e-9 * float(intercept), 1.5 * float(medians(residual)))
         w = weight[used] / (1.0 + (residual / (2.0 * scale)) ** 2)
     b = float(np.clip(slope / intercept, 0.0, 1e-2))
     return float(np.sqrt(intercept * (1.0 + b))), b

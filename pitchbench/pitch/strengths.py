@@ -113,18 +113,20 @@ def _strengths(
 ) -> Strengths:
     """What the log evidence of each partial, (strengths, K), says of its strengths."""
     log_p = log_prior[:, :, None] + of_shift
-    usual = np.logaddexp.reduce(log_p, axis=1)
-    together = usual.sum(axis=1)
+    best = log_p.max(axis=1)
+    p = np.exp(log_p - best[:, None])
+    usual = p.sum(axis=1)
+    together = (best + np.log(usual)).sum(axis=1)
     kept = together > together.max() - _FORGET
-    log_p = log_p[kept] - usual[kept, None]
-    p = np.exp(log_p)
+    p = p[kept] / usual[kept, None]
     level_p = np.exp(of_level - of_level.max(axis=0))
+    means = np.stack((own, early, np.exp(2.0 * own))) @ p
     return Strengths(
-        np.einsum("mgk,g->mk", p, own),
-        np.einsum("mgk,g->mk", p, early),
-        0.5 * np.log(np.einsum("mgk,g->mk", p, np.exp(2.0 * own))),
+        means[:, 0],
+        means[:, 1],
+        0.5 * np.log(means[:, 2]),
         # The joint fit takes each partial's strength at its mean; the entropy is what that forgets.
-        np.einsum("mgk,mgk->m", p, log_prior[kept, :, None] - log_p),
+        together[kept] - np.einsum("mgk,gk->m", p, of_shift),
         np.log(_LEVEL) @ level_p / level_p.sum(axis=0),
         float(np.logaddexp.reduce(together) + np.logaddexp.reduce(of_level, axis=0).sum()),
     )
@@ -180,14 +182,15 @@ def whitened_gram(covariance: Array, columns: Array) -> tuple[Array, Array]:
 def _together(covariance: Array, columns: Array) -> tuple[Array, Array]:
     """:func:`whitened_gram` of many small matrices."""
     count = covariance.shape[-1]
-    left = np.moveaxis(np.concatenate((covariance, columns), axis=-2), (-2, -1), (0, 1)).copy()
+    # Transposed, so that what is done to one element of all is done in one stretch of memory.
+    left = np.concatenate((covariance, columns), axis=-2).T.copy()
     size = np.ones(left.shape[2:])
     for j in range(count):
         size *= left[j, j]
-        left[j:, j] /= np.sqrt(left[j, j])
-        left[j + 1 :, j + 1 :] -= left[j + 1 :, j, None] * left[j + 1 : count, j]
-    white = np.moveaxis(left[count:], (0, 1), (-2, -1))
-    return white @ np.swapaxes(white, -1, -2), -0.5 * np.log(size)
+        left[j, j:] /= np.sqrt(left[j, j])
+        left[j + 1 :, j + 1 :] -= left[j, j + 1 : count, None] * left[j, j + 1 :]
+    white = left[:, count:].T
+    return white @ np.swapaxes(white, -1, -2), -0.5 * np.log(size.T)
 
 
 def lower_inverse(lower: NDArray[np.floating[Any]]) -> Array:

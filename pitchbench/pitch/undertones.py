@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from pitchbench.pitch.partials import Comb, LineSpectrum, stiff_ratio
+from pitchbench.pitch.partials import Comb, LineSpectrum, medians, stiff_ratio
 from pitchbench.units import CENTS_PER_NEPER
 
 #: Strings so many times as long are looked for: touched at a half, a third, a quarter.
@@ -63,7 +63,7 @@ def _lines(spectrum: LineSpectrum, found: Comb, part: int) -> NDArray[np.intp]:
     bins, wanted_hz, number = bins[inside], wanted_hz[inside], number[inside]
     peak = bins + _REACH[np.argmax(spectrum.power[bins[:, None] + _REACH], axis=1)]
     power = spectrum.power[peak]
-    beside = np.median(spectrum.power[bins[:, None] + _BESIDE], axis=1) / np.log(2.0)
+    beside = medians(spectrum.power[bins[:, None] + _BESIDE]) / np.log(2.0)
     off_hz = np.abs(spectrum.top_hz(peak) - wanted_hz)
     near = off_hz < np.maximum(wanted_hz * _OFF_CENTS / CENTS_PER_NEPER, 0.5 * spectrum.bin_hz)
     loud = power > np.maximum(_FAINTEST * found.power.max(), _STANDS_OUT * beside)

@@ -353,14 +353,6 @@ class Repository:
         with self._writing() as connection:
             return take_in(connection, new_instruments, new_sessions)
 
-    def add_session(self, record: SessionRecord) -> bool:
-        """Add a session from elsewhere, or what it has gained since; False if nothing is new."""
-        return self.take_in([], [record]).sessions == 1
-
-    def add_instrument_record(self, record: InstrumentRecord) -> bool:
-        """Add an instrument from elsewhere, or what is new of it; False if nothing is."""
-        return self.take_in([record], []).instruments == 1
-
     def bring_back(self, backup: Path, *, force: bool) -> None:
         """Put what a backup holds in the place of what is here, all of it or nothing; if there is
         anything here, only by ``force``."""

@@ -55,14 +55,6 @@ _INSTRUMENT_ID: Final = re.compile(r"[0-9a-f]{32}")
 
 
 @dataclass(frozen=True)
-class Export:
-    """The contents of an export; sessions with the frames of their takes."""
-
-    instruments: tuple[InstrumentRecord, ...]
-    sessions: tuple[SessionRecord, ...]
-
-
-@dataclass(frozen=True)
 class SessionExport:
     """One session: what it started from, all that happened in order, and when and where."""
 
@@ -121,19 +113,6 @@ def _json(document: Any, whose: str) -> str:
         ) from error
 
 
-def read_export(text: str) -> Export:
-    """What ``text``, an export in JSON, holds; all of it in memory and checked.
-
-    Raises
-    ------
-    PitchbenchError
-        If it is no export, of a newer form, or damaged.
-    """
-    # Half a character, which JSON in a file cannot hold, is found like other damage.
-    instruments, sessions = open_export(text.encode(errors="surrogatepass"))
-    return Export(instruments, tuple(sessions))
-
-
 def open_export(content: Buffer) -> tuple[tuple[InstrumentRecord, ...], Iterator[SessionRecord]]:
     """The instruments of an export, and its sessions one after another, each read when it is asked
     for: all of them may be too many for the memory.
@@ -141,7 +120,8 @@ def open_export(content: Buffer) -> tuple[tuple[InstrumentRecord, ...], Iterator
     Raises
     ------
     PitchbenchError
-        As `read_export`; for what is wrong in a session, when that is asked for.
+        If it is no export, of a newer form, or damaged; for what is wrong in a session, when that
+        is asked for.
     """
     try:
         outline = msgspec.json.decode(content, type=dict[str, msgspec.Raw])

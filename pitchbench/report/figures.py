@@ -15,8 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pitchbench.errors import printable
+from pitchbench.instrument import Instrument
 from pitchbench.intonation.neck import StringNeck
 from pitchbench.intonation.tolerance import tolerance_words
+from pitchbench.notes import ordinal
 from pitchbench.report.takes import RoundTakes, rounds_of
 from pitchbench.session.log import Log
 from pitchbench.units import fret_ratio
@@ -83,14 +85,12 @@ def takes_figure(log: Log, *, title: str) -> str:
         axes.set_xlabel("string")
         axes.set_ylabel("offset in cents, sharp upward")
         axes.spines[["top", "right"]].set_visible(False)
-        text = io.StringIO()
-        figure.savefig(text, format="svg", metadata=_NO_METADATA, transparent=True)
     description = (
         f"Offset of every fretted take per string, before the first move and after the last, with "
         f"the judged offset, its 95 % interval and the tolerance of {tolerance}. "
         "The table below holds the same numbers."
     )
-    return _inline(text.getvalue(), "takes", title, description)
+    return _inline(figure, _STYLE, "takes", title, description)
 
 
 def _draw(
@@ -123,9 +123,13 @@ def _legend(axes: Any) -> None:
     )
 
 
-def _inline(svg: str, name: str, title: str, description: str) -> str:
-    """Drop what only a file of its own needs, and name the picture for who cannot see it; ``name``
-    tells it from others on the page."""
+def _inline(figure: Figure, style: dict[Any, Any], name: str, title: str, description: str) -> str:
+    """``figure`` without what only a file of its own needs, and named for who cannot see it;
+    ``name`` tells it from others on the page."""
+    text = io.StringIO()
+    with mpl.rc_context(style):
+        figure.savefig(text, format="svg", metadata=_NO_METADATA, transparent=True)
+    svg = text.getvalue()
     svg = re.sub(r'( id="|url\(#|href="#)', rf"\g<1>{name}-", svg[svg.index("<svg") :].strip())
     head = (
         f'<title id="{name}-title">{html.escape(title)}</title>'
@@ -204,13 +208,11 @@ def drift_inline(courses: Sequence[Course], *, title: str) -> str:
         _draw_courses(axes, courses, ring_points=5.0)
         axes.set_ylabel("cents above the\nsettled pitch")
         figure.legend(loc="outside right upper", frameon=False, handlelength=3.2)
-        text = io.StringIO()
-        figure.savefig(text, format="svg", metadata=_NO_METADATA, transparent=True)
     description = (
         "How far above its settled pitch each note is, from attack to tail; a ring marks where it "
         "has settled. The table below says the same in numbers."
     )
-    return _inline(text.getvalue(), "drift", title, description)
+    return _inline(figure, _STYLE, "drift", title, description)
 
 
 def _draw_courses(axes: Any, courses: Sequence[Course], *, ring_points: float) -> None:
@@ -313,6 +315,7 @@ _BEYOND: Final = 0.03
 
 def neck_figure(
     strings: Sequence[tuple[str, StringNeck]],
+    instrument: Instrument,
     *,
     tolerance_cents: float,
     title: str,
@@ -324,9 +327,11 @@ def neck_figure(
     Parameters
     ----------
     strings : label and survey of each, from the highest string, which is drawn on top.
+    instrument : where their frets are on the neck, and the capo that some begin at.
     string_in : height of the figure for each string, in inches of its 13 of width.
     """
-    frets = sorted({fret.fret for _, neck in strings for fret in neck.frets})
+    at = instrument.neck_fret
+    frets = sorted({at(neck.string, fret.fret) for _, neck in strings for fret in neck.frets})
     farthest = max(
         abs(fret.offset_cents) + fret.belief.half() for _, n in strings for fret in n.frets
     )
@@ -341,16 +346,23 @@ def neck_figure(
             axes.axvline(_along_neck(fret), color="#b5b5b5", linewidth=2.0, zorder=0)
         for height, (_, neck) in zip(heights, strings, strict=True):
             low, high = height - tolerance_cents, height + tolerance_cents
-            axes.fill_between([0.0, end], low, high, color="#e6e6e6", zorder=0)
-            axes.plot([0.0, end], [height, height], color=_INK)
-            _draw_offsets(axes, height, neck)
+            begins = _along_neck(instrument.nut_fret_of(neck.string))
+            axes.fill_between([begins, end], low, high, color="#e6e6e6", zorder=0)
+            axes.plot([begins, end], [height, height], color=_INK)
+            if begins:
+                axes.plot(
+                    [begins, begins], [height - room, height + room], color=_INK, linewidth=6.0
+                )
+            _draw_offsets(axes, height, neck, instrument)
         _draw_scale(axes, end + 0.01)
         axes.set_yticks(heights, [label for label, _ in strings])
         axes.set_xticks([_along_neck(fret) for fret in frets], [str(fret) for fret in frets])
         axes.set_xlim(0.0, end + 0.06)
         axes.set_ylim(heights[-1] - room, room)
+        capo = f", capo on the {ordinal(instrument.capo)}" if instrument.capo else ""
         axes.set_xlabel(
-            f"fret (grey band: ±{tolerance_cents:g} cents; * stands out from the other frets)"
+            f"fret of the neck{capo} (grey band: ±{tolerance_cents:g} cents; * stands out from the "
+            "other frets)"
         )
         axes.set_title(
             f"{printable(title)}: offsets in cents, sharp upward, with 95 % intervals", loc="left"
@@ -361,19 +373,23 @@ def neck_figure(
 
 
 def neck_inline(
-    strings: Sequence[tuple[str, StringNeck]], *, tolerance_cents: float, title: str
+    strings: Sequence[tuple[str, StringNeck]],
+    instrument: Instrument,
+    *,
+    tolerance_cents: float,
+    title: str,
 ) -> str:
     """`neck_figure` as an ``<svg>`` element with ``<title>`` and ``<desc>`` for a page."""
-    figure = neck_figure(strings, tolerance_cents=tolerance_cents, title="", string_in=1.1)
+    figure = neck_figure(
+        strings, instrument, tolerance_cents=tolerance_cents, title="", string_in=1.1
+    )
     figure.axes[0].set_title("", loc="left")  # the page's heading says it
-    text = io.StringIO()
-    with mpl.rc_context({**_NECK, "svg.fonttype": "none", "svg.hashsalt": "pitchbench neck"}):
-        figure.savefig(text, format="svg", metadata=_NO_METADATA, transparent=True)
+    style = {**_NECK, "svg.fonttype": "none", "svg.hashsalt": "pitchbench neck"}
     description = (
         "Offset at every fret that was heard on each string, sharp upward, with its 95 % interval "
         f"and the tolerance of {tolerance_cents:g} cents. The list below holds the same numbers."
     )
-    return _inline(text.getvalue(), "neck", title, description)
+    return _inline(figure, style, "neck", title, description)
 
 
 def _along_neck(fret: int) -> float:
@@ -381,10 +397,11 @@ def _along_neck(fret: int) -> float:
     return 1.0 - 1.0 / fret_ratio(fret)
 
 
-def _draw_offsets(axes: Any, height: float, neck: StringNeck) -> None:
+def _draw_offsets(axes: Any, height: float, neck: StringNeck, instrument: Instrument) -> None:
     """The offsets of one string, each just behind its fret as the finger is."""
     for fret in neck.frets:
-        x, y = _along_neck(fret.fret) - 0.008, height + fret.offset_cents
+        x = _along_neck(instrument.neck_fret(neck.string, fret.fret)) - 0.008
+        y = height + fret.offset_cents
         colour, face, star = (_FOUND, "white", "*") if fret.isolated else (_LEFT, _LEFT, "")
         half = fret.belief.half()
         axes.plot([x, x], [y - half, y + half], color="#8c8c8c")

@@ -9,9 +9,9 @@ from typing import Annotated, Literal
 from msgspec import Meta
 
 from pitchbench.analysis.neck import HeardChord, NeckResult, SurveyedString, tally
-from pitchbench.instrument import BridgeKind
+from pitchbench.instrument import BridgeKind, Instrument
 from pitchbench.intonation.compromise import Compromise, Left
-from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
+from pitchbench.intonation.neck import NeckAdvice
 from pitchbench.intonation.offset import Group, summarise
 from pitchbench.intonation.take import Take
 from pitchbench.notes import Note
@@ -29,9 +29,11 @@ _Fret = Annotated[int, Meta(ge=0, le=24)]
 
 @dataclass(frozen=True)
 class FretDocument:
-    """One fret of a string; ``after_cents`` once the move is made."""
+    """One fret of a string, counted from its nut or capo, and where that is on the neck;
+    ``after_cents`` once the move is made."""
 
     fret: _Fret
+    neck_fret: Count
     n: Count
     mean_hz: Positive
     spread_cents: NonNegative | None
@@ -73,6 +75,7 @@ class ChordNoteDocument:
 
     string: int
     fret: _Fret
+    neck_fret: Count
     note: Note
     before_cents: float
     after_cents: float
@@ -128,6 +131,7 @@ class FrettedReading(ReadingDocument):
 
     string: Note
     fret: _Fret | None
+    neck_fret: Count | None
 
 
 @dataclass(frozen=True)
@@ -139,6 +143,7 @@ class NeckDocument:
     instrument: str | None
     scale_mm: Positive
     bridge: BridgeKind
+    capo: Count
     session: str | None
     tolerance_cents: Positive
     assumed: tuple[str, ...]
@@ -154,7 +159,7 @@ class NeckDocument:
 def neck_document(result: NeckResult) -> NeckDocument:
     """The whole result."""
     by = result.judged
-    nut = nut_as_a_whole([neck for _, neck in result.necks], tolerance_cents=by.tolerance_cents)
+    at, nut = by.instrument.neck_fret, result.shared_nut
     return fill(
         NeckDocument,
         by,
@@ -163,13 +168,19 @@ def neck_document(result: NeckResult) -> NeckDocument:
         instrument=by.instrument.name or None,
         bridge=by.instrument.bridge.kind,
         strings=[_string_document(string) for string in result.strings],
-        too_little=[tally(string) for string in result.heard if not string.enough],
+        too_little=[tally(string, by.instrument) for string in result.heard if not string.enough],
         nut_as_a_whole_cents=None if nut is None else nut.mean,
         nut_as_a_whole_u_cents=None if nut is None else nut.u,
-        chords=[_chord_document(chord) for chord in result.chords],
+        chords=[_chord_document(chord, by.instrument) for chord in result.chords],
         compromise=result.compromise and _compromise_document(result.compromise),
         readings=[
-            reading_document(FrettedReading, pluck, a4_hz=by.a4_hz, string=string.note)
+            reading_document(
+                FrettedReading,
+                pluck,
+                a4_hz=by.a4_hz,
+                string=string.note,
+                neck_fret=None if pluck.fret is None else at(string.number or 0, pluck.fret),
+            )
             for string in result.heard
             for pluck in string.plucks
         ],
@@ -183,6 +194,7 @@ def _string_document(string: SurveyedString) -> NeckStringDocument:
             FretDocument,
             fret,
             _group(string.takes, fret.fret),
+            neck_fret=string.neck_fret(fret.fret),
             stands_out=fret.isolated,
             after_cents=string.after_cents[fret.fret],
         )
@@ -208,10 +220,16 @@ def _string_document(string: SurveyedString) -> NeckStringDocument:
     )
 
 
-def _chord_document(chord: HeardChord) -> ChordDocument:
+def _chord_document(chord: HeardChord, instrument: Instrument) -> ChordDocument:
     before, after = chord.before, chord.after
     notes = [
-        fill(ChordNoteDocument, a, before_cents=a.cents, after_cents=b.cents)
+        fill(
+            ChordNoteDocument,
+            a,
+            neck_fret=instrument.neck_fret(a.string, a.fret),
+            before_cents=a.cents,
+            after_cents=b.cents,
+        )
         for a, b in zip(before.notes, after.notes, strict=True)
     ]
     intervals = [

@@ -8,14 +8,15 @@ from typing import Final
 
 from pitchbench.analysis.neck import HeardChord, HeardString, NeckResult, SurveyedString, tally
 from pitchbench.belief import half95, half_figures
-from pitchbench.intonation.bridge import Move, move_interval_words, move_words
+from pitchbench.intonation.bridge import Move, move_interval_words, move_words, what_to_move
+from pitchbench.intonation.bridge_line import LEFT_TO_A_REPAIRER
 from pitchbench.intonation.chords import Chord, Interval
 from pitchbench.intonation.compromise import Left, StringSetting
-from pitchbench.intonation.neck import NeckAdvice, nut_as_a_whole
+from pitchbench.intonation.neck import NeckAdvice
 from pitchbench.intonation.take import Take
-from pitchbench.notes import ordinal
+from pitchbench.notes import ordinal, strings_words
 from pitchbench.pitch.reading import Reading, Rejected
-from pitchbench.session.words import rejected_words
+from pitchbench.session.words import capo_words, rejected_words
 
 #: Nobody hears a compromise that gains less than this.
 _HARDLY_CENTS: Final = 0.3
@@ -38,15 +39,34 @@ def result_lines(result: NeckResult) -> list[tuple[str, str]]:
 
 def remarks(result: NeckResult) -> list[tuple[str, str]]:
     """What stands beside the strings: strings left out, what is assumed, what to mind."""
+    by = result.judged
+    instrument = by.instrument
     lines = [
-        ("left out", f"{tally(string)}: too little to tell the nut from the saddle")
+        ("left out", f"{tally(string, instrument)}: too little to tell the nut from the saddle")
         for string in result.heard
         if not string.enough
     ]
-    heard = {take.fret for string in result.heard for take in string.takes}
-    if unheard := sorted(set(result.judged.weights or ()) - heard):
+    if any(instrument.nut_fret_of(string.neck.string) for string in result.strings):
+        capo = f"; {capo_words(instrument)}" if instrument.capo else ""
+        lines.insert(0, ("frets", f"counted from the nut of the neck{capo}"))
+    heard = {
+        instrument.neck_fret(string.number or 0, take.fret)
+        for string in result.heard
+        for take in string.takes
+    }
+    used = {
+        string.neck_fret(fret)
+        for string in result.strings
+        for fret in by.weights_of(string.neck.string) or ()
+    }
+    if unheard := sorted(used - heard):
         frets = ", ".join(map(str, unheard))
         lines.append(("not heard", f"of the frets asked for, {frets}: worked out from the others"))
+    lines += [
+        ("none of these frets", f"{string.name}: judged by all that were heard")
+        for string in result.strings
+        if by.weights and by.weights_of(string.neck.string) is None
+    ]
     lines += result.remarks
     lines += [("not counted", words) for string in result.heard for words in _uncounted(string)]
     lines += [
@@ -55,11 +75,12 @@ def remarks(result: NeckResult) -> list[tuple[str, str]]:
         for pluck in string.plucks
         if isinstance(pluck.reading, Rejected)
     ]
-    by = result.judged
-    nut = nut_as_a_whole([neck for _, neck in result.necks], tolerance_cents=by.tolerance_cents)
-    if nut is not None:
+    if (nut := result.shared_nut) is not None:
         size = f"{nut.mean:+.1f} ± {half_figures(half95(nut.u))} cents on the mean"
-        lines.append(("nut", f"{size}, much the same on all strings: the nut, not its slots"))
+        alike = f"{size}, much the same on all strings"
+        what = result.strings[0].nut
+        cause = "the nut, not its slots" if what == "nut" else "how the capo presses"
+        lines.append((what, f"{alike}: {cause}"))
     if by.assumed and any(string.verdict.move for string in result.strings):
         lines.append(("assumed", "; ".join(by.assumed)))
     if any(string.verdict.advice is NeckAdvice.TAKE_MORE for string in result.strings):
@@ -85,32 +106,45 @@ def chord_words(chord: HeardChord) -> list[str]:
     return words
 
 
-def advice_words(string: SurveyedString) -> str:
+def advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
     """What to do about a string's saddle, in one sentence or two."""
-    choice, verdict = string.choice, string.verdict
+    choice, verdict, move = string.choice, string.verdict, string.verdict.move
     now, then = f"{choice.rms_before_cents:.1f}", f"{choice.rms_cents:.1f}"
-    then = f"{then} then, {choice.most95_cents:.1f} at most (95 %)"
+    when = "at the end of its travel" if move and move.out_of_travel else "then"
+    then = f"{then} {when}, {choice.most95_cents:.1f} at most (95 %)"
+    shared = _shared_words(string)
     most = f"{choice.most95_before_cents:.1f}"
     match verdict.advice:
+        case NeckAdvice.LEAVE if choice.rms_before_cents > string.tolerance_cents:
+            return (
+                f"{string.name}: leave the saddle; over the frets used it is {now} cents off "
+                f"(rms), but {strings_words(string.on_saddle)} share it, and no move of it helps "
+                "them all."
+            )
         case NeckAdvice.LEAVE:
             return (
                 f"{string.name}: leave the saddle; over the frets used it is {now} cents off "
                 f"(rms), within {string.tolerance_cents:g}; {most} at most (95 %)."
             )
         case NeckAdvice.MOVE:
-            assert verdict.move is not None
-            do = "file the break point" if verdict.move.bridge.is_filed else "move the saddle"
-            if verdict.move.whole_mm is not None:
+            assert move is not None
+            do = f"{what_to_move(string.instrument, 'the')} {_move_words(move)}"
+            if move.whole_mm is not None:
                 then = f"with all that is asked {then}"
+            if move.out_of_travel:
+                do = f"the saddle cannot go so far: {_move_words(move)} is asked of it"
             return (
-                f"{string.name}: {do} {_move_words(verdict.move)}. Over the frets used "
-                f"it is {now} cents off (rms) now, {then}."
+                f"{string.name}: {do}.{shared} Over the frets used it is {now} cents off (rms) "
+                f"now, {then}."
             )
         case NeckAdvice.NUT_FIRST:
-            assert verdict.move is not None
+            assert move is not None
+            best = f"the best the saddle can do is {_move_words(move)}"
+            if move.out_of_travel:
+                best = f"the saddle cannot go so far as is asked of it, {_move_words(move)}"
             return (
-                f"{string.name}: the nut first. Left as it is, the best the saddle can do is "
-                f"{_move_words(verdict.move)}: {now} cents off (rms) now, {then}."
+                f"{string.name}: the {string.nut} first. Left as it is, {best}: {now} cents off "
+                f"(rms) now, {then}.{shared}"
             )
         case NeckAdvice.TAKE_MORE if choice.rms_before_cents <= string.tolerance_cents:
             return (
@@ -126,24 +160,47 @@ def advice_words(string: SurveyedString) -> str:
         case NeckAdvice.NOT_THE_SADDLE:
             return (
                 f"{string.name}: {now} cents off (rms) over the frets used, and more than a saddle "
-                "can do; look at the nut, the frets and the string."
+                "can do; look at the {string.nut}, the frets and the string."
             )
+
+
+def _shared_words(string: SurveyedString) -> str:
+    """Whose move it is as well; empty where the string has its saddle to itself."""
+    beside = string.instrument.bridge.beside(string.neck.string)
+    if not beside:
+        return ""
+    what = "bridge" if string.instrument.in_one_piece else "saddle"
+    if unheard := [number for number in beside if number not in string.on_saddle]:
+        return f" The {what} is that of {strings_words(unheard)} too: hear all before you move it."
+    strings = strings_words(string.on_saddle).capitalize()
+    return f" {strings} share it: this is the mean of what they ask for."
 
 
 def term_words(string: SurveyedString) -> str:
     """Nut and saddle with the half-width of their 95 % intervals."""
     neck = string.neck
-    return (
-        f"nut {_cents(neck.nut.centre)} ± {half_figures(neck.nut.half())} cents at every fret, "
-        f"saddle {_cents(neck.saddle.centre)} ± {half_figures(neck.saddle.half())} at the 12th"
+    octave = ordinal(string.neck_fret(12))
+    nut, saddle = (
+        f"{_cents(term.centre)} ± {half_figures(term.half())}" for term in (neck.nut, neck.saddle)
     )
+    return f"{string.nut} {nut} cents at every fret, saddle {saddle} at the {octave}"
+
+
+def brief_words(string: SurveyedString) -> str:
+    """ "6 E2 nut +1.6, saddle +1.8 cents, fret 9 stands out"."""
+    neck = string.neck
+    what = "mark" if string.instrument.fretless else "fret"
+    out = [f"{what} {fret} stands out" for fret in string.stands_out]
+    terms = f"{string.nut} {_cents(neck.nut.centre)}, saddle {_cents(neck.saddle.centre)} cents"
+    return ", ".join([f"{string.label} {terms}", *out])
 
 
 def offset_words(string: SurveyedString) -> list[tuple[str, str]]:
     """Label and offset of every fret."""
+    what = "fret mark" if string.instrument.fretless else "fret"
     return [
         (
-            f"{string.name}, {ordinal(fret.fret + string.nut_fret)} fret",
+            f"{string.name}, {ordinal(string.neck_fret(fret.fret))} {what}",
             f"{_cents(fret.offset_cents)} ± {half_figures(fret.belief.half())} cents",
         )
         for fret in string.neck.frets
@@ -157,7 +214,7 @@ def fret_words(string: SurveyedString) -> list[tuple[str, str]]:
         (
             label,
             f"{offset}, {counts[fret.fret]} take{'s' * (counts[fret.fret] != 1)}, "
-            f"{_cents(fret.residual_cents)} beside nut and saddle"
+            f"{_cents(fret.residual_cents)} beside {string.nut} and saddle"
             + (", stands out" if fret.isolated else "")
             + f", {_cents(string.after_cents[fret.fret])} after the move"
             * (string.verdict.move is not None),
@@ -189,19 +246,22 @@ def compromise_words(result: NeckResult) -> list[str]:
     if best is None:
         return []
     names = {string.number: string.name for string in result.strings}
+    octave = result.judged.instrument.places([each.string for each in best.strings], 12)
     gained = best.at_the_12th.cents - best.best.cents
     now, at_the_12th, with_this = map(_left_words, (best.now, best.at_the_12th, best.best))
     lines = [
-        f"What you play is {now} off (rms) now, {at_the_12th} with every 12th fret right, "
+        f"What you play is {now} off (rms) now, {at_the_12th} with {octave} as right as can be, "
         f"{with_this} with what follows; it beats {best.now.beats_hz:.2f}, "
         f"{best.at_the_12th.beats_hz:.2f} and {best.best.beats_hz:.2f} times a second."
-        + " Hardly better than every 12th fret right: set it so."
+        + f" Hardly better than {octave} right: set it so."
         * (gained < _HARDLY_CENTS)
     ]
     if any(abs(neck.nut.centre) > neck.nut.half() for _, neck in result.necks):
+        capo = any(string.nut == "capo" for string in result.strings)
         lines.append(
-            f"A nut put right as well would leave {_left_words(best.with_the_nut)} and "
-            f"{best.with_the_nut.beats_hz:.2f} beats: work for a qualified repairer."
+            f"A {'capo' if capo else 'nut'} put right as well would leave "
+            f"{_left_words(best.with_the_nut)} and {best.with_the_nut.beats_hz:.2f} beats"
+            + ("." if capo else ": work for a qualified repairer.")
         )
     return lines + [f"{names[each.string]}: {_setting_words(each)}" for each in best.strings]
 
@@ -216,6 +276,8 @@ def _setting_words(setting: StringSetting) -> str:
     way = "away from the nut" if move.centre > 0 else "toward the nut"
     side = "sharp" if tuned.centre > 0 else "flat"
     saddle = f"saddle {abs(move.centre):.1f} ± {half_figures(move.half())} mm {way}"
+    if setting.at_its_end:
+        saddle += ", the end of its travel"
     if abs(tuned.centre) < 0.05:
         return f"{saddle}, open string in tune"
     cents = f"{abs(tuned.centre):.1f} ± {half_figures(tuned.half())} cents"
@@ -225,7 +287,10 @@ def _setting_words(setting: StringSetting) -> str:
 def cautions(strings: Sequence[SurveyedString]) -> tuple[str, ...]:
     """What to mind, each thing once, where anything is to be moved."""
     moves = [string.verdict.move for string in strings if string.verdict.move is not None]
-    return tuple(dict.fromkeys(caution for move in moves for caution in move.cautions))
+    minded = dict.fromkeys(caution for move in moves for caution in move.cautions)
+    if moves and strings[0].instrument.in_one_piece:
+        minded[LEFT_TO_A_REPAIRER] = None
+    return tuple(minded)
 
 
 def _move_words(move: Move) -> str:

@@ -147,7 +147,7 @@ def what_to_do(result: OffsetResult) -> str:
 def why_words(result: OffsetResult) -> str:
     """Why that is to be done, in one sentence."""
     if not result.likely_touched:
-        return explain(result.offset, result.verdict)
+        return explain(result.offset, result.verdict, mean=result.mean)
     touched, cents = percent(result.p_touched_harmonic), result.offset.offset_cents
     return (
         f"{cents:+z.1f} cents, if it was pressed down; but with {touched} probability it is a "
@@ -232,7 +232,7 @@ def figures(result: OffsetResult) -> list[tuple[str, str]]:
     if offset.drift_cents_per_min:
         drift = f"{offset.drift_cents_per_min:+.2f} cents per minute, taken off"
         lines.append(("drift of the string", drift))
-    if move is not None and result.assumed:
+    if result.assumed and (move is not None or result.other_notes):
         lines.append(("assumed", "; ".join(result.assumed)))
     return lines
 

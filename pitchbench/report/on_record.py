@@ -21,28 +21,26 @@ from pitchbench.intonation.repeatability import Played
 from pitchbench.notes import Note, ordinal
 from pitchbench.pitch.reading import Reading
 from pitchbench.records.model import SessionRecord
-from pitchbench.session.log import Ignored, SessionTake, TakeFate
+from pitchbench.session.log import Ignored, Log, SessionTake, TakeFate
 from pitchbench.session.survey import statistics_of
 from pitchbench.units import cents_between
 
 # -- a survey of a neck ------------------------------------------------------------------------
 
 
-def heard_in_survey(
-    instrument: Instrument, takes: Sequence[SessionTake], source: str
-) -> tuple[HeardString, ...]:
+def heard_in_survey(log: Log, source: str) -> tuple[HeardString, ...]:
     """The strings of a survey by ear, the highest first; ``source`` is what was listened to."""
-    strings = []
-    for number, spec in enumerate(instrument.strings, start=1):
-        own = [take for take in takes if take.string == number]
+    instrument, strings = log.setup.instrument, []
+    for string, spec in zip(log.strings, instrument.strings, strict=True):
         plucks = tuple(
             pluck
-            for _, played in groupby(own, key=lambda take: take.tuning)
-            for pluck in _plucks(tuple(played), source, number, instrument)
+            for _, played in groupby(string.takes, key=lambda take: take.tuning)
+            for pluck in _plucks(tuple(played), source, string.number, instrument)
         )
-        counted = [take for take, pluck in zip(own, plucks, strict=True) if pluck.fret is not None]
-        if own:
-            strings.append(HeardString(spec.note, number, plucks, statistics_of(counted)))
+        told = zip(string.takes, plucks, strict=True)
+        counted = statistics_of(take for take, pluck in told if pluck.fret is not None)
+        if plucks:
+            strings.append(HeardString(spec.note, string.number, plucks, counted))
     return tuple(strings)
 
 
@@ -67,21 +65,19 @@ def _why_not(take: SessionTake) -> str:
     return str(take.fate) if take.fate is TakeFate.STRUCK else take.why or str(take.fate)
 
 
-def heard_on_record(record: SessionRecord) -> tuple[HeardString, ...]:
-    """The strings of a survey on record."""
-    takes = [take for string in record.log.strings for take in string.takes]
-    return heard_in_survey(record.setup.instrument, takes, record.meta.source)
+def neck_heard(log: Log, source: str, session: str | None = None) -> NeckResult | None:
+    """What a survey came to, by what it was judged then; None where too little of it was heard.
+    ``session`` is its id on record."""
+    setup, heard = log.setup, heard_in_survey(log, source)
+    if not any(string.enough for string in heard):
+        return None
+    by = Judged(setup.judged, (), None, setup.prior, setup.a4_hz)
+    return judge_neck(heard, by, session=session)
 
 
 def neck_on_record(record: SessionRecord) -> NeckResult | None:
-    """What a survey on record came to, by what it was judged then; None where too little of it was
-    heard."""
-    setup = record.setup
-    heard = heard_on_record(record)
-    by = Judged(setup.judged, (), None, setup.prior, setup.a4_hz)
-    if not any(string.enough for string in heard):
-        return None
-    return judge_neck(heard, by, session=record.meta.id)
+    """The same of a survey on record."""
+    return neck_heard(record.log, record.meta.source, record.meta.id)
 
 
 # -- takes of players --------------------------------------------------------------------------

@@ -95,10 +95,10 @@ class MoveDocument:
     asked_mm: NonNegative
 
 
-_Reading = TypeVar("_Reading", bound=ReadingDocument)
+_Kind = TypeVar("_Kind")
 
 
-def reading_document(kind: type[_Reading], heard: Heard, *, a4_hz: float, **said: Any) -> _Reading:
+def reading_document(kind: type[_Kind], heard: Heard, *, a4_hz: float, **said: Any) -> _Kind:
     """A pluck as a document of type ``kind``; ``said`` are its fields beyond those of a reading."""
     reading, note, cents = heard.reading, None, None
     if reading.pitch_hz is not None:

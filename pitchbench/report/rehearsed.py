@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
-from pitchbench.analysis.neck import Judged, judge_neck
 from pitchbench.belief import half_figures
 from pitchbench.intonation.offset import Offset
-from pitchbench.report.on_record import heard_in_survey
+from pitchbench.report.on_record import neck_heard
 from pitchbench.session.findings import Finding, findings
 from pitchbench.session.log import Log, Outcome
 from pitchbench.session.rehearsal import Rehearsal
@@ -46,12 +45,7 @@ def found_in(rehearsal: Rehearsal, survey: Survey | None) -> tuple[Finding, ...]
 
 
 def _nut(survey: Survey) -> list[Finding]:
-    setup = survey.setup
-    takes = [take for string in survey.log.strings for take in string.takes]
-    heard = heard_in_survey(setup.instrument, takes, "rehearsal")
-    if not any(string.enough for string in heard):
-        return []
-    by = Judged(setup.judged, (), None, setup.prior, setup.a4_hz)
+    result = neck_heard(survey.log, "rehearsal")
     return [
         Finding(
             Fault.HIGH_NUT,
@@ -60,9 +54,9 @@ def _nut(survey: Survey) -> list[Finding]:
             f"{half_figures(string.neck.nut.half())} cents of it by the nut: its slot is too high; "
             "lowering it is for a qualified repairer and cannot be undone",
         )
-        for string in judge_neck(heard, by).strings
+        for string in (() if result is None else result.strings)
         # Ordinary slots leave the first frets a little sharp.
-        if string.neck.nut.centre - string.neck.nut.half() > setup.tolerance_cents
+        if string.neck.nut.centre - string.neck.nut.half() > survey.setup.tolerance_cents
     ]
 
 

@@ -242,7 +242,10 @@ def sheet_html(
     if survey is not None and (result := neck_on_record(survey)) is not None:
         neck = _neck_part(result, record, survey)
         neck_figure = neck_inline(
-            result.necks, tolerance_cents=result.judged.tolerance_cents, title=neck.heading
+            result.necks,
+            result.judged.instrument,
+            tolerance_cents=result.judged.tolerance_cents,
+            title=neck.heading,
         )
         if neck.half_a_page and (drift := drift_part(record)) is not None:
             courses = [

@@ -9,6 +9,7 @@ from typing import Annotated, Final, Literal
 from pitchbench.analysis.offset import OffsetResult
 from pitchbench.analysis.whole import StringOffset, WholeInstrument
 from pitchbench.belief import Belief, half_figures
+from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import move_words
 from pitchbench.intonation.bridge_line import (
     LEFT_TO_A_REPAIRER,
@@ -17,7 +18,7 @@ from pitchbench.intonation.bridge_line import (
     line_words,
 )
 from pitchbench.intonation.verdict import Decision
-from pitchbench.notes import Note, ordinal
+from pitchbench.notes import Note, ordinal, strings_words
 from pitchbench.report.document import Positive, Thousandths, fill
 from pitchbench.report.offset import (
     OffsetDocument,
@@ -120,8 +121,8 @@ def in_short(whole: WholeInstrument) -> str:
     """What there is to do, in a sentence: "Move 2 saddles, leave 3 where they are."."""
     if whole.line is not None:
         return f"The bridge is one piece: {line_words(whole.line)}."
-    judged = [each.result for each in whole.strings if each.result]
-    count = Counter(map(_counted_as, judged))
+    judged = [each for each in whole.strings if each.result]
+    count = Counter(answer for answer, _ in {_answer(each, whole.instrument) for each in judged})
     filed = whole.instrument.bridge.is_filed
     move = ("file 1 break point", "file {} break points") if filed else _MOVE_SADDLES
     unheard = sum(not each.plucks for each in whole.strings)
@@ -142,10 +143,16 @@ def in_short(whole: WholeInstrument) -> str:
 _MOVE_SADDLES: Final = ("move 1 saddle", "move {} saddles")
 
 
-def _counted_as(result: OffsetResult) -> str:
-    if result.verdict.border:
-        return "border"
-    return "no way" if result.move and result.move.out_of_travel else result.verdict.decision
+def _answer(each: StringOffset, instrument: Instrument) -> tuple[str, frozenset[int]]:
+    """What there is to do with a string, and the strings that this is the same for: those on its
+    saddle."""
+    assert each.result is not None
+    verdict = each.result.verdict
+    if verdict.border or verdict.decision is Decision.TAKE_MORE:
+        return "border" if verdict.border else verdict.decision, frozenset({each.string})
+    move = each.result.move
+    answer = "no way" if move is not None and move.out_of_travel else verdict.decision
+    return answer, frozenset({each.string, *instrument.bridge.beside(each.string)})
 
 
 def _many(count: int, one: str, more: str) -> str:
@@ -225,6 +232,15 @@ def remarks(whole: WholeInstrument) -> list[tuple[str, str]]:
         said.insert(0, ("noticed", tuned_otherwise_words(whole.semitones_off)))
     if whole.line is not None:
         said.insert(0, ("bridge", left_words(whole.line)))
+    shared = dict.fromkeys(
+        tuple(sorted((each.string, *whole.instrument.bridge.beside(each.string))))
+        for each, result in results
+        if result.mean is not None
+    )
+    said += [
+        ("one saddle", f"{strings_words(group)} go by the mean of what they ask for")
+        for group in shared
+    ]
     if whole.strange:
         many = len(whole.strange)
         fret = ordinal(whole.fret)

@@ -13,7 +13,6 @@ import re
 import select
 import sys
 from collections.abc import Mapping
-from types import TracebackType
 from typing import Any, Final
 
 from pitchbench.screen.keyhelp import COMMAND_OF_KEY
@@ -125,16 +124,16 @@ class KeyReader:
         """Figures of a take number typed so far."""
         return self._parser.typed
 
+    @property
+    def at_terminal(self) -> bool:
+        """Whether there is a terminal, and with it somebody who may press keys."""
+        return self._before is not None if sys.platform != "win32" else sys.stdin.isatty()
+
     def __enter__(self) -> KeyReader:
         self.start()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        tb: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.stop()
 
     def poll(self) -> list[KeyPressed]:

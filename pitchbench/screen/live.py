@@ -12,7 +12,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import replace
 from itertools import groupby
 from operator import itemgetter
-from types import FrameType, TracebackType
+from types import FrameType
 from typing import IO, Any, Final, Generic, TextIO, TypeVar
 
 from rich.cells import cell_len
@@ -97,12 +97,7 @@ class LiveScreen(Generic[_J]):
         self._raise()
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        tb: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         with _signals_wait():
             self._lower()
             self._signals(on=False)

@@ -13,6 +13,7 @@ from typing import Final
 from rich.cells import cell_len
 from rich.text import Text
 
+from pitchbench.instrument import Instrument
 from pitchbench.intonation.neck import StringNeck
 from pitchbench.screen.text import signed, wrapped
 from pitchbench.screen.theme import Theme
@@ -33,7 +34,8 @@ class NeckRow:
 
     Parameters
     ----------
-    cents : offset by fret; None where the note was heard and its offset is not known yet.
+    cents : offset by fret of the neck; None where the note was heard and its offset is not known
+        yet.
     stands_out : frets that the others do not explain.
     asked : the fret to be played next, None for none.
     """
@@ -46,6 +48,7 @@ class NeckRow:
 
 def neck_picture(
     strings: Sequence[tuple[str, StringNeck]],
+    instrument: Instrument,
     *,
     tolerance_cents: float,
     width: int,
@@ -56,13 +59,15 @@ def neck_picture(
     Parameters
     ----------
     strings : label and survey of each, from the highest string to the lowest.
+    instrument : where their frets are on the neck.
     tolerance_cents : what one mark stands for.
     """
+    at = instrument.neck_fret
     rows = [
         NeckRow(
             label,
-            {fret.fret: fret.offset_cents for fret in neck.frets},
-            [fret.fret for fret in neck.frets if fret.isolated],
+            {at(neck.string, fret.fret): fret.offset_cents for fret in neck.frets},
+            [at(neck.string, fret.fret) for fret in neck.frets if fret.isolated],
         )
         for label, neck in strings
     ]

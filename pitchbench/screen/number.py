@@ -77,7 +77,7 @@ def large_of(state: State, theme: Theme) -> Large:  # noqa: PLR0911  # one per t
         return _ringing(state, theme)
     if state.log.string.now is not None:
         return _offset_large(state, state.log.string, theme)
-    return _last_note(state, theme)
+    return _shown_large(state, theme) or Large("", "", "", "no note of this string yet")
 
 
 def _unasked(state: State) -> Match | None:
@@ -108,8 +108,7 @@ def plus_minus(half_width: float, theme: Theme) -> str:
 
 def _tuning(state: State, theme: Theme) -> Large:
     """Where the string stands against its tuning: the note's reading, until then its live pitch."""
-    note = state.setup.instrument.string(state.log.current).note
-    about = f"string {state.log.current} against {note}"
+    about = f"string {state.log.current} against {state.spec.note}"
     reading = _tuning_reading(state)
     if isinstance(reading, Reading):
         cents = cents_between(reading.pitch_hz, target_hz(state))
@@ -152,7 +151,7 @@ def _ringing(state: State, theme: Theme) -> Large:
 def _against(state: State, fret: int) -> str:
     """What a note is and what it is held against."""
     if fret == 0:
-        return f"open against {state.setup.instrument.string(state.log.current).note}"
+        return f"open against {state.spec.note}"
     return f"{fret_words(state, fret).removeprefix('the ')} against open"
 
 
@@ -209,8 +208,3 @@ def move_in_brief(move: Move) -> Large:
         way = f"mm {DIRECTION_WORDS[move.direction]}"
         return Large(f"{move.size_mm:.1f}", way, "", mind, unit="")
     return Large(f"{move.turns:.1f}", f"turns {move.rotation}", "", mind, unit="")
-
-
-def _last_note(state: State, theme: Theme) -> Large:
-    """No offset yet: the last good note of this string, else that there is none."""
-    return _shown_large(state, theme) or Large("", "", "", "no note of this string yet")

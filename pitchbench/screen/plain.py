@@ -108,8 +108,8 @@ class PlainView:
             return
         live = state.live
         if state.log.step in _TUNING_STEPS and live is not None and not entries:
-            target_hz = state.setup.instrument.string(state.log.current).note.hz(state.setup.a4_hz)
-            zone = (live.onset_s, _side(cents_between(live.pitch_hz, target_hz)))
+            open_hz = state.setup.open_hz(state.log.current)
+            zone = (live.onset_s, _side(cents_between(live.pitch_hz, open_hz)))
             if zone == self._zone:
                 return
             self._zone = zone
@@ -223,13 +223,11 @@ def result_lines(state: State) -> list[str]:
     lines = []
     for number in state.log.order:
         string = state.log.strings[number - 1]
-        found = "not measured" if string.found is None else offset_words(string.found)
-        now = "not measured" if string.now is None else offset_words(string.now)
         note = state.setup.instrument.string(number).note
         moves = len(string.moves)
         lines.append(
-            f"result: string {number} ({note}), found {found}, now {now}, "
-            f"{left_words(state.log, string)}, "
+            f"result: string {number} ({note}), found {offset_words(string.found)}, "
+            f"now {offset_words(string.now)}, {left_words(state.log, string)}, "
             f"{moves} move{'' if moves == 1 else 's'}, saddle travel "
             f"{length_words(string.travel_mm, sign=True)}"
         )

@@ -27,7 +27,7 @@ def open_hz(state: State, tuning: int | None = None) -> float:
 
 def target_hz(state: State) -> float:
     """What the current open string is tuned to."""
-    return state.setup.instrument.string(state.log.current).note.hz(state.setup.a4_hz)
+    return state.setup.open_hz(state.log.current)
 
 
 def nearest_fret(state: State, pitch_hz: float) -> int:

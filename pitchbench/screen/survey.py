@@ -150,12 +150,9 @@ def _asked_rows(survey: Survey, theme: Theme, width: int) -> list[Text]:
 def _progress(survey: Survey) -> tuple[int, int]:
     """How many of the notes asked for have been heard, each as often as it is asked for."""
     plan = survey.plan
-    heard = sum(
-        min(plan.takes, heard_times(survey, string, fret))
-        for string in plan.setup.order
-        for fret in plan.notes
-    )
-    return heard, plan.takes * len(plan.notes) * len(plan.setup.order)
+    notes = [(string, fret) for string in plan.setup.order for fret in plan.notes_of(string)]
+    heard = sum(min(plan.takes, heard_times(survey, *note)) for note in notes)
+    return heard, plan.takes * len(notes)
 
 
 # ------------------------------------------------------------------------------ the number
@@ -188,16 +185,13 @@ def _ringing(survey: Survey, theme: Theme) -> Large:
 def _of_pitch(survey: Survey, pitch_hz: float, word: str, theme: Theme, *, digits: int) -> Large:
     """A note that still rings: whole cents while it moves, for a decimal would only flicker."""
     fret = fret_of(survey, pitch_hz)
-    if fret is None:
-        off_cents = cents_between(pitch_hz, survey.setup.open_hz(survey.current))
-        note = survey.spec.note
-        return Large(signed(off_cents, digits=0, theme=theme), word, "", f"from open {note}")
-    if fret == 0:
-        off_cents = cents_between(pitch_hz, survey.setup.open_hz(survey.current))
-        about = f"open, from {survey.spec.note}"
-    else:
+    if fret:
         off_cents = cents_between(pitch_hz, open_hz(survey)) - 100.0 * fret
         about = f"{ordinal(_on_neck(survey, fret))} fret"
+    else:
+        off_cents = cents_between(pitch_hz, survey.setup.open_hz(survey.current))
+        note = survey.spec.note
+        digits, about = (digits, f"open, from {note}") if fret == 0 else (0, f"from open {note}")
     return Large(signed(off_cents, digits=digits, theme=theme), word, "", about)
 
 
@@ -270,7 +264,9 @@ def _row(survey: Survey, string: int, theme: Theme, *, narrow: bool) -> NeckRow:
         if narrow
         else f"{mark} {string} {note} {heard_open}"
     )
-    return NeckRow(label, offsets_cents(survey, string), asked=fret or None)
+    at = survey.setup.instrument.neck_fret
+    cents = {at(string, n): off for n, off in offsets_cents(survey, string).items()}
+    return NeckRow(label, cents, asked=at(string, fret) if fret else None)
 
 
 def _large_print(survey: Survey, theme: Theme, width: int, room: int) -> list[Text]:

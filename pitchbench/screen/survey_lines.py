@@ -3,8 +3,19 @@
 from __future__ import annotations
 
 from pitchbench.screen.logged_lines import LoggedLines
-from pitchbench.session.log import Entry, NoteEntry, StrikeEntry, TakeEntry, TakeFate, UndoEntry
+from pitchbench.session.log import (
+    ClearedEntry,
+    Entry,
+    NoteEntry,
+    Step,
+    StepEntry,
+    StrikeEntry,
+    TakeEntry,
+    TakeFate,
+    UndoEntry,
+)
 from pitchbench.session.survey import Survey, note_words, take_words
+from pitchbench.session.words import capo_words
 
 
 class SurveyLines(LoggedLines[Survey]):
@@ -13,9 +24,11 @@ class SurveyLines(LoggedLines[Survey]):
     def opening(self, job: Survey) -> tuple[str, ...]:
         """Whose neck it is, and what is to be heard."""
         frets = ", ".join(map(str, job.plan.frets))
-        return f"instrument: {job.setup.instrument.name}", f"notes: open and frets {frets}"
+        instrument = job.setup.instrument
+        capo = f", {capo_words(instrument)}" if instrument.capo else ""
+        return f"instrument: {instrument.name}", f"notes: open and frets {frets}{capo}"
 
-    def line(self, job: Survey, entry: Entry) -> str:
+    def line(self, job: Survey, entry: Entry) -> str:  # noqa: PLR0911  # one each
         """An entry, the label before the value."""
         match entry:
             case TakeEntry(take=take) if take.fate is TakeFate.ACCEPTED:
@@ -31,4 +44,10 @@ class SurveyLines(LoggedLines[Survey]):
                 return f"note: {entry.text}"
             case UndoEntry():
                 return f"note: {job.says}"
-        return f"note: {type(entry).__name__}"
+            case ClearedEntry():
+                return f"struck out: all takes of string {entry.string}"
+            case StepEntry(step=Step.FINISHED):
+                return f"step: {entry.step}"
+            case StepEntry():
+                return f"step: {note_words(job, entry.string, 0).removesuffix(' open')}"
+        return ""

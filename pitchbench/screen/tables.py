@@ -102,8 +102,17 @@ class Page:
         """Labels and values side by side; where that is too narrow, each pair as a sentence."""
         rows = list(pairs)
         if not self._table([Column("", right=False), Column("", right=False)], rows):
-            for label, value in rows:
-                self.say(f"{label}: {value}", hanging=2)
+            self.labelled(rows)
+
+    def labelled(self, pairs: Iterable[tuple[str, str]]) -> None:
+        """Labels and values, each pair as a sentence."""
+        for label, value in pairs:
+            self.say(f"{label}: {value}", hanging=2)
+
+    def items(self, sentences: Iterable[str]) -> None:
+        """A list, a dash before each item."""
+        for words in sentences:
+            self.say(f"- {words}", hanging=2)
 
     def table(self, columns: Sequence[Column], rows: Iterable[Sequence[str]]) -> None:
         """Rows of as many cells as there are columns.

@@ -183,11 +183,12 @@ def _header(state: State, theme: Theme, width: int) -> Text:
 
 
 def _setting(setting: str, tolerance: str, room: int, theme: Theme) -> Text:
-    """That it is a rehearsal; what it is judged by beside that where there is room for both."""
-    judged = f" {theme.glyphs.dot} {tolerance}"
-    forms = [(setting, f"{judged} cents"), (setting, judged), (setting, "")]
-    said, by = next((form for form in forms if len("".join(form)) <= room), (None, ""))
-    return Text.assemble((said or setting.partition(", ")[0], theme.number), (by, theme.quiet))
+    """That it is a rehearsal; what it is judged by beside that where there is room for both, with
+    its unit, which goes before who plays."""
+    kind, judged = setting.partition(", ")[0], f" {theme.glyphs.dot} {tolerance} cents"
+    forms = [(setting, judged), (kind, judged), (setting, "")]
+    said, by = next((form for form in forms if len("".join(form)) <= room), (kind, ""))
+    return Text.assemble((said, theme.number), (by, theme.quiet))
 
 
 def step_words(state: State) -> str:

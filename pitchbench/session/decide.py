@@ -10,21 +10,20 @@ from typing import TYPE_CHECKING
 
 from pitchbench.pitch.listener import LivePitch, ReadingReady
 from pitchbench.session import heard, keys, steps
-from pitchbench.session.job import Answer, Followed, InputBack, KeyPressed
+from pitchbench.session.job import Followed, InputBack, KeyPressed
 
 if TYPE_CHECKING:
     from pitchbench.session.state import State
 
 
-def decide(state: State, event: Followed) -> Answer:
-    """The entries that ``event`` adds to the log, and what is said about it."""
+def decide(state: State, event: Followed) -> State:
+    """The state with the entries that ``event`` adds to the log, and what is said about it."""
     match event:
         case KeyPressed():
-            after = keys.pressed(state, event)
+            return keys.pressed(state, event)
         case LivePitch():
-            after = heard.live(state, event)
+            return heard.live(state, event)
         case ReadingReady(reading=reading):
-            after = heard.pluck(state, reading)
+            return heard.pluck(state, reading)
         case InputBack():
-            after = steps.completed(state)
-    return Answer(after.log.entries[len(state.log.entries) :], after.says)
+            return steps.completed(state)

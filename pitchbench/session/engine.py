@@ -229,7 +229,8 @@ def run(
     job : where it begins.
     views, keep, tell_records, rescue : see `Runner`.
     keys : asked for keys some thirty times a second.
-    stays : whether a finished job stands until a key leaves it, since nobody sits at the keys.
+    stays : whether a finished job stands until a key leaves it, since nobody sits at the keys. One
+        with something left to do stands wherever there are keys, since one of them goes back to it.
     hearing : says how the input stands, if that is to be known.
     teller : tells it to the ear, if that is asked for; what it says at the end is heard out.
 
@@ -263,7 +264,7 @@ def run(
             listening.start()
             _attend(runner, heard, keys, teller, stays=stays)
         except KeyboardInterrupt:
-            if not (stays and runner.job.finished):  # else it is one more way to leave
+            if not stands(runner.job, keys, stays=stays):  # else it is one more way to leave
                 raise
         finally:
             stop.set()
@@ -289,14 +290,16 @@ def _attend(
     stays: bool,
 ) -> None:
     """The main loop: one event after the other, until it is over."""
-    while not runner.job.over or (not runner.job.quit and (stays or (teller and teller.busy))):
+    while not runner.job.over or (
+        not runner.job.quit and (stands(runner.job, keys, stays=stays) or (teller and teller.busy))
+    ):
         attend(runner, keys, teller)
         try:
             event = heard.get(timeout=KEY_POLL_S)
         except queue.Empty:
             continue
         if event is _END:
-            if stays:
+            if stands(runner.job, keys, stays=stays):
                 stand(runner, keys, teller)
             return
         if isinstance(event, BaseException):
@@ -320,6 +323,12 @@ def hear_out(runner: Runner[Any], keys: Keys | None, teller: Teller[Any]) -> Non
     while teller.busy and not runner.job.quit:
         attend(runner, keys, teller)
         time.sleep(KEY_POLL_S)
+
+
+def stands(job: Job, keys: Keys | None, *, stays: bool) -> bool:
+    """Whether the job is finished and yet waits for a key, as `run` says."""
+    goes_back = keys is not None and not job.complete
+    return job.finished and (stays or goes_back)
 
 
 def stand(runner: Runner[Any], keys: Keys | None, teller: Teller[Any] | None = None) -> None:

@@ -100,10 +100,15 @@ def _of_string(log: Log, string: StringState) -> Iterator[Finding]:
     if open_s is not None and fretted_s is not None:
         ratio = open_s / fretted_s
         if fretted_s < _DEAD_S and ratio > _DEAD_RATIO:
+            causes = (
+                "a soft finger, or a dead spot of the neck, which is"
+                if instrument.fretless
+                else "a worn or loose fret, a string that touches the next one, or a dead spot of "
+                "the neck;"
+            )
             words = (
-                f"at {place(log.setup, number)} it dies {ratio:.0f} times as fast as open: a worn "
-                "or loose fret, a string that touches the next one, or a dead spot of the neck; "
-                "for a qualified repairer"
+                f"at {place(log.setup, number)} it dies {ratio:.0f} times as fast as open: "
+                f"{causes} for a qualified repairer"
             )
             yield Finding(Fault.DEAD_FRET, number, words)
 

@@ -89,9 +89,8 @@ def _was_slackened(state: State, pitch_hz: float) -> bool:
 
 
 def _tuning_words(state: State, off_cents: float) -> str:
-    number = state.log.current
-    note = state.log.setup.instrument.string(number).note
-    where = f"String {number} is {words.sharp_or_flat(off_cents, of=note)}"
+    off = words.sharp_or_flat(off_cents, of=state.spec.note)
+    where = f"String {state.log.current} is {off}"
     if off_cents > 0:
         return f"{where}: above its pitch, slacken it below and come up again."
     return f"{where}: bring it up slowly."
@@ -208,11 +207,9 @@ def _elsewhere(state: State, reading: Reading, found: Match) -> State:
 
 def _while_tuning(state: State, reading: Reading) -> State:
     """An open note of a string that is not in tune yet; the one that shows it in tune is a take."""
-    setup, number = state.log.setup, state.log.current
-    off_cents = cents_between(reading.pitch_hz, setup.open_hz(number))
+    off_cents = cents_between(reading.pitch_hz, state.setup.open_hz(state.log.current))
     if abs(off_cents) > TUNED_WITHIN_CENTS:
-        note = setup.instrument.string(number).note
-        why = f"not in tune yet: {words.reading_words(reading, off_cents, note)}"
+        why = f"not in tune yet: {words.reading_words(reading, off_cents, state.spec.note)}"
         state = _ignored(state, reading, Ignored.NOT_IN_TUNE, why, fret=0)
         return replace(state, says=_tuning_words(state, off_cents))
     return _take(steps.found_in_tune(state), reading, 0)
@@ -240,8 +237,7 @@ def _at_move(state: State, reading: Reading) -> State:
 def _take(state: State, reading: Reading, fret: int) -> State:
     """A pluck that counts; at the border the second open one in a row says, as where a move is
     advised, that the saddle has been moved unheard."""
-    setup, number = state.log.setup, state.log.current
-    note = setup.instrument.string(number).note
+    setup, number, note = state.setup, state.log.current, state.spec.note
     off_cents = cents_between(reading.pitch_hz, setup.open_hz(number)) - 100.0 * fret
     if fret == 0 and abs(off_cents) > OUT_OF_TUNE_CENTS:
         why = f"gone out of tune: {words.reading_words(reading, off_cents, note)}"

@@ -272,14 +272,6 @@ class Job(ABC):
 
 
 @dataclass(frozen=True)
-class Answer:
-    """What an event leads to: entries for the log, and a sentence about it, None for none."""
-
-    entries: tuple[Entry, ...] = ()
-    says: str | None = None
-
-
-@dataclass(frozen=True)
 class Mark:
     """Where the log stood before something that can be taken back, and what that was: a take, the
     name of a key, or nothing yet where the note that did it still rings."""
@@ -320,6 +312,11 @@ class LoggedJob(Job):
     log: Log
     marks: tuple[Mark, ...] = ()
 
+    @classmethod
+    def led_to_by(cls, log: Log, **own: Any) -> Self:
+        """The job as ``log`` left it, ready to go on with a new stream of sound."""
+        return cls(log=log, marks=remembered(log), at_s=log.at_s, clock_s=log.at_s, **own)
+
     @property
     def entries(self) -> tuple[Entry, ...]:
         """The entries of the log."""
@@ -351,20 +348,20 @@ class LoggedJob(Job):
         return self.finished and not self.log.passed_over
 
     @abstractmethod
-    def decide(self, event: Followed) -> Answer:
-        """What is to be kept because of ``event``."""
+    def decide(self, event: Followed) -> Self:
+        """The job with what is to be kept because of ``event``, and a sentence about it."""
 
     def follow(self, event: Followed) -> Self:
-        """Keep what is decided: nothing else changes the log."""
-        answer = self.decide(event)
-        marks = self._marks_after(event, answer)
-        return replace(self.kept(*answer.entries, says=answer.says), marks=marks)
+        """Keep what is decided: nothing else changes."""
+        after = self.decide(event)
+        marks = self._marks_after(event, after.entries[len(self.entries) :])
+        return replace(self, log=after.log, says=after.says, marks=marks)
 
-    def _marks_after(self, event: Followed, answer: Answer) -> tuple[Mark, ...]:
+    def _marks_after(self, event: Followed, entries: tuple[Entry, ...]) -> tuple[Mark, ...]:
         """What can be taken back after ``event``; of one note it is all one."""
-        if not answer.entries or isinstance(event, InputBack):
+        if not entries or isinstance(event, InputBack):
             return self.marks
-        last = answer.entries[-1]
+        last = entries[-1]
         if isinstance(last, UndoEntry):
             return tuple(mark for mark in self.marks if mark.first < last.first)
         first, before = len(self.log.entries), self.marks
@@ -372,7 +369,7 @@ class LoggedJob(Job):
             return (*before, Mark(first, str(event.command)))
         if before and not before[-1].what:
             first, before = before[-1].first, before[:-1]
-        takes = [entry.take for entry in answer.entries if isinstance(entry, TakeEntry)]
+        takes = [entry.take for entry in entries if isinstance(entry, TakeEntry)]
         return (*before, Mark(first, f"take {takes[0].number}" if takes else ""))
 
     def taken_back(self) -> Self:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from pitchbench.intonation.verdict import Decision
-from pitchbench.session import steps
+from pitchbench.session import steps, words
 from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.log import (
     READING_STEPS,
@@ -84,7 +84,7 @@ def _strike(state: State, key: KeyPressed) -> State:
         if (take.number == key.take if key.take else take.string == log.current)
     ]
     if not candidates:
-        return replace(state, says="There is no such take to strike out.")
+        return replace(state, says=words.NOTHING_TO_STRIKE)
     take = candidates[-1]
     # What was said before is of the takes as they were.
     state = state.kept(StrikeEntry(state.at_s, take.string, take.number), says="")

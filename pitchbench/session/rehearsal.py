@@ -30,6 +30,7 @@ from pitchbench.session.engine import (
     hear_out,
     releasing,
     stand,
+    stands,
 )
 from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.log import Setup, Step, TakeFate
@@ -258,7 +259,7 @@ def rehearse(
     record : file to keep the sound in.
     live : whether each note is followed while it rings, as a screen wants; the readings are the
         same, but it takes several times as long.
-    stays : whether the end stands until a key leaves it.
+    stays : as for `engine.run`.
     teller : tells it to the ear; the player waits until it has finished, and so does the end.
     room : handed on to `VirtualInstrument`, such as ``noise_db``.
     """
@@ -320,7 +321,7 @@ def rehearse(
                 if _teaches_of_a_note(runner.job):
                     read()
             attend(runner, stepping, teller)
-            if stays:
+            if stands(runner.job, keys, stays=stays):
                 stand(runner, stepping, teller)
             if runner.job.over:
                 break

@@ -26,7 +26,8 @@ _MOST_PLUCKS: Final = 60
 def rehearse_survey(instrument: VirtualInstrument, setup: Setup, *, seed: int) -> Survey:
     """Play the first string of ``setup`` open and at the frets of a survey, each note twice."""
     string = setup.order[0]
-    frets = tuple(fret for fret in _FRETS if fret <= setup.instrument.highest_fret(string))
+    highest = setup.instrument.highest_fret(string)
+    frets = tuple(setup.instrument.neck_fret(string, fret) for fret in _FRETS if fret <= highest)
     survey = begin(Plan(replace(setup, strings=(string,)), frets, _TAKES))
     rng = np.random.default_rng([seed, 3])
     listener = Listener(instrument.rate_hz, offer_early=False)

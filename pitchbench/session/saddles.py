@@ -238,7 +238,7 @@ def _beside(log: Log, string: StringState) -> tuple[Density, ...]:
     for other in partners(log, string):
         share = instrument.scale_of(other.number) / instrument.scale_of(string.number)
         if (offset := known(log, other).offset) is not None:
-            found.append(offset if share == 1.0 else offset.scaled(share))
+            found.append(offset.scaled(share))
     return tuple(found)
 
 

@@ -7,7 +7,7 @@ few words from then on; numbers are spelled, and they are those of the screen.
 from __future__ import annotations
 
 import re
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable
 from typing import Final, Generic, Protocol, TypeVar
 
 from pitchbench.intonation.bridge import DIRECTION_WORDS, Move, short_words, to_slacken
@@ -140,15 +140,19 @@ def move(advice: Move) -> str:
 # ------------------------------------------------------------------------------ one after the other
 
 
+#: Something said: its kind, in full, and short; empty for nothing.
+_Said = tuple[Hashable, str, str]
+
+
 class Says(Protocol[_J_contra]):
     """What a kind of job says."""
 
-    def result(self, old: _J_contra, new: _J_contra) -> tuple[Hashable, str, str]:
-        """What was made of what was heard: its kind, in full, and short; empty for nothing."""
+    def result(self, old: _J_contra, new: _J_contra) -> _Said:
+        """What was made of what was heard."""
         ...
 
-    def request(self, old: _J_contra, new: _J_contra) -> tuple[Hashable, str, str]:
-        """What is to be done now, likewise."""
+    def request(self, old: _J_contra, new: _J_contra) -> _Said:
+        """What is to be done now."""
         ...
 
 
@@ -183,12 +187,15 @@ class Spoken(Generic[_J]):
         self._asked, self._last = new.asks, new
         return " ".join(f"{part[0].upper()}{part[1:]}." for part in (result, request) if part)
 
-    def _once(self, said: tuple[Hashable, str, str]) -> str:
+    def _once(self, said: _Said) -> str:
         kind, full, short = said
         known = kind in self._known
         if full:
             self._known.add(kind)
         return (short if known else full).rstrip(".")
+
+
+_NOTHING: Final = (None, "", "")
 
 
 def _fresh(old: Job, new: Job) -> tuple[Entry, ...]:
@@ -200,7 +207,18 @@ def _last(entries: tuple[Entry, ...]) -> SessionTake | None:
     return takes[-1] if takes else None
 
 
-_NOTHING: Final = (None, "", "")
+def _became(take: SessionTake | None, counted: Callable[[SessionTake], _Said]) -> _Said:
+    """What became of a pluck; ``counted`` says it of one that counts and is not asked about."""
+    if take is None:
+        return _NOTHING
+    if take.fate is not TakeFate.ACCEPTED:
+        # In short without what follows from it.
+        why = spelled(take.why)
+        return (take.fate, why), f"{take.fate}: {why}", f"{take.fate}: {why.partition(':')[0]}"
+    if take.cause is None:
+        return counted(take)
+    question, mark, _ = take.why.partition("?")
+    return take.cause, spelled(take.why), spelled(f"{question}{mark}")
 
 
 # ------------------------------------------------------------------------------ a session
@@ -221,7 +239,7 @@ _MOVING: Final = (Step.MOVE, Step.BORDER)
 class SessionSays:
     """A session that sets the intonation."""
 
-    def result(self, old: State, new: State) -> tuple[Hashable, str, str]:
+    def result(self, old: State, new: State) -> _Said:
         """What became of the pluck, and of the string."""
         entries = _fresh(old, new)
         done = [entry for entry in entries if isinstance(entry, OutcomeEntry)]
@@ -230,19 +248,15 @@ class SessionSays:
             value = "" if offset is None else f", {_offset(offset)}"
             said = f"string {_whole(done[-1].string)}{value}: {how}"
             return Outcome, said, said
-        take = _last(entries)
-        if take is None:
-            return _NOTHING
-        if take.fate is TakeFate.ACCEPTED:
-            return self._accepted(new) if take.cause is None else _asked_about(take)
-        if take.fate is TakeFate.IGNORED and take.fret == 0 and new.log.step in _TUNING:
-            reading = take.reading
-            assert isinstance(reading, Reading)
-            off = cents(cents_between(reading.pitch_hz, new.setup.open_hz(take.string)))
-            return _TUNING, f"string {_whole(take.string)} is {off}", off
-        return _not_counted(take)
+        match take := _last(entries):
+            case SessionTake(
+                fate=TakeFate.IGNORED, fret=0, string=string, reading=Reading() as reading
+            ) if new.log.step in _TUNING:
+                off = cents(cents_between(reading.pitch_hz, new.setup.open_hz(string)))
+                return _TUNING, f"string {_whole(string)} is {off}", off
+        return _became(take, lambda _: self._accepted(new))
 
-    def _accepted(self, state: State) -> tuple[Hashable, str, str]:
+    def _accepted(self, state: State) -> _Said:
         now, verdict = state.log.string.now, state.log.string.verdict
         if now is None:
             return "taken", "that was taken", "taken"
@@ -254,7 +268,7 @@ class SessionSays:
         full = f"{value} at the {ordinal(state.setup.fret)} fret, about {count} more"
         return Offset, full, f"{value}, {count} more"
 
-    def request(self, old: State, new: State) -> tuple[Hashable, str, str]:
+    def request(self, old: State, new: State) -> _Said:
         """What to do: in full the screen's own sentence, at a move after what to mind there."""
         if (first := words.input_request(new)) is not None:
             return first, spelled(first), spelled(first)
@@ -271,7 +285,7 @@ class SessionSays:
 
     def _short(self, state: State) -> str:  # noqa: PLR0911  # one per thing to do
         log = state.log
-        note = spelled(str(state.setup.instrument.string(log.current).note))
+        note = spelled(str(state.spec.note))
         advice = log.string.advice
         match log.step:
             case Step.BEFORE | Step.OPEN:
@@ -309,38 +323,23 @@ def _string_now(job: LoggedJob) -> str:
     return f"string {_whole(job.current)}{mute}"
 
 
-def _asked_about(take: SessionTake) -> tuple[Hashable, str, str]:
-    """What is asked of a pluck that counts; in short the question alone."""
-    question, mark, _ = take.why.partition("?")
-    return take.cause, spelled(take.why), spelled(f"{question}{mark}")
-
-
-def _not_counted(take: SessionTake) -> tuple[Hashable, str, str]:
-    """Why a pluck does not count; in short without what follows from that."""
-    why = spelled(take.why)
-    return (take.fate, why), f"{take.fate}: {why}", f"{take.fate}: {why.partition(':')[0]}"
-
-
 # ------------------------------------------------------------------------------ other jobs
 
 
 class SurveySays:
     """A survey of the neck."""
 
-    def result(self, old: Survey, new: Survey) -> tuple[Hashable, str, str]:
+    def result(self, old: Survey, new: Survey) -> _Said:
         """How far off the note was, or why it does not count."""
-        take = _last(_fresh(old, new))
-        if take is None:
-            return _NOTHING
-        if take.fate is not TakeFate.ACCEPTED:
-            return _not_counted(take)
-        if take.cause is not None:
-            return _asked_about(take)
-        off_cents = take_cents(new, take)
-        said = "heard" if off_cents is None else cents(off_cents)
-        return Offset, said, said
 
-    def request(self, old: Survey, new: Survey) -> tuple[Hashable, str, str]:
+        def counted(take: SessionTake) -> _Said:
+            off_cents = take_cents(new, take)
+            said = "heard" if off_cents is None else cents(off_cents)
+            return Offset, said, said
+
+        return _became(_last(_fresh(old, new)), counted)
+
+    def request(self, old: Survey, new: Survey) -> _Said:
         """Which note to play."""
         fret = wanted(new, new.current)
         full = spelled(new.asks)
@@ -358,19 +357,13 @@ class SurveySays:
 class StretchSays:
     """The stretching of strings."""
 
-    def result(self, old: Stretch, new: Stretch) -> tuple[Hashable, str, str]:
+    def result(self, old: Stretch, new: Stretch) -> _Said:
         """What the pull cost, or why a pluck does not count."""
-        take = _last(_fresh(old, new))
-        if take is None:
-            return _NOTHING
-        if take.fate is not TakeFate.ACCEPTED:
-            return _not_counted(take)
-        if take.cause is not None:
-            return _asked_about(take)
         said = spelled(new.says)
-        return Offset, said, said.partition(";")[0]
+        counted = Offset, said, said.partition(";")[0]
+        return _became(_last(_fresh(old, new)), lambda _: counted)
 
-    def request(self, old: Stretch, new: Stretch) -> tuple[Hashable, str, str]:  # noqa: ARG002
+    def request(self, old: Stretch, new: Stretch) -> _Said:  # noqa: ARG002
         """Whether to pluck or to pull, and what to mind."""
         asks = spelled(new.asks)
         if story_of(new, new.current).pull_asked:
@@ -381,7 +374,7 @@ class StretchSays:
 class OverlaySays:
     """Plucks laid over each other."""
 
-    def result(self, old: Overlay, new: Overlay) -> tuple[Hashable, str, str]:
+    def result(self, old: Overlay, new: Overlay) -> _Said:
         """How sharp the attack was and when it had settled."""
         if len(new.plucks) <= len(old.plucks):
             return _NOTHING
@@ -394,7 +387,7 @@ class OverlaySays:
         full = f"{which}: the attack {attack}, settled after {settled} seconds"
         return Reading, full, f"{which}: {attack}, {settled} seconds"
 
-    def request(self, old: Overlay, new: Overlay) -> tuple[Hashable, str, str]:  # noqa: ARG002
+    def request(self, old: Overlay, new: Overlay) -> _Said:  # noqa: ARG002
         """What to do about the input; a pluck is asked for once."""
         first = words.input_request(new)
         full = spelled(new.asks)

@@ -9,7 +9,7 @@ from typing import Final, Self
 from pitchbench.session import steps, words
 from pitchbench.session.decide import decide
 from pitchbench.session.fold import empty_log, read_log
-from pitchbench.session.job import Answer, Followed, LoggedJob, remembered
+from pitchbench.session.job import Followed, LoggedJob
 from pitchbench.session.log import Entry, Outcome, OutcomeEntry, Setup, Step, StepEntry, StringState
 
 #: How a string is left that was set as well as it can be.
@@ -65,8 +65,8 @@ class State(LoggedJob):
         """At the saddle, tools knock."""
         return self.log.step not in (Step.MOVE, Step.BORDER)
 
-    def decide(self, event: Followed) -> Answer:
-        """The entries that follow from ``event``; docs/session.md has the table of steps."""
+    def decide(self, event: Followed) -> State:
+        """What follows from ``event``; docs/session.md has the table of steps."""
         return decide(self, event)
 
 
@@ -77,8 +77,7 @@ def begin(setup: Setup) -> State:
 
 def resume(setup: Setup, entries: Iterable[Entry]) -> State:
     """The session that ``entries`` led to, ready to go on with a new stream of sound."""
-    log = read_log(setup, entries)
-    return State(log=log, marks=remembered(log), at_s=log.at_s, clock_s=log.at_s)
+    return State.led_to_by(read_log(setup, entries))
 
 
 def reopened(state: State) -> State:

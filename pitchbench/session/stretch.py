@@ -17,15 +17,7 @@ from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import paired, words
 from pitchbench.session.fold import empty_log, read_log
-from pitchbench.session.job import (
-    Answer,
-    Command,
-    Followed,
-    InputBack,
-    KeyPressed,
-    LoggedJob,
-    remembered,
-)
+from pitchbench.session.job import Command, Followed, InputBack, KeyPressed, LoggedJob
 from pitchbench.session.log import (
     ClearedEntry,
     Entry,
@@ -68,26 +60,21 @@ class Stretch(LoggedJob):
         """The one thing to do now."""
         return _asks(self)
 
-    def decide(self, event: Followed) -> Answer:
-        """The entries that follow from ``event``."""
-        after = self
+    def decide(self, event: Followed) -> Stretch:
+        """What follows from ``event``."""
         match event:
             case KeyPressed(command=command):
-                after = _key(self, command)
+                return _key(self, command)
             case ReadingReady(reading=Reading() as reading):
-                after = _heard(self, reading)
+                return _heard(self, reading)
             case ReadingReady(reading=Rejected() as rejected):
-                why = words.rejected_words(rejected.reason, self._partner)
-                after = replace(
-                    _kept(self, rejected, TakeFate.REJECTED, why), says=f"Rejected: {why}."
-                )
+                partner = self.setup.instrument.partner(self.current)
+                why = words.rejected_words(rejected.reason, partner)
+                kept = _kept(self, rejected, TakeFate.REJECTED, why)
+                return replace(kept, says=f"Rejected: {why}.")
             case InputBack() if not self.finished and settled(self, self.current):
-                after = _to_next_string(self)
-        return Answer(after.entries[len(self.entries) :], after.says)
-
-    @property
-    def _partner(self) -> int | None:
-        return self.setup.instrument.partner(self.current)
+                return _to_next_string(self)
+        return self
 
 
 # ------------------------------------------------------------------------------ the two doors
@@ -100,8 +87,7 @@ def begin(setup: Setup) -> Stretch:
 
 def resume(setup: Setup, entries: Iterable[Entry]) -> Stretch:
     """The work that ``entries`` led to, ready to go on with a new stream of sound."""
-    log = read_log(setup, entries)
-    return Stretch(log=log, marks=remembered(log), at_s=log.at_s, clock_s=log.at_s)
+    return Stretch.led_to_by(read_log(setup, entries))
 
 
 # ------------------------------------------------------------------------------ what it comes to

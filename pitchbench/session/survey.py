@@ -16,19 +16,11 @@ from pitchbench.intonation.frets import BETWEEN_FRETS_CENTS
 from pitchbench.intonation.neck import heard_offset_cents
 from pitchbench.intonation.take import Take
 from pitchbench.notes import ordinal
-from pitchbench.pitch.listener import LivePitch, ReadingReady
+from pitchbench.pitch.listener import ReadingReady
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.session import paired, touched, words
 from pitchbench.session.fold import empty_log, read_log
-from pitchbench.session.job import (
-    Answer,
-    Command,
-    Followed,
-    InputBack,
-    KeyPressed,
-    LoggedJob,
-    remembered,
-)
+from pitchbench.session.job import Command, Followed, InputBack, KeyPressed, LoggedJob
 from pitchbench.session.log import (
     ClearedEntry,
     Entry,
@@ -60,17 +52,18 @@ _OUT_OF_TUNE: Final = "out of tune"
 
 @dataclass(frozen=True)
 class Plan:
-    """What is to be heard: each string of ``setup.order`` open and at ``frets``, every note
-    ``takes`` times."""
+    """What is to be heard: each string of ``setup.order`` open and at ``frets`` of the neck, every
+    note ``takes`` times."""
 
     setup: Setup
     frets: tuple[int, ...]
     takes: int = 1
 
-    @property
-    def notes(self) -> tuple[int, ...]:
-        """The frets of a string with the open note, 0, before them."""
-        return (0, *self.frets)
+    def notes_of(self, string: int) -> tuple[int, ...]:
+        """The notes of a string as its takes have them: 0 for open, then frets from its own nut."""
+        instrument = self.setup.instrument
+        own = range(1, instrument.highest_fret(string) + 1)
+        return (0, *(fret for fret in own if instrument.neck_fret(string, fret) in self.frets))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,19 +83,16 @@ class Survey(LoggedJob):
         takes = [take for string in self.log.strings for take in string.takes]
         return tuple(sorted(takes, key=lambda take: take.number))
 
-    def decide(self, event: Followed) -> Answer:
-        """The entries that follow from ``event``."""
+    def decide(self, event: Followed) -> Survey:
+        """What follows from ``event``."""
         match event:
             case KeyPressed():
-                after = _key(self, event)
+                return _key(self, event)
             case ReadingReady(reading=reading):
-                after = _pluck(self, reading)
-            case InputBack():
-                done = string_done(self, self.current) and not self.finished
-                after = _to_next_string(self) if done else self
-            case LivePitch():
-                after = self
-        return Answer(after.entries[len(self.entries) :], after.says)
+                return _pluck(self, reading)
+            case InputBack() if not self.finished and string_done(self, self.current):
+                return _to_next_string(self)
+        return self
 
 
 # ------------------------------------------------------------------------------ the two doors
@@ -115,9 +105,7 @@ def begin(plan: Plan) -> Survey:
 
 def resume(plan: Plan, entries: Iterable[Entry]) -> Survey:
     """The survey that ``entries`` led to, ready to go on with a new stream of sound."""
-    log = read_log(plan.setup, entries)
-    marks = remembered(log)
-    return Survey(plan=plan, log=log, marks=marks, at_s=log.at_s, clock_s=log.at_s)
+    return Survey.led_to_by(read_log(plan.setup, entries), plan=plan)
 
 
 # ------------------------------------------------------------------------------ what it comes to
@@ -148,7 +136,7 @@ def wanted(survey: Survey, string: int) -> int | None:
     Every note once before any note twice, so that a string that slips tells itself; the open one
     first whenever the string has been tuned anew.
     """
-    heard = {fret: heard_times(survey, string, fret) for fret in survey.plan.notes}
+    heard = {fret: heard_times(survey, string, fret) for fret in survey.plan.notes_of(string)}
     if not _opens(survey, string):
         return 0
     missing = [fret for fret, count in heard.items() if count < survey.plan.takes]
@@ -411,8 +399,7 @@ def _strike(survey: Survey, number: int | None) -> Survey:
     known = [take for take in survey.takes if take.fate is TakeFate.ACCEPTED]
     struck = [take for take in known if number in (None, take.number)]
     if not struck:
-        what = "No take" if number is None else f"Take {number}"
-        return replace(survey, says=f"{what} counts: nothing is struck out.")
+        return replace(survey, says=words.NOTHING_TO_STRIKE)
     take = struck[-1]
     label = note_words(survey, take.string, take.fret or 0)
     survey = survey.kept(StrikeEntry(survey.at_s, take.string, take.number))

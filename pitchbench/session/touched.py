@@ -112,7 +112,8 @@ def of_the_open(log: Log, reading: Reading) -> str:
             continue
         found = touched_harmonic([reading], opens, number=number)
         if number in reading.undertones or (found and found.probability >= IN_DOUBT):
-            asked = f"press it at {_asked_place(log)}" if log.wanted_fret else "pluck it open"
+            stopped = f"press it at {place(log.setup, log.current)}"
+            asked = stopped if log.wanted_fret else "pluck it open"
             where = f"{place(log.setup, log.current, fret)} of string {log.current}"
             return f"a harmonic touched at {where}: {asked}"
     return ""
@@ -130,10 +131,6 @@ def _sharper(reading: Reading, touched: SessionTake) -> bool:
     touched_hz = touched.reading.pitch_hz
     assert touched_hz is not None
     return cents_between(reading.pitch_hz, touched_hz) > _PRESSED_CENTS
-
-
-def _asked_place(log: Log) -> str:
-    return place(log.setup, log.current)
 
 
 def _refused_words(log: Log, fret: int, again: bool) -> str:

@@ -51,6 +51,10 @@ def before_work(instrument: Instrument) -> tuple[str, ...]:
     return (*ORDER_OF_WORK, *locked, *capo)
 
 
+#: What is said where a take is to be struck out that is not there or does not count.
+NOTHING_TO_STRIKE: Final = "There is no such take to strike out."
+
+
 def capo_words(instrument: Instrument) -> str:
     """Where its capo is."""
     over = f" over {strings_words(instrument.capo_strings)}" if instrument.capo_strings else ""
@@ -118,9 +122,9 @@ def reading_words(reading: Reading, cents: float, note: Note) -> str:
     return sharp_or_flat(cents, half95(reading.u_cents), of=note)
 
 
-def offset_words(offset: Offset) -> str:
+def offset_words(offset: Offset | None) -> str:
     """An offset with its 95 % interval's half-width."""
-    return cents_words(offset.belief)
+    return "not measured" if offset is None else cents_words(offset.belief)
 
 
 def cents_words(cents: Belief) -> str:
@@ -279,10 +283,6 @@ def by_itself(job: LoggedJob, asked: str) -> str:
     return asked if partner is None else f"{asked[:-1]}, string {partner} muted."
 
 
-def _note(state: State) -> Note:
-    return state.setup.instrument.string(state.log.current).note
-
-
 def _place(state: State) -> str:
     return place(state.setup, state.log.current)
 
@@ -346,16 +346,16 @@ def _ask_border(state: State) -> str:
 def _ask_retune(state: State) -> str:
     """The step begins when the string is heard slack: the move may still have to be made."""
     if state.log.string.advice is None:
-        return f"Tune string {state.log.current} up to {_note(state)} again and pluck it."
+        return f"Tune string {state.log.current} up to {state.spec.note} again and pluck it."
     # Asked twice, a move is made twice: what is done already must not seem to be asked again.
     do, _, what = what_to_move(state.setup.instrument, "the").partition(" ")
     once = f"Once {what} is {_DONE[do]}{_how_far(state)}"
-    return f"{once}, tune string {state.log.current} up to {_note(state)} and pluck it."
+    return f"{once}, tune string {state.log.current} up to {state.spec.note} and pluck it."
 
 
 def _ask_check(state: State) -> str:
     if not state.log.tuned:
-        return f"Check string {state.log.current}: tune it to {_note(state)} and pluck it open."
+        return f"Check string {state.log.current}: tune it to {state.spec.note} and pluck it open."
     if state.log.wanted_fret == 0:
         return f"Check string {state.log.current}: pluck it open."
     return _ask_fretted(state)
@@ -366,7 +366,8 @@ def _ask_finished(state: State) -> str:
     if passed:
         were = "were" if len(passed) > 1 else "was"
         later = "" if state.setting else ", --resume goes on later"  # a rehearsal cannot
-        return f"{strings_words(passed).capitalize()} {were} passed over: key p goes back{later}."
+        who = f"{strings_words(passed).capitalize()} {were}"
+        return f"{who} passed over: key p goes back, q quits{later}."
     if state.setup.instrument.bridge.locking_nut:
         return (
             "Tune all strings, lowest first, until a whole round needs no turning; lock the nut, "
@@ -392,7 +393,7 @@ _PLAYED_ALONE: Final = frozenset(Step) - {Step.MOVE, Step.BORDER, Step.FINISHED}
 
 _ASKS: Final[dict[Step, Callable[[State], str]]] = {
     Step.BEFORE: _ask_begin,
-    Step.TUNE: lambda s: f"Tune string {s.log.current} to {_note(s)}, coming up from below.",
+    Step.TUNE: lambda s: f"Tune string {s.log.current} to {s.spec.note}, coming up from below.",
     Step.OPEN: lambda s: f"Pluck string {s.log.current} open and let it ring.",
     Step.FRETTED: _ask_fretted,
     Step.MOVE: _ask_move,
@@ -415,7 +416,7 @@ def _how_sure(string: StringState) -> str:
 
 def outcome_words(string: StringState, outcome: Outcome, bridge: Bridge) -> str:
     """How a string was left, in one sentence."""
-    value = "not measured" if string.now is None else offset_words(string.now)
+    value = offset_words(string.now)
     match outcome:
         case Outcome.LEAVE:
             within = f"within {string.tolerance_cents:g}{_how_sure(string)}"

@@ -21,6 +21,9 @@ from pitchbench.sound.gaps import Gap, gaps_path, note_gap
 from pitchbench.sound.microphone import InputLostError
 from pitchbench.sound.source import Block, Source
 
+#: What is written; a name that promises another kind would be believed by other programs.
+_ENDINGS: Final = (".flac", ".wav")
+
 _FULL_SCALE: Final = 2**23
 _SILENCE: Final = 48_000
 
@@ -33,7 +36,7 @@ class Recorder:
 
     A replay by :class:`~pitchbench.sound.recording.Recording` gives exactly the samples that were
     handed on. A file whose name ends in ``.wav`` holds 32-bit floats and the samples pass
-    untouched; any other is written as 24-bit FLAC, and the samples are rounded to 24 bits (144 dB
+    untouched; one in ``.flac`` is 24-bit FLAC, and the samples are rounded to 24 bits (144 dB
     below full scale, far under any microphone's noise) BEFORE they are handed on as well.
 
     Gaps are written as silence, so that time is kept, and noted beside the file (``gaps.py``).
@@ -54,13 +57,18 @@ class Recorder:
     Raises
     ------
     PitchbenchError
-        If the file exists, cannot be begun, or the disk is full.
+        If the name has another ending, the file exists or cannot be begun, or the disk is full.
     """
 
     def __init__(self, source: Source, path: str | os.PathLike[str]) -> None:
         self.source = source
         self.trouble: PitchbenchError | None = None
         self.path = Path(path)
+        if self.path.suffix.lower() not in _ENDINGS:
+            raise PitchbenchError(
+                f"{str(self.path)!r} ends in nothing that sound is kept in.",
+                "Let the name end in .flac or .wav.",
+            )
         self._exact = _is_exact(self.path)
         self._file: soundfile.SoundFile | None = None
         # Where the source's time line stood at the first sample, and where it goes on.

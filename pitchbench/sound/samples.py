@@ -41,6 +41,11 @@ class Samples:
                 f"Sound of the shape {held.shape} cannot be read.",
                 "Give samples of the shape (n,) or (n, channels).",
             )
+        if held.ndim == 2 and held.shape[0] < held.shape[1]:
+            raise ReadError(
+                f"Sound of the shape {held.shape} has more channels than samples.",
+                "Give samples of the shape (n, channels): turn it round with `.T`.",
+            )
         if not np.issubdtype(held.dtype, np.floating):
             raise ReadError(
                 f"Samples of the type {held.dtype} have no known full scale.",

@@ -18,8 +18,7 @@ from typing import Final
 from pitchbench.belief import Belief
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import BridgeKind, Instrument, Material, StringSpec
-from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Move, setback_mm
-from pitchbench.intonation.geometry import saddle_move_mm
+from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Leverage, Move, setback_mm
 from pitchbench.lengths import length_words
 from pitchbench.notes import A4_HZ
 from pitchbench.strings.materials import breaking_tension_n, string_properties
@@ -382,15 +381,7 @@ def _move(instrument: Instrument, number: int, fret: int, offset: Belief) -> Mov
     range95 = offset.interval()
     if max(abs(end) for end in range95) > LARGEST_OFFSET_CENTS:
         return None
-    mm, low, high = (
-        saddle_move_mm(
-            value,
-            fret=fret,
-            scale_mm=instrument.scale_of(number),
-            setback_mm=setback_mm(instrument, number),
-        )
-        for value in (offset.centre, *range95)
-    )
+    mm, low, high = map(Leverage(instrument, number, fret).cancelling_mm, (offset.centre, *range95))
     return Move(number, mm, (low, high), instrument.bridge)
 
 

@@ -28,13 +28,14 @@ import soundfile
 
 with atheris.instrument_imports(include=["pitchbench", "absurd"]):
     from absurd import VALUES, WORDS, an_export, as_text
+    from stores import read_export
 
     from pitchbench.commands.instrument import with_details
     from pitchbench.errors import PitchbenchError
     from pitchbench.instrument import Instrument
     from pitchbench.presets import PRESETS
     from pitchbench.records.documents import from_document, to_document
-    from pitchbench.report.export import export_json, read_export, takes_csv
+    from pitchbench.report.export import export_json, takes_csv
     from pitchbench.report.instrument import described
     from pitchbench.report.sheet import sheet_lines
     from pitchbench.sound.recording import Recording

@@ -30,9 +30,9 @@ from absurd import (
 )
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from stores import read_export
 
 from pitchbench.errors import PitchbenchError
-from pitchbench.report.export import read_export
 
 EXPORT = an_export()
 fuzzed = settings(

@@ -17,14 +17,14 @@ import pytest
 import stores
 from click.testing import CliRunner, Result
 from documents import parsed
-from stores import NOON
+from stores import NOON, read_export
 
 from pitchbench.commands import cli
 from pitchbench.errors import ExitCode, PitchbenchError
 from pitchbench.records.check import check
 from pitchbench.records.files import whole_file
 from pitchbench.records.repository import Repository
-from pitchbench.report.export import export_json, read_export
+from pitchbench.report.export import export_json
 
 FROZEN = Path(__file__).parents[1] / "unit" / "data" / "store-form-1.sqlite"
 WRITER = Path(__file__).with_name("store_writer.py")

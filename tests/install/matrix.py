@@ -152,10 +152,11 @@ def rehearses(place: Environment, home: Path) -> None:
 
 
 def keeps(place: Environment, home: Path) -> None:
-    """A session goes on record, and its sheet comes out with its figure."""
+    """A session goes on record, though its string is out of tune throughout (3), and its sheet
+    comes out with its figure."""
     words = ("session", "--recording", SHARP, "--strings", "5", "--keep", "--format", "json")
     done = place.pitchbench(*words, home=home)
-    assert done.returncode == 0, done.stderr
+    assert done.returncode == 3, done.stderr
     page = home / "sheet.html"
     done = place.pitchbench("sheet", "last", "--out", page, home=home)
     assert done.returncode == 0, done.stderr

@@ -28,7 +28,6 @@ from virtual_mic import VirtualMic
 
 from pitchbench.errors import ExitCode
 from pitchbench.records.repository import Repository
-from pitchbench.report.export import read_export
 from pitchbench.session.log import TakeEntry
 
 pytestmark = [pytest.mark.live, pytest.mark.timeout(120)]
@@ -243,7 +242,7 @@ def ends_with_a_file(running: Session, folder: Path, number: signal.Signals) -> 
     """What the store does not take is in a file by then."""
     ends(running, number, ExitCode.RECORDS)
     (file,) = folder.glob("pitchbench-session-*.json")
-    (session,) = read_export(file.read_text()).sessions
+    (session,) = stores.read_export(file.read_text()).sessions
     assert sum(isinstance(entry, TakeEntry) for entry in session.entries) == 1
 
 

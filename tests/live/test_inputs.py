@@ -14,7 +14,7 @@ import pytest
 import soundfile
 from documents import parsed
 from guided_bench import PITCHBENCH, Session, room_noise
-from virtual_mic import VirtualMic
+from virtual_mic import VirtualMic, virtual_mic
 
 from pitchbench.presets import preset
 from pitchbench.strings.virtual import VirtualInstrument
@@ -151,6 +151,22 @@ def test_silence_is_told_from_a_quiet_room(vmic: VirtualMic) -> None:
     assert done.returncode == 3
     assert "result: nothing is heard" in done.stdout
     assert "muted" in done.stdout
+
+
+@pytest.mark.parametrize("sounding", [1, 2])
+def test_the_channel_that_is_named_is_checked(tmp_path: Path, sounding: int) -> None:
+    path = tmp_path / "stereo.wav"
+    sound = np.zeros((60 * RATE_HZ, 2), np.float32)
+    sound[:, sounding - 1] = room_noise(60)
+    soundfile.write(path, sound, RATE_HZ, subtype="FLOAT")
+    with virtual_mic(channels=2) as mic:
+        playing = mic.start_playing(path)
+        asked = ["--check", "--no-pluck", "--seconds", "2", "--channel", "2"]
+        done = pitchbench(mic.env, "inputs", *asked)
+        playing.kill()
+        playing.wait()
+    assert done.returncode == (0 if sounding == 2 else 3), done.stderr
+    assert ("result: nothing is heard" in done.stdout) == (sounding == 1)
 
 
 @pytest.mark.parametrize("wanted", ["no such thing", "99", "u"])

@@ -284,6 +284,14 @@ def test_step_is_said_in_words() -> None:
         assert "wait (settling)" in render(STATES[name], 80, 24, THEMES[0])[0].plain
 
 
+def test_what_a_rehearsal_is_judged_by_has_its_unit_at_every_width() -> None:
+    state = watched(STATES["fretted"])
+    for width in range(LEAST_WIDTH, 121):
+        first = render(state, width, 24, THEMES[0])[0].plain.rstrip()
+        assert "rehearsal" in first
+        assert ("\N{PLUS-MINUS SIGN}" in first) == first.endswith(" cents"), first
+
+
 def test_another_fret_is_named() -> None:
     state = new(fret=19).play(6).state
     assert "fret the 19th" in render(state, 80, 24, THEMES[0])[0].plain

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from pitchbench.belief import Belief
+from pitchbench.instrument import Instrument
 from pitchbench.intonation.neck import FretOffset, StringNeck
+from pitchbench.presets import preset
+from pitchbench.refit import with_capo
+from pitchbench.report.figures import neck_inline
 from pitchbench.screen.neck import neck_picture
 from pitchbench.screen.theme import Palette, make_theme
 
 FRETS = (1, 3, 5, 7, 9, 12, 15, 17)
+GUITAR = preset("six-string")
 LABELS = ("1 E4", "2 B3", "3 G3", "4 D3", "5 A2", "6 E2")
 
 
@@ -22,12 +29,18 @@ def a_string(number: int, frets: tuple[int, ...], cents: float) -> StringNeck:
 
 
 def drawn(
-    width: int, *, frets: tuple[int, ...] = FRETS, cents: float = 3.2, ascii_only: bool = False
+    width: int,
+    *,
+    frets: tuple[int, ...] = FRETS,
+    cents: float = 3.2,
+    ascii_only: bool = False,
+    instrument: Instrument = GUITAR,
 ) -> list[str]:
     strings = [(label, a_string(n, frets, cents)) for n, label in enumerate(LABELS, start=1)]
     theme = make_theme(Palette.MONOCHROME, ascii_only=ascii_only)
     return [
-        line.plain for line in neck_picture(strings, tolerance_cents=2.0, width=width, theme=theme)
+        line.plain
+        for line in neck_picture(strings, instrument, tolerance_cents=2.0, width=width, theme=theme)
     ]
 
 
@@ -52,6 +65,23 @@ def test_numbers_signs_and_marks_say_it() -> None:
     assert ends[0] == ends[1]  # the fret's number stands above its cents
 
 
+def test_frets_are_those_of_the_neck_with_a_capo_on_it_too() -> None:
+    heading, first, *_ = drawn(80, instrument=with_capo(GUITAR, 2))
+    assert heading.split() == ["fret", *(str(fret + 2) for fret in FRETS)]
+    assert heading.index("9") == first.index("*")  # the 7th above the capo stands out
+
+
+def test_the_figure_counts_them_so_and_shows_the_capo() -> None:
+    strings = [("1 E4", a_string(1, FRETS, 3.2))]
+    said = [
+        re.findall(r">(\d+)</text>", svg) + re.findall("capo on the [^ ]+", svg)
+        for instrument in (GUITAR, with_capo(GUITAR, 2))
+        for svg in [neck_inline(strings, instrument, tolerance_cents=2.0, title="Neck")]
+    ]
+    assert said[0] == [str(fret) for fret in FRETS]
+    assert said[1] == [*(str(fret + 2) for fret in FRETS), "capo on the 2nd"]
+
+
 def test_marks_count_tolerances() -> None:
     assert drawn(80, cents=1.9)[2].split() == []
     assert drawn(80, cents=4.1)[2].split()[0] == "▲▲"
@@ -62,7 +92,8 @@ def test_what_was_not_heard_is_blank() -> None:
     theme = make_theme(Palette.MONOCHROME)
     strings = [("E4", a_string(1, (1, 12), 3.0)), ("B3", a_string(2, (5, 12), 3.0))]
     heading, first, _, second, *_ = (
-        line.plain for line in neck_picture(strings, tolerance_cents=2.0, width=80, theme=theme)
+        line.plain
+        for line in neck_picture(strings, GUITAR, tolerance_cents=2.0, width=80, theme=theme)
     )
     assert heading.split() == ["fret", "1", "5", "12"]
     assert [first.count("3.0"), second.count("3.0")] == [2, 2]

@@ -48,6 +48,24 @@ def press_each_key(terminal: Terminal) -> set[str]:
     return keys & BACK.keys()
 
 
+def test_plain_lines_wait_for_the_key_that_they_name() -> None:
+    terminal = Terminal([PITCHBENCH, "rehearse", "--strings", "6", "--plain", "--speed", "5"])
+
+    def told(words: str) -> bool:
+        return terminal.wait_until(lambda: words in terminal.output.decode(), 20.0)
+
+    assert told("do: ")
+    terminal.send("n")
+    assert told("do: String 6 was passed over: key p goes back, q quits.\r\n")
+    terminal.read(0.5)
+    assert b"result: " not in terminal.output
+    terminal.send("p")
+    assert told("step: string 6: tune")
+    terminal.send("q")
+    terminal.wait_for_end()
+    assert b"status 0" in terminal.output
+
+
 @pytest.mark.timeout(280)
 def test_a_string_is_set_on_the_screen_with_every_key_at_every_step() -> None:
     options = "--seed 4 --strings 6,5 --tolerance 4 --speed 25"

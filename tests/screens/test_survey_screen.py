@@ -15,11 +15,14 @@ from test_goldens import GOLDENS, SIZES, VARIANTS, compare
 from pitchbench.pitch.listener import LivePitch, PluckStarted
 from pitchbench.pitch.reading import Reason
 from pitchbench.presets import PRESETS
+from pitchbench.refit import with_capo
 from pitchbench.screen.survey import render
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.session.fold import read_log
 from pitchbench.session.job import Command, InputBack, InputLost
-from pitchbench.session.survey import USUAL_FRETS, Survey, begin
+from pitchbench.session.log import Setup
+from pitchbench.session.survey import USUAL_FRETS, Plan, Survey, begin
+from pitchbench.sound.hearing import InputHeard
 from pitchbench.units import fret_ratio, shifted_hz
 
 
@@ -99,6 +102,12 @@ def test_every_instrument_fits_and_the_string_at_work_is_seen(
     assert "q quit" in " ".join(lines)
 
 
+def test_the_picture_in_the_documents_is_what_is_drawn() -> None:
+    page = (GOLDENS.parents[2] / "docs" / "neck.md").read_text(encoding="utf-8")
+    heard = STATES["heard"].advance(InputHeard("default", None, None, None))
+    assert page.split("```\n")[1].splitlines() == drawn(heard, 80, 24)
+
+
 def test_too_small_a_window_says_so() -> None:
     assert drawn(STATES["begin"], 30, 8)[0] == "too small: needs 40 x 12"
 
@@ -109,3 +118,17 @@ def test_frets_that_were_not_asked_for_are_drawn_where_they_are() -> None:
     (heads,) = [line.split() for line in text.split("\n") if line.startswith("fret  ")]
     assert heads == ["fret", "5", "7", "12"]
     assert "+3.2" in text
+
+
+def test_every_fret_on_the_screen_is_that_of_the_neck() -> None:
+    """The request, the block letters, the picture and what was heard say the same with a capo."""
+    under = with_capo(GUITAR, 2)
+    story = Played(begin(Plan(Setup(under, strings=(6,)), (3, 5, 14)))).note(6, 2).note(6, 3, 1.2)
+    lines = [line.plain for line in render(story.survey, 80, 30, make_theme(Palette.MONOCHROME))]
+    (heading,) = (line for line in lines if line.startswith("fret "))
+    (row,) = (line for line in lines if line.startswith("▸ 6"))
+    assert heading.split() == ["fret", "3", "5", "14"]
+    assert row.index("+1.2") + 3 == heading.index("3")
+    assert row.rindex("▸") == heading.index("5")
+    assert "▸ String 6: fret the 5th and pluck it." in [line.rstrip() for line in lines]
+    assert any("string 6, fret 3" in line for line in lines)

@@ -34,19 +34,6 @@ def test_an_interval_holds_what_it_says(centre, scale, dof, p):
     assert belief.within(*belief.interval(p)) == pytest.approx(p, abs=1e-6)
 
 
-@given(CENTRES, SCALES, DOFS, DOFS)
-def test_other_degrees_of_freedom_leave_the_interval_as_it_is(centre, scale, dof, other):
-    belief = Belief(centre, scale, dof)
-    assert belief.with_dof(other).interval() == pytest.approx(belief.interval(), rel=1e-9, abs=1e-9)
-
-
-@given(CENTRES, SCALES, DOFS)
-def test_the_side_is_as_sure_as_the_half_line_it_lies_on(centre, scale, dof):
-    belief = Belief(centre, scale, dof)
-    half_line = (0.0, math.inf) if centre >= 0.0 else (-math.inf, 0.0)
-    assert belief.p_side == pytest.approx(belief.within(*half_line), abs=1e-9)
-
-
 def test_takes_that_agree_to_the_last_digit_leave_no_doubt():
     assert Belief(1.0, 0.0, 4.0).within(-2.0, 2.0) == 1.0
     assert Belief(3.0, 0.0, 4.0).within(-2.0, 2.0) < 1e-40

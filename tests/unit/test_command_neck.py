@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -106,6 +107,100 @@ def test_each_ill_is_named_for_what_it_is(document: dict[str, Any], guitar: Guit
     assert saddle["verdict"] == "move"
     assert saddle["move"]["direction"] == "away_from_nut"
     assert saddle["findings"] == []
+
+
+def test_with_a_capo_on_every_fret_is_that_of_the_neck(
+    capsys: Capsys, guitar: Guitar, tmp_path: Path
+) -> None:
+    """What the D string does with a bad 7th fret, said to be a C string under a capo: then it is
+    the 9th, in words, lines, document and by what is typed."""
+    asked = (
+        "neck", guitar.files[FRET_BAD], "--tuning", "D2 G2 C3 F3 A3 D4", "--capo", "2",
+        "--string", "D3", "--preset", "six-string",
+    )  # fmt: skip
+    picture = tmp_path / "neck.svg"
+    lines = Ran(capsys, *asked, "--out", picture).out.splitlines()
+    assert [line for line in lines if "Fret 9 stands out" in line]
+    assert next(line for line in lines if ": capo " in line).endswith("at the 14th")
+    assert [line[:22] for line in lines if "saddle, stands out" in line] == [
+        "String 4, D3, 9th fret"
+    ]
+    assert picture.stat().st_size
+    (string,) = (document := Ran(capsys, *asked, "--format", "json").document)["strings"]
+    assert document["capo"] == 2
+    bad = [(f["fret"], f["neck_fret"]) for f in string["frets"] if f["stands_out"]]
+    assert bad == [(7, 9)]
+    assert {r["neck_fret"] - r["fret"] for r in document["readings"] if r["fret"]} == {2}
+    # Typed as it is read: what the 3rd and the 19th fret of the neck are off by, 1 and 17 here.
+    two = Ran(capsys, *asked, "--weights", "3:1,19:1", "--format", "json").document["strings"][0]
+    off = [f["offset_cents"] for f in string["frets"] if f["neck_fret"] in (3, 19)]
+    assert two["off_before_cents"] == pytest.approx(math.hypot(*off) / math.sqrt(2.0))
+    assert "Fret 2 does not sound" in Ran(capsys, *asked, "--weights", "2:1,3:1").err
+
+
+def test_a_short_string_that_none_of_the_frets_used_lies_on_is_judged_by_all(
+    capsys: Capsys, tmp_path: Path
+) -> None:
+    virtual = VirtualInstrument(preset("banjo-five"), seed=4, rate_hz=RATE_HZ)
+    virtual.tune(5)
+    record(tmp_path / "g.wav", virtual, [Note(5), Note(5, 1), Note(5, 3), Note(5, 12)])
+    asked = ("neck", tmp_path / "g.wav", "--preset", "banjo-five", "--frets")
+    short = Ran(capsys, *asked, "1,3").out
+    assert "none of these frets: String 5, G4: judged by all that were heard" in short
+    assert "not heard" not in short
+    assert [re.sub(":.*", "", line) for line in short.splitlines() if "fret:" in line] == [
+        f"String 5, G4, {which} fret" for which in ("6th", "8th", "17th")
+    ]
+    assert "not heard: of the frets asked for, 7: worked out" in Ran(capsys, *asked, "7,17").out
+
+
+CHORDS = [f"samples/chords-{string}.flac" for string in ("e2", "a2", "d3")]
+
+
+def test_two_strings_on_one_saddle_get_one_move(capsys: Capsys) -> None:
+    """By themselves the E string asks for 3.2 mm one way, the A string for 1.7 mm the other."""
+    asked = ("neck", *CHORDS[:2], "--preset", "paired-saddles", "--spread", "0.5")
+    out = Ran(capsys, *asked).out
+    assert out.count("share it, and no move of it helps them all") == 2
+    assert "move the saddle" not in out
+    # At the 12th alone, and to be within a cent, the mean is worth it.
+    ran = Ran(capsys, *asked, "--frets", "12", "--tolerance", "1", "--format", "json")
+    a, e = ran.document["strings"]
+    assert (a["verdict"], a["move"]) == (e["verdict"], e["move"]) != ("leave", None)
+    assert a["move"]["mm"] == pytest.approx((3.2 - 1.7) / 2.0, abs=0.05)
+    assert e["off_after_cents"] == pytest.approx(a["off_after_cents"], abs=0.2)
+    out = Ran(capsys, *asked, "--frets", "12", "--tolerance", "1").out
+    assert out.count("Strings 5 and 6 share it: this is the mean of what they ask for.") == 2
+    out = Ran(capsys, *asked[:2], *asked[3:]).out
+    assert "The saddle is that of string 5 too: hear all before you move it." in out
+
+
+def test_no_move_is_promised_that_the_saddle_cannot_make(capsys: Capsys) -> None:
+    """A millimetre is all there is to be filed, on record or not."""
+    asked = ("neck", CHORDS[0], "--spread", "0.5", "--format", "json")
+    free, *filed = (
+        Ran(capsys, *asked, *more).document["strings"][0]
+        for more in ((), ("--preset", "steel-acoustic"), ("--bridge", "fixed-saddle"))
+    )
+    assert free["off_after_cents"] < 0.2
+    for each in filed:
+        assert each["move"]["out_of_travel"]
+        # The saddle does a third of what is asked of it.
+        left = 1.0 - 1.0 / each["move"]["mm"]
+        assert each["off_after_cents"] == pytest.approx(left * each["off_before_cents"], abs=0.2)
+        assert each["off_after_cents"] <= each["off_after_most95_cents"]
+    out = Ran(capsys, *asked[:4], "--preset", "steel-acoustic").out
+    assert out.startswith("do: String 6, E2: the saddle cannot go so far: 3.2 mm away")
+    assert "at the end of its travel" in out
+
+
+@pytest.mark.parametrize(
+    ("kind", "does"),
+    [("sliding-wood", "slide the bridge under it"), ("screw-saddles", "move the saddle")],
+)
+def test_it_says_what_a_hand_does_at_this_bridge(capsys: Capsys, kind: str, does: str) -> None:
+    out = Ran(capsys, "neck", CHORDS[0], "--spread", "0.5", "--bridge", kind).out
+    assert out.startswith(f"do: String E2: {does} 3.2 mm away from the nut")
 
 
 def test_a_touched_harmonic_is_no_note_of_the_12th_fret(capsys: Capsys, tmp_path: Path) -> None:
@@ -344,7 +439,9 @@ def test_silence(capsys: Capsys, tmp_path: Path) -> None:
     ("options", "says"),
     [
         (("x.wav", "--session", "last"), "More than one of"),
-        (("--frets", "12", "--no-keep"), "Two frets at least"),
+        (("--frets", "12", "--no-keep"), "String 6 has too few of these frets"),
+        (("--frets", "1,3", "--capo", "2", "--no-keep"), "Fret 1 does not sound"),
+        (("--frets", "5,12", "--preset", "banjo-five", "--no-keep"), "String 5 has too few"),
         (("--string", "C4", "--no-keep"), "no C4 string"),
         (("x.wav", "--frets", "1", "--weights", "1:1"), "both given"),
         (("x.wav", "--frets", "0"), "no fret"),

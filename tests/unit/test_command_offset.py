@@ -125,7 +125,7 @@ def test_turns_and_rotation_follow_the_screw(
     ("options", "begins"),
     [
         (("--bridge", "sliding-wood"), "do: Slide the bridge under it "),
-        # It has 1 mm each way, on record or not; eight cents ask for about three.
+        # A fixed one has 1 mm each way; eight cents ask for about three.
         (("--bridge", "fixed-saddle"), "do: The saddle cannot go so far: 2."),
         (("--preset", "steel-acoustic"), "do: The saddle cannot go so far: 2."),
     ],
@@ -589,3 +589,13 @@ def test_a_capo_over_some_strings_does_not_say_how_long_a_strange_string_is(
     assert (ran.code, ran.out) == (2, "")
     assert "The instrument has no A2 string." in ran.err
     assert "Its strings are F#4, C#4, A3, E3, B2, E2;" in ran.err
+
+
+def test_that_one_string_of_several_was_chosen_is_said(tmp_path: Path, capsys: Capsys) -> None:
+    both = tmp_path / "both.wav"
+    record(both, a_guitar(), [*in_turn(6), *in_turn(5)])
+    for form in ([], ["--format", "json"]):
+        ran = Ran(capsys, "offset", both, *form)
+        assert "is the string, of all notes that were heard (say it with --string" in ran.out
+    named = Ran(capsys, "offset", both, "--string", "A2")
+    assert "of all notes" not in named.out

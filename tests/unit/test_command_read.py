@@ -298,7 +298,7 @@ def test_what_is_read_otherwise_is_told_take_by_take_and_whether_it_matters(
         kept = old.session(old.find_session("last"))
         setup = replace(kept.setup, instrument=own)
         bad = replace(kept, setup=setup, entries=tuple(map(earlier, kept.entries)))
-        new.add_session(bad)
+        new.take_in([], [bad])
         new.keep_audio(kept.meta.id, kept.meta.audio)
     ran = Ran(capsys, "read", "--again", "last", "--store", place, "--format", "json")
     again = ran.document["again"]

@@ -182,7 +182,9 @@ def test_one_broken_off_is_gone_on_with(
 def test_what_is_gone_on_with_is_as_it_began(command: str, capsys: Capsys, store: Path) -> None:
     begun = ("--instrument", NAME, *OPTIONS, "--scale", "650", "--a4", "442")
     heard = ("--recording", "samples/e2-soft-medium-hard.flac")
-    assert Ran(capsys, command, *begun, *heard, "--keep").code == 0
+    # A session takes nothing from a string that is out of tune, as it is at this a'.
+    code = ExitCode.NO_READING if command == "session" else ExitCode.DONE
+    assert Ran(capsys, command, *begun, *heard, "--keep").code == code
     again = (command, "--resume", *heard, "--no-keep")
     for option, value in (
         ("--preset", "bass-four"),
@@ -196,7 +198,7 @@ def test_what_is_gone_on_with_is_as_it_began(command: str, capsys: Capsys, store
         assert (ran.code, ran.out) == (2, ""), option
         assert f" began otherwise than {option} says." in ran.err
     assert Ran(capsys, *again, "--instrument", "Nobody").code == 5
-    assert Ran(capsys, *again, *begun, "--tuning", "E2 A2 D3 G3 B3 E4").code == 0
+    assert Ran(capsys, *again, *begun, "--tuning", "E2 A2 D3 G3 B3 E4").code == code
 
 
 def test_what_is_denied_is_named_as_it_was_typed(capsys: Capsys, store: Path) -> None:

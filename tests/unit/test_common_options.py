@@ -233,6 +233,17 @@ def test_what_is_typed_wrongly_is_answered_by_the_nearest(
     assert f"\nDid you mean `{meant}`? See `pitchbench" in ran.err
 
 
+@pytest.mark.parametrize(
+    "typed", ["rehearse --gauges 9", "session --courses 1-2", "instrument add x --capo 2"]
+)
+def test_an_option_of_another_command_is_answered_by_no_guess(
+    capsys: pytest.CaptureFixture[str], typed: str
+) -> None:
+    ran = Ran(capsys, *typed.split())
+    assert (ran.code, ran.out) == (ExitCode.USAGE, "")
+    assert "Did you mean" not in ran.err
+
+
 def test_what_is_like_nothing_is_answered_by_no_guess(capsys: pytest.CaptureFixture[str]) -> None:
     ran = Ran(capsys, "xyzzy")
     assert ran.err == "pitchbench: No such command 'xyzzy'.\nSee `pitchbench --help`.\n"

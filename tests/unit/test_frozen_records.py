@@ -13,10 +13,11 @@ from typing import Any
 
 import frozen
 import pytest
+from stores import read_export
 
 from pitchbench.records.model import SessionKind, SessionRecord
 from pitchbench.records.repository import Repository
-from pitchbench.report.export import export_json, read_export
+from pitchbench.report.export import export_json
 from pitchbench.session.log import (
     READING_STEPS,
     AdviceEntry,
@@ -224,9 +225,9 @@ def test_the_export_holds_the_same(stores: dict[int, Records], form: int, tmp_pa
     assert names == {"Frozen fixed", "Frozen pairs", "Frozen screws"}
     with Repository.open(tmp_path / "new.sqlite") as repository:
         for instrument in export.instruments:
-            assert repository.add_instrument_record(instrument)
+            assert repository.take_in([instrument], []).instruments
         for session in export.sessions:
-            assert repository.add_session(session)
+            assert repository.take_in([], [session]).sessions
         taken_in = {each: repository.session(each) for each in repository.session_ids()}
     read = {session.meta.id: session for session in export.sessions}
     assert read.keys() == taken_in.keys() == records.keys()
@@ -246,4 +247,4 @@ def test_what_is_written_otherwise_is_known_for_the_same(form: int, tmp_path: Pa
         for session in export.sessions:
             now = repository.session(session.meta.id)
             for record in (session, read_export("".join(export_json([], [now]))).sessions[0]):
-                assert not repository.add_session(record)
+                assert not repository.take_in([], [record]).sessions

@@ -77,3 +77,11 @@ def test_what_noise_and_string_do_to_the_pitch_is_told_apart() -> None:
     assert 0.0 < float(of_noise) < float(whole)
     least, most = re.findall(r"([\d.]+) cents for", noise)
     assert float(least) <= float(of_noise) <= float(most)
+
+
+def test_what_sounded_in_the_quiet_is_no_part_of_the_pluck() -> None:
+    """A string that rings while it should be quiet counts as noise, far above that of the pluck."""
+    instrument = VirtualInstrument(preset("six-string"), seed=4)
+    check = _checked(_sound(instrument, (0.0, 6, 2.8), (6.0, 6, 5.0)))
+    lines = dict(line.split(": ", 1) for line in check_lines(check))
+    assert re.fullmatch(r"[\d.]+ cents", lines["± to expect of such a note"])

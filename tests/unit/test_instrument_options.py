@@ -86,6 +86,32 @@ def test_the_first_string_lends_a_new_set_nothing_of_its_own() -> None:
     assert {spec.tolerance_cents for spec in seven.strings} == {None}
 
 
+def test_another_number_of_strings_has_no_courses_or_saddles_of_the_old_one() -> None:
+    """Strings of a course ask for a muted partner; the E and the B of a six-string are none."""
+    six = {"tuning": "E3 A3 D4 G4 B3 E4", "gauges": "10 14 9 12 18 27w"}
+    octaves = with_details(preset("twelve-string"), six)
+    assert (octaves.courses, octaves.bridge.pairs) == ((), ())
+    said = with_details(preset("twelve-string"), {**six, "pairs": "1-2", "courses": "3-4"})
+    assert (said.courses, said.bridge.pairs) == (((3, 4),), ((1, 2),))
+    six_on_a_bar = with_details(preset("banjo-five"), six)
+    assert six_on_a_bar.bridge.pairs == ((1, 2, 3, 4, 5, 6),)
+
+
+def test_a_wrong_number_of_strings_says_what_would_do() -> None:
+    with pytest.raises(PitchbenchError, match="--tuning and --gauges together"):
+        with_details(preset("six-string"), {"tuning": "G4 C4 E4 A4"})
+
+
+def test_there_may_be_no_courses_and_how_is_said(capsys: Capsys) -> None:
+    for option in ("pairs", "courses"):
+        with pytest.raises(PitchbenchError, match='or "" for none'):
+            with_details(preset("twelve-string"), {option: "none"})
+        alone = with_details(preset("twelve-string"), {option: ""})
+        assert () in (alone.courses, alone.bridge.pairs)
+    words = " ".join(Ran(capsys, "instrument", "add", "--help").out.split())
+    assert words.count('"" if none are.') == 2
+
+
 @pytest.mark.parametrize("gauges", ["45 65 85 105", ".045 .065 .085 .105"])
 def test_steel_too_thick_to_be_plain_is_wound(gauges: str) -> None:
     """As the sets of basses are written; a plain .026 is made, and nylon is plain up to .043."""

@@ -17,6 +17,7 @@ from pitchbench.intonation.compromise import Compromise, best_compromise
 from pitchbench.intonation.neck import StringNeck
 from pitchbench.intonation.played import Place, Played, read_played
 from pitchbench.presets import preset
+from pitchbench.refit import with_capo
 from pitchbench.units import CENTS_PER_NEPER, fret_ratio
 
 GUITAR = preset("six-string")
@@ -46,6 +47,44 @@ def test_a_saddle_that_is_all_that_is_wrong_is_set_right_and_the_open_string_lef
     assert found.best.cents < 0.05
     assert found.at_the_12th.cents < 0.05
     assert found.now.cents > 2.0
+
+
+def test_a_saddle_that_strings_share_makes_one_move() -> None:
+    """Each pulls it to where it is right for that string alone; equal pulls, so halfway."""
+    paired = preset("paired-saddles")
+    necks = [neck(6, saddle=8.0), neck(5, saddle=2.0)]
+    found = best_compromise(necks, paired, of_notes({(6, 12): 1.0, (5, 12): 1.0}), a4_hz=440.0)
+    moves = [setting.move.centre for setting in found.strings]
+    assert moves[0] == moves[1]
+    alone = best(necks, of_notes({(6, 12): 1.0, (5, 12): 1.0}))
+    low, high = sorted(setting.move.centre for setting in alone.strings)
+    assert low < moves[0] < high
+    # At the 12th by the mean: 3 cents are left on either.
+    assert found.at_the_12th.cents == pytest.approx(3.0, abs=0.1)
+    assert alone.at_the_12th.cents < 0.1
+
+
+def test_a_saddle_goes_no_farther_than_it_can() -> None:
+    acoustic = preset("steel-acoustic")
+    notes = of_notes({(6, 12): 1.0})
+    found = best_compromise([neck(6, saddle=8.0)], acoustic, notes, a4_hz=440.0)
+    (setting,) = found.strings
+    assert (setting.move.centre, setting.at_its_end) == (1.0, True)
+    # It does a third of the 8 cents: 1731 cents over the length for each millimetre.
+    left = 8.0 - CENTS_PER_NEPER / acoustic.scale_of(6)
+    assert found.at_the_12th.cents == pytest.approx(left, abs=0.1)
+    assert found.best.cents == pytest.approx(left, abs=0.5)
+    (setting,) = best([neck(6, saddle=8.0)], notes).strings
+    assert not setting.at_its_end
+
+
+def test_frets_that_are_said_are_those_of_the_neck() -> None:
+    under = with_capo(GUITAR, 2)
+    assert {fret for _, fret in read_played(["up to fret 5"], under).notes} == {0, 1, 2, 3}
+    assert min(fret for _, fret in read_played(["lead above 12"], under).notes) == 10
+    banjo = read_played(["open chords"], preset("banjo-five")).notes
+    assert {fret for string, fret in banjo if string == 5} == {0}
+    assert {fret for string, fret in banjo if string == 4} == {0, 1, 2, 3}
 
 
 def test_two_notes_by_hand() -> None:

@@ -30,6 +30,8 @@ from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.intonation.take import Take
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Partial
+from pitchbench.presets import preset
+from pitchbench.refit import with_capo
 
 FRETS = (1, 3, 5, 7, 9, 12, 15, 17)
 E2_HZ = 82.4069
@@ -122,15 +124,35 @@ def test_no_open_take():
 
 
 def test_words_for_each_cause():
-    assert findings(neck(), tolerance_cents=2.0) == ()
-    (nut,) = findings(neck(nut=6.0), tolerance_cents=2.0)
+    assert findings(neck(), BENCH, tolerance_cents=2.0) == ()
+    (nut,) = findings(neck(nut=6.0), BENCH, tolerance_cents=2.0)
     assert nut.startswith("The nut: +")
     assert "repairer" in nut
-    assert findings(neck(saddle=-6.0), tolerance_cents=2.0) == (), "that is the saddle's verdict"
-    (fret,) = findings(neck(bad={9: 8.0}), tolerance_cents=2.0)
+    assert findings(neck(saddle=-6.0), BENCH, tolerance_cents=2.0) == (), (
+        "that is the saddle's verdict"
+    )
+    (fret,) = findings(neck(bad={9: 8.0}), BENCH, tolerance_cents=2.0)
     assert fret.startswith("Fret 9 stands out")
-    (fret,) = findings(neck(bad={9: 8.0}), tolerance_cents=2.0, nut_fret=3)
+    (fret,) = findings(neck(bad={9: 8.0}), with_capo(BENCH, 3), tolerance_cents=2.0)
     assert fret.startswith("Fret 12 stands out"), "counted from the nut of the neck, not the capo"
+
+
+def test_under_a_capo_it_is_the_capo_that_is_the_same_at_every_fret():
+    for cents in (6.0, -6.0):
+        (capo,) = findings(neck(nut=cents), with_capo(BENCH, 2), tolerance_cents=2.0)
+        assert capo.startswith("The capo: +" if cents > 0 else "The capo: -")
+        assert "slot" not in capo
+        assert "nut" not in capo
+    free = with_capo(preset("six-string"), 2, (2, 3))  # which leaves string 1 to the nut
+    (nut,) = findings(neck(nut=6.0), free, tolerance_cents=2.0)
+    assert nut.startswith("The nut: +")
+
+
+def test_where_there_is_no_fret_none_is_worn():
+    (found,) = findings(neck(bad={9: 8.0}), replace(BENCH, fretless=True), tolerance_cents=2.0)
+    assert found.startswith("The note at the 9th fret mark stands out by +")
+    assert "worn" not in found
+    assert "high" not in found
 
 
 def test_the_best_saddle_cures_what_the_saddle_causes():
@@ -343,7 +365,7 @@ def test_what_may_be_left_is_what_is_believed_and_what_the_move_does():
 
 @pytest.mark.parametrize(("nut", "cause"), [(0.9, "The slot is high"), (-0.9, "too near")])
 def test_a_nut_is_too_far_or_too_near_however_little(nut, cause):
-    (found,) = findings(with_nut(nut), tolerance_cents=0.5)
+    (found,) = findings(with_nut(nut), BENCH, tolerance_cents=0.5)
     assert cause in found
 
 

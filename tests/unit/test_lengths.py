@@ -87,6 +87,8 @@ def test_measures_in_a_list(text: str, each: list[str]) -> None:
 
 
 def test_millimetres_unless_inches_are_preferred() -> None:
+    whole = [length_words(mm, None) for mm in (1.984375, 0.79375, 648.0, 6.0)]
+    assert whole == ["1.984 mm", "0.794 mm", "648 mm", "6 mm"]
     assert (length_words(1.905), length_words(-0.04, sign=True)) == ("1.9 mm", "+0.0 mm")
     assert (diameter_words(0.254), span_words((648.0, 686.0))) == ("0.254 mm", "648 to 686 mm")
     assert move_words(MOVE).startswith("1.9 mm away from the nut, 3.8 turns")
@@ -96,6 +98,8 @@ def test_millimetres_unless_inches_are_preferred() -> None:
 def test_inches_where_they_are_preferred() -> None:
     assert (length_words(1.905), length_words(1.905, 2)) == ("0.075 in", "0.075 in")
     assert (diameter_words(0.254), span_words((647.7, 685.8))) == ("0.010 in", "25.5 to 27 in")
+    whole = [length_words(mm, None) for mm in (1.8, 0.25, 0.5, 6.0, 647.7, 648.0)]
+    assert whole == ["0.071 in", "0.010 in", "0.020 in", "0.236 in", "25.5 in", "25.512 in"]
     assert move_words(MOVE).startswith("0.075 in away from the nut, 3.8 turns")
     assert move_interval_words(MOVE) == "0.010 in toward the nut to 0.050 in away from the nut"
 
@@ -110,7 +114,7 @@ def test_a_bench_in_inches(
     shown = Ran(capsys, "--units", "in", "instrument", "show", "Blue").out
     for line in (
         "scale: 25.5 in",
-        "action at the 12th fret: 0.078125 in",
+        "action at the 12th fret: 0.078 in",
         "string 1: E4, 0.010 in",
     ):
         assert line in shown

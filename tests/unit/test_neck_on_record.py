@@ -92,6 +92,25 @@ def test_it_is_shown_again_with_what_was_put_in(capsys: Capsys, store: str) -> N
     assert {reading["file"] for reading in document["readings"]} == {"default, ALSA"}
 
 
+def test_history_of_its_instrument_lists_it_with_what_it_found(capsys: Capsys, store: str) -> None:
+    story = played()
+    session = put(store, story)
+    short = Played(begin(story.survey.plan)).note(6).note(6, 5)
+    put(store, short, hours=5.0, finished=False)
+    told = Ran(capsys, "history", "Bench guitar", "--store", store, "--plain").out
+    brief = "5 A2 nut −0.7, saddle +6.0 cents; 6 E2 nut +3.0, saddle +1.0 cents"
+    assert f"\nneck survey {session[:15]}: {stores.NOON:%Y-%m-%d}; {brief}\n" in told
+    assert f"{stores.NOON:%Y-%m-%d}, broken off; too little heard\n" in told
+    asked = ("history", "Bench guitar", "--store", store, "--format", "json")
+    whole, broken = Ran(capsys, *asked).document["surveys"]
+    assert (whole["id"], whole["capo"], broken["strings"]) == (session, 0, [])
+    asked = ("neck", "--session", session, "--store", store, "--format", "json")
+    same = Ran(capsys, *asked).document["strings"]
+    for mine, own in zip(whole["strings"], same, strict=True):
+        assert mine.pop("stands_out") == []
+        assert mine == {name: own[name] for name in mine}
+
+
 def test_struck_takes_and_plucks_that_do_not_count_are_told(capsys: Capsys, store: str) -> None:
     story = played(strings=(6,)).note(5).note(5, 3, 50.0).note(5, 5).note(5, 12)
     story.key(Command.STRIKE).note(5, 12, 2.0)

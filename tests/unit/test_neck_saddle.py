@@ -14,17 +14,19 @@ from pitchbench.intonation import geometry
 from pitchbench.intonation.bridge import Direction
 from pitchbench.intonation.neck import (
     NeckAdvice,
-    NeckVerdict,
     StringNeck,
     after_move_cents,
     best_saddle,
     findings,
     judge_saddle,
+    judge_shared_saddle,
     nut_as_a_whole,
+    on_one_saddle,
     survey,
 )
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.intonation.take import Take
+from pitchbench.presets import preset
 from pitchbench.units import fret_ratio
 
 FRETS = (1, 3, 5, 7, 9, 12, 15, 17)
@@ -57,6 +59,33 @@ def a_neck(
 def advice(neck: StringNeck, weights: dict[int, float] | None = None) -> NeckAdvice:
     choice = best_saddle(neck, BENCH, weights)
     return judge_saddle(neck, choice, BENCH, tolerance_cents=2.0).advice
+
+
+def test_strings_that_share_a_saddle_have_one_answer() -> None:
+    """The one that is out of tolerance says it for the one that is not."""
+    paired = preset("paired-saddles")
+    # As string 5 and, the same saddle, string 6.
+    far, near = a_neck(saddle=12.0), replace(a_neck(saddle=1.0, seed=2), string=6)
+    alone = [best_saddle(neck, paired) for neck in (far, near)]
+    judged = [
+        judge_saddle(neck, choice, paired, tolerance_cents=2.0).advice
+        for neck, choice in zip((far, near), alone, strict=True)
+    ]
+    assert judged == [NeckAdvice.MOVE, NeckAdvice.LEAVE]
+    shared = on_one_saddle((far, near), alone, paired)
+    assert shared[0].move == shared[1].move
+    assert shared[0].move.centre == pytest.approx(sum(c.move.centre for c in alone) / 2.0)
+    assert shared[0].move.u == pytest.approx(math.hypot(*(c.move.u for c in alone)) / 2.0)
+    verdicts = judge_shared_saddle((far, near), shared, paired)
+    assert [verdict.advice for verdict in verdicts] == [NeckAdvice.MOVE] * 2
+    assert {verdict.move.mm for verdict in verdicts if verdict.move} == {shared[0].move.centre}
+    # Off to either side there is nothing that it could do for both.
+    other = replace(a_neck(saddle=-12.0, seed=2), string=6)
+    shared = on_one_saddle(
+        (far, other), [best_saddle(neck, paired) for neck in (far, other)], paired
+    )
+    verdicts = judge_shared_saddle((far, other), shared, paired)
+    assert [verdict.advice for verdict in verdicts] == [NeckAdvice.LEAVE] * 2
 
 
 @pytest.mark.parametrize("weights", [None, {1: 1.0, 3: 2.0, 12: 1.0}, {2: 1.0, 19: 1.0}])
@@ -128,7 +157,7 @@ def test_a_saddle_that_is_off_is_moved_and_one_that_is_right_is_left() -> None:
 def test_the_nut_comes_first_where_it_is_out_by_itself() -> None:
     neck = a_neck(nut=6.0)
     assert advice(neck) is NeckAdvice.NUT_FIRST
-    assert "nut" in findings(neck, tolerance_cents=2.0)[0]
+    assert "nut" in findings(neck, BENCH, tolerance_cents=2.0)[0]
     assert advice(a_neck(nut=1.0, saddle=6.0)) is NeckAdvice.MOVE
 
 
@@ -193,7 +222,10 @@ def test_a_break_point_is_filed_short_of_the_mark_and_only_where_it_is_surely_of
         judge_saddle(near, choice, each, tolerance_cents=2.0).advice for each in (BENCH, filed)
     )
     assert (screwed, held) == (NeckAdvice.MOVE, NeckAdvice.TAKE_MORE)
-    # One that has not so far to go is not filed at all.
+    # One that has not so far to go: what is asked of it is told whole, as of any saddle.
     bare = replace(BENCH, bridge=Bridge(BridgeKind.FIXED_SADDLE))
-    found = judge_saddle(neck, best_saddle(neck, bare), bare, tolerance_cents=2.0)
-    assert found == NeckVerdict(NeckAdvice.NOT_THE_SADDLE, None)
+    found = judge_saddle(neck, best_saddle(neck, bare), bare, tolerance_cents=2.0).move
+    assert found is not None
+    assert found.out_of_travel
+    assert found.whole_mm is None
+    assert abs(found.reach_mm) == 1.0

@@ -24,7 +24,7 @@ from click.testing import CliRunner
 from documents import parsed, validator
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from stores import NOON
+from stores import NOON, read_export
 
 from pitchbench.commands import cli
 from pitchbench.errors import ExitCode, PitchbenchError, printable
@@ -32,7 +32,7 @@ from pitchbench.pitch.reading import Reading, Reason, Rejected
 from pitchbench.records.documents import from_document, from_json, to_document, to_json
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
-from pitchbench.report.export import export_json, read_export, takes_csv, write_file
+from pitchbench.report.export import export_json, takes_csv, write_file
 from pitchbench.session.log import Entry, NoteEntry, TakeEntry, TakeFate
 
 ID = "20260314-" + "0123456789abcdef" * 2
@@ -258,7 +258,7 @@ def test_two_benches_become_one_without_duplicates(store_place, tmp_path):
     fill(other, "There")
     export = run("export", "--store", other).stdout
     first = run("import", "-", "--store", store_place, input_=export)
-    assert "1 of 1 instrument, 1 of 1 session;" in first.stderr
+    assert "1 of 1 instrument, 1 of 1 session." in first.stderr
     again = run("import", "-", "--store", store_place, input_=export)
     assert "0 of 1 instrument, 0 of 1 session;" in again.stderr
     with Repository.open(store_place) as repository:
@@ -290,7 +290,8 @@ def test_another_instrument_of_the_same_name_gets_a_number(tmp_path):
 def test_the_later_change_of_an_instrument_wins(tmp_path):
     one, other = str(tmp_path / "one.sqlite"), str(tmp_path / "other.sqlite")
     fill(one, "Bass")
-    run("import", "-", "--store", other, input_=run("export", "--store", one).stdout)
+    all_new = run("import", "-", "--store", other, input_=run("export", "--store", one).stdout)
+    assert all_new.stderr == "Taken in: 1 of 1 instrument, 1 of 1 session.\n", "no others"
     run("instrument", "edit", "Bass", "--action", "3.3", "--store", other)
     export = run("export", "--store", other).stdout
     said = run("import", "-", "--store", one, input_=export).stderr

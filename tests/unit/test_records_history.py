@@ -532,6 +532,8 @@ def test_no_check_is_promised_before_the_session(store):
         "--next-check 2026-04-12 is before the session, which was on 2026-04-13. "
         "Give a day after it."
     )
+    error = CliRunner().invoke(cli, ["sheet", "last", "--next-check", "tomorrow"]).exception
+    assert str(error) == "'tomorrow' is not a day. Write year-month-day, such as 2026-03-14."
     result = CliRunner().invoke(cli, ["sheet", "last", "--next-check", "2026-05-01"])
     assert "or by 2026-05-01." in result.stdout
 

@@ -196,7 +196,8 @@ def test_what_was_changed_is_said_kept_and_taken_back():
     assert shown.splitlines()[-2:] == said[1:]
     (earlier,) = parsed(run("show", "Mine", "--format", "json").stdout)["earlier"]
     assert earlier["instrument"]["action_mm"] == 1.8
-    run("edit", "Mine", "--undo")
+    undone = run("edit", "Mine", "--undo").stderr
+    assert "--undo once more takes this back" in undone
     assert (kept("Mine").action_mm, kept("Mine").owner_mark) == (1.8, "")
     run("edit", "Mine", "--undo")  # a change as any other, so it is taken back as well
     assert kept("Mine").action_mm == 2.5

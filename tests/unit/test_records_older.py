@@ -18,7 +18,7 @@ from pitchbench.records.documents import from_json, to_document, to_json
 from pitchbench.records.model import InstrumentRecord, SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.report.document import to_json as to_text
-from pitchbench.report.export import export_json, read_export
+from pitchbench.report.export import export_json
 from pitchbench.report.readings import move_document
 from pitchbench.session.log import MoveEntry, VerdictEntry
 
@@ -124,7 +124,7 @@ def test_an_export_of_the_first_form_is_read():
             written["offset"] = old_offset(entry.offset)
         if "move" in written:
             written["move"] = old_move(entry.move)
-    read = read_export(json.dumps(document)).sessions[0].entries
+    read = stores.read_export(json.dumps(document)).sessions[0].entries
     for entry, again in zip(record.entries, read, strict=True):
         if isinstance(entry, VerdictEntry):
             assert again == entry

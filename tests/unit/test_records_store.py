@@ -224,13 +224,13 @@ def test_what_an_instrument_was_on_either_bench_is_known_on_both(repository, tmp
         def known(bench: Repository) -> InstrumentRecord:
             return bench.instrument(guitar.name)
 
-        assert other.add_instrument_record(known(repository))
+        assert other.take_in([known(repository)], []).instruments
         first, last = (other, repository) if later == "here" else (repository, other)
         for bench, days in ((first, 1), (last, 2), (first, 3), (last, 4)):
             change(bench, days)
         here, there = known(repository), known(other)
-        assert repository.add_instrument_record(there)
-        assert other.add_instrument_record(here)
+        assert repository.take_in([there], []).instruments
+        assert other.take_in([here], []).instruments
         assert known(repository) == known(other)
         record = known(repository)
         assert record.instrument.action_mm == 4.0
@@ -240,7 +240,7 @@ def test_what_an_instrument_was_on_either_bench_is_known_on_both(repository, tmp
         # And nothing is new any more.
         for bench, record in ((repository, there), (other, here), (repository, known(other))):
             before = known(bench)
-            assert not bench.add_instrument_record(record)
+            assert not bench.take_in([record], []).instruments
             assert known(bench) == before
 
 
@@ -248,12 +248,12 @@ def test_what_two_benches_changed_at_one_moment_is_known_on_both(repository, tmp
     guitar = stores.an_instrument()
     repository.add_instrument(guitar, at=NOON)
     with Repository.open(tmp_path / "other.sqlite") as other:
-        other.add_instrument_record(repository.instrument(guitar.name))
+        other.take_in([repository.instrument(guitar.name)], [])
         for bench, action_mm in ((repository, 2.0), (other, 2.5)):
             bench.change_instrument(guitar.name, replace(guitar, action_mm=action_mm), at=NOON)
         here, there = (each.instrument(guitar.name) for each in (repository, other))
-        repository.add_instrument_record(there)
-        other.add_instrument_record(here)
+        repository.take_in([there], [])
+        other.take_in([here], [])
         record = repository.instrument(guitar.name)
         assert record == other.instrument(guitar.name)
     assert sorted(each.instrument.action_mm for each in record.versions) == [1.8, 2.0, 2.5]
@@ -321,12 +321,12 @@ def test_a_session_that_grew_elsewhere_is_completed(repository, tmp_path):
     for entry in log[:5]:
         repository.append(session_id, entry)
     with Repository.open(tmp_path / "other.sqlite") as other:
-        assert other.add_session(repository.session(session_id))
-        assert not other.add_session(repository.session(session_id))
+        assert other.take_in([], [repository.session(session_id)]).sessions
+        assert not other.take_in([], [repository.session(session_id)]).sessions
         for entry in log[5:9]:
             repository.append(session_id, entry)
         repository.finish_session(session_id, at=NOON)
-        assert other.add_session(repository.session(session_id))
+        assert other.take_in([], [repository.session(session_id)]).sessions
         kept = other.session(session_id)
     assert to_json(kept.entries, tuple[Entry, ...]) == to_json(log[:9], tuple[Entry, ...])
     assert kept.meta.finished_at == NOON
@@ -340,7 +340,7 @@ def test_a_session_that_was_gone_on_with_on_two_benches_is_refused(repository, t
     for entry in log[:5]:
         repository.append(session_id, entry)
     with Repository.open(tmp_path / "other.sqlite") as other:
-        other.add_session(repository.session(session_id))
+        other.take_in([], [repository.session(session_id)])
         for entry in log[5:7]:
             repository.append(session_id, entry)
         other.append(session_id, NoteEntry(20.0, None, "gone on with here"))

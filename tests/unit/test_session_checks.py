@@ -16,7 +16,7 @@ import pytest
 import soundfile
 import stores
 from documents import parsed
-from stores import NOON
+from stores import NOON, read_export
 
 from pitchbench.commands import main
 from pitchbench.errors import PitchbenchError
@@ -25,7 +25,7 @@ from pitchbench.presets import PRESETS, preset
 from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.records.repository import Repository
 from pitchbench.refit import with_scale
-from pitchbench.report.export import export_json, read_export
+from pitchbench.report.export import export_json
 from pitchbench.report.sheet import sheet_html, sheet_lines
 from pitchbench.screen.keys import drop_typed
 from pitchbench.session.checks import (
@@ -264,7 +264,7 @@ def test_exports_carry_them_into_another_store(tmp_path: Path) -> None:
     (read,) = read_export(text).sessions
     assert read.log.checked == ANSWERS
     with Repository.open(tmp_path / "other.sqlite") as repository:
-        repository.add_session(read)
+        repository.take_in([], [read])
         kept = repository.session(read.meta.id)
     assert kept.log.checked == ANSWERS
     assert "".join(export_json([], [kept])) == text

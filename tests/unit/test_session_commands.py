@@ -193,6 +193,7 @@ def test_an_instrument_on_record_brings_its_own_tolerance(
         (("rehearse", "--speed", "0"), 2, "--speed"),
         (("rehearse", "--bridge", "rubber"), 2, "--bridge"),
         (("rehearse", "--record", "/nowhere/a.flac"), 5, "cannot be written"),
+        (("rehearse", "--record", "a.mp3"), 2, "ends in nothing that sound is kept in"),
         (("session", "--recording", "/nowhere/a.wav"), 2, "There is no file"),
         (("session", "--preset", "nylon", "--instrument", "x"), 2, "Give one of them"),
         (("session", "--instrument", "x"), 5, "'x'"),
@@ -288,6 +289,16 @@ def test_a_recording_of_another_instrument_ends_with_the_same_code(
     assert ran.code == ExitCode.NO_READING
     assert "Nothing that was heard is a note of the instrument." in ran.err
     assert not ran.document["finished"]
+
+
+def test_a_recording_of_a_string_that_is_out_of_tune_says_why_nothing_was_measured(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    heard = ("--recording", "samples/a2-open-and-12th-sharp.flac", "--strings", "5")
+    ran = Ran(capsys, "session", *heard, "--format", "json")
+    assert ran.code == ExitCode.NO_READING
+    causes = "not in tune yet, the 12th fret instead of the open string"
+    assert f"pitchbench: No pluck counts: {causes}.\n" in ran.err
 
 
 def test_a_capo_that_is_on_may_be_said_again(

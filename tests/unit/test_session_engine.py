@@ -160,6 +160,17 @@ def test_a_finished_job_ends_by_itself_or_stands_until_a_key_leaves_it() -> None
     assert asked == 3
 
 
+def test_where_a_string_was_passed_over_a_key_can_go_back_before_it_ends() -> None:
+    """Plain lines do not stay for what is done, but whoever reads of a key can press it."""
+    passed = Story.begin(strings=(6,)).play(6).key(Command.NEXT).state
+    assert passed.finished
+    assert not run(Played(endless=True), passed).quit, "nobody sits at the keys"
+    pressed = iter([[], [], [KeyPressed(Command.PREVIOUS)], [KeyPressed(Command.QUIT)]])
+    ended = run(Played(endless=True), passed, keys=lambda: next(pressed))
+    assert ended.quit
+    assert not ended.finished, "it was taken up again"
+
+
 def test_where_the_sound_has_ended_a_finished_job_stands_and_no_other() -> None:
     asked = 0
 

@@ -10,6 +10,7 @@ from session_story import Story
 from pitchbench.pitch.reading import Partial
 from pitchbench.presets import preset
 from pitchbench.session.findings import findings
+from pitchbench.session.fold import read_log
 from pitchbench.session.job import Command
 from pitchbench.strings.faults import Fault
 from pitchbench.units import shifted_hz
@@ -107,7 +108,11 @@ def test_how_many_times_as_fast_it_dies_is_said() -> None:
         play(story, 12, 0.25)
     (finding,) = findings(story.state.log)
     assert finding.string == 6
-    assert finding.words.startswith("at the 12th fret it dies 8 times as fast as open")
+    assert finding.words.startswith("at the 12th fret it dies 8 times as fast as open: a worn")
+    setup = replace(story.state.setup, instrument=replace(preset("six-string"), fretless=True))
+    (finding,) = findings(read_log(setup, story.state.entries))
+    assert finding.words.startswith("at the 12th fret mark it dies 8 times as fast as open: a soft")
+    assert "worn" not in finding.words
 
 
 def test_a_saddle_that_went_the_other_way_is_a_sign_also_once_that_is_on_record() -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,7 +17,10 @@ from pitchbench.intonation.neck import survey as neck_survey
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.pitch.listener import LivePitch, PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Partial, Reason
+from pitchbench.presets import preset
+from pitchbench.refit import with_capo
 from pitchbench.report.on_record import heard_in_survey
+from pitchbench.screen.survey_lines import SurveyLines
 from pitchbench.session.job import Command, InputBack, InputLost
 from pitchbench.session.log import Ignored, Setup, TakeEntry, TakeFate
 from pitchbench.session.survey import (
@@ -203,7 +207,7 @@ def test_who_plays_what_may_be_a_harmonic_once_more_goes_on() -> None:
 
 def counted_in_the_end(story: Played) -> dict[int, int]:
     """How many takes of each fret the result rests on."""
-    (string,) = heard_in_survey(GUITAR, story.survey.takes, "default")
+    (string,) = heard_in_survey(story.survey.log, "default")
     return dict(Counter(take.fret for take in string.takes))
 
 
@@ -215,7 +219,7 @@ def test_in_the_end_nothing_rests_on_what_is_likelier_a_harmonic() -> None:
 
 def test_what_may_be_a_harmonic_is_asked_about_in_the_end() -> None:
     story = twelfth(opened().note(6, 5), 0.9, touched=True)
-    heard = heard_in_survey(GUITAR, story.survey.takes, "default")
+    heard = heard_in_survey(story.survey.log, "default")
     assert counted_in_the_end(story) == {0: 1, 5: 1, 12: 1}
     (string,) = judge_neck(heard, Judged(GUITAR, (), None, DEFAULT_PRIOR, 440.0)).strings
     assert string.findings[-1] == (
@@ -282,8 +286,9 @@ def test_keys_go_to_strings_strike_out_and_begin_anew() -> None:
     assert story.survey.current == 5
     story.key(Command.PREVIOUS).key(Command.AGAIN)
     assert counted(story.survey, 6) == ()
-    story.key(Command.STRIKE, 99)
-    assert "nothing is struck out" in story.survey.says
+    for take in (99, 1, None):  # that never was, and those that count no more
+        story.key(Command.STRIKE, take)
+        assert story.survey.says == "There is no such take to strike out."
     story.key(Command.QUIT)
     assert story.survey.over
     assert not story.survey.finished
@@ -342,6 +347,48 @@ def test_resumed_where_a_string_was_done_it_goes_on_with_the_next() -> None:
     again = resume(story.survey.plan, story.survey.entries)
     assert again.current == 5
     assert string_done(again, 6)
+
+
+def test_the_frets_of_a_plan_are_those_of_the_neck_on_every_string() -> None:
+    """With a capo on all strings, on one alone, and on a string that begins farther up."""
+    whole = Plan(Setup(with_capo(GUITAR, 2)), (3, 5, 14))
+    assert whole.notes_of(6) == whole.notes_of(1) == (0, 1, 3, 12)
+    part = Plan(Setup(with_capo(GUITAR, 2, (6,))), (2, 5, 14))
+    assert (part.notes_of(6), part.notes_of(5)) == ((0, 3, 12), (0, 2, 5, 14))
+    banjo = Plan(Setup(preset("banjo-five")), (3, 7, 17))
+    assert (banjo.notes_of(5), banjo.notes_of(4)) == ((0, 2, 12), (0, 3, 7, 17))
+    story = Played(begin(replace(whole, setup=replace(whole.setup, strings=(6,)))))
+    story.note(6, 2).note(6, 3)
+    assert story.survey.asks == "String 6: fret the 5th and pluck it."
+    story.note(6, 5).note(6, 14)
+    assert story.survey.finished
+    assert [take.fret for take in story.survey.takes] == [0, 1, 3, 12]
+
+
+def test_plain_lines_say_what_an_entry_is() -> None:
+    written: list[str] = []
+    view = SurveyLines(written.append)
+    story = Played(begin(Plan(Setup(with_capo(GUITAR, 2), strings=(6, 5)), (3, 14))))
+
+    def then(act: Callable[[], object]) -> list[str]:
+        before, old = len(written), story.survey
+        act()
+        view(old, story.survey)
+        return written[before:]
+
+    opening = then(lambda: story.note(6, 2))
+    assert opening[1] == "notes: open and frets 3, 14, capo on the 2nd fret"
+    then(lambda: story.note(6, 3))
+    assert "string 6, fret" not in " ".join(written)
+    assert then(lambda: story.note(6, 14))[1] == "step: string 5 (B2)"
+    assert then(lambda: story.key(Command.PREVIOUS))[0] == "step: string 6 (F#2)"
+    assert then(lambda: story.key(Command.AGAIN))[0] == "struck out: all takes of string 6"
+    for fret in (2, 3, 14):
+        then(lambda fret=fret: story.note(6, fret))
+    then(lambda: story.note(5, 2))
+    then(lambda: story.note(5, 3))
+    assert then(lambda: story.note(5, 14))[1:] == ["step: finished", "do: All notes are heard."]
+    assert not [line for line in written if "Entry" in line]
 
 
 def test_a_fretless_instrument_is_asked_for_marks() -> None:

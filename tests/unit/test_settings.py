@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
+import tomllib
 from pathlib import Path
 
 import click
@@ -42,6 +44,34 @@ def test_option_over_environment_over_file(
     monkeypatch.setenv("PITCHBENCH_CONFIG", os.devnull)
     monkeypatch.delenv("PITCHBENCH_A4")
     assert a4_of(capsys) == 440.0
+
+
+@pytest.mark.parametrize(
+    ("given", "read"),
+    [
+        ("true", "yes"),
+        ("TRUE", "yes"),
+        ("1", "yes"),
+        ("yes", "yes"),
+        ("false", "no"),
+        ("0", "no"),
+        ("No", "no"),
+    ],
+)
+def test_yes_and_no_are_said_in_an_environment_as_in_the_file(
+    capsys: Capsys, file: Path, monkeypatch: pytest.MonkeyPatch, given: str, read: str
+) -> None:
+    monkeypatch.setenv("PITCHBENCH_SPEAK", given)
+    assert f"speak: {read}, from PITCHBENCH_SPEAK" in Ran(capsys, "settings").out.splitlines()
+
+
+def test_the_page_lists_every_setting() -> None:
+    page = (SAMPLE.parents[1] / "docs" / "commands.md").read_text(encoding="utf-8")
+    (listed,) = re.findall(r"```\n(input = .*?)```", page, re.S)
+    known = tomllib.loads(listed)
+    assert {*(known.keys() - {"workshop"}), *(f"workshop.{key}" for key in known["workshop"])} == {
+        *SETTINGS
+    }
 
 
 def test_it_is_shown_which_value_comes_from_where(

@@ -52,7 +52,7 @@ def same(one: list[Block], other: list[Block]) -> None:
     assert one[-1].start + len(one[-1].samples) == other[-1].start + len(other[-1].samples)
 
 
-@pytest.mark.parametrize("name", ["a.flac", "a.wav", "A.WAV", "no-suffix"])
+@pytest.mark.parametrize("name", ["a.flac", "a.wav", "A.WAV"])
 def test_replays_what_was_handed_on(tmp_path: Path, name: str) -> None:
     heard = list(Recorder(Blocks(block(0), block(480), block(960, 17)), tmp_path / name).blocks())
     same(heard, list(Recording(tmp_path / name).blocks()))
@@ -157,6 +157,15 @@ def test_nothing_is_overwritten(tmp_path: Path) -> None:
     with pytest.raises(PitchbenchError, match="exists already"):
         Recorder(Blocks(block(0)), path)
     assert path.read_text() == "dear to somebody"
+
+
+@pytest.mark.parametrize("name", ["a.mp3", "a.ogg", "a.aiff", "a"])
+def test_a_name_that_promises_another_kind_of_sound_is_refused(tmp_path: Path, name: str) -> None:
+    with pytest.raises(PitchbenchError) as error:
+        Recorder(Blocks(block(0)), tmp_path / name)
+    assert f"{str(tmp_path / name)!r} ends in nothing" in error.value.what
+    assert ".flac or .wav" in error.value.remedy
+    assert not (tmp_path / name).exists()
 
 
 def test_an_old_list_of_gaps_does_not_spoil_a_new_recording(tmp_path: Path) -> None:

@@ -182,6 +182,22 @@ def test_it_is_found_by_the_words_of_people(words: str, heading: str) -> None:
     assert shown.output.splitlines()[0] == heading
 
 
+@pytest.mark.parametrize(
+    "words", ["hum", "tingle", "tingles", "shock", "electric shock", "voltage", "electrician"]
+)
+@pytest.mark.parametrize("form", ["text", "json"])
+def test_the_danger_of_the_mains_stands_in_the_part_itself(words: str, form: str) -> None:
+    shown = CliRunner().invoke(cli, ["trouble", *words.split(), "--format", form])
+    assert shown.exit_code == 0
+    assert "mains voltage where none should be: let go, unplug" in shown.output
+    assert "a qualified electrician" in shown.output
+
+
+def test_a_caution_of_the_opening_is_found_by_its_words() -> None:
+    shown = CliRunner().invoke(cli, ["trouble", "truss"]).output
+    assert "The truss rod, a loose bridge and anything that has to be filed" in shown
+
+
 def test_every_part_has_further_words_to_be_found_by() -> None:
     for section in sections()[1:]:
         assert section.called.split(section.heading)[1].strip(), section.heading

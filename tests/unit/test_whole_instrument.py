@@ -108,6 +108,39 @@ def test_every_string_has_its_verdict(
     assert [each["note"] for each in document["of_no_string"]] == ["F4"]
 
 
+def test_two_strings_on_one_saddle_get_one_move_the_mean(
+    capsys: Capsys, whole: tuple[Path, VirtualInstrument]
+) -> None:
+    """Strings 6 and 5, 9 cents and none off; of 3 and 4 string 3 alone was heard well."""
+    path, _ = whole
+    asked = ("offset", path, "--preset", "paired-saddles")
+    document = Ran(capsys, *asked, "--format", "json").document
+    strings = {each["string"]: each["offset"] for each in document["strings"]}
+    six, five = (strings[n]["move"] for n in (6, 5))
+    assert six == five
+    assert six["mm"] == pytest.approx(4.5 * 648.0 / 1731.2, abs=0.2)
+    assert six["out_of_travel"] is False
+    out = Ran(capsys, *asked, "--plain").out
+    assert out.startswith("do: Move 2 saddles, 1 string could not be judged, 2 were not heard.")
+    assert "one saddle: strings 5 and 6 go by the mean of what they ask for" in out
+    assert "strings 3 and 4 go by" not in out
+    assert "cents, the mean of its saddle +4." in out
+
+
+def test_a_saddle_waits_for_all_its_strings(capsys: Capsys, tmp_path: Path) -> None:
+    """String 6 would be moved by itself; string 5 was played once."""
+    virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
+    for string in (6, 5):
+        set_to(virtual, string, 9.0)
+    record(tmp_path / "two.wav", virtual, [*played(6), *played(5, takes=1)])
+    said = []
+    for kind in ("six-string", "paired-saddles"):
+        ran = Ran(capsys, "offset", tmp_path / "two.wav", "--preset", kind, "--format", "json")
+        strings = {each["string"]: each["offset"] for each in ran.document["strings"]}
+        said.append((strings[6]["verdict"], strings[5]["verdict"]))
+    assert said == [("move", "take_more"), ("take_more", "take_more")]
+
+
 def test_each_string_comes_to_what_it_comes_to_alone(
     capsys: Capsys, whole: tuple[Path, VirtualInstrument]
 ) -> None:
