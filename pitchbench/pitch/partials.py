@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -105,11 +106,7 @@ class LineSpectrum:
 
     def _lines_in(self, other: LineSpectrum) -> Array:
         """What the lines of this spectrum bring to each bin of ``other`` if they sound on."""
-        blocks = self.power[: len(self.power) // _BLOCK * _BLOCK].reshape(-1, _BLOCK)
-        beside = medians(blocks)[:, None] / np.log(2.0)
-        block, place = np.nonzero(blocks > _A_LINE * np.maximum(beside, 1e-30))
-        bins = block * _BLOCK + place
-        lines = np.zeros_like(other.power)
+        bins, lines = self._lines, np.zeros_like(other.power)
         # A line is as high as its amplitude and the square of the sum of the taper, which for any
         # Hann goes as the density.
         power = self.power[bins] * (other.density / self.density) ** 2
@@ -119,6 +116,13 @@ class LineSpectrum:
             part = lines[max(0, int(low)) : max(0, int(high) + 1)]
             np.maximum(part, each, out=part)
         return lines
+
+    @cached_property
+    def _lines(self) -> NDArray[np.intp]:
+        """The bins that stand out of what lies beside them."""
+        blocks = self.power[: len(self.power) // _BLOCK * _BLOCK].reshape(-1, _BLOCK)
+        beside = medians(blocks)[:, None] / np.log(2.0)
+        return np.flatnonzero(blocks > _A_LINE * np.maximum(beside, 1e-30))
 
     def is_new(self, bins: NDArray[np.intp], than: float) -> NDArray[np.bool_]:
         """Whether what is in ``bins`` is more than ``than`` times what the lines before bring."""

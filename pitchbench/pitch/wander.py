@@ -201,20 +201,17 @@ def _lost(
     apart = np.where(seen, np.abs(apart), 0.0)
     apart = np.where(apart > _SEEN_SIGMA * noise, apart, 0.0)
     far = np.minimum(1.0, (CENTS_PER_NEPER / _LOST_CENTS * apart) ** 4)
-    return np.pad(far * apart * step_s, ((0, 0), (1, 0)))
+    return np.concatenate((np.zeros((len(far), 1)), far * apart * step_s), axis=1)
 
 
 def _median(values: Array, weight: Array) -> Array:
     """Weighted median of each row; 0 where nothing weighs."""
+    row = np.arange(len(values))
     order = np.argsort(np.where(weight > 0, values, np.inf), axis=1)
-    ordered, weight = (np.take_along_axis(each, order, axis=1) for each in (values, weight))
-    upto = np.cumsum(weight, axis=1)
+    ordered, upto = values[row[:, None], order], np.cumsum(weight[row[:, None], order], axis=1)
     half = 0.5 * upto[:, -1:]
     # Half way between the last value that has not more than half beneath it and its follower.
-    both = [
-        np.argmax(upto >= half * (1.0 - 1e-9), axis=1),
-        np.argmax(upto > half * (1.0 + 1e-9), axis=1),
-    ]
-    first, second = (np.take_along_axis(ordered, each[:, None], axis=1)[:, 0] for each in both)
+    first = ordered[row, np.argmax(upto >= half * (1.0 - 1e-9), axis=1)]
+    second = ordered[row, np.argmax(upto > half * (1.0 + 1e-9), axis=1)]
     median: Array = np.where(upto[:, -1] > 0, 0.5 * (first + second), 0.0)
     return median
