@@ -58,6 +58,6 @@ class Edge:
 
 #: A pluck is loud within milliseconds; by its amplitude, so that the faint noise before it does not
 #: decide, over about a period of a low string, so that its swings do not.
-BEGINNING: Final = Edge(before_s=0.015, after_s=0.01, width_s=0.02, exponent=0.5, rises=True)
+BEGINNING: Final = Edge(before_s=0.015, after_s=0.006, width_s=0.02, exponent=0.5, rises=True)
 #: A hand takes some hundredths of a second: by energy, so at its beginning.
 DAMPING: Final = Edge(before_s=0.03, after_s=0.03, width_s=0.03, exponent=1.0, rises=False)

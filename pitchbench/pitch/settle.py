@@ -11,7 +11,15 @@ from numpy.typing import NDArray
 from pitchbench.pitch.beating import Beat, Leftover, beat_of, second_polarisation
 from pitchbench.pitch.follow import Followed, excess_of, follow, slope_of, unknown_s
 from pitchbench.pitch.glide import TAU_S, glides_of
-from pitchbench.pitch.partials import Array, Bands, Demodulator, law_gradient, stiff_ratio
+from pitchbench.pitch.partials import (
+    Array,
+    Bands,
+    Demodulator,
+    law_cents,
+    law_gradient,
+    medians,
+    stiff_ratio,
+)
 from pitchbench.pitch.seen import Seen, Stretches, held_back, seen_of
 from pitchbench.pitch.settled import Settled
 from pitchbench.pitch.strengths import strengths_of
@@ -35,7 +43,7 @@ _UNSURE: Final = 20.0
 _TELLING: Final = 5.0
 #: Of the pieces of glide that the search for a second polarisation fits anew, 1 sigma.
 _PIECE_SIGMA: Final = 10.0 / CENTS_PER_NEPER
-#: The quick one among the exponentials, and how far partials are taken to lie off the law there.
+#: The quick one among the exponentials, and how far partials are taken to lie off the law at least.
 _QUICK: Final = 3
 _OFF_LAW: Final = 0.03 / CENTS_PER_NEPER
 _LARGEST_B: Final = 1e-2
@@ -170,7 +178,8 @@ def _phase(bands: Bands, followed: Followed, seen: Seen, glide: Array) -> Array:
 def _leftover(bands: Bands, followed: Followed, seen: Seen, before: Settled) -> Leftover:
     """What the search for a second polarisation works on: what the fit ``before`` leaves, and
     pitch, B and three pieces of glide (the one found, the one predicted, a quick one) to be fitted
-    anew. Partials that stray by far more than the noise count less."""
+    anew. Partials that stray by far more than the noise count less, and lie off the law as far as
+    they seemed to: what a body does to a pitch would else be laid to a slow beat."""
     t, weight = bands.time_s, followed.weight
     glide = before.glide_integral(seen.number, t)
     phase = _phase(bands, followed, seen, glide)
@@ -184,6 +193,8 @@ def _leftover(bands: Bands, followed: Followed, seen: Seen, before: Settled) -> 
     share = (turn * held_back(seen.number, seen.stiffness_b)[:, None])[:, None]
     pitch = turn * t
     law = law_gradient(seen.number, seen.stiffness_b)[:, None] * pitch
+    of_before = before.frequency_hz, before.bands.number, before.f1_hz, before.stiffness_b
+    off_law = law_cents(*of_before) / CENTS_PER_NEPER
     return Leftover(
         t,
         phase,
@@ -191,7 +202,7 @@ def _leftover(bands: Bands, followed: Followed, seen: Seen, before: Settled) -> 
         weight / excess_of(straight, weight)[:, None],
         np.concatenate((pitch[:, None], law[:, None], share * pieces), axis=1),
         np.array([0.0, 1e-3**-2, *[_PIECE_SIGMA**-2] * 3]),
-        np.where(seen.number == 1, 0.0, _OFF_LAW**2),
+        np.where(seen.number == 1, 0.0, _OFF_LAW**2 + medians(np.square(off_law))),
         seen.frequency_hz,
         followed.decay_rate,
     )
