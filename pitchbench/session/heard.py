@@ -209,6 +209,11 @@ def _while_tuning(state: State, reading: Reading) -> State:
     """An open note of a string that is not in tune yet; the one that shows it in tune is a take."""
     off_cents = cents_between(reading.pitch_hz, state.setup.open_hz(state.log.current))
     if abs(off_cents) > TUNED_WITHIN_CENTS:
+        # What a partner rings at would be tuned away.
+        doubt = paired.doubt(state.log, reading, counts=False)
+        if doubt.cause is not None:
+            state = _ignored(state, reading, doubt.cause, doubt.why, fret=0)
+            return replace(state, says=f"{doubt.why}.")
         why = f"not in tune yet: {words.reading_words(reading, off_cents, state.spec.note)}"
         state = _ignored(state, reading, Ignored.NOT_IN_TUNE, why, fret=0)
         return replace(state, says=_tuning_words(state, off_cents))

@@ -219,16 +219,26 @@ def both_of_a_course(sitting: Sitting, apart_cents: float) -> SessionTake:
 
 def test_a_partner_that_rings_along_is_asked_about_once() -> None:
     sitting = Sitting(name="twelve-string", string=4)
-    first, second = (both_of_a_course(sitting, 5.0) for _ in range(2))
+    first, second = (both_of_a_course(sitting, 4.0) for _ in range(2))
     assert first.fate is TakeFate.ACCEPTED
     assert first.cause is Ignored.PARTNER_RINGS
-    assert first.why.startswith("Is string 3, its partner, muted? Two strings 5 cents apart")
+    assert first.why.startswith("Is string 3, its partner, muted? Two strings 4 cents apart")
     assert (second.fate, second.cause) == (TakeFate.ACCEPTED, None)
+
+
+def test_a_partner_that_rings_along_is_asked_about_before_it_is_tuned_away() -> None:
+    sitting = Sitting(name="twelve-string", string=4)
+    first = both_of_a_course(sitting, 8.0)
+    assert (first.fate, first.cause) == (TakeFate.IGNORED, Ignored.PARTNER_RINGS)
+    assert first.why.endswith("if not, mute it and pluck again")
+    assert sitting.state.says == f"{first.why}."
+    # Asked once: who plucks the same again has the string in mind.
+    assert both_of_a_course(sitting, 8.0).cause is Ignored.NOT_IN_TUNE
 
 
 def test_a_string_of_no_course_is_not_asked_for_its_partner() -> None:
     sitting = Sitting(string=2)
-    assert both_of_a_course(sitting, 5.0).cause is None
+    assert both_of_a_course(sitting, 4.0).cause is None
     assert sitting.state.log.last_take.reading.split_cents is not None
 
 
