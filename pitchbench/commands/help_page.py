@@ -4,6 +4,7 @@ the program says when it is not told what to do."""
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
@@ -147,12 +148,15 @@ def on_record() -> list[str]:
     if last is None:
         return ["Nothing is on record yet."]
     if not last.broken_off:
-        shown = f"neck --session {last.short_id}" if last.of_neck else f"sheet {last.short_id}"
+        shown = {
+            "neck": f"neck --session {last.short_id}",
+            "stretch": f"history {shlex.quote(last.instrument)}",
+        }.get(last.kind, f"sheet {last.short_id}")
         return [f"Last: {last.instrument}, {last.day}. See it:", f"  pitchbench {shown}"]
-    go_on = f"{'neck' if last.of_neck else 'session'} --resume {last.short_id}"
+    command = "session" if last.kind == "setup" else last.kind
     return [
         f"Last: {last.instrument}, {last.day}, broken off. Go on with it:",
-        f"  pitchbench {go_on}",
+        f"  pitchbench {command} --resume {last.short_id}",
     ]
 
 

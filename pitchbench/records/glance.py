@@ -40,13 +40,14 @@ _NAMES: Final = "SELECT name FROM instruments ORDER BY lower(name), name"
 
 @dataclass(frozen=True)
 class LastSession:
-    """One of the latest sessions on record, rehearsals apart; ``day`` as 2026-03-14, here."""
+    """One of the latest sessions on record, rehearsals apart; ``day`` as 2026-03-14, here;
+    ``kind`` as on record."""
 
     short_id: str
     instrument: str
     day: str
     broken_off: bool
-    of_neck: bool
+    kind: str
 
 
 @dataclass(frozen=True)
@@ -89,4 +90,4 @@ def _session(row: tuple[Any, ...]) -> LastSession:
     session_id, instrument, started_at, broken_off, kind = row
     short_id = str(session_id)[:SHORT_ID_LENGTH]
     day = str(datetime.fromisoformat(started_at).astimezone().date())
-    return LastSession(short_id, str(instrument), day, bool(broken_off), kind != "setup")
+    return LastSession(short_id, str(instrument), day, bool(broken_off), str(kind))

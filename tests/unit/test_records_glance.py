@@ -60,14 +60,16 @@ def test_it_says_what_was_broken_off_and_how_to_go_on(
         repository.add_instrument(bass())
         finished = a_session(repository, 0)
         repository.finish_session(finished, at=FIRST + timedelta(hours=1))
-        assert glance().last == LastSession(finished[:15], "Blue bass", "2026-03-14", False, False)
+        assert glance().last == LastSession(
+            finished[:15], "Blue bass", "2026-03-14", False, "setup"
+        )
         broken_off = a_session(repository, 1)
         a_session(repository, 2, rehearsal=True)
         # While it is open, and is being written to.
         with repository._writing():
             assert glance().last is not None
         last = glance().last
-        assert last == LastSession(broken_off[:15], "Blue bass", "2026-03-15", True, False)
+        assert last == LastSession(broken_off[:15], "Blue bass", "2026-03-15", True, "setup")
         assert repository.last_unfinished() == broken_off
         assert repository.find_session(last.short_id) == broken_off
     # And closed.
@@ -82,15 +84,26 @@ def test_it_says_what_was_broken_off_and_how_to_go_on(
     with Repository.open() as repository:
         a_session(repository, 3, kind=SessionKind.NECK)
     assert "  pitchbench neck --resume " in Ran(capsys).out
+    with Repository.open() as repository:
+        a_session(repository, 4, kind=SessionKind.STRETCH)
+    assert "  pitchbench stretch --resume " in Ran(capsys).out
 
 
-def test_a_finished_one_is_shown_by_its_sheet(
-    capsys: pytest.CaptureFixture[str], store: Path
+@pytest.mark.parametrize(
+    ("kind", "shown"),
+    [
+        (SessionKind.SETUP, "sheet {}"),
+        (SessionKind.NECK, "neck --session {}"),
+        (SessionKind.STRETCH, "history 'Blue bass'"),
+    ],
+)
+def test_a_finished_one_is_shown_by_what_shows_its_kind(
+    capsys: pytest.CaptureFixture[str], store: Path, kind: SessionKind, shown: str
 ) -> None:
     with Repository.open() as repository:
-        session = a_session(repository, 0)
+        session = a_session(repository, 0, kind=kind)
         repository.finish_session(session, at=FIRST)
-    assert f"  pitchbench sheet {session[:15]}\n" in Ran(capsys).out
+    assert f"  pitchbench {shown.format(session[:15])}\n" in Ran(capsys).out
 
 
 @pytest.mark.parametrize("trouble", ["garbage", "empty", "folder", "no rights", "locked", "server"])
