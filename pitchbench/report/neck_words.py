@@ -160,7 +160,7 @@ def advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
         case NeckAdvice.NOT_THE_SADDLE:
             return (
                 f"{string.name}: {now} cents off (rms) over the frets used, and more than a saddle "
-                "can do; look at the {string.nut}, the frets and the string."
+                f"can do; look at the {string.nut}, the frets and the string."
             )
 
 

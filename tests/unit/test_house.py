@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import os
 import re
 import runpy
@@ -33,6 +34,15 @@ FILES = {"README.md", "DEVELOPERS.md", "pyproject.toml"}
 FOLDERS = {"pitchbench", "tests", "samples", "docs"}
 #: What tools make and git ignores.
 MADE = {"build", "dist"}
+
+
+def test_no_name_in_braces_is_shown_as_it_is_written():
+    """A sentence of several pieces, of which one needs an f and has none."""
+    for path in sorted((ROOT / "pitchbench").rglob("*.py")):
+        for sentence in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(sentence, ast.JoinedStr):
+                said = [piece.value for piece in sentence.values if isinstance(piece, ast.Constant)]
+                assert not re.search(r"\{[a-z_]+[.\w]*\}", " ".join(said)), (path, sentence.lineno)
 
 
 # -- who may know whom -------------------------------------------------------------------------
