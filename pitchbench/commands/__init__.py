@@ -149,7 +149,7 @@ def cli(ctx: click.Context, units: str, pager: bool) -> None:
         _FIRST,
         on_record,
     )
-    click.echo("\nAll it can do: pitchbench --help. What may be wrong: pitchbench trouble")
+    click.echo("\nAll it can do: pitchbench --help\nWhat may be wrong: pitchbench trouble")
 
 
 def main(args: list[str] | None = None) -> NoReturn:

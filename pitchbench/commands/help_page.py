@@ -5,6 +5,8 @@ from __future__ import annotations
 
 import re
 import shlex
+import shutil
+import textwrap
 from collections.abc import Callable, Sequence
 from typing import Any, Final
 
@@ -132,11 +134,16 @@ def start_page(
     what: str, commands: Sequence[tuple[str, str]], found: Callable[[], list[str]]
 ) -> None:
     """Print what this is, where to begin, and what is on record."""
-    formatter = click.HelpFormatter()
+    # As wide as click would have it, but for its 50 columns at least.
+    width = min(shutil.get_terminal_size().columns, 80) - 2
+    formatter = click.HelpFormatter(width=width)
     formatter.write_text(what)
     with formatter.section("To begin with"):
-        formatter.write_dl(commands, col_max=40)
-    click.echo("\n".join([formatter.getvalue(), *(printable(line) for line in found())]))
+        formatter.write_dl(commands, col_max=width // 2)
+    # A command stays in one piece, to be copied.
+    lines = map(printable, found())
+    folded = (line if line.startswith(" ") else textwrap.fill(line, width) for line in lines)
+    click.echo("\n".join([formatter.getvalue(), *folded]))
 
 
 def on_record() -> list[str]:

@@ -106,6 +106,14 @@ def test_a_finished_one_is_shown_by_what_shows_its_kind(
     assert f"  pitchbench {shown.format(session[:15])}\n" in Ran(capsys).out
 
 
+def test_a_narrow_terminal_breaks_no_word(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, store: Path
+) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    for words in ((), ("instrument",)):
+        assert max(map(len, Ran(capsys, *words).out.splitlines())) <= 40
+
+
 @pytest.mark.parametrize("trouble", ["garbage", "empty", "folder", "no rights", "locked", "server"])
 def test_trouble_with_the_records_is_no_trouble_here(
     capsys: pytest.CaptureFixture[str],
