@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from pitchbench.pitch.clipping import is_clipped
 from pitchbench.pitch.courses import split_of_a_pair
 from pitchbench.pitch.note import dies_like_a_string, find_partials, note_of
+from pitchbench.pitch.octave import rings_along
 from pitchbench.pitch.partials import (
     Array,
     Demodulator,
@@ -368,7 +369,7 @@ def _level_db(pluck: Pluck, time_s: Array) -> Array:
 
 def _partials(settled: Settled) -> tuple[Partial, ...]:
     bands = settled.bands
-    off_cents = law_cents(settled.frequency_hz, bands.number, settled.f1_hz, settled.stiffness_b)
+    off_cents = _off_law_cents(settled)
     level_db = 20.0 * np.log10(np.abs(bands.z).max(axis=1) + 1e-20)
     return tuple(
         Partial(
@@ -384,13 +385,19 @@ def _partials(settled: Settled) -> tuple[Partial, ...]:
     )
 
 
+def _off_law_cents(settled: Settled) -> Array:
+    number = settled.bands.number
+    return law_cents(settled.frequency_hz, number, settled.f1_hz, settled.stiffness_b)
+
+
 def _reason(pluck: Pluck, settled: Settled) -> Reason | None:
     """Why the pluck may enter no average, the most telling reason first."""
     if pluck.gap:
         return Reason.GAP
     if is_clipped(pluck.samples[round(_PICK_S * pluck.rate_hz) :]):
         return Reason.CLIPPED
-    if pluck.company:
+    number, u_cents = settled.bands.number, CENTS_PER_NEPER * settled.u_own
+    if pluck.company or rings_along(number, _off_law_cents(settled), u_cents):
         return Reason.TWO_STRINGS
     compared = settled.bands.number <= _COMPARED
     best_cents = CENTS_PER_NEPER * settled.u_partial[compared].min(initial=np.inf)
