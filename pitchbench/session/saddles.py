@@ -313,7 +313,7 @@ def planned(log: Log, string: StringState) -> Move | None:
         log.setup.instrument,
         string.number,
         response=learned(log),
-        moved_mm=string.travel_mm,
+        moved_mm=string.moved_mm,
         last_screw_mm=string.moves[-1].made_mm if string.moves else None,
     )
     return _within_travel(string, offset.centre, move)
@@ -321,7 +321,7 @@ def planned(log: Log, string: StringState) -> Move | None:
 
 def _within_travel(string: StringState, offset_cents: float, move: Move) -> Move:
     limit_mm = move.bridge.travel_mm(away=move.mm > 0.0) or 0.0
-    room_mm = math.copysign(limit_mm, move.mm) * _TO_THE_END - string.travel_mm
+    room_mm = math.copysign(limit_mm, move.mm) * _TO_THE_END - string.moved_mm
     if not move.out_of_travel or move.goes_back or room_mm * move.mm <= 0.0:
         return move
     left_cents = abs(offset_cents) * (1.0 - room_mm / move.mm)
