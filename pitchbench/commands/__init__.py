@@ -14,7 +14,7 @@ import click
 
 from pitchbench import __version__
 from pitchbench.commands.common import tell
-from pitchbench.commands.defaults import default_map
+from pitchbench.commands.defaults import default_map, unknown_variables
 from pitchbench.commands.help_page import GroupWithExamples, meant, on_record, start_page
 from pitchbench.commands.paging import PAGED, paged
 from pitchbench.ending import heeded, in_time, leave
@@ -80,6 +80,8 @@ class LazyGroup(GroupWithExamples):
     ) -> click.Context:
         """With the settings as defaults; what completes a word asks for none."""
         if not extra.get("resilient_parsing"):
+            for name, nearest in unknown_variables():
+                tell(f"{_PROGRAM} knows no variable {name}: did you mean {nearest}?")
             extra["default_map"] = default_map(list(REGISTRY), args)
         return super().make_context(info_name, args, parent, **extra)
 

@@ -18,6 +18,10 @@ import platformdirs
 from pitchbench.commands.common import A4, TOLERANCE, Quantity
 from pitchbench.errors import PitchbenchError
 from pitchbench.lengths import decimal
+from pitchbench.records.places import STORE_VARIABLE
+
+#: How every environment variable of the program begins.
+_OURS: Final = "PITCHBENCH_"
 
 #: Environment variable with the path of the settings file.
 CONFIG_VARIABLE: Final = "PITCHBENCH_CONFIG"
@@ -93,6 +97,34 @@ SETTINGS: Final = {
 }
 
 
+def _variable(key: str) -> str:
+    """The environment variable that sets what has this key in the file."""
+    return f"{_OURS}{key.replace('.', '_').upper()}"
+
+
+#: Every environment variable that people set.
+VARIABLES: Final = (
+    *map(_variable, SETTINGS),
+    CONFIG_VARIABLE,
+    STORE_VARIABLE,
+    "PITCHBENCH_THEME",  # screen/theme.py, which is slow to load
+)
+
+#: Those that the tests of the program go by.
+_OF_TESTS: Final = tuple(
+    _OURS + name
+    for name in ("AXE", "FUZZ", "KILLS", "REALSET", "REQUIRE_LIVE", "REWRITE_GOLDENS", "STORIES")
+)
+
+
+def unknown_variables() -> Iterator[tuple[str, str]]:
+    """Each environment variable that seems to be ours and is none, with the nearest that is one."""
+    for name in sorted(os.environ):
+        if name.startswith(_OURS) and name not in (*VARIABLES, *_OF_TESTS):
+            (nearest,) = difflib.get_close_matches(name, VARIABLES, 1, 0.0)
+            yield name, nearest
+
+
 class Origin(StrEnum):
     """Where a value comes from."""
 
@@ -112,7 +144,7 @@ class Value:
     @property
     def variable(self) -> str:
         """The environment variable that sets it."""
-        return f"PITCHBENCH_{self.key.replace('.', '_').upper()}"
+        return _variable(self.key)
 
 
 def settings_file() -> Path:

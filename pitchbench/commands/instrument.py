@@ -222,13 +222,15 @@ def _changes(before: Instrument, after: Instrument) -> list[str]:
 def show(name: str, earlier: bool, output_format: str, plain: bool, store: str | None) -> None:
     """Everything on record about one instrument, and what its moves taught of its bridge."""
     # The session room is slow to load.
+    from pitchbench.records.history import filed_before  # noqa: PLC0415
     from pitchbench.session.learning import LEARN_FROM, learned_response  # noqa: PLC0415
     from pitchbench.session.log import Setup  # noqa: PLC0415
-    from pitchbench.session.words import learned_words  # noqa: PLC0415
+    from pitchbench.session.words import filed_words, learned_words  # noqa: PLC0415
 
     with open_records(store) as repository:
         record = repository.instrument(name)
         sessions = repository.sessions(name, last=LEARN_FROM)
+        filed_mm = filed_before(repository, record.instrument)
     setup = Setup(instrument=record.instrument)
     response = learned_response([session.log for session in sessions], setup)
     facts = described(record.instrument)
@@ -236,6 +238,8 @@ def show(name: str, earlier: bool, output_format: str, plain: bool, store: str |
         facts.append(("as the preset has it, not measured", what))
     if response.moves:
         facts.append(("bridge", learned_words(response, record.instrument.bridge)))
+    if filed := filed_words(filed_mm):
+        facts.append(("filed since", filed))
     was = _earlier(record) if earlier else []
     show_result(
         output_format,

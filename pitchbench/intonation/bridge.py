@@ -382,10 +382,15 @@ def short_words(move: Move) -> str:
     return f"short of the mark: {length_words(abs(move.whole_mm))} is asked in all"
 
 
+def way_words(mm: float, digits: int = 1) -> str:
+    """ "1.9 mm away from the nut"."""
+    return f"{length_words(abs(mm), digits)} {DIRECTION_WORDS[_direction(mm)]}"
+
+
 def move_words(move: Move) -> str:
     """ "1.9 mm away from the nut, 3.8 turns clockwise"; in brackets how much is asked in all, where
     it stops short of that."""
-    text = f"{length_words(move.size_mm)} {DIRECTION_WORDS[move.direction]}"
+    text = way_words(move.mm)
     if short := short_words(move):
         return f"{text} ({short})"
     if move.turns is None:

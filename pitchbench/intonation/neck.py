@@ -149,10 +149,22 @@ class NeckAdvice(StrEnum):
 @dataclass(frozen=True)
 class NeckVerdict:
     """The advice, and the move to the best saddle position; None where it is to be left, cannot
-    be told yet, or no saddle could go so far."""
+    be told yet, or no saddle could go so far. ``said_by`` are the strings on its saddle that say
+    so where it does not itself."""
 
     advice: NeckAdvice
     move: Move | None
+    said_by: tuple[int, ...] = ()
+
+
+#: What is heeded first where strings that share a saddle ask for several things of it.
+_HEEDED_FIRST: Final = (
+    NeckAdvice.NOT_THE_SADDLE,
+    NeckAdvice.NUT_FIRST,
+    NeckAdvice.TAKE_MORE,
+    NeckAdvice.MOVE,
+    NeckAdvice.LEAVE,
+)
 
 
 def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> StringNeck:
@@ -368,8 +380,9 @@ def judge_shared_saddle(
 ) -> list[NeckVerdict]:
     """The same for strings that share a saddle, whose ``choices`` are of one move: one answer.
 
-    The strings that are out of tolerance say it for those that are not. Where the move would hardly
-    be heard on any of them they are off to either side, and it is left.
+    The strings that are out of tolerance say it for those that are not, and it waits for all of
+    them. Where the move would hardly be heard on any of them they are off to either side, and it is
+    left.
     """
     within = [instrument.tolerance_of(neck.string) for neck in necks]
     each = list(zip(necks, choices, within, strict=True))
@@ -378,16 +391,17 @@ def judge_shared_saddle(
         return verdicts
     if all(_hardly_heard(n, c, instrument, w) for n, c, w in each):
         return [NeckVerdict(NeckAdvice.LEAVE, None)] * len(necks)
-    out = [v for v, (_, c, w) in zip(verdicts, each, strict=True) if c.rms_before_cents > w]
-    if not out:
-        return verdicts
-    first = out[0]
-    advice = first.advice if first.move is None else NeckAdvice.MOVE
+    own = dict(zip((neck.string for neck in necks), verdicts, strict=True))
+    out = {n.string: own[n.string] for n, c, w in each if c.rms_before_cents > w} or own
+    first = min(out.values(), key=lambda verdict: _HEEDED_FIRST.index(verdict.advice))
+    saying = tuple(string for string, verdict in out.items() if verdict.advice is first.advice)
     return [
-        v
-        if v in out
-        else NeckVerdict(advice, first.move and _as_move(n, c.move, instrument).short_of_the_mark)
-        for v, (n, c, _) in zip(verdicts, each, strict=True)
+        replace(
+            first,
+            move=first.move and replace(first.move, string=string),
+            said_by=() if string in saying else saying,
+        )
+        for string in own
     ]
 
 

@@ -164,6 +164,20 @@ def sessions_to_go_by(repository: Repository, instrument: Instrument) -> list[Se
     return sessions
 
 
+def filed_before(repository: Repository, instrument: Instrument) -> tuple[float, ...]:
+    """What the sessions on record filed in all off each break point of ``instrument``, string 1
+    first, positive away from the nut; empty where nothing is filed, or no session tells.
+
+    However long ago: what is filed stays so. A bridge that was said to be otherwise then, its
+    travel too, had another saddle.
+    """
+    if not instrument.bridge.is_filed:
+        return ()
+    ever = _of_as_many_strings(instrument, repository.sessions(instrument.name, outcomes_only=True))
+    on_it = [each.log.strings for each in ever if each.setup.instrument.bridge == instrument.bridge]
+    return tuple(math.fsum(s.travel_mm for s in each) for each in zip(*on_it, strict=True))
+
+
 def check_reasons(
     instrument: Instrument, sessions: Sequence[SessionRecord], *, today: date | None = None
 ) -> tuple[str, ...]:

@@ -27,6 +27,7 @@ from pitchbench.session.log import (
     ClearedEntry,
     Entry,
     MoveEntry,
+    OtherWayEntry,
     OutcomeEntry,
     Setup,
     StepEntry,
@@ -37,11 +38,13 @@ from pitchbench.session.log import (
 #: What reads the session that a row is of.
 ReadsSession = Callable[[Connection, Any], SessionRecord]
 
-#: Whatever gives a string its outcome, or takes it away (`session.fold.evolve`).
+#: Whatever gives a string its outcome, or takes it away, and moves its saddle
+#: (`session.fold.evolve`).
 DECIDE_OUTCOMES: Final = (
     AdviceEntry,
     ClearedEntry,
     MoveEntry,
+    OtherWayEntry,
     OutcomeEntry,
     StepEntry,
     UndoEntry,

@@ -197,6 +197,7 @@ def _session(document: Any) -> SessionRecord:
     _check(all(0 <= first <= n for first, n in undone), "where what is taken back begins")
     strings = len(setup.instrument.strings)
     numbers += setup.strings
+    _check(len(setup.filed_mm) in (0, strings), "what was filed before a session")
     _check(all(1 <= number <= strings for number in numbers), "the number of a string")
     return record
 

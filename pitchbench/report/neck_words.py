@@ -143,8 +143,14 @@ def advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
             if move.out_of_travel:
                 best = f"the saddle cannot go so far as is asked of it, {_move_words(move)}"
             return (
-                f"{string.name}: the {string.nut} first. Left as it is, {best}: {now} cents off "
-                f"(rms) now, {then}.{shared}"
+                f"{string.name}: the {_nut_first(string)} first. Left as it is, {best}: {now} "
+                f"cents off (rms) now, {then}.{shared}"
+            )
+        case NeckAdvice.TAKE_MORE if verdict.said_by:
+            return (
+                f"{string.name}: take more of {strings_words(verdict.said_by)} first, on the same "
+                f"saddle; over the frets used this one is {now} cents off (rms), {most} at most "
+                "(95 %)."
             )
         case NeckAdvice.TAKE_MORE if choice.rms_before_cents <= string.tolerance_cents:
             return (
@@ -162,6 +168,14 @@ def advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
                 f"{string.name}: {now} cents off (rms) over the frets used, and more than a saddle "
                 f"can do; look at the {string.nut}, the frets and the string."
             )
+
+
+def _nut_first(string: SurveyedString) -> str:
+    """ "nut", or "nut of string 5" where that of another string on the saddle holds it up."""
+    if not (said_by := string.verdict.said_by):
+        return string.nut
+    what = "capo" if string.instrument.under_capo(said_by[0]) else "nut"
+    return f"{what} of {strings_words(said_by)}"
 
 
 def _shared_words(string: SurveyedString) -> str:

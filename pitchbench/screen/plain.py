@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from pitchbench.intonation.bridge import move_interval_words, move_words
+from pitchbench.intonation.bridge import move_interval_words, move_words, way_words
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.verdict import Verdict, explain
 from pitchbench.lengths import length_words
@@ -129,6 +129,8 @@ class PlainView:
             low, high = advice.ends95_cents
             self._line("offset after it, 95 % interval", f"{low:+z.1f} to {high:+z.1f} cents")
         self._line("travel so far", length_words(new.log.string.travel_mm, sign=True))
+        if filed_mm := new.log.string.filed_mm:
+            self._line("filed before", way_words(filed_mm, 2))
         for caution in advice.cautions:
             self._line("caution", caution)
 

@@ -14,6 +14,7 @@ from pitchbench.intonation.bridge import (
     Move,
     move_interval_words,
     short_words,
+    way_words,
 )
 from pitchbench.lengths import length_words
 from pitchbench.notes import ordinal
@@ -183,10 +184,13 @@ def travel_words(string: StringState, width: int, *, so_far: bool = True) -> str
         short = f"{saddle}: where it was found"
         forms = [f"{short}, after {moves}" if string.moves else short, short]
     else:
-        way = DIRECTION_WORDS[Direction.AWAY_FROM_NUT if travel_mm > 0 else Direction.TOWARD_NUT]
-        amount = f"{length_words(abs(travel_mm), 2)} {way}"
+        amount = way_words(travel_mm, 2)
         whole = f"{saddle}: moved {amount} in all, {moves}"
         forms = [whole, f"saddle: {amount}, {moves}", f"saddle: {amount}"]
+    if round(string.filed_mm, 2):
+        before = f"; filed before: {way_words(string.filed_mm, 2)}"
+        in_all = f"filed in all: {way_words(string.moved_mm, 2)}"
+        forms = [*(words + before for words in forms), in_all]
     return next((words for words in forms if len(words) <= width), forms[-1])
 
 

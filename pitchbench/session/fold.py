@@ -37,9 +37,16 @@ from pitchbench.session.log import (
 
 def empty_log(setup: Setup) -> Log:
     """The log before anything is heard."""
+    specs = setup.instrument.strings
     strings = tuple(
-        StringState(number, tolerance_cents=spec.tolerance_cents or setup.tolerance_cents)
-        for number, spec in enumerate(setup.instrument.strings, start=1)
+        StringState(
+            number,
+            tolerance_cents=spec.tolerance_cents or setup.tolerance_cents,
+            filed_mm=filed_mm,
+        )
+        for number, (spec, filed_mm) in enumerate(
+            zip(specs, setup.filed_mm or (0.0,) * len(specs), strict=True), start=1
+        )
     )
     return Log(setup, strings, setup.order[0], setup.tolerance_cents)
 

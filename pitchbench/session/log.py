@@ -86,6 +86,8 @@ class Setup:
     ``strings`` are the strings to be set, in the order of work; empty for all, lowest first.
     ``tolerance_cents`` is the one to start with of strings with none of their own, ``person`` what
     is known of whoever plays, and ``prior`` what a survey of the neck believes of their scatter.
+    ``filed_mm`` is what earlier sessions filed off the break points, string 1 first, positive
+    away from the nut; empty where nothing is known of it.
     """
 
     instrument: Instrument
@@ -97,6 +99,7 @@ class Setup:
     response: Response = BY_GEOMETRY
     strings: tuple[int, ...] = ()
     prior: ScatterPrior = DEFAULT_PRIOR
+    filed_mm: tuple[float, ...] = ()
 
     @property
     def order(self) -> tuple[int, ...]:
@@ -320,6 +323,7 @@ class StringState:
     said_mm : how far the person says that it was made.
     tuning : how many times the string was found in tune.
     tolerance_cents : how far off it may be left.
+    filed_mm : what earlier sessions filed off its break point, positive away from the nut.
     """
 
     number: int
@@ -333,6 +337,7 @@ class StringState:
     outcome: Outcome | None = None
     tuning: int = 0
     tolerance_cents: float = 2.0
+    filed_mm: float = 0.0
 
     @property
     def round(self) -> int:
@@ -343,6 +348,11 @@ class StringState:
     def travel_mm(self) -> float:
         """Net saddle travel since the start, positive away from the nut."""
         return math.fsum(move.made_mm for move in self.moves)
+
+    @property
+    def moved_mm(self) -> float:
+        """The same, with what earlier sessions filed."""
+        return self.filed_mm + self.travel_mm
 
     @property
     def asked_if_moved(self) -> bool:

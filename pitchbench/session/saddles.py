@@ -37,9 +37,10 @@ from pitchbench.intonation.response import (
     learn,
 )
 from pitchbench.intonation.take import Take
-from pitchbench.intonation.verdict import Verdict
+from pitchbench.intonation.verdict import Decision, Verdict
 from pitchbench.session.log import Log, MoveEntry, SessionTake, Step, StringState
 from pitchbench.session.takes import as_takes, groups, referred
+from pitchbench.session.touched import likely_touched
 from pitchbench.units import cents_between
 
 #: The end of the travel, but for rounding.
@@ -267,8 +268,9 @@ def p_within(log: Log, string: StringState) -> float:
 
 
 def verdict(log: Log, string: StringState) -> Verdict | None:
-    """The verdict on the string's saddle; None until both notes were played."""
-    return judge(
+    """The verdict on the string's saddle; None until both notes were played. None to act on rests
+    on what is likelier a touched harmonic: one more, pressed down, tells."""
+    found = judge(
         known(log, string),
         tolerance_cents=string.tolerance_cents,
         sure=SURE_AT_LAST if log.step is Step.LAST_ROUND else SURE,
@@ -276,6 +278,11 @@ def verdict(log: Log, string: StringState) -> Verdict | None:
         beside=_beside(log, string),
         most_takes=log.setup.most_takes,
         filed=log.setup.instrument.bridge.is_filed,
+    )
+    if found is None or not likely_touched(log, string):
+        return found
+    return replace(
+        found, decision=Decision.TAKE_MORE, border=False, next_fretted=True, plucks_to_go=1.0
     )
 
 
@@ -313,7 +320,7 @@ def planned(log: Log, string: StringState) -> Move | None:
         log.setup.instrument,
         string.number,
         response=learned(log),
-        moved_mm=string.travel_mm,
+        moved_mm=string.moved_mm,
         last_screw_mm=string.moves[-1].made_mm if string.moves else None,
     )
     return _within_travel(string, offset.centre, move)
@@ -321,7 +328,7 @@ def planned(log: Log, string: StringState) -> Move | None:
 
 def _within_travel(string: StringState, offset_cents: float, move: Move) -> Move:
     limit_mm = move.bridge.travel_mm(away=move.mm > 0.0) or 0.0
-    room_mm = math.copysign(limit_mm, move.mm) * _TO_THE_END - string.travel_mm
+    room_mm = math.copysign(limit_mm, move.mm) * _TO_THE_END - string.moved_mm
     if not move.out_of_travel or move.goes_back or room_mm * move.mm <= 0.0:
         return move
     left_cents = abs(offset_cents) * (1.0 - room_mm / move.mm)

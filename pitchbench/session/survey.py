@@ -344,7 +344,7 @@ def _take(survey: Survey, reading: Reading, fret: int) -> Survey:
     """A pluck that counts, unless it is a touched harmonic; the last one of its string leads to the
     next string. One that is fretted takes the place of those that were asked about."""
     was_done, string = string_done(survey, survey.current), survey.current
-    doubt = touched.doubt(survey.log, reading, fret)
+    doubt = touched.doubt(survey.log, reading, fret, once=True)
     if not doubt.counts:
         survey = _logged(
             survey, reading, TakeFate.IGNORED, fret=fret, why=doubt.why, ignored=doubt.cause

@@ -6,6 +6,7 @@ be told "leave it" whatever the saddle does. How sure it is comes from `intonati
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,13 +14,14 @@ from pitchbench.intonation.harmonics import (
     BEFOREHAND,
     HARMONIC_AT_FRET,
     IN_DOUBT,
+    LIKELIER,
     ONCE_TOLD,
     TOUCHED_AT_FRET,
     touched_harmonic,
     touched_takes,
 )
 from pitchbench.pitch.reading import Reading
-from pitchbench.session.log import Ignored, Log, SessionTake, TakeFate
+from pitchbench.session.log import Ignored, Log, SessionTake, StringState, TakeFate
 from pitchbench.session.takes import in_this_tuning
 from pitchbench.session.words import place
 from pitchbench.units import cents_between
@@ -29,6 +31,9 @@ _NEAR_CENTS: Final = 60.0
 
 #: A take less likely than this to be touched shows that its player presses the string down.
 _FRETTED: Final = 0.5
+
+#: What shows that a string was pressed down all the same.
+_WAY_OUT: Final = "; if you do, press harder once, for a fretted note goes sharp then"
 
 #: A string touched so often in a row, as it seems, may be fretted and set perfectly: a way out is
 #: said, to press harder. A fretted note is then sharper by this at least.
@@ -50,27 +55,21 @@ class Doubt:
     struck: tuple[int, ...] = ()
 
 
-def doubt(log: Log, reading: Reading, fret: int) -> Doubt:
-    """Whether ``reading``, heard where ``fret`` is asked for on the current string, may count."""
+def doubt(log: Log, reading: Reading, fret: int, *, once: bool = False) -> Doubt:
+    """Whether ``reading``, heard where ``fret`` is asked for on the current string, may count; what
+    counts and yet no advice may rest on is said each time, or with ``once`` asked about once."""
     string = log.string
-    here = [
-        take
-        for take in string.takes
-        if (take.round, take.tuning) == (string.round, string.tuning) and take.fret is not None
-    ]
+    here = _in_tuning(string, string.tuning)
     opens = _readings(in_this_tuning(string), 0)
-    told = [take for take in here if take.cause is Ignored.TOUCHED_HARMONIC]
+    told = _told(here)
     refused = [take for take in told if take.fate is TakeFate.IGNORED]
+    accepted = [take for take in here if take.fret == fret and take.fate is TakeFate.ACCEPTED]
     # What was refused still tells how the string sounds when this hand touches it.
-    earlier = [take for take in here if take.fret == fret and take.fate is TakeFate.ACCEPTED]
-    earlier += [take for take in refused if take.fret == fret]
+    earlier = accepted + [take for take in refused if take.fret == fret]
     if fret not in HARMONIC_AT_FRET or not opens:
         return Doubt()
-    has_fretted = bool(told) and any(
-        _probability(take.reading, opens, fret) < _FRETTED
-        for take in here
-        if take.fret == fret and take.number > told[0].number and isinstance(take.reading, Reading)
-    )
+    where = place(log.setup, log.current, fret)
+    has_fretted = _has_fretted(here, opens, fret)
     found = touched_takes(
         [*_readings(earlier, fret), reading],
         opens,
@@ -78,17 +77,39 @@ def doubt(log: Log, reading: Reading, fret: int) -> Doubt:
         beforehand=ONCE_TOLD if has_fretted else BEFOREHAND,
     )
     if len(earlier) in found.which:
-        again = len(refused) + 1 >= _SEEMS_PERFECT
         counted = [k for k, take in enumerate(earlier) if take.fate is TakeFate.ACCEPTED]
         struck = tuple(earlier[k].number for k in counted if k in found.which)
-        why = _refused_words(log, fret, again)
+        why = f"a harmonic touched instead of fretted: press the string down at {where}"
+        why += _WAY_OUT * (len(refused) + 1 >= _SEEMS_PERFECT)
         return Doubt(False, Ignored.TOUCHED_HARMONIC, why, struck)
-    if len(refused) >= _SEEMS_PERFECT and not has_fretted and _sharper(reading, refused[-1]):
+    asked_to = any(take.why.endswith(_WAY_OUT) for take in told)
+    if asked_to and not has_fretted and _sharper(reading, told[-1]):
         why = "pressed harder, so it is fretted: now press as in playing"
         return Doubt(False, Ignored.PRESSED_HARDER, why)
     if found.probability >= IN_DOUBT and not told:
-        return Doubt(True, Ignored.TOUCHED_HARMONIC, _question(log, fret))
+        why = (
+            "Is that fretted, or a harmonic touched? It sounds as the open string's own would: "
+            f"press the string down at {where}"
+        )
+        return Doubt(True, Ignored.TOUCHED_HARMONIC, why)
+    counting = [*_readings(accepted, fret), reading]
+    if not once and not has_fretted and _likely(counting, opens, fret):
+        why = f"No advice rests on what sounds touched: press the string down at {where}{_WAY_OUT}"
+        return Doubt(True, Ignored.TOUCHED_HARMONIC, why)
     return Doubt()
+
+
+def likely_touched(log: Log, string: StringState) -> bool:
+    """Whether the last fretted takes of ``string`` are likelier touched harmonics: then no advice
+    rests on them. Who has pressed the string down since that was said is believed."""
+    fret = log.setup.fret
+    fretted = [take for take in string.in_this_round if take.fret == fret]
+    if not fretted or fret not in HARMONIC_AT_FRET:
+        return False
+    here = _in_tuning(string, fretted[-1].tuning)
+    counting = [take for take in here if take.fate is TakeFate.ACCEPTED]
+    opens = _readings(counting, 0)
+    return _likely(_readings(counting, fret), opens, fret) and not _has_fretted(here, opens, fret)
 
 
 def shows_fretted(log: Log, reading: Reading, fret: int) -> bool:
@@ -119,6 +140,34 @@ def of_the_open(log: Log, reading: Reading) -> str:
     return ""
 
 
+def _in_tuning(string: StringState, tuning: int) -> list[SessionTake]:
+    """The plucks of a known note since the saddle was last moved, in one tuning."""
+    return [
+        take
+        for take in string.takes
+        if (take.round, take.tuning) == (string.round, tuning) and take.fret is not None
+    ]
+
+
+def _told(here: Sequence[SessionTake]) -> list[SessionTake]:
+    """The plucks of which it was said that they may be, or are, touched harmonics."""
+    return [take for take in here if take.cause is Ignored.TOUCHED_HARMONIC]
+
+
+def _has_fretted(here: Sequence[SessionTake], opens: list[Reading], fret: int) -> bool:
+    """Whether one was fretted after that was said."""
+    told = _told(here)
+    return bool(told) and any(
+        _probability(take.reading, opens, fret) < _FRETTED
+        for take in here
+        if take.fret == fret and take.number > told[0].number and isinstance(take.reading, Reading)
+    )
+
+
+def _likely(takes: list[Reading], opens: list[Reading], fret: int) -> bool:
+    return touched_takes(takes, opens, fret=fret).probability >= LIKELIER
+
+
 def _probability(reading: Reading, opens: list[Reading], fret: int) -> float:
     return touched_takes([reading], opens, fret=fret).probability
 
@@ -131,18 +180,3 @@ def _sharper(reading: Reading, touched: SessionTake) -> bool:
     touched_hz = touched.reading.pitch_hz
     assert touched_hz is not None
     return cents_between(reading.pitch_hz, touched_hz) > _PRESSED_CENTS
-
-
-def _refused_words(log: Log, fret: int, again: bool) -> str:
-    where = place(log.setup, log.current, fret)
-    what = f"a harmonic touched instead of fretted: press the string down at {where}"
-    if not again:
-        return what
-    return f"{what}; if you do, press harder once, for a fretted note goes sharp then"
-
-
-def _question(log: Log, fret: int) -> str:
-    return (
-        "Is that fretted, or a harmonic touched? It sounds as the open string's own would: press "
-        f"the string down at {place(log.setup, log.current, fret)}"
-    )

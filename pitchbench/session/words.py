@@ -6,7 +6,7 @@ holds the value with 95 % probability.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Final
 
 from pitchbench.belief import Belief, half95, half_figures
@@ -16,6 +16,7 @@ from pitchbench.intonation.bridge import (
     move_words,
     out_of_travel_advice,
     to_slacken,
+    way_words,
     what_to_move,
 )
 from pitchbench.intonation.deciding import SURE
@@ -230,6 +231,15 @@ def learned_words(response: Response, bridge: Bridge) -> str:
     )
 
 
+def filed_words(filed_mm: Sequence[float]) -> str:
+    """ "string 6 0.42 mm away from the nut": what was filed off break points, string 1 first."""
+    return ", ".join(
+        f"string {number} {way_words(mm, 2)}"
+        for number, mm in enumerate(filed_mm, start=1)
+        if round(mm, 2)
+    )
+
+
 #: How an input that is well is called.
 _INPUT_WELL: Final = "heard"
 
@@ -429,7 +439,7 @@ def outcome_words(string: StringState, outcome: Outcome, bridge: Bridge) -> str:
             return f"String {string.number}: {value}, the best for all strings on its saddle."
         case Outcome.OUT_OF_TRAVEL:
             now_cents = 0.0 if string.now is None else string.now.offset_cents
-            back = bridge.is_filed and now_cents * string.travel_mm < 0.0
+            back = bridge.is_filed and now_cents * string.moved_mm < 0.0
             advice = " ".join(out_of_travel_advice(bridge.kind, goes_back=back))
             return f"String {string.number}: {value}. {advice}"
         case Outcome.DOES_NOT_SETTLE:

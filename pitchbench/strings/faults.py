@@ -43,8 +43,10 @@ _NUT_TOO_HIGH_MM: Final = 0.5
 #: missing; it was last turned the other way.
 _BACKLASH_TURNS: Final = 3.0
 
-#: How many times faster a note dies that the neck, or the next fret, takes the energy of.
-_DEAD: Final = 6.0
+#: How fast the neck, or the next fret, takes the energy of a note besides, in nepers per second: so
+#: much alike of every string. Six times what each loses by itself would leave a knock, and no note,
+#: of the high ones.
+_DEAD_PER_S: Final = 4.0
 
 
 class FaultyInstrument(VirtualInstrument):
@@ -110,7 +112,7 @@ class FaultyInstrument(VirtualInstrument):
             off_law = self._off_law[how["fretted"]][: partials.f_hz.size]
             return replace(partials, f_hz=partials.f_hz * 2.0 ** (off_law / 1200.0))
         if self._fault is Fault.DEAD_FRET and self._stopped == self._where:
-            return replace(partials, rate_per_s=partials.rate_per_s * _DEAD)
+            return replace(partials, rate_per_s=partials.rate_per_s + _DEAD_PER_S)
         return partials
 
 

@@ -279,7 +279,7 @@ STORIES: Final[dict[str, Demo]] = {
     "move-no-screw": sharp(guitar(CLAMPED)),
     "move-sliding-bridge": sharp(guitar(Bridge(BridgeKind.SLIDING_WOOD))),
     # Any other string would have to be measured before.
-    "move-filed": new(guitar(FILED), strings=(6,)).play(6).takes(6.0),
+    "move-filed": new(guitar(FILED), strings=(6,), filed_mm=(0.0,) * 5 + (0.4,)).play(6).takes(6.0),
     "move-for-two": one_saddle_for_two(),
     "retune": slack(),
     "retune-above": above(),

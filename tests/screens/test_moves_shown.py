@@ -18,7 +18,7 @@ from pitchbench.records.model import SessionMeta, SessionRecord
 from pitchbench.report.session import session_document
 from pitchbench.report.sheet import build_sheet
 from pitchbench.screen.reference import cents_from_open, current_takes
-from pitchbench.screen.saddle import move_lines
+from pitchbench.screen.saddle import move_lines, travel_words
 from pitchbench.screen.theme import Palette, make_theme
 from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.log import AdviceEntry, MoveEntry, TakeFate
@@ -137,3 +137,10 @@ def test_after_a_retuning_takes_are_shown_as_they_are_judged():
     judged = cents_between(now.fretted.mean_hz, now.open.mean_hz) - 1200.0
     assert fmean(shown[12]) - fmean(shown[0]) == pytest.approx(judged, abs=1e-9)
     assert now.offset_cents == pytest.approx(judged, abs=0.3)
+
+
+def test_what_was_filed_before_stands_with_the_travel() -> None:
+    string = STATES["move-filed"].log.string
+    before = "filed before: 0.40 mm away from the nut"
+    assert travel_words(string, 80) == f"saddle so far: where it was found; {before}"
+    assert travel_words(string, 40) == "filed in all: 0.40 mm away from the nut"

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any, Final
 
 import numpy as np
 import pytest
 
+from pitchbench.analysis.neck import HeardString, Judged, judge_neck
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Bridge, BridgeKind, Instrument
 from pitchbench.intonation import geometry
@@ -27,13 +29,14 @@ from pitchbench.intonation.neck import (
 from pitchbench.intonation.offset import DEFAULT_PRIOR
 from pitchbench.intonation.take import Take
 from pitchbench.presets import preset
+from pitchbench.report.neck_words import advice_words
 from pitchbench.units import fret_ratio
 
 FRETS = (1, 3, 5, 7, 9, 12, 15, 17)
 BENCH = Instrument("bench", "guitar", 648.0, (), Bridge(BridgeKind.SCREW_SADDLES))
 
 
-def a_neck(
+def a_played(
     nut: float = 0.0,
     saddle: float = 0.0,
     bad: dict[int, float] | None = None,
@@ -42,8 +45,8 @@ def a_neck(
     repeats: int = 3,
     frets: tuple[int, ...] = FRETS,
     seed: int = 1,
-) -> StringNeck:
-    """A string whose nut, saddle and bad frets are known, played with the given spread."""
+) -> tuple[Take, ...]:
+    """Takes of a string whose nut, saddle and bad frets are known, played with the given spread."""
     rng = np.random.default_rng(seed)
     takes = []
     for fret in (0, *frets):
@@ -53,7 +56,12 @@ def a_neck(
         for _ in range(repeats):
             scattered = cents + rng.normal(0.0, spread if fret else spread / 3.0)
             takes.append(Take(fret, 110.0 * 2.0 ** (scattered / 1200.0), 0.05, 0.0))
-    return survey(5, takes, prior=DEFAULT_PRIOR)
+    return tuple(takes)
+
+
+def a_neck(*args: Any, **how: Any) -> StringNeck:
+    """What a survey makes of such takes (`a_played`)."""
+    return survey(5, a_played(*args, **how), prior=DEFAULT_PRIOR)
 
 
 def advice(neck: StringNeck, weights: dict[int, float] | None = None) -> NeckAdvice:
@@ -86,6 +94,59 @@ def test_strings_that_share_a_saddle_have_one_answer() -> None:
     )
     verdicts = judge_shared_saddle((far, other), shared, paired)
     assert [verdict.advice for verdict in verdicts] == [NeckAdvice.LEAVE] * 2
+
+
+#: Every note played but once, where the saddle has little hold: nothing is sure of such a string.
+ONCE: Final[dict[str, Any]] = {"spread": 0.0, "repeats": 1, "frets": (1, 3)}
+
+
+def once_each(nut: float = 0.0, saddle: float = 0.0) -> StringNeck:
+    return a_neck(nut, saddle, **ONCE)
+
+
+@pytest.mark.parametrize(
+    ("fifth", "sixth", "advice", "said_by"),
+    [
+        (once_each(), a_neck(), NeckAdvice.TAKE_MORE, 5),
+        (a_neck(saddle=12.0), a_neck(saddle=1.0), NeckAdvice.MOVE, 5),
+        (a_neck(saddle=12.0), a_neck(nut=8.0, saddle=4.0), NeckAdvice.NUT_FIRST, 6),
+        (a_neck(nut=8.0, saddle=4.0), a_neck(saddle=1.0), NeckAdvice.NUT_FIRST, 5),
+    ],
+)
+def test_a_saddle_waits_for_every_string_that_it_carries(
+    fifth: StringNeck, sixth: StringNeck, advice: NeckAdvice, said_by: int
+) -> None:
+    """Whichever string it waits for, the answer is the same for both, and so is the move."""
+    paired = preset("paired-saddles")
+    necks = fifth, replace(sixth, string=6)
+    shared = on_one_saddle(necks, [best_saddle(neck, paired) for neck in necks], paired)
+    verdicts = judge_shared_saddle(necks, shared, paired)
+    assert [verdict.advice for verdict in verdicts] == [advice] * 2
+    assert [v.said_by for v in verdicts] == [() if n == said_by else (said_by,) for n in (5, 6)]
+    moves = [verdict.move and (verdict.move.string, verdict.move.mm) for verdict in verdicts]
+    mm = shared[0].move.centre
+    assert moves == ([None] * 2 if advice is NeckAdvice.TAKE_MORE else [(5, mm), (6, mm)])
+
+
+def test_a_string_names_the_one_that_its_saddle_waits_for() -> None:
+    paired = preset("paired-saddles")
+
+    def told(fifth: tuple[Take, ...], sixth: tuple[Take, ...]) -> list[str]:
+        heard = [
+            HeardString(paired.string(n).note, n, (), takes)
+            for n, takes in ((5, fifth), (6, sixth))
+        ]
+        by = Judged(paired, (), None, DEFAULT_PRIOR, 440.0)
+        return [advice_words(string) for string in judge_neck(heard, by).strings]
+
+    sure = a_played()
+    assert told(a_played(**ONCE), sure)[1].startswith(
+        "String 6, E2: take more of string 5 first, on the same saddle; over the frets used this "
+        "one is 0."
+    )
+    nut = told(a_played(nut=8.0, saddle=4.0), sure)
+    assert nut[0].startswith("String 5, A2: the nut first. ")
+    assert nut[1].startswith("String 6, E2: the nut of string 5 first. ")
 
 
 @pytest.mark.parametrize("weights", [None, {1: 1.0, 3: 2.0, 12: 1.0}, {2: 1.0, 19: 1.0}])

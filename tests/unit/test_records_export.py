@@ -226,6 +226,7 @@ def test_what_is_no_export_is_refused_in_a_sentence(text):
         lambda d: d["sessions"][0]["entries"][0].update(kind="gossip"),
         lambda d: d["instruments"][0].update(id="x"),
         lambda d: d["instruments"][0]["instrument"].update(setback_mm=[1.0]),
+        lambda d: d["sessions"][0]["setup"].update(filed_mm=[1.0]),
     ],
 )
 def test_what_would_do_harm_is_refused(damage):

@@ -3,14 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import numpy as np
 import pytest
 import soundfile
 import stores
+from recordings import Ran
 
 from pitchbench.commands import main
+from pitchbench.instrument import Bridge, BridgeKind
+from pitchbench.intonation.bridge import Move
 from pitchbench.records.repository import Repository
+from pitchbench.session.log import MoveEntry, OtherWayEntry
+
+
+def said_of_silence(tmp_path, capsys, place):
+    """What a session of the instrument on record says before it hears anything."""
+    sound = tmp_path / "silence.wav"
+    soundfile.write(sound, np.zeros(24_000, dtype=np.float32), 48_000)
+    words = ["--instrument", "Mine", "--recording", str(sound), "--keep", "--store", place]
+    with pytest.raises(SystemExit):
+        main(["session", *words, "--plain"])
+    return capsys.readouterr().err
 
 
 def test_a_session_says_what_changed_since_the_last_one(tmp_path, capsys):
@@ -24,13 +39,38 @@ def test_a_session_says_what_changed_since_the_last_one(tmp_path, capsys):
         repository.finish_session(session_id, at=stores.NOON)
         higher = replace(stores.an_instrument("Mine"), action_mm=2.4)
         repository.change_instrument("Mine", higher)
-    sound = tmp_path / "silence.wav"
-    soundfile.write(sound, np.zeros(24_000, dtype=np.float32), 48_000)
-    words = ["--instrument", "Mine", "--recording", str(sound), "--keep", "--store", place]
-    with pytest.raises(SystemExit):
-        main(["session", *words, "--plain"])
-    said = capsys.readouterr().err
+    said = said_of_silence(tmp_path, capsys, place)
     assert "Mine was last set on 2026-03-14; since then: action 1.8 → 2.4 mm" in said
     with Repository.open(place) as repository:
         meta = repository.session(repository.find_session("last")).meta
     assert meta.parameters == {"rate_hz": 48_000}
+
+
+def test_a_session_knows_what_was_filed_before_it(tmp_path, capsys):
+    """Sessions of the saddle as it is now; one with another travel on record had another one."""
+    place = str(tmp_path / "records.sqlite")
+    saddle = Bridge(BridgeKind.FIXED_SADDLE, None, None, 1.5, 1.5)
+    mine = stores.an_instrument("Mine", bridge=saddle)
+    old = replace(mine, bridge=replace(saddle, travel_away_mm=0.9))
+    with Repository.open(place) as repository:
+        repository.add_instrument(mine)
+        for day, (instrument, mm) in enumerate(((old, 0.7), (mine, 0.3), (mine, 0.12))):
+            at = stores.NOON + timedelta(days=day)
+            session_id = repository.begin_session(stores.a_setup(instrument), at=at)
+            move = Move(6, mm, (mm, mm), instrument.bridge)
+            repository.append(session_id, MoveEntry(1.0, 6, move, mm))
+        move = Move(5, 0.2, (0.2, 0.2), saddle)
+        repository.append(session_id, MoveEntry(2.0, 5, move, 0.2), sequence=1)
+        repository.append(session_id, OtherWayEntry(3.0, 5), sequence=2)
+    said = said_of_silence(tmp_path, capsys, place)
+    filed = "string 5 0.20 mm toward the nut, string 6 0.42 mm away from the nut"
+    assert f"Filed before: {filed}. Has it a new saddle? Say what travel that one has" in said
+    with Repository.open(place) as repository:
+        setup = repository.session(repository.find_session("last")).setup
+    assert setup.filed_mm == (0.0, 0.0, 0.0, 0.0, -0.2, pytest.approx(0.42))
+    out = Ran(capsys, "instrument", "show", "Mine", "--store", place, "--plain").out
+    assert f"filed since: {filed}\n" in out
+    with Repository.open(place) as repository:
+        new = replace(mine, bridge=replace(saddle, travel_away_mm=1.2))
+        repository.change_instrument("Mine", new)
+    assert "Filed before" not in said_of_silence(tmp_path, capsys, place)

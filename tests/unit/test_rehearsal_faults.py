@@ -26,6 +26,8 @@ ALL = (6, 5, 4, 3, 2, 1)
 JOBS: list[tuple[Fault | None, tuple[int, ...], int]] = [
     (Fault.BACKLASH, ALL, 4),
     *((fault, (6,), 6) for fault in Fault if fault is not Fault.BACKLASH),
+    # Of a high string that loses much by itself a note is left.
+    (Fault.DEAD_FRET, (1,), 1),
     (None, (6,), 6),
     (None, (3, 1), 2),
 ]

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import itertools
 import re
+from dataclasses import replace
 
 from session_story import Story
 
+from pitchbench.instrument import Bridge, BridgeKind
 from pitchbench.pitch.reading import Reason
+from pitchbench.presets import preset
 from pitchbench.screen.plain import PlainView, result_lines
 from pitchbench.session.job import Command, InputBack, InputLost, KeyPressed
 from pitchbench.session.state import begin
@@ -140,3 +143,12 @@ def test_each_undo_names_its_own_take() -> None:
         "taken back: take 5",
         "taken back: take 2",
     ]
+
+
+def test_what_was_filed_before_follows_the_travel() -> None:
+    saddle = Bridge(BridgeKind.FIXED_SADDLE, travel_toward_nut_mm=2.0, travel_away_mm=2.0)
+    guitar = replace(preset("six-string"), bridge=saddle)
+    for filed_mm in ((), (0.0,) * 5 + (0.42,)):
+        lines = _told(Story.begin(guitar, strings=(6,), filed_mm=filed_mm).string(4.0))
+        said = ["filed before: 0.42 mm away from the nut"] * bool(filed_mm)
+        assert [line for line in lines if line.startswith("filed before")] == said

@@ -465,6 +465,28 @@ def test_what_was_filed_is_not_filed_back(sign: int) -> None:
     assert turned.state.log.step is Step.MOVE
 
 
+def before(mm: float) -> dict[str, object]:
+    """What a setup says of break points of which string 6 was filed ``mm`` in earlier sessions."""
+    return {"filed_mm": (0.0, 0.0, 0.0, 0.0, 0.0, mm)}
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_what_an_earlier_session_filed_is_not_filed_back_either(sign: int) -> None:
+    story = Story.begin(filed(), strings=(6,), **before(-0.5 * sign)).string(sign * 4.0)
+    assert story.outcomes()[6] is Outcome.OUT_OF_TRAVEL
+    assert "What was filed cannot be put back: check the strings" in story.state.says
+    onward = Story.begin(filed(), strings=(6,), **before(0.5 * sign)).string(sign * 4.0)
+    assert onward.state.log.string.advice.moved_mm == 0.5 * sign
+
+
+def test_what_an_earlier_session_filed_is_gone_from_the_travel() -> None:
+    """Of 8 cents 1.1 mm leave 5; of 3.7 cents 1.1 mm leave 0.8, which is within the tolerance."""
+    story = Story.begin(filed(), strings=(6,), **before(0.9)).string(8.0)
+    assert story.outcomes()[6] is Outcome.OUT_OF_TRAVEL
+    story = Story.begin(filed(), strings=(6,), **before(0.9)).string(3.7)
+    assert story.state.log.string.advice.asked_mm == pytest.approx(1.1, abs=1e-6)
+
+
 def test_the_end_of_the_travel_is_not_gone_to_before_that_is_sure() -> None:
     """Of 3.7 cents 1 mm leaves 1.0: all there is, but no more of it than is sure."""
     story = Story.begin(filed(travel_away_mm=1.0), strings=(6,)).string(3.7)

@@ -9,8 +9,10 @@ import scipy.optimize
 from session_story import Story
 
 from pitchbench.intonation.harmonics import touched_harmonic
+from pitchbench.intonation.verdict import Decision
 from pitchbench.pitch.reading import Partial, Reading
-from pitchbench.session.log import Ignored, TakeEntry, TakeFate
+from pitchbench.session.log import Ignored, Step, TakeEntry, TakeFate
+from pitchbench.session.touched import likely_touched
 from pitchbench.units import shifted_hz
 
 #: An open string whose partials a body has shifted by cents, and what is left of them an octave up.
@@ -159,3 +161,49 @@ def test_before_the_string_is_in_tune_its_harmonic_is_told_by_what_is_left_of_it
     assert story.state.says == (
         "Ignored: a harmonic touched at the 12th fret of string 6: pluck it open."
     )
+
+
+def likely(times: int) -> Story:
+    """So many notes that are likelier touched than fretted, none of them beyond doubt."""
+    story = begun()
+    for off in (0.8, 0.7, 1.0, 0.6)[:times]:
+        pluck(story, TOUCHED, off)
+        assert story.last_fate is TakeFate.ACCEPTED
+    return story
+
+
+def test_no_advice_rests_on_what_is_likelier_touched() -> None:
+    """As in `offset`: three takes that agree would be enough for advice."""
+    story = likely(1)
+    assert "Is that fretted, or a harmonic touched?" in story.state.says
+    for times in (2, 3, 4):
+        story = likely(times)
+        string = story.state.log.string
+        assert string.verdict.decision is Decision.TAKE_MORE
+        assert (string.advice, string.outcome) == (None, None)
+        assert (story.state.log.step, story.state.log.wanted_fret) == (Step.FRETTED, 12)
+        assert story.state.says.endswith(
+            "No advice rests on what sounds touched: press the string down at the 12th fret; if "
+            "you do, press harder once, for a fretted note goes sharp then."
+        )
+    fretted(story)
+    assert story.state.log.last_take.cause is Ignored.PRESSED_HARDER
+
+
+def test_who_pressed_harder_gets_advice_on_what_sounds_touched() -> None:
+    """Nor is anything said of it from there on: the string is set so well, or so it seems."""
+    story = likely(3)
+    pluck(story, (TOUCHED[0] + 3.0, *FRETTED[1:]))
+    assert story.state.log.last_take.cause is Ignored.PRESSED_HARDER
+    for off in (0.7, 0.8):
+        pluck(story, TOUCHED, off)
+    assert story.state.log.step is not Step.FRETTED
+    assert "sounds touched" not in story.state.says
+
+
+def test_a_new_tuning_makes_no_advice_of_what_was_likelier_touched() -> None:
+    story = likely(3).play(6, 0, -15.0)
+    story.play(6, 0, partials=partials(story.target_hz(6), OPEN, 2.0))
+    assert story.state.log.string.verdict.decision is Decision.TAKE_MORE
+    assert likely_touched(story.state.log, story.state.log.string)
+    assert not likely_touched(fretted(story).state.log, story.state.log.string)

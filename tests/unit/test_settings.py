@@ -13,7 +13,7 @@ from click.testing import CliRunner
 from recordings import Ran
 
 from pitchbench.commands import REGISTRY, cli
-from pitchbench.commands.defaults import SETTINGS, default_map, settings_file
+from pitchbench.commands.defaults import SETTINGS, default_map, settings_file, unknown_variables
 from pitchbench.records.repository import Repository
 
 Capsys = pytest.CaptureFixture[str]
@@ -63,6 +63,40 @@ def test_yes_and_no_are_said_in_an_environment_as_in_the_file(
 ) -> None:
     monkeypatch.setenv("PITCHBENCH_SPEAK", given)
     assert f"speak: {read}, from PITCHBENCH_SPEAK" in Ran(capsys, "settings").out.splitlines()
+
+
+def test_a_variable_that_is_none_is_told_with_the_nearest(
+    capsys: Capsys, file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    before = Ran(capsys, "settings")
+    for name in ("TOLERENCE", "STROE", "WORKSHOP"):
+        monkeypatch.setenv(f"PITCHBENCH_{name}", "1")
+    for name in ("FUZZ", "STORE", "THEME"):
+        monkeypatch.setenv(f"PITCHBENCH_{name}", "")
+    ran = Ran(capsys, "settings")
+    assert (ran.code, ran.out) == (0, before.out)
+    assert ran.err.splitlines() == [
+        f"pitchbench knows no variable PITCHBENCH_{name}: did you mean PITCHBENCH_{nearest}?"
+        for name, nearest in (
+            ("STROE", "STORE"),
+            ("TOLERENCE", "TOLERANCE"),
+            ("WORKSHOP", "WORKSHOP_NAME"),
+        )
+    ]
+
+
+def test_no_variable_that_is_read_anywhere_is_taken_for_a_misspelt_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    root = SAMPLE.parents[1]
+    folders = (root / name for name in ("pitchbench", "tests", "docs", ".ci"))
+    pages = [path for folder in folders for path in folder.rglob("*") if path.is_file()]
+    text = " ".join(page.read_text(encoding="utf-8", errors="ignore") for page in pages)
+    read = {*re.findall(r"\bPITCHBENCH_[A-Z0-9_]*[A-Z0-9]", text)}
+    assert {"PITCHBENCH_STORE", "PITCHBENCH_KILLS", "PITCHBENCH_UNITS"} <= read
+    for name in read:
+        monkeypatch.setenv(name, "")
+    assert list(unknown_variables()) == []
 
 
 def test_the_page_lists_every_setting() -> None:
