@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy  # its parts load when first used: commands that only read records need none
 from numpy.typing import NDArray
 
 #: Length of the stretches compared: four periods of B0, and short enough that a beat of some hertz
@@ -131,7 +132,7 @@ def compare(before: Sound, after: Sound, rate_hz: int, background: Sound) -> Ris
     )
     taper = np.sin(np.pi * np.arange(1, length + 1) / (length + 1)) ** 2
     stretches -= stretches.mean(axis=1, keepdims=True)  # of an input that is off zero
-    lines = np.fft.rfft(stretches * taper, 4 * length, axis=1)
+    lines = scipy.fft.rfft(stretches * taper, 4 * length, axis=1)
     bin_hz = rate_hz / (4 * length)
     lines = lines[:, : int(min(_HIGHEST_HZ, 0.45 * rate_hz) / bin_hz)]
     power = np.square(np.abs(lines))
