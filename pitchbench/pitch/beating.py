@@ -201,7 +201,7 @@ def second_polarisation(leftover: Leftover) -> list[Split]:
     for _ in range(_REFINEMENTS):
         split_hz = best[1][:, None] + width_hz * np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
         extra = best[2][:, None] + width_extra * np.array([-1.0, 0.0, 1.0])
-        gain = search.gain(laws[:, :, None] * split_hz[:, None], extra)[0]
+        (gain,) = search.gain(laws[:, :, None] * split_hz[:, None], extra, signs=(1.0,))
         found = _best_of(gain, split_hz, extra)
         best = np.where(found[0] > best[0], found, best)
         width_hz, width_extra = width_hz / 2.5, width_extra / 2.0
@@ -320,9 +320,11 @@ class _Search:
             there += more
         return turned
 
-    def gain(self, split_hz: Array, extra: Array) -> Array:
+    def gain(
+        self, split_hz: Array, extra: Array, *, signs: tuple[float, ...] = (1.0, -1.0)
+    ) -> Array:
         """Gain of splits (..., K, S), each with every one of the extra decays (..., E), over no
-        second polarisation, shape (2, ..., E, S): with the splits as they are, and with their
+        second polarisation, shape (signs, ..., E, S): with the splits as they are, and with their
         negatives."""
         of = self._of
         fall = np.exp(-extra[..., None, None] * of.decay_rate[:, None] * of.time_s)
@@ -341,8 +343,8 @@ class _Search:
         lean = ri / rr
         ii = ii - lean * ri
         # The negative of a split has the conjugate beat.
-        imag = np.stack((imag, -imag))
-        lean = np.stack((lean, -lean))
+        imag = np.stack([sign * imag for sign in signs])
+        lean = np.stack([sign * lean for sign in signs])
         first = imag[..., _SEEN]
         first[..., -1] += real[..., _LEVEL]
         second = real[..., _SEEN] - lean[..., None] * first
