@@ -203,7 +203,7 @@ def saddle_move(
     screw_pitch_mm: float | None = None,
     screw_heads: ScrewHeads | str | None = None,
 ) -> Move:
-    """The saddle move that cancels an offset, whatever the verdict on it.
+    """The saddle move that cancels an offset, whatever the verdict; or what of it may be filed.
 
     Parameters
     ----------
@@ -217,7 +217,8 @@ def saddle_move(
     Returns
     -------
     ``mm``, positive away from the nut, with its 95 % interval; ``turns`` and ``rotation`` where the
-    screw is known; ``cautions``.
+    screw is known; ``cautions``. With a fixed saddle, which is filed, ``mm`` is short of the mark
+    and within the travel, and ``asked_mm`` all that is asked.
 
     Raises
     ------

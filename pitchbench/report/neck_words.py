@@ -129,10 +129,10 @@ def advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
         case NeckAdvice.MOVE:
             assert move is not None
             do = f"{what_to_move(string.instrument, 'the')} {_move_words(move)}"
-            if move.whole_mm is not None:
-                then = f"with all that is asked {then}"
             if move.out_of_travel:
-                do = f"the saddle cannot go so far: {_move_words(move)} is asked of it"
+                do = f"the saddle cannot go so far: {_move_words(move.whole)} is asked of it"
+            elif move.whole_mm is not None:
+                then = f"with all that is asked {then}"
             return (
                 f"{string.name}: {do}.{shared} Over the frets used it is {now} cents off (rms) "
                 f"now, {then}."
@@ -141,7 +141,7 @@ def advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
             assert move is not None
             best = f"the best the saddle can do is {_move_words(move)}"
             if move.out_of_travel:
-                best = f"the saddle cannot go so far as is asked of it, {_move_words(move)}"
+                best = f"the saddle cannot go so far as is asked of it, {_move_words(move.whole)}"
             return (
                 f"{string.name}: the {string.nut} first. Left as it is, {best}: {now} cents off "
                 f"(rms) now, {then}.{shared}"

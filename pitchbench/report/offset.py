@@ -134,7 +134,8 @@ def what_to_do(result: OffsetResult) -> str:
         return f"On the border: {choice_words(result.verdict)}; more takes would hardly decide it."
     move = result.move
     if move is not None and move.out_of_travel:
-        return f"The saddle cannot go so far: {move_words(move)} is asked of it. See what to mind."
+        asked = move_words(move.whole)
+        return f"The saddle cannot go so far: {asked} is asked of it. See what to mind."
     if move is not None:
         seen = ", seen from the screw head" if move.rotation else ""
         do = what_to_move(result.instrument, "the").capitalize()

@@ -180,7 +180,7 @@ def _to_do(each: StringOffset, in_one_piece: bool) -> str:
     if in_one_piece:
         return f"asks for {move_words(result.move)}"
     if result.move.out_of_travel:
-        return f"cannot go {move_words(result.move)}"
+        return f"cannot go {move_words(result.move.whole)}"
     return f"{'file' if result.move.bridge.is_filed else 'move'} {move_words(result.move)}"
 
 

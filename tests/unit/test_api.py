@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import doctest
 import inspect
+import json
 import pickle
 import shutil
 import subprocess
@@ -199,8 +200,6 @@ def test_a_damaged_file_gives_what_comes_before_the_damage(tmp_path: Path) -> No
 def test_offset_and_move_are_what_the_command_prints(
     plucks: tuple[pb.Reading | pb.Rejected, ...], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    import json  # noqa: PLC0415
-
     words = ["--string", "A2", "--scale", "648", "--screw-pitch", "0.5", "--format", "json"]
     with pytest.raises(SystemExit):
         main(["offset", str(SHARP), *words])
@@ -213,6 +212,20 @@ def test_offset_and_move_are_what_the_command_prints(
     assert move.size_mm == printed["move"]["mm"]
     assert move.turns == printed["move"]["turns"]
     assert same(pb.saddle_move(result.offset, 648, screw_pitch_mm=0.5), move)
+
+
+def test_no_more_is_asked_to_be_filed_than_can_be_done(
+    capsys: pytest.CaptureFixture[str], plucks: tuple[pb.Reading | pb.Rejected, ...]
+) -> None:
+    """By the program as by its commands: short of the mark, and within the travel."""
+    words = ("--string", "A2", "--scale", "648", "--bridge", "fixed-saddle", "--format", "json")
+    with pytest.raises(SystemExit):
+        main(["offset", str(SHARP), *words])
+    printed = json.loads(capsys.readouterr().out)["move"]
+    move = pb.saddle_move(pb.offset(plucks, "A2"), 648, bridge="fixed-saddle")
+    assert move.out_of_travel is printed["out_of_travel"] is True
+    assert move.size_mm == printed["mm"] == 1.0
+    assert move.asked_mm == printed["asked_mm"] > 2.0
 
 
 def test_open_and_fretted_may_be_given_apart(
