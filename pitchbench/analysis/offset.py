@@ -170,6 +170,13 @@ class OffsetResult(JudgedOffset):
     mean: Belief | None = None
 
     @property
+    def p_within(self) -> float:
+        """Probability that the string's own offset lies within the tolerance; the verdict's is that
+        of the ``mean``."""
+        own, within = self.known.offset, self.verdict.tolerance_cents
+        return self.verdict.p_within if own is None else own.within(-within, within)
+
+    @property
     def neck_fret(self) -> int:
         """The fret of the neck at which the fretted note was stopped."""
         return self.instrument.neck_fret(self.instrument.number_of(self.note), self.offset.fret)

@@ -118,6 +118,7 @@ def offset_document(result: OffsetResult) -> OffsetDocument:
         result.verdict,
         string=result.note,
         verdict=result.verdict.decision,
+        p_within=result.p_within,
         explanation=why_words(result),
         move=result.move and move_document(result.move),
         scale_mm=result.instrument.scale_of(result.instrument.number_of(result.note)),
