@@ -285,7 +285,8 @@ def neck(
     NoReadingError
         If no string was heard open and at two frets.
     PitchbenchError
-        If a name is no note, or a chord does not fit the instrument.
+        If a name is no note, the neck has no such fret as is weighed, or a chord does not fit the
+        instrument.
 
     Notes
     -----

@@ -40,7 +40,7 @@ from pitchbench.commands.listening import (
 )
 from pitchbench.commands.live import Sound, input_options, listening_to
 from pitchbench.commands.neck_live import gone_on_with, plan_for, to_be_heard
-from pitchbench.commands.neck_options import read_weights, refuse_silent, string_number
+from pitchbench.commands.neck_options import read_weights, string_number
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.commands.resuming import refuse_otherwise
 from pitchbench.commands.telling import Told, telling, telling_options
@@ -220,7 +220,6 @@ class _Asked:
 
     def judged(self, known: KnownInstrument) -> Judged:
         """By what the neck of this instrument is judged."""
-        refuse_silent(self.weights, known.instrument)
         return Judged(known.instrument, known.assumed, self.weights, self.prior, self.a4_hz)
 
 

@@ -280,6 +280,9 @@ def test_recordings_follow_one_another(plucks: tuple[pb.Reading | pb.Rejected, .
         (lambda r: pb.saddle_move(pb.offset(r), screw_heads="up"), "'up' is not a known"),
         (lambda r: pb.drift(r, fret=-1), "no fret -1"),
         (lambda r: pb.neck({"A": r}), "'A' is not a note"),
+        (lambda r: pb.neck({"A2": r}, weights={23: 1}), "Fret 23 does not sound: those of .* 1 to"),
+        (lambda r: pb.neck({"A2": r}, weights={1.5: 1}), "Fret 1.5 does not sound"),
+        (lambda r: pb.neck({"A2": r}, weights={1: -1, 12: 1}), "-1 is no weight of fret 1"),
         (lambda r: pb.drift(r, pb.preset("six-string")), "no string None"),
         (lambda r: pb.drift(r, pb.preset("six-string"), 7), "no string 7"),
         (

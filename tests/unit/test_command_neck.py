@@ -445,6 +445,7 @@ def test_silence(capsys: Capsys, tmp_path: Path) -> None:
         (("--frets", "5,12", "--preset", "banjo-five", "--no-keep"), "String 5 has too few"),
         (("--string", "C4", "--no-keep"), "no C4 string"),
         (("x.wav", "--frets", "1", "--weights", "1:1"), "both given"),
+        (("--weights", "24:1", "--no-keep"), "Fret 24 does not sound: those of the neck that do"),
         (("x.wav", "--frets", "0"), "no fret"),
         (("x.wav", "--frets", "1,two"), "no fret"),
         (("x.wav", "--weights", "12:-1"), "no weight"),
