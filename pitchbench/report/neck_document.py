@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from msgspec import Meta
 
+from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.neck import HeardChord, NeckResult, SurveyedString, tally
 from pitchbench.instrument import BridgeKind, Instrument
 from pitchbench.intonation.compromise import Compromise, Left
@@ -20,8 +21,10 @@ from pitchbench.report.readings import (
     EITHER,
     MoveDocument,
     ReadingDocument,
+    SoundDocument,
     move_document,
     reading_document,
+    sound_documents,
 )
 
 _Fret = Annotated[int, Meta(ge=0, le=24)]
@@ -154,9 +157,10 @@ class NeckDocument:
     chords: tuple[ChordDocument, ...]
     compromise: CompromiseDocument | None
     readings: tuple[Annotated[FrettedReading, EITHER], ...]
+    sounds: tuple[SoundDocument, ...]
 
 
-def neck_document(result: NeckResult) -> NeckDocument:
+def neck_document(result: NeckResult, sounds: Iterable[Listened]) -> NeckDocument:
     """The whole result."""
     by = result.judged
     at, nut = by.instrument.neck_fret, result.shared_nut
@@ -184,6 +188,7 @@ def neck_document(result: NeckResult) -> NeckDocument:
             for string in result.heard
             for pluck in string.plucks
         ],
+        sounds=sound_documents(sounds),
     )
 
 

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Annotated, Final, Literal
 
+from msgspec import UNSET, UnsetType
+
+from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, Role
 from pitchbench.belief import half95, half_figures
 from pitchbench.instrument import BridgeKind
@@ -30,8 +34,10 @@ from pitchbench.report.readings import (
     EITHER,
     MoveDocument,
     ReadingDocument,
+    SoundDocument,
     move_document,
     reading_document,
+    sound_documents,
 )
 from pitchbench.session.words import offset_words, rejected_words
 
@@ -95,10 +101,14 @@ class OffsetDocument:
     assumed: tuple[str, ...]
     p_touched_harmonic: Probability
     readings: tuple[Annotated[RoledReading, EITHER], ...]
+    sounds: tuple[SoundDocument, ...] | UnsetType = UNSET
 
 
-def offset_document(result: OffsetResult) -> OffsetDocument:
-    """The whole result."""
+def offset_document(
+    result: OffsetResult, sounds: Iterable[Listened] | UnsetType = UNSET
+) -> OffsetDocument:
+    """The whole result, with the recordings it was heard in, which those of a whole instrument
+    share."""
     readings = [
         reading_document(
             RoledReading,
@@ -124,6 +134,7 @@ def offset_document(result: OffsetResult) -> OffsetDocument:
         scale_mm=result.instrument.scale_of(result.instrument.number_of(result.note)),
         bridge=result.instrument.bridge.kind,
         readings=readings,
+        sounds=UNSET if isinstance(sounds, UnsetType) else sound_documents(sounds),
     )
 
 

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Annotated, Final, Literal
 
+from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.offset import OffsetResult
 from pitchbench.analysis.whole import StringOffset, WholeInstrument
 from pitchbench.belief import Belief, half_figures
@@ -33,8 +35,10 @@ from pitchbench.report.readings import (
     EITHER,
     MoveDocument,
     ReadingDocument,
+    SoundDocument,
     move_document,
     reading_document,
+    sound_documents,
 )
 from pitchbench.session.words import offset_words
 
@@ -117,11 +121,12 @@ class OffsetsDocument:
     strings: tuple[StringOffsetDocument, ...]
     saddles: tuple[SharedSaddleDocument, ...]
     of_no_string: tuple[Annotated[ReadingDocument, EITHER], ...]
+    sounds: tuple[SoundDocument, ...]
     bridge: BridgeLineDocument | None = None
     semitones_off: int = 0
 
 
-def offsets_document(whole: WholeInstrument) -> OffsetsDocument:
+def offsets_document(whole: WholeInstrument, sounds: Iterable[Listened]) -> OffsetsDocument:
     """The whole result."""
     saddles = [
         fill(
@@ -140,6 +145,7 @@ def offsets_document(whole: WholeInstrument) -> OffsetsDocument:
         strings=[_string_document(each, whole) for each in whole.strings],
         saddles=saddles,
         of_no_string=strange,
+        sounds=sound_documents(sounds),
         bridge=whole.line and _line_document(whole.line, _minded(whole)),
     )
 

@@ -433,7 +433,7 @@ def test_silence(capsys: Capsys, tmp_path: Path) -> None:
     virtual = VirtualInstrument(preset("six-string"), seed=9, rate_hz=RATE_HZ)
     record(tmp_path / "quiet.wav", virtual, [])
     ran = Ran(capsys, "neck", tmp_path / "quiet.wav", "--format", "json")
-    assert (ran.code, ran.out) == (3, "")
+    assert (ran.code, ran.document["readings"]) == (3, [])
 
 
 @pytest.mark.parametrize(
