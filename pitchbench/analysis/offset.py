@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import median
+from typing import Final
 
 from pitchbench.analysis.heard import Heard, Plucks, how_often
 from pitchbench.belief import Belief
@@ -31,6 +32,10 @@ from pitchbench.intonation.verdict import Decision, Notice, Verdict
 from pitchbench.notes import Note, nearest_note, ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between, fret_ratio
+
+#: A string that has settled loses a cent or two a minute (common practice, no source); by more than
+#: this it slips.
+_SLIPS_CENTS_PER_MIN: Final = 10.0
 
 
 class NothingToCompareError(NoReadingError):
@@ -224,7 +229,12 @@ def compare_plucks(
     known = replace(from_takes(compared.takes, fret=fret), choice_u_cents=compared.u_cents)
     if means is None or known.offset is None:
         raise _nothing_to_compare(heard, string, fret, a4_hz)
-    offset = replace(means, belief=known.offset.belief, pairs=compared.pairs)
+    offset = replace(
+        means,
+        belief=known.offset.belief,
+        pairs=compared.pairs,
+        drift_taken_off_cents=known.drift_cents,
+    )
     note = string or nearest_note(offset.open.mean_hz, a4_hz)[0]
     return Comparison(a4_hz, note, heard, offset, known, p_touched)
 
@@ -243,6 +253,8 @@ def judged(
     # Here any take may be, not only the one just played.
     if Notice.BENT not in verdict.notices and max(comparison.known.p_bent) > WORTH_SAYING:
         verdict = replace(verdict, notices=(*verdict.notices, Notice.BENT))
+    if abs(comparison.offset.drift_cents_per_min or 0.0) > _SLIPS_CENTS_PER_MIN:
+        verdict = replace(verdict, notices=(*verdict.notices, Notice.SLIPPING))
     if comparison.likely_touched:  # how many more takes decide it is not known: it is the hand
         verdict = replace(verdict, decision=Decision.TAKE_MORE, border=False, plucks_to_go=None)
     return JudgedOffset(**vars(comparison), verdict=verdict)

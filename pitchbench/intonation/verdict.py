@@ -27,6 +27,7 @@ class Notice(StrEnum):
     SCATTER = "scatter"
     UNSURE_READINGS = "unsure_readings"
     BENT = "bent"
+    SLIPPING = "slipping"
     NOT_BY_TURNS = "not_by_turns"
 
 

@@ -50,10 +50,6 @@ _MAY_BE_BENT: Final = 4.0 * BENT_SHARE
 #: A string that was named and sounds more than a semitone off is another one, or tuned otherwise.
 _OUT_OF_TUNE_CENTS: Final = 100.0
 
-#: A string that has settled loses a cent or two a minute (common practice, no source); by more than
-#: this it slips.
-_SLIPS_CENTS_PER_MIN: Final = 10.0
-
 _LEFT_OUT_WORDS: Final = {
     LeftOut.ANOTHER_NOTE: "another note",
     LeftOut.ANOTHER_STRING: "another string by its stiffness",
@@ -88,6 +84,7 @@ class OffsetDocument:
     interval95_cents: tuple[float, float]
     pairs: tuple[Pair, ...]
     drift_cents_per_min: float | None
+    drift_taken_off_cents: float
     tolerance_cents: Positive
     verdict: Decision
     p_within: Probability
@@ -190,10 +187,12 @@ def offset_lines(result: OffsetResult) -> list[tuple[str, str]]:
 
 def noticed(result: OffsetResult) -> list[str]:
     """What to do about what stands out in the takes."""
-    notices = [each for each in result.verdict.notices if each is not Notice.BENT]
-    words = [notice_words(notice, result.verdict) for notice in notices]
+    notices = result.verdict.notices
+    own = {Notice.BENT, Notice.SLIPPING}
+    words = [notice_words(each, result.verdict) for each in notices if each not in own]
     words += _bent_words(result)
-    if abs(drift := result.offset.drift_cents_per_min or 0.0) > _SLIPS_CENTS_PER_MIN:
+    if Notice.SLIPPING in notices:
+        drift = result.offset.drift_cents_per_min or 0.0
         words.append(
             f"The string goes {'sharp' if drift > 0.0 else 'flat'} by {abs(drift):.0f} cents a "
             "minute: stretch it, or see what lets it slip, before you take more."
@@ -243,8 +242,9 @@ def figures(result: OffsetResult) -> list[tuple[str, str]]:
         (f"{ordinal(result.neck_fret)} fret", _group_words(offset.fretted)),
     ]
     if offset.drift_cents_per_min:
-        drift = f"{offset.drift_cents_per_min:+.2f} cents per minute, taken off"
-        lines.append(("drift of the string", drift))
+        drift = f"{offset.drift_cents_per_min:+.2f} cents per minute"
+        less = f"{offset.drift_taken_off_cents:+z.2f} cents of it taken off the offset"
+        lines.append(("drift of the string", f"{drift}, {less}"))
     if result.assumed and (move is not None or result.other_notes):
         lines.append(("assumed", "; ".join(result.assumed)))
     return lines
