@@ -61,6 +61,7 @@ class MeanDocument:
     u_cents: NonNegative
     interval95_cents: tuple[float, float]
     p_within: Probability
+    p_moved: Probability | None
 
 
 @dataclass(frozen=True)
@@ -154,11 +155,15 @@ def _string_document(each: StringOffset, whole: WholeInstrument) -> StringOffset
     result = each.result
     if result is None:
         return fill(StringOffsetDocument, each, offset=None, mean=None, asks_mm=None)
-    of_it, mean, line = offset_document(result), result.mean, whole.line
+    own, mean, line = offset_document(result), result.mean, whole.line
+    if mean is not None:
+        own = replace(own, move=None, p_moved=None)
+    elif line is not None:
+        own = replace(own, move=None)
     return fill(
         StringOffsetDocument,
         each,
-        offset=of_it if mean is None and line is None else replace(of_it, move=None),
+        offset=own,
         mean=mean
         and fill(
             MeanDocument,
@@ -166,6 +171,7 @@ def _string_document(each: StringOffset, whole: WholeInstrument) -> StringOffset
             u_cents=mean.u,
             interval95_cents=mean.interval(),
             p_within=result.verdict.p_within,
+            p_moved=result.verdict.p_moved,
         ),
         asks_mm=result.move.mm if line and result.move else None,
     )

@@ -125,7 +125,8 @@ def test_two_strings_on_one_saddle_get_one_move_the_mean(
     for string in (five, six):
         assert (string["offset"]["verdict"], string["offset"]["move"]) == ("move", None)
         assert string["mean"]["offset_cents"] == pytest.approx(4.5, abs=0.5)
-        assert string["mean"]["p_within"] < 0.1
+        assert string["mean"]["p_within"] < 0.1 < 0.5 < string["mean"]["p_moved"]
+        assert string["offset"]["p_moved"] is None
     assert six["offset"]["p_within"] < 0.01 < 0.5 < five["offset"]["p_within"]
     assert document["strings"][2]["mean"] is None
     out = Ran(capsys, *asked, "--plain").out
