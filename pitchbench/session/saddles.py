@@ -316,15 +316,15 @@ def planned(log: Log, string: StringState) -> Move | None:
         moved_mm=string.travel_mm,
         last_screw_mm=string.moves[-1].made_mm if string.moves else None,
     )
-    return _within_travel(string, offset.centre, move)
+    return _within_travel(string, offset.centre, move.whole).short_of_the_mark
 
 
 def _within_travel(string: StringState, offset_cents: float, move: Move) -> Move:
-    limit_mm = move.bridge.travel_mm(away=move.asked_mm > 0.0) or 0.0
-    room_mm = math.copysign(limit_mm, move.asked_mm) * _TO_THE_END - string.travel_mm
-    if not move.out_of_travel or move.goes_back or room_mm * move.asked_mm <= 0.0:
+    limit_mm = move.bridge.travel_mm(away=move.mm > 0.0) or 0.0
+    room_mm = math.copysign(limit_mm, move.mm) * _TO_THE_END - string.travel_mm
+    if not move.out_of_travel or move.goes_back or room_mm * move.mm <= 0.0:
         return move
-    left_cents = abs(offset_cents) * (1.0 - room_mm / move.asked_mm)
+    left_cents = abs(offset_cents) * (1.0 - room_mm / move.mm)
     if left_cents > string.tolerance_cents:
         return move
-    return replace(move, mm=room_mm, whole_mm=None, ends95_cents=None).short_of_the_mark
+    return replace(move, mm=room_mm, ends95_cents=None)
