@@ -398,6 +398,6 @@ def _print_page(result: NeckResult) -> None:
     if stated := remarks(result):
         page.gap()
         page.labelled(stated)
-    if minded := cautions(result.strings):
+    if minded := cautions(result):
         page.gap()
         page.items(minded)

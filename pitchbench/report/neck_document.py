@@ -17,6 +17,7 @@ from pitchbench.intonation.offset import Group, summarise
 from pitchbench.intonation.take import Take
 from pitchbench.notes import Note
 from pitchbench.report.document import Count, NonNegative, Positive, fill
+from pitchbench.report.neck_words import cautions
 from pitchbench.report.readings import (
     EITHER,
     MoveDocument,
@@ -107,11 +108,13 @@ class ChordDocument:
 
 @dataclass(frozen=True)
 class SettingDocument:
-    """One string of the compromise: its saddle from where it is, positive away from the nut, and
-    its open string above its note."""
+    """One string of the compromise: its saddle from where it is, as far as it can go and may be
+    filed, and as far as is best, both positive away from the nut; its open string above its
+    note."""
 
     string: int
     move_mm: float
+    asked_mm: float
     move_u_mm: NonNegative
     tuned_cents: float
     tuned_u_cents: NonNegative
@@ -126,6 +129,7 @@ class CompromiseDocument:
     at_the_12th: Left
     best: Left
     with_the_nut: Left
+    cautions: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -176,7 +180,7 @@ def neck_document(result: NeckResult, sounds: Iterable[Listened]) -> NeckDocumen
         nut_as_a_whole_cents=None if nut is None else nut.mean,
         nut_as_a_whole_u_cents=None if nut is None else nut.u,
         chords=[_chord_document(chord, by.instrument) for chord in result.chords],
-        compromise=result.compromise and _compromise_document(result.compromise),
+        compromise=result.compromise and _compromise_document(result.compromise, cautions(result)),
         readings=[
             reading_document(
                 FrettedReading,
@@ -244,12 +248,19 @@ def _chord_document(chord: HeardChord, instrument: Instrument) -> ChordDocument:
     return fill(ChordDocument, chord, notes=notes, intervals=intervals)
 
 
-def _compromise_document(best: Compromise) -> CompromiseDocument:
+def _compromise_document(best: Compromise, minded: tuple[str, ...]) -> CompromiseDocument:
     strings = [
-        SettingDocument(each.string, each.move.centre, each.move.u, each.tuned.centre, each.tuned.u)
+        SettingDocument(
+            each.string,
+            move_mm=each.move.mm,
+            asked_mm=each.move.asked_mm,
+            move_u_mm=each.u_mm,
+            tuned_cents=each.tuned.centre,
+            tuned_u_cents=each.tuned.u,
+        )
         for each in best.strings
     ]
-    return fill(CompromiseDocument, best, strings=strings)
+    return fill(CompromiseDocument, best, strings=strings, cautions=minded)
 
 
 def _group(takes: Sequence[Take], fret: int) -> Group:

@@ -8,7 +8,14 @@ from typing import Final
 
 from pitchbench.analysis.neck import HeardChord, HeardString, NeckResult, SurveyedString, tally
 from pitchbench.belief import half95, half_figures
-from pitchbench.intonation.bridge import Move, move_interval_words, move_words, what_to_move
+from pitchbench.intonation.bridge import (
+    DIRECTION_WORDS,
+    Move,
+    move_interval_words,
+    move_words,
+    short_words,
+    what_to_move,
+)
 from pitchbench.intonation.bridge_line import LEFT_TO_A_REPAIRER
 from pitchbench.intonation.chords import Chord, Interval
 from pitchbench.intonation.compromise import Left, StringSetting
@@ -34,7 +41,7 @@ def result_lines(result: NeckResult) -> list[tuple[str, str]]:
         lines += [(f"chord {chord.shape}", words) for words in chord_words(chord)]
     lines += [("compromise", words) for words in compromise_words(result)]
     lines += remarks(result)
-    return lines + [("mind", words) for words in cautions(result.strings)]
+    return lines + [("mind", words) for words in cautions(result)]
 
 
 def remarks(result: NeckResult) -> list[tuple[str, str]]:
@@ -273,22 +280,28 @@ def _left_words(left: Left) -> str:
 
 def _setting_words(setting: StringSetting) -> str:
     move, tuned = setting.move, setting.tuned
-    way = "away from the nut" if move.centre > 0 else "toward the nut"
     side = "sharp" if tuned.centre > 0 else "flat"
-    saddle = f"saddle {abs(move.centre):.1f} ± {half_figures(move.half())} mm {way}"
+    size = f"{move.size_mm:.1f}"
+    if not move.bridge.is_filed:
+        size += f" ± {half_figures(half95(setting.u_mm))}"
+    saddle = f"saddle {size} mm {DIRECTION_WORDS[move.direction]}"
     if setting.at_its_end:
         saddle += ", the end of its travel"
+    elif move.bridge.is_filed:
+        saddle += f", {short_words(move)}"
     if abs(tuned.centre) < 0.05:
         return f"{saddle}, open string in tune"
     cents = f"{abs(tuned.centre):.1f} ± {half_figures(tuned.half())} cents"
     return f"{saddle}, open string tuned {cents} {side}"
 
 
-def cautions(strings: Sequence[SurveyedString]) -> tuple[str, ...]:
+def cautions(result: NeckResult) -> tuple[str, ...]:
     """What to mind, each thing once, where anything is to be moved."""
-    moves = [string.verdict.move for string in strings if string.verdict.move is not None]
+    moves = [each.verdict.move for each in result.strings if each.verdict.move is not None]
+    if result.compromise is not None:
+        moves += [each.move for each in result.compromise.strings if each.move.mm]
     minded = dict.fromkeys(caution for move in moves for caution in move.cautions)
-    if moves and strings[0].instrument.in_one_piece:
+    if moves and result.judged.instrument.in_one_piece:
         minded[LEFT_TO_A_REPAIRER] = None
     return tuple(minded)
 

@@ -345,6 +345,22 @@ def test_the_best_compromise_for_what_is_played(capsys: Capsys, guitar: Guitar) 
     assert "work for a qualified repairer" in plain
 
 
+def test_a_compromise_has_its_cautions_and_files_no_more_than_is_sure(capsys: Capsys) -> None:
+    """Of takes that by themselves ask for more takes, and for no move."""
+    played = ("neck", *CHORDS[1:], "--play", "open chords", "--preset")
+    plain = Ran(capsys, *played, "six-string", "--plain").out
+    assert plain.count(": take more before you touch the saddle") == 2
+    document = Ran(capsys, *played, "six-string", "--format", "json").document
+    cautions = document["compromise"]["cautions"]
+    assert any(words.startswith("Slacken the string") for words in cautions)
+    assert [f"mind: {words}" for words in cautions] == plain.splitlines()[-len(cautions) :]
+    filed = Ran(capsys, *played, "steel-acoustic", "--format", "json").document["compromise"]
+    assert [each["move_mm"] for each in filed["strings"]] == [0.0, 0.0]
+    assert all(abs(each["asked_mm"]) > 1.0 for each in filed["strings"])
+    assert filed["best"] != filed["at_the_12th"]
+    assert "mm is asked in all, open string" in Ran(capsys, *played, "steel-acoustic").out
+
+
 def test_one_take_of_each_says_so(capsys: Capsys, guitar: Guitar, tmp_path: Path) -> None:
     notes = [Note(1, fret, ring_s=1.2) for fret in (0, 5, 12)]
     virtual = VirtualInstrument(preset("six-string"), seed=9, rate_hz=RATE_HZ)
