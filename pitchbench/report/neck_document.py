@@ -70,6 +70,7 @@ class NeckStringDocument:
     off_after_cents: NonNegative
     off_after_most95_cents: NonNegative
     move: MoveDocument | None
+    shares_saddle_with: tuple[int, ...]
     findings: tuple[str, ...]
 
 
@@ -226,6 +227,7 @@ def _string_document(string: SurveyedString) -> NeckStringDocument:
         off_after_cents=choice.rms_cents,
         off_after_most95_cents=choice.most95_cents,
         move=string.verdict.move and move_document(string.verdict.move),
+        shares_saddle_with=string.instrument.bridge.beside(neck.string),
     )
 
 

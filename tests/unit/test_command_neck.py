@@ -167,6 +167,8 @@ def test_two_strings_on_one_saddle_get_one_move(capsys: Capsys) -> None:
     ran = Ran(capsys, *asked, "--frets", "12", "--tolerance", "1", "--format", "json")
     a, e = ran.document["strings"]
     assert (a["verdict"], a["move"]) == (e["verdict"], e["move"]) != ("leave", None)
+    # A program is told that it is one move.
+    assert [a["shares_saddle_with"], e["shares_saddle_with"]] == [[6], [5]]
     assert a["move"]["mm"] == pytest.approx((3.2 - 1.7) / 2.0, abs=0.05)
     assert e["off_after_cents"] == pytest.approx(a["off_after_cents"], abs=0.2)
     out = Ran(capsys, *asked, "--frets", "12", "--tolerance", "1").out
