@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:  # what is loaded later, for those who read without running
     from pitchbench.analysis.drift import DriftResult as DriftResult
+    from pitchbench.analysis.heard import Plucks as Plucks
     from pitchbench.analysis.neck import NeckResult as NeckResult
     from pitchbench.analysis.offset import JudgedOffset as JudgedOffset
     from pitchbench.analysis.offset import Role as Role
@@ -60,6 +61,7 @@ __version__ = "0.1.0"
 
 _HOME: Final = {
     "analysis.drift": ("DriftResult",),
+    "analysis.heard": ("Plucks",),
     "analysis.neck": ("NeckResult",),
     "analysis.offset": ("JudgedOffset", "Role"),
     "analysis.repeatability": ("StudyResult",),

@@ -1,8 +1,9 @@
 """What a program calls: recordings in, results out (docs/python.md). All of it is ``pitchbench``'s.
 
 Readings are given as `read` returns them, or, for several recordings of the same thing, as one such
-sequence for each; recordings are taken to follow one another. All pitches and times are floats in
-the unit that a name ends with; what is positive is sharp, or goes away from the nut.
+sequence for each; recordings are taken to follow one another, each as long as it was. All pitches
+and times are floats in the unit that a name ends with; what is positive is sharp, or goes away from
+the nut.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from typing import TypeVar
 from numpy.typing import ArrayLike
 
 from pitchbench.analysis.drift import DriftResult, drift_plucks, lay_over, pull_of_magnet
-from pitchbench.analysis.heard import plucks_of
+from pitchbench.analysis.heard import Plucks, plucks_of
 from pitchbench.analysis.listening import listen_to, readings_in
 from pitchbench.analysis.neck import Judged, NeckResult, heard_string, judge_neck
 from pitchbench.analysis.offset import Comparison, JudgedOffset, Role, compare, judged
@@ -47,7 +48,7 @@ def read(
     sr: float | None = None,
     *,
     channel: int | None = None,
-) -> tuple[Reading | Rejected, ...]:
+) -> Plucks:
     """Every pluck in a recording or in an array, in order.
 
     Parameters
@@ -59,7 +60,8 @@ def read(
 
     Returns
     -------
-    One `Reading` for each pluck that settled, one `Rejected` for each that did not. A damaged file
+    A sequence: one `Reading` for each pluck that settled, one `Rejected` for each that did not. It
+    knows its ``length_s``, by which one recording follows another on the clock. A damaged file
     gives what comes before the damage, with a warning.
 
     Raises
@@ -88,7 +90,8 @@ def read(
                 "The sampling rate of the samples is not known.", "Give it with sr, in Hz."
             )
         samples = Samples(sound, sr, channel=channel)
-        return tuple(readings_in(samples.blocks(), samples.rate_hz))
+        readings = tuple(readings_in(samples.blocks(), samples.rate_hz))
+        return Plucks("", samples.length_s, readings)
     if sr is not None:
         raise ReadError("A recording knows its own sampling rate.", "Give sr with an array alone.")
     (heard,) = listen_to([Path(sound)], channel=channel)
@@ -98,7 +101,7 @@ def read(
             "could be read.",
             stacklevel=2,
         )
-    return heard.readings
+    return heard
 
 
 def listen(
@@ -203,7 +206,7 @@ def saddle_move(
     screw_pitch_mm: float | None = None,
     screw_heads: ScrewHeads | str | None = None,
 ) -> Move:
-    """The saddle move that cancels an offset, whatever the verdict on it.
+    """The saddle move that cancels an offset, whatever the verdict; or what of it may be filed.
 
     Parameters
     ----------
@@ -217,7 +220,8 @@ def saddle_move(
     Returns
     -------
     ``mm``, positive away from the nut, with its 95 % interval; ``turns`` and ``rotation`` where the
-    screw is known; ``cautions``.
+    screw is known; ``cautions``. With a fixed saddle, which is filed, ``mm`` is short of the mark
+    and within the travel, and ``asked_mm`` all that is asked.
 
     Raises
     ------
@@ -284,7 +288,8 @@ def neck(
     NoReadingError
         If no string was heard open and at two frets.
     PitchbenchError
-        If a name is no note, or a chord does not fit the instrument.
+        If a name is no note, the neck has no such fret as is weighed, or a chord does not fit the
+        instrument.
 
     Notes
     -----

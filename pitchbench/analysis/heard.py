@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
-from itertools import chain, pairwise
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from os import PathLike
 from pathlib import Path, PurePath
-from typing import Any
+from typing import Any, overload
 
 from pitchbench.errors import PitchbenchError
 from pitchbench.pitch.reading import Reading, Rejected
@@ -28,12 +28,13 @@ class Heard:
 
 
 @dataclass(frozen=True, eq=False)
-class Plucks:
-    """Plucks on one clock.
+class Plucks(Sequence[Reading | Rejected]):
+    """Plucks on one clock: a sequence of them that knows how long it was listened.
 
     Parameters
     ----------
-    source : where they were heard: the recording, as it was named, or the input.
+    source : where they were heard: the recording, as it was named, or the input; empty if it has no
+        name.
     length_s : how much was heard of it.
     readings : every pluck, in order.
     """
@@ -41,6 +42,18 @@ class Plucks:
     source: str
     length_s: float
     readings: tuple[Reading | Rejected, ...]
+
+    @overload
+    def __getitem__(self, place: int) -> Reading | Rejected: ...
+    @overload
+    def __getitem__(self, place: slice) -> tuple[Reading | Rejected, ...]: ...
+    def __getitem__(
+        self, place: int | slice
+    ) -> Reading | Rejected | tuple[Reading | Rejected, ...]:
+        return self.readings[place]
+
+    def __len__(self) -> int:
+        return len(self.readings)
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +86,8 @@ def plucks_of(
 ) -> tuple[Plucks, ...]:
     """Readings that a program holds: those of one recording, or a sequence for each of several.
 
-    Each recording is taken to end with the last of its plucks.
+    What `pitchbench.read` returns has the length of its recording; any other sequence is taken to
+    end with the last of its plucks.
 
     Raises
     ------
@@ -82,32 +96,37 @@ def plucks_of(
         recording are not in the order of time.
     """
     single: list[Reading | Rejected] = []
-    several: list[tuple[Reading | Rejected, ...]] = []
-    for each in _held(readings):
+    several: list[Iterable[Reading | Rejected]] = []
+    for each in [readings] if isinstance(readings, Plucks) else _held(readings):
         if isinstance(each, Reading | Rejected):
             single.append(each)
         else:
-            several.append(_held(each))
-    for reading in chain.from_iterable(several):
-        if not isinstance(reading, Reading | Rejected):
-            raise _no_readings(reading)
+            several.append(each)
     if single and several:
         raise PitchbenchError(
             "Single readings and sequences of readings were given together.",
             "Give the readings of each recording as a sequence of its own.",
         )
-    recordings = [tuple(single)] if single else several
-    for recording in recordings:
-        if any(a.onset_s > b.onset_s for a, b in pairwise(recording)):
-            raise PitchbenchError(
-                "Readings are not in the order of time.",
-                "Give the readings of each recording as a sequence of its own, as they were read.",
-            )
-    return tuple(
-        Plucks(f"recording {number}", recording[-1].onset_s + recording[-1].ring_s, recording)
-        for number, recording in enumerate(recordings, start=1)
-        if recording
-    )
+    recordings = enumerate([single] if single else several, start=1)
+    found = [_recording(each, f"recording {number}") for number, each in recordings]
+    return tuple(each for each in found if each.length_s)
+
+
+def _recording(given: Iterable[Reading | Rejected], name: str) -> Plucks:
+    """The readings of one recording, which is called ``name`` where it has none."""
+    if isinstance(given, Plucks):
+        return replace(given, source=given.source or name)
+    readings = _held(given)
+    for reading in readings:
+        if not isinstance(reading, Reading | Rejected):
+            raise _no_readings(reading)
+    if any(a.onset_s > b.onset_s for a, b in pairwise(readings)):
+        raise PitchbenchError(
+            "Readings are not in the order of time.",
+            "Give the readings of each recording as a sequence of its own, as they were read.",
+        )
+    end_s = readings[-1].onset_s + readings[-1].ring_s if readings else 0.0
+    return Plucks(name, end_s, readings)
 
 
 def _held(given: object) -> tuple[Any, ...]:

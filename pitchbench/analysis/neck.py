@@ -8,7 +8,7 @@ from statistics import median
 from typing import Final
 
 from pitchbench.analysis.heard import Heard, Plucks, how_often
-from pitchbench.errors import RECORD_SO, NoReadingError, printable
+from pitchbench.errors import RECORD_SO, NoReadingError, PitchbenchError, printable
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.chords import Chord, parse_shape, sound_chord
 from pitchbench.intonation.classify import NEAR_CENTS
@@ -41,6 +41,9 @@ from pitchbench.intonation.take import Take
 from pitchbench.notes import Note, nearest_note, ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between
+
+#: Nobody uses one fret so much more than another.
+MOST_WEIGHT: Final = 1000.0
 
 #: A recording that holds so many notes, each so far beyond a string's last fret, is not of that
 #: string alone; a single one may be a harmonic.
@@ -93,6 +96,12 @@ class Judged:
     instrument : ``strings`` is empty where they are known from their recordings alone.
     assumed : in words what nobody said of it.
     weights : how much each fret of the neck is used; None for all that were heard alike.
+
+    Raises
+    ------
+    PitchbenchError
+        If one of ``weights`` is of a fret at which no string sounds, as one that was counted from
+        the capo, or is no weight.
     """
 
     instrument: Instrument
@@ -100,6 +109,20 @@ class Judged:
     weights: Mapping[int, float] | None
     prior: ScatterPrior
     a4_hz: float
+
+    def __post_init__(self) -> None:
+        first, last = self.instrument.first_fret, self.instrument.frets
+        for fret, weight in (self.weights or {}).items():
+            if fret not in range(first, last + 1):
+                raise PitchbenchError(
+                    f"Fret {fret} does not sound: those of the neck that do are {first} to {last}.",
+                    "Count the frets from the nut of the neck, with a capo on it too.",
+                )
+            if not 0.0 <= weight <= MOST_WEIGHT:
+                raise PitchbenchError(
+                    f"{weight} is no weight of fret {fret}.",
+                    f"Give each fret a number from 0 to {MOST_WEIGHT:g}.",
+                )
 
     @property
     def tolerance_cents(self) -> float:

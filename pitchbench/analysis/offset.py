@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from statistics import median
+from typing import Final
 
 from pitchbench.analysis.heard import Heard, Plucks, how_often
 from pitchbench.belief import Belief
@@ -23,14 +24,24 @@ from pitchbench.intonation.classify import (
 )
 from pitchbench.intonation.deciding import WORTH_SAYING, judge
 from pitchbench.intonation.harmonics import LIKELIER, touched_takes
-from pitchbench.intonation.knowledge import Density, Knowledge, from_takes, mean_of
+from pitchbench.intonation.knowledge import BENT_SHARE, Density, Knowledge, from_takes, mean_of
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset, estimate_offset
-from pitchbench.intonation.pairs import compare_partials
+from pitchbench.intonation.pairs import compare_partials, disagreement_words
 from pitchbench.intonation.take import Take
 from pitchbench.intonation.verdict import Decision, Notice, Verdict
 from pitchbench.notes import Note, nearest_note, ordinal
 from pitchbench.pitch.reading import Reading, Rejected
 from pitchbench.units import cents_between, fret_ratio
+
+#: A string that has settled loses a cent or two a minute (common practice, no source); by more than
+#: this it slips.
+_SLIPS_CENTS_PER_MIN: Final = 10.0
+
+#: A fretted take is spoken of that is so likely bent: four times as likely as before it was heard.
+_MAY_BE_BENT: Final = 4.0 * BENT_SHARE
+
+#: A string that was named and sounds more than a semitone off is another one, or tuned otherwise.
+_ANOTHER_STRING_CENTS: Final = 100.0
 
 
 class NothingToCompareError(NoReadingError):
@@ -134,6 +145,12 @@ class Comparison:
         from_last, p_bent = at[::-1].index(pluck.at_s), self.known.p_bent[::-1]
         return p_bent[from_last] if from_last < len(p_bent) else 1.0
 
+    def bent(self, *, sure: bool) -> list[ComparedPluck]:
+        """The fretted takes that are bent, or those that may be: they hardly count, or less."""
+        low, high = (WORTH_SAYING, 1.0) if sure else (_MAY_BE_BENT, WORTH_SAYING)
+        settled = [each for each in self.plucks if isinstance(each, ComparedPluck)]
+        return [each for each in settled if low < self.p_bent(each) <= high]
+
     def off_cents(self, pluck: ComparedPluck) -> float:
         """Open and other notes from the nearest note, fretted ones from the open mean and the
         fret."""
@@ -168,6 +185,13 @@ class OffsetResult(JudgedOffset):
     move: Move | None
     assumed: tuple[str, ...] = ()
     mean: Belief | None = None
+
+    @property
+    def p_within(self) -> float:
+        """Probability that the string's own offset lies within the tolerance; the verdict's is that
+        of the ``mean``."""
+        own, within = self.known.offset, self.verdict.tolerance_cents
+        return self.verdict.p_within if own is None else own.within(-within, within)
 
     @property
     def neck_fret(self) -> int:
@@ -217,7 +241,12 @@ def compare_plucks(
     known = replace(from_takes(compared.takes, fret=fret), choice_u_cents=compared.u_cents)
     if means is None or known.offset is None:
         raise _nothing_to_compare(heard, string, fret, a4_hz)
-    offset = replace(means, belief=known.offset.belief, pairs=compared.pairs)
+    offset = replace(
+        means,
+        belief=known.offset.belief,
+        pairs=compared.pairs,
+        drift_taken_off_cents=known.drift_cents,
+    )
     note = string or nearest_note(offset.open.mean_hz, a4_hz)[0]
     return Comparison(a4_hz, note, heard, offset, known, p_touched)
 
@@ -233,12 +262,26 @@ def judged(
     strings ``beside`` it on its saddle, as a session does; ``filed`` as of `judge`."""
     verdict = judge(comparison.known, tolerance_cents=tolerance_cents, beside=beside, filed=filed)
     assert verdict is not None
-    # Here any take may be, not only the one just played.
-    if Notice.BENT not in verdict.notices and max(comparison.known.p_bent) > WORTH_SAYING:
-        verdict = replace(verdict, notices=(*verdict.notices, Notice.BENT))
+    verdict = replace(
+        verdict, notices=tuple(dict.fromkeys((*verdict.notices, *_noticed(comparison))))
+    )
     if comparison.likely_touched:  # how many more takes decide it is not known: it is the hand
         verdict = replace(verdict, decision=Decision.TAKE_MORE, border=False, plucks_to_go=None)
     return JudgedOffset(**vars(comparison), verdict=verdict)
+
+
+def _noticed(comparison: Comparison) -> list[Notice]:
+    """What stands out in recordings: any of their takes may be bent, not only the one just played,
+    and who played them tuned no string as a session asks for."""
+    slips = abs(comparison.offset.drift_cents_per_min or 0.0) > _SLIPS_CENTS_PER_MIN
+    seen = {
+        Notice.BENT: any(comparison.bent(sure=True)),
+        Notice.MAY_BE_BENT: any(comparison.bent(sure=False)),
+        Notice.SLIPPING: slips,
+        Notice.OUT_OF_TUNE: abs(comparison.open_off_cents) > _ANOTHER_STRING_CENTS,
+        Notice.PARTIALS_DISAGREE: bool(disagreement_words(comparison.offset.pairs)),
+    }
+    return [notice for notice, is_seen in seen.items() if is_seen]
 
 
 def decide(

@@ -155,13 +155,14 @@ def _beside(
 ) -> list[Density]:
     """What is believed of the offsets of the other strings on its saddle, as cents of this one: a
     longer string needs more travel for the same cents."""
-    if instrument.in_one_piece and len(compared) >= FEWEST:
+    told = [n for n, each in compared.items() if not each.likely_touched]
+    if instrument.in_one_piece and len(told) >= FEWEST:
         return []
     scale_mm = instrument.scale_of(string)
     return [
         offset.scaled(instrument.scale_of(other) / scale_mm)
         for other in instrument.bridge.beside(string)
-        if other in compared and not compared[other].likely_touched
+        if other in told
         if (offset := compared[other].known.offset) is not None
     ]
 

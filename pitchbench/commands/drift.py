@@ -17,6 +17,7 @@ from pitchbench.analysis.drift import (
     lay_over,
     pull_of_magnet,
 )
+from pitchbench.analysis.heard import Listened
 from pitchbench.belief import half95, half_figures
 from pitchbench.commands.common import (
     FOR_RECORDINGS,
@@ -33,6 +34,7 @@ from pitchbench.commands.listening import (
     listening_options,
     recordings_meant,
     refuse_twice,
+    shown_all_the_same,
 )
 from pitchbench.commands.live import Sound, input_options, listening_to
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
@@ -115,19 +117,20 @@ def command(
             "--near and --far belong together.", "Give the same note with both pickup heights."
         )
     string = _string(preset_name, name, store, number=number, fret=fret, a4_hz=a4)
-    magnet = None
+    magnet, sounds = None, list[Listened]()
     if paths := (*files, *nears, *fars):
         refuse_microphone("record", "enough", why="of recordings")
         refuse_twice(paths)
-        listened = listen(paths, channel=channel, jobs=jobs, plain=plain)
-        by_path = [drift_plucks(sound) for sound in listened]
-        heard = list(chain.from_iterable(by_path))
-        if nears:
-            far_from = len(files) + len(nears)
-            magnet = pull_of_magnet(
-                chain.from_iterable(by_path[len(files) : far_from]),
-                chain.from_iterable(by_path[far_from:]),
-            )
+        with shown_all_the_same(sounds, output_format, a4_hz=a4):
+            sounds += listen(paths, channel=channel, jobs=jobs, plain=plain)
+            by_path = [drift_plucks(sound) for sound in sounds]
+            heard = list(chain.from_iterable(by_path))
+            if nears:
+                far_from = len(files) + len(nears)
+                magnet = pull_of_magnet(
+                    chain.from_iterable(by_path[len(files) : far_from]),
+                    chain.from_iterable(by_path[far_from:]),
+                )
     else:
         refuse_idle(["jobs"], "by ear", FOR_RECORDINGS)
         with contextlib.ExitStack() as stack:
@@ -145,7 +148,7 @@ def command(
     show_result(
         output_format,
         plain,
-        document=partial(drift_document, result, partials=partials),
+        document=partial(drift_document, result, sounds, partials=partials),
         lines=partial(drift_lines, result, partials=partials),
         page=partial(_print_page, result, partials=partials),
     )

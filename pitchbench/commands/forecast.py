@@ -247,7 +247,7 @@ def _move_words(move: Move | None) -> str:
         return "stays"
     low, _ = move.onward95_mm
     between = move_interval_words(move)
-    return f"not foreseeable: {between}" if low < -0.05 else f"{move_words(move)} ({between})"
+    return f"not foreseeable: {between}" if low < -0.05 else f"{move_words(move.whole)} ({between})"
 
 
 def _stays(move: Move) -> bool:

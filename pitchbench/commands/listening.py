@@ -9,7 +9,7 @@ import re
 import shutil
 import sys
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import partial
 from itertools import chain, islice
 from pathlib import Path
@@ -22,6 +22,7 @@ from pitchbench.analysis.listening import MOST_JOBS, Advance, listen_to
 from pitchbench.commands.common import (
     ExamplesFirst,
     a4_option,
+    echo_json,
     format_option,
     is_plain,
     plain_option,
@@ -30,7 +31,8 @@ from pitchbench.commands.common import (
     together,
 )
 from pitchbench.ending import heed
-from pitchbench.errors import PitchbenchError
+from pitchbench.errors import NoReadingError, PitchbenchError
+from pitchbench.report.readings import heard_document
 from pitchbench.sound.recording import Recording
 
 #: Recordings longer than this take a moment, so it is said how far they have been heard.
@@ -216,6 +218,20 @@ def listen(
         if not listened.readings and len(paths) > 1:
             click.echo(f"{printable(listened.source)} holds no pluck.", err=True)
         yield listened
+
+
+@contextlib.contextmanager
+def shown_all_the_same(
+    sounds: Iterable[Listened], output_format: str, *, a4_hz: float
+) -> Iterator[None]:
+    """Where nothing comes of what was heard, a program that asked for JSON gets that: the plucks,
+    with the reasons why they were rejected."""
+    try:
+        yield
+    except NoReadingError as error:
+        if output_format == "json":
+            echo_json(heard_document(sounds, a4_hz=a4_hz, lacks=error.what))
+        raise
 
 
 @contextlib.contextmanager

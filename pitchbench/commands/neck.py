@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
+from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.neck import Judged, NeckResult, by_string, heard_string, judge_neck
 from pitchbench.commands import completion
 from pitchbench.commands.chords_heard import check_hear, write_chords
@@ -37,10 +38,11 @@ from pitchbench.commands.listening import (
     listening_options,
     recordings_meant,
     refuse_twice,
+    shown_all_the_same,
 )
 from pitchbench.commands.live import Sound, input_options, listening_to
 from pitchbench.commands.neck_live import gone_on_with, plan_for, to_be_heard
-from pitchbench.commands.neck_options import read_weights, refuse_silent, string_number
+from pitchbench.commands.neck_options import read_weights, string_number
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.commands.resuming import refuse_otherwise
 from pitchbench.commands.telling import Told, telling, telling_options
@@ -171,12 +173,14 @@ def command(
         raise PitchbenchError(
             "More than one of recordings, --session and --resume was given.", "Give one of them."
         )
+    sounds: list[Listened] = []
     on_record = "of a survey on record"
     if session or resumed:
         refuse_idle(["strings", "takes"], on_record, "It is as it was begun: leave that out.")
     if paths:
         refuse_microphone("record", "takes", "keep", why="of recordings")
-        result = _from_files(paths, said, asked)
+        with shown_all_the_same(sounds, output_format, a4_hz=a4):
+            result = _from_files(paths, said, asked, sounds)
     elif session is not None:
         refuse_microphone("record", "keep", why=on_record)
         refuse_idle(["channel", "jobs"], on_record, FOR_RECORDINGS)
@@ -184,7 +188,7 @@ def command(
     else:
         refuse_idle(["jobs"], "by ear", FOR_RECORDINGS)
         result = _by_ear(said, asked, resumed=resumed, **rest)
-    _show(result, asked)  # first: where no file can be written, it is not lost
+    _show(result, asked, sounds)  # first: where no file can be written, it is not lost
     if out is not None:
         write_picture(out, _figure(result), force=force)
     if hear is not None:
@@ -220,18 +224,22 @@ class _Asked:
 
     def judged(self, known: KnownInstrument) -> Judged:
         """By what the neck of this instrument is judged."""
-        refuse_silent(self.weights, known.instrument)
         return Judged(known.instrument, known.assumed, self.weights, self.prior, self.a4_hz)
 
 
-def _from_files(paths: Sequence[tuple[Path, Note | None]], said: Said, asked: _Asked) -> NeckResult:
-    """Recordings: one file is one string."""
+def _from_files(
+    paths: Sequence[tuple[Path, Note | None]],
+    said: Said,
+    asked: _Asked,
+    sounds: list[Listened],
+) -> NeckResult:
+    """Recordings, which are put to ``sounds``: one file is one string."""
     refuse_twice([path for path, _ in paths])
     instrument = said.instrument()
     asked.check_shapes(instrument)
     for note in asked.strings:
         string_number(note, instrument)
-    sounds = listen(
+    sounds += listen(
         [path for path, _ in paths], channel=asked.channel, jobs=asked.jobs, plain=asked.plain
     )
     told = zip(sounds, [note for _, note in paths], strict=True)
@@ -339,14 +347,14 @@ def _by_ear(
 # -- what is shown -----------------------------------------------------------------------------
 
 
-def _show(result: NeckResult, asked: _Asked) -> None:
+def _show(result: NeckResult, asked: _Asked, sounds: Sequence[Listened]) -> None:
     if asked.output_format == "json":
         for words in result.judged.assumed:
             tell(f"Assumed: {words}.")
     show_result(
         asked.output_format,
         asked.plain,
-        document=partial(neck_document, result),
+        document=partial(neck_document, result, sounds),
         lines=partial(result_lines, result),
         page=partial(_print_page, result),
     )
@@ -390,6 +398,6 @@ def _print_page(result: NeckResult) -> None:
     if stated := remarks(result):
         page.gap()
         page.labelled(stated)
-    if minded := cautions(result.strings):
+    if minded := cautions(result):
         page.gap()
         page.items(minded)

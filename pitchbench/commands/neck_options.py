@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from typing import Final
 
+from pitchbench.analysis.neck import MOST_WEIGHT
 from pitchbench.commands.common import whole_number
 from pitchbench.commands.instrument_options import no_such_string
 from pitchbench.errors import PitchbenchError
@@ -26,22 +26,6 @@ def read_weights(frets: str | None, weights: str | None) -> dict[int, float] | N
     return {_fret(fret, "--weights"): _weight(weight) for fret, _, weight in pairs}
 
 
-def refuse_silent(weights: Mapping[int, float] | None, instrument: Instrument) -> None:
-    """Refuse frets of the neck at which no string sounds.
-
-    Raises
-    ------
-    PitchbenchError
-        If one of ``weights`` is such a fret: it was counted from the capo.
-    """
-    first = instrument.first_fret
-    if silent := [fret for fret in weights or () if fret < first]:
-        raise PitchbenchError(
-            f"Fret {silent[0]} does not sound: the first that does is {first}.",
-            "Count the frets from the nut of the neck, with a capo on it too.",
-        )
-
-
 def _fret(word: str, option: str) -> int:
     fret = whole_number(word)
     if fret is None or not 1 <= fret <= _MOST_FRETS:
@@ -58,10 +42,10 @@ def _weight(word: str) -> float:
         weight = float(word)
     except ValueError:
         weight = -1.0
-    if not 0.0 <= weight <= 1000.0:
+    if not 0.0 <= weight <= MOST_WEIGHT:
         raise PitchbenchError(
             f"--weights: {word!r} is no weight.",
-            "Write each fret with a number from 0 to 1000, such as 1:1,3:2,12:1.",
+            f"Write each fret with a number from 0 to {MOST_WEIGHT:g}, such as 1:1,3:2,12:1.",
         )
     return weight
 

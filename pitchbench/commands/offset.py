@@ -26,6 +26,7 @@ from pitchbench.commands.listening import (
     listening_options,
     recordings_meant,
     refuse_twice,
+    shown_all_the_same,
 )
 from pitchbench.errors import NoReadingError
 from pitchbench.instrument import Instrument
@@ -109,21 +110,23 @@ def command(
     paths = (*files, *opens, *fretteds)
     refuse_twice(paths)
     roles = [*[None] * len(files), *[Role.OPEN] * len(opens), *[Role.FRETTED] * len(fretteds)]
-    sounds = tuple(listen(paths, channel=channel, jobs=jobs, plain=plain))
-    whole = None
-    if string is None:
-        whole = _whole(sounds, roles, instrument, said, fret=fret, a4_hz=a4)
-    if whole is not None:
-        show_result(
-            output_format,
-            plain,
-            document=partial(offsets_document, whole),
-            lines=partial(lines, whole),
-            page=partial(_print_whole, whole),
-        )
-        return
-    note = None if string is None else said.string(string)
-    comparison = compare(sounds, roles, string=note, fret=fret, a4_hz=a4)
+    sounds: list[Listened] = []
+    with shown_all_the_same(sounds, output_format, a4_hz=a4):
+        sounds += listen(paths, channel=channel, jobs=jobs, plain=plain)
+        whole = None
+        if string is None:
+            whole = _whole(sounds, roles, instrument, said, fret=fret, a4_hz=a4)
+        if whole is not None:
+            show_result(
+                output_format,
+                plain,
+                document=partial(offsets_document, whole, sounds),
+                lines=partial(lines, whole),
+                page=partial(_print_whole, whole),
+            )
+            return
+        note = None if string is None else said.string(string)
+        comparison = compare(sounds, roles, string=note, fret=fret, a4_hz=a4)
     known = known_instrument(instrument, [comparison.note], said)
     assumed = (*known.assumed, *_on(known.instrument, comparison.note, named=note is not None))
     if note is None and comparison.other_notes:
@@ -136,7 +139,7 @@ def command(
     show_result(
         output_format,
         plain,
-        document=partial(offset_document, result),
+        document=partial(offset_document, result, sounds),
         lines=partial(offset_lines, result),
         page=partial(_print_page, result),
     )

@@ -19,7 +19,12 @@ from pitchbench.commands.common import (
     open_records,
     write_line,
 )
-from pitchbench.commands.listening import listen, listening_options, recordings_meant
+from pitchbench.commands.listening import (
+    listen,
+    listening_options,
+    recordings_meant,
+    shown_all_the_same,
+)
 from pitchbench.errors import RECORD_SO, NoReadingError, PitchbenchError, RecordsError
 from pitchbench.notes import nearest_note
 from pitchbench.pitch.reading import Reading, Rejected
@@ -29,9 +34,9 @@ from pitchbench.report.document import fill
 from pitchbench.report.readings import (
     OpinedReading,
     ReadingsDocument,
-    SoundDocument,
     note_name,
     reading_document,
+    sound_documents,
     value,
 )
 from pitchbench.session.words import rejected_words, sharp_or_flat
@@ -95,36 +100,46 @@ def command(
     if not files:
         raise PitchbenchError("No recording was named.", "Give one or more sound files.")
     documents: list[OpinedReading] = []
-    sounds: list[SoundDocument] = []
-    for listened in listen(files, channel=channel, jobs=jobs, plain=plain):
-        opinions = second_opinions(listened) if opinion else (None,) * len(listened.readings)
-        opined = list(zip(listened.readings, opinions, strict=True))
-        documents += [
-            reading_document(
-                OpinedReading,
-                Heard(listened.source, reading),
-                a4_hz=a4,
-                second_opinion_hz=pitch_hz,
-                second_opinion_cents=_apart_cents(reading, pitch_hz),
-            )
-            for reading, pitch_hz in opined
-        ]
-        sounds.append(fill(SoundDocument, listened, file=listened.path))
-        if output_format == "text":
-            _show(listened, opined, a4=a4, opinion=opinion, plain=is_plain(plain))
+    sounds: list[Listened] = []
+    with shown_all_the_same(sounds, output_format, a4_hz=a4):
+        for listened in listen(files, channel=channel, jobs=jobs, plain=plain):
+            sounds.append(listened)
+            opinions = second_opinions(listened) if opinion else (None,) * len(listened.readings)
+            opined = list(zip(listened.readings, opinions, strict=True))
+            documents += [
+                reading_document(
+                    OpinedReading,
+                    Heard(listened.source, reading),
+                    a4_hz=a4,
+                    second_opinion_hz=pitch_hz,
+                    second_opinion_cents=_apart_cents(reading, pitch_hz),
+                )
+                for reading, pitch_hz in opined
+            ]
+            if output_format == "text":
+                _show(listened, opined, a4=a4, opinion=opinion, plain=is_plain(plain))
     if documents and output_format == "text" and not is_plain(plain):
         _print_legend(a4, opinion)
     result = None if kept is None else _read_again(kept, channel)
+    lacks = None
+    if not any(each.status == "settled" for each in documents):
+        lacks = "There is no usable reading in what was heard."
+        lacks = lacks if documents else "No pluck was heard."
     if output_format == "json":
-        echo_json(fill(ReadingsDocument, a4_hz=a4, readings=documents, sounds=sounds, again=result))
+        document = fill(
+            ReadingsDocument,
+            a4_hz=a4,
+            readings=documents,
+            sounds=sound_documents(sounds),
+            again=result,
+            lacks=lacks,
+        )
+        echo_json(document)
     elif result is not None:
         for label, words in again_lines(result):
             write_line(f"again, {label}: {words}")
-    if not any(each.status == "settled" for each in documents):
-        raise NoReadingError(
-            "There is no usable reading in what was heard." if documents else "No pluck was heard.",
-            RECORD_SO,
-        )
+    if lacks is not None:
+        raise NoReadingError(lacks, RECORD_SO)
 
 
 def _kept(session: str, store: str | None) -> SessionRecord:

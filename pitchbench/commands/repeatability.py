@@ -9,6 +9,7 @@ from typing import Final
 
 import click
 
+from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.repeatability import StudyResult, study_takes, takes_in
 from pitchbench.commands import completion
 from pitchbench.commands.common import (
@@ -24,6 +25,7 @@ from pitchbench.commands.listening import (
     listening_options,
     recordings_meant,
     refuse_twice,
+    shown_all_the_same,
 )
 from pitchbench.commands.pictures import check_picture, picture_options, write_picture
 from pitchbench.errors import PitchbenchError
@@ -116,20 +118,21 @@ def command(
     check_picture(out, force=force)
     if sessions and (files or named):
         raise PitchbenchError("Recordings and sessions were both given.", "Give one of them.")
-    if sessions:
-        refuse_idle(["strings", "channel", "jobs"], "of a session on record", FOR_RECORDINGS)
-        takes = takes_on_record(_on_record(sessions, store))
-    else:
-        by_player = _by_player(files, named)
-        listened = listen([path for _, path in by_player], channel=channel, jobs=jobs, plain=plain)
-        players = [player for player, _ in by_player]
-        strings_said = [Note.parse(text) for text in strings]
-        takes = takes_in(zip(players, listened, strict=True), strings_said, a4_hz=a4)
-    result = study_takes(takes, within_cents=within, a4_hz=a4)
+    sounds: list[Listened] = []
+    with shown_all_the_same(sounds, output_format, a4_hz=a4):
+        if sessions:
+            refuse_idle(["strings", "channel", "jobs"], "of a session on record", FOR_RECORDINGS)
+            takes = takes_on_record(_on_record(sessions, store))
+        else:
+            players, paths = zip(*_by_player(files, named), strict=True)
+            strings_said = [Note.parse(text) for text in strings]
+            sounds += listen(paths, channel=channel, jobs=jobs, plain=plain)
+            takes = takes_in(zip(players, sounds, strict=True), strings_said, a4_hz=a4)
+        result = study_takes(takes, within_cents=within, a4_hz=a4)
     show_result(
         output_format,
         plain,
-        document=partial(study_document, result),
+        document=partial(study_document, result, sounds),
         lines=partial(study_lines, result),
         page=partial(_print_page, result),
     )

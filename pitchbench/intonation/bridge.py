@@ -77,7 +77,7 @@ class Move:
     @property
     def direction(self) -> Direction:
         """Which way the saddle goes."""
-        return _direction(self.mm)
+        return _direction(self.asked_mm)
 
     @property
     def size_mm(self) -> float:
@@ -93,7 +93,7 @@ class Move:
     def onward95_mm(self) -> tuple[float, float]:
         """The interval counted in the move's own direction: below zero is the other way."""
         low, high = self.interval95_mm
-        return (low, high) if self.mm >= 0.0 else (-high, -low)
+        return (low, high) if self.asked_mm >= 0.0 else (-high, -low)
 
     @property
     def screw_mm(self) -> float:
@@ -129,10 +129,10 @@ class Move:
         """How far of it the saddle can go, with the same sign, as far as is known."""
         if self.goes_back:
             return 0.0
-        if not self.out_of_travel or self._limit_mm is None:
+        if self._limit_mm is None:
             return self.mm
         left_mm = self._limit_mm - math.copysign(1.0, self.mm) * self.moved_mm
-        return math.copysign(max(0.0, left_mm), self.mm)
+        return math.copysign(min(self.size_mm, max(0.0, left_mm)), self.mm)
 
     @property
     def _limit_mm(self) -> float | None:
@@ -164,11 +164,16 @@ class Move:
     @property
     def short_of_the_mark(self) -> Move:
         """The same where it can be undone. What is filed cannot: so no more of it than is sure, and
-        all of it where the saddle cannot go so far, which is then what there is to say."""
-        if not self.bridge.is_filed or self.out_of_travel:
+        than the saddle can go."""
+        if not self.bridge.is_filed:
             return self
-        sure_mm = min(abs(surely(self.interval95_mm)), self.size_mm)
-        return replace(self, mm=math.copysign(sure_mm, self.mm), whole_mm=self.mm)
+        sure_mm = min(abs(surely(self.interval95_mm)), abs(self.reach_mm))
+        return replace(self, mm=math.copysign(sure_mm, self.mm), whole_mm=self.asked_mm)
+
+    @property
+    def whole(self) -> Move:
+        """The same as far as the takes call for, whether the saddle can go so far or not."""
+        return replace(self, mm=self.asked_mm, whole_mm=None)
 
 
 #: Beyond this no saddle is the cause: a wrong fret, a wrong string or a wrong scale length.
@@ -260,15 +265,14 @@ def out_of_travel_advice(kind: BridgeKind, *, goes_back: bool = False) -> tuple[
 
 
 def plan_move(offset: Offset, instrument: Instrument, string: int) -> Move:
-    """The move that cancels ``offset`` on ``string`` of ``instrument``, or what of it may be filed;
-    see `cancelling_move` and `Move.short_of_the_mark`."""
+    """The move that cancels ``offset`` on ``string`` of ``instrument``; see `cancelling_move`."""
     return cancelling_move(
         offset,
         string=string,
         scale_mm=instrument.scale_of(string),
         setback_mm=setback_mm(instrument, string),
         bridge=instrument.bridge,
-    ).short_of_the_mark
+    )
 
 
 def cancelling_move(
@@ -279,7 +283,8 @@ def cancelling_move(
     setback_mm: float,
     bridge: Bridge,
 ) -> Move:
-    """The move that cancels ``offset``, by exact geometry (docs/definitions.md, section 3).
+    """The move that cancels ``offset``, by exact geometry (docs/definitions.md, section 3), or what
+    of it may be filed (`Move.short_of_the_mark`).
 
     Raises
     ------
@@ -300,12 +305,13 @@ def cancelling_move(
 
     low, high = offset.interval95_cents
     try:
-        return Move(string, to_mm(cents), (to_mm(low), to_mm(high)), bridge)
+        move = Move(string, to_mm(cents), (to_mm(low), to_mm(high)), bridge)
     except ValueError as error:
         raise PitchbenchError(
             f"No saddle position cures {cents:+.1f} cents at the {ordinal(offset.fret)} fret.",
             "Compare at the 12th fret first; if that one is good, look at the nut.",
         ) from error
+    return move.short_of_the_mark
 
 
 def curable(cents: float) -> float:

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from statistics import fmean
 from typing import Final
@@ -39,14 +39,18 @@ _Setting = Mapping[int, tuple[float, float]]
 
 @dataclass(frozen=True)
 class StringSetting:
-    """One string of the compromise: how far its saddle goes, mm, positive away from the nut, and
-    how far above its note the open string is tuned, cents; ``at_its_end`` where what is best lies
-    beyond the travel of the saddle."""
+    """One string of the compromise: what of the best move its saddle can make, and may where it is
+    filed; how far above its note the open string is tuned, cents."""
 
     string: int
-    move: Belief
+    move: Move
+    u_mm: float
     tuned: Belief
-    at_its_end: bool = False
+
+    @property
+    def at_its_end(self) -> bool:
+        """Whether it goes as far as the saddle can, and what is best lies beyond."""
+        return self.move.out_of_travel and self.move.mm == self.move.whole.reach_mm
 
 
 @dataclass(frozen=True)
@@ -110,11 +114,13 @@ def best_compromise(
         string: (0.0, fmean(alone_mm[n] for n in (string, *beside(string)) if n in alone_mm))
         for string in alone_mm
     }
+    settings = task.settings(best)
+    made = {each.string: (each.tuned.centre, each.move.mm) for each in settings}
     return Compromise(
-        strings=task.settings(best),
+        strings=settings,
         now=task.left(dict.fromkeys(numbers, (0.0, 0.0)), nut=True),
         at_the_12th=task.left(task.reached(at_the_12th), nut=True),
-        best=task.left(task.reached(best), nut=True),
+        best=task.left(made, nut=True),
         with_the_nut=task.left(task.reached(task.solved(nut=False)), nut=False),
     )
 
@@ -143,20 +149,20 @@ class _Task:
         }
 
     def settings(self, best: _Setting) -> tuple[StringSetting, ...]:
-        """The best setting with its uncertainty, as far as the saddles can go."""
-        reached = self.reached(best)
+        """The best setting with its uncertainty, as far as the saddles can go and may be filed."""
         inverse = self._inverse
         covariance = inverse @ self._covariance @ inverse.T
         u = np.sqrt(np.diagonal(covariance))
-        return tuple(
-            StringSetting(
-                string,
-                move=Belief.normal(reached[string][1], float(u[j])),
-                tuned=Belief.normal(best[string][0], float(u[i])),
-                at_its_end=reached[string] != best[string],
+        settings = []
+        for string, (i, j) in self._columns.items():
+            tuned, mm = best[string]
+            interval95_mm = Belief.normal(mm, float(u[j])).interval()
+            move = Move(string, mm, interval95_mm, self.instrument.bridge).short_of_the_mark
+            move = replace(move, mm=move.reach_mm, whole_mm=move.asked_mm)
+            settings.append(
+                StringSetting(string, move, float(u[j]), Belief.normal(tuned, float(u[i])))
             )
-            for string, (i, j) in self._columns.items()
-        )
+        return tuple(settings)
 
     @cached_property
     def _columns(self) -> dict[int, tuple[int, int]]:

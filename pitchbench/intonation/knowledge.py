@@ -252,8 +252,9 @@ class Knowledge:
     every habit; ``firms`` the chance of each of these takes that it was a plain one. ``opens`` and
     ``fretteds`` hold this tuning's takes as (cents, u); ``moves`` counts moves, ``fretted`` and
     ``open`` all takes of the string, ``fretted_since_move`` those since its last move.
-    ``choice_u_cents`` is what no take mends: how unsure the offset is because the pairs of partials
-    differ that it is the mean of.
+    ``drift_cents`` is by how much less the offset is for a drift of the string, ``drift_u_cents``
+    how unsure that is. ``choice_u_cents`` is what no take mends: how unsure the offset is because
+    the pairs of partials differ that it is the mean of.
     """
 
     person: Person = ANYBODY
@@ -269,6 +270,7 @@ class Knowledge:
     fretted: int = 0
     fretted_since_move: int = 0
     moves: int = 0
+    drift_cents: float = 0.0
     drift_u_cents: float = 0.0
     choice_u_cents: float = 0.0
     open_squares: float = 0.0
@@ -413,8 +415,10 @@ def from_takes(takes: Sequence[Take], *, fret: int) -> Knowledge:
         cents = cents_between(take.pitch_hz, reference_hz) - 100.0 * take.fret - drift * since_min
         known = after_take(known, fretted=take.fret > 0, cents=cents, u_cents=take.u_cents)
     fretted_min = float(np.mean([take.at_s / 60.0 for take in takes if take.fret]))
-    apart_min = abs(fretted_min - float(minutes.mean()))
-    return replace(known, drift_u_cents=precision**-0.5 * apart_min)
+    apart_min = fretted_min - float(minutes.mean())
+    return replace(
+        known, drift_cents=drift * apart_min, drift_u_cents=precision**-0.5 * abs(apart_min)
+    )
 
 
 def after_tuning(known: Knowledge) -> Knowledge:

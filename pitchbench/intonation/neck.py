@@ -364,7 +364,7 @@ def judge_saddle(
     if abs(choice.move.centre) > LARGEST_MOVE_MM:
         return NeckVerdict(NeckAdvice.NOT_THE_SADDLE, None)
     if nut_matters(neck, tolerance_cents=tolerance_cents):
-        return NeckVerdict(NeckAdvice.NUT_FIRST, move)
+        return NeckVerdict(NeckAdvice.NUT_FIRST, move.short_of_the_mark)
     filed, unsure = move.bridge.is_filed, abs(choice.move.centre) <= choice.move.half()
     if filed and not unsure:
         leverage = Leverage(instrument, neck.string, 12)

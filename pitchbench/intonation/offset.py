@@ -26,7 +26,8 @@ from pitchbench.units import CENTS_PER_NEPER, cents_between, mean_hz
 
 @dataclass(frozen=True)
 class Group:
-    """The takes of one note: count, mean, standard deviation between takes (None for one)."""
+    """The takes of one note as they were played: count, mean, standard deviation between takes
+    (None for one)."""
 
     n: int
     mean_hz: float
@@ -76,10 +77,11 @@ class Offset:
     """offset(n) = 1200 log2(f_fretted / f_open) - 100 n, positive when the fretted note is sharp.
 
     ``belief`` is what is believed of it, in cents.
-    ``drift_cents_per_min`` is the drift that was removed, None where it could not be estimated;
-    0 where there was none to speak of. ``stray`` holds takes that stand out from the rest of
-    their group: they are counted, but worth a second look. ``carried_over`` is whether the belief
-    also rests on what was known before these takes, from before the saddle was last moved.
+    ``drift_cents_per_min`` is the drift of the string, None where it could not be estimated; 0
+    where there was none to speak of. ``drift_taken_off_cents`` is by how much less the offset is
+    for it than by the takes as they were played. ``stray`` holds takes that stand out from the rest
+    of their group: they are counted, but worth a second look. ``carried_over`` is whether the
+    belief also rests on what was known before these takes, from before the saddle was last moved.
     ``pairs`` is what each pair of partials says that it is the mean of; empty where it is the
     offset of the first partials.
     """
@@ -92,6 +94,7 @@ class Offset:
     stray: tuple[Take, ...] = ()
     carried_over: bool = False
     pairs: tuple[Pair, ...] = ()
+    drift_taken_off_cents: float = 0.0
 
     @property
     def offset_cents(self) -> float:
@@ -119,6 +122,7 @@ def estimate_offset(takes: Sequence[Take], *, fret: int, prior: ScatterPrior) ->
     fretteds = [take for take in takes if take.fret == fret]
     if not opens or not fretteds or fret == 0:
         return None
+    open_played, fretted_played = summarise(opens), summarise(fretteds)
     drift, drift_u = _drift(opens, fretteds, prior)
     apart_min = (_mean_time_s(fretteds) - _mean_time_s(opens)) / 60.0
     if drift:
@@ -132,10 +136,11 @@ def estimate_offset(takes: Sequence[Take], *, fret: int, prior: ScatterPrior) ->
     centre = cents_between(fretted_group.mean_hz, open_group.mean_hz) - 100.0 * fret
     return Offset(
         fret=fret,
-        open=open_group,
-        fretted=fretted_group,
+        open=open_played,
+        fretted=fretted_played,
         belief=Belief(centre, scale, dof),
         drift_cents_per_min=drift,
+        drift_taken_off_cents=(drift or 0.0) * apart_min,
         stray=tuple(_stray(opens) + _stray(fretteds)),
     )
 

@@ -27,6 +27,10 @@ class Notice(StrEnum):
     SCATTER = "scatter"
     UNSURE_READINGS = "unsure_readings"
     BENT = "bent"
+    MAY_BE_BENT = "may_be_bent"
+    SLIPPING = "slipping"
+    OUT_OF_TUNE = "out_of_tune"
+    PARTIALS_DISAGREE = "partials_disagree"
     NOT_BY_TURNS = "not_by_turns"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import product
 from typing import Annotated, Final, Literal
@@ -10,6 +10,7 @@ from typing import Annotated, Final, Literal
 from msgspec import UNSET, UnsetType
 
 from pitchbench.analysis.drift import FARTHEST_PLUCK_MM, DriftPluck, DriftResult, Flag
+from pitchbench.analysis.heard import Listened
 from pitchbench.belief import half95, half_figures
 from pitchbench.intonation.drift import Drift, MagnetPull, Strength
 from pitchbench.lengths import length_words
@@ -18,8 +19,10 @@ from pitchbench.report.document import NonNegative, Positive, fill
 from pitchbench.report.readings import (
     EITHER,
     ReadingDocument,
+    SoundDocument,
     note_name,
     reading_document,
+    sound_documents,
     value,
 )
 from pitchbench.session.words import rejected_words
@@ -77,6 +80,7 @@ class DriftDocument:
     string: SoundingStringDocument | None
     magnet: MagnetDocument | None
     plucks: tuple[Annotated[DriftReading, EITHER], ...]
+    sounds: tuple[SoundDocument, ...]
 
 
 def drift_sentences(result: DriftResult) -> list[str]:
@@ -178,7 +182,9 @@ def _magnet_sentence(magnet: MagnetPull) -> str:
     return f"{changes}no pull of the magnet is proved."
 
 
-def drift_document(result: DriftResult, *, partials: bool) -> DriftDocument:
+def drift_document(
+    result: DriftResult, sounds: Iterable[Listened], *, partials: bool
+) -> DriftDocument:
     """The whole result; partial by partial where that is wanted."""
     magnet = result.magnet
     return fill(
@@ -194,6 +200,7 @@ def drift_document(result: DriftResult, *, partials: bool) -> DriftDocument:
             interval95_cents=magnet.change.interval(),
         ),
         plucks=[_pluck_document(pluck, result.a4_hz, partials) for pluck in result.plucks],
+        sounds=sound_documents(sounds),
     )
 
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
 from msgspec import Meta
 
+from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.neck import HeardChord, NeckResult, SurveyedString, tally
 from pitchbench.instrument import BridgeKind, Instrument
 from pitchbench.intonation.compromise import Compromise, Left
@@ -16,12 +17,15 @@ from pitchbench.intonation.offset import Group, summarise
 from pitchbench.intonation.take import Take
 from pitchbench.notes import Note
 from pitchbench.report.document import Count, NonNegative, Positive, fill
+from pitchbench.report.neck_words import cautions
 from pitchbench.report.readings import (
     EITHER,
     MoveDocument,
     ReadingDocument,
+    SoundDocument,
     move_document,
     reading_document,
+    sound_documents,
 )
 
 _Fret = Annotated[int, Meta(ge=0, le=24)]
@@ -66,6 +70,7 @@ class NeckStringDocument:
     off_after_cents: NonNegative
     off_after_most95_cents: NonNegative
     move: MoveDocument | None
+    shares_saddle_with: tuple[int, ...]
     findings: tuple[str, ...]
 
 
@@ -104,11 +109,13 @@ class ChordDocument:
 
 @dataclass(frozen=True)
 class SettingDocument:
-    """One string of the compromise: its saddle from where it is, positive away from the nut, and
-    its open string above its note."""
+    """One string of the compromise: its saddle from where it is, as far as it can go and may be
+    filed, and as far as is best, both positive away from the nut; its open string above its
+    note."""
 
     string: int
     move_mm: float
+    asked_mm: float
     move_u_mm: NonNegative
     tuned_cents: float
     tuned_u_cents: NonNegative
@@ -123,6 +130,7 @@ class CompromiseDocument:
     at_the_12th: Left
     best: Left
     with_the_nut: Left
+    cautions: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -154,9 +162,10 @@ class NeckDocument:
     chords: tuple[ChordDocument, ...]
     compromise: CompromiseDocument | None
     readings: tuple[Annotated[FrettedReading, EITHER], ...]
+    sounds: tuple[SoundDocument, ...]
 
 
-def neck_document(result: NeckResult) -> NeckDocument:
+def neck_document(result: NeckResult, sounds: Iterable[Listened]) -> NeckDocument:
     """The whole result."""
     by = result.judged
     at, nut = by.instrument.neck_fret, result.shared_nut
@@ -172,7 +181,7 @@ def neck_document(result: NeckResult) -> NeckDocument:
         nut_as_a_whole_cents=None if nut is None else nut.mean,
         nut_as_a_whole_u_cents=None if nut is None else nut.u,
         chords=[_chord_document(chord, by.instrument) for chord in result.chords],
-        compromise=result.compromise and _compromise_document(result.compromise),
+        compromise=result.compromise and _compromise_document(result.compromise, cautions(result)),
         readings=[
             reading_document(
                 FrettedReading,
@@ -184,6 +193,7 @@ def neck_document(result: NeckResult) -> NeckDocument:
             for string in result.heard
             for pluck in string.plucks
         ],
+        sounds=sound_documents(sounds),
     )
 
 
@@ -217,6 +227,7 @@ def _string_document(string: SurveyedString) -> NeckStringDocument:
         off_after_cents=choice.rms_cents,
         off_after_most95_cents=choice.most95_cents,
         move=string.verdict.move and move_document(string.verdict.move),
+        shares_saddle_with=string.instrument.bridge.beside(neck.string),
     )
 
 
@@ -239,12 +250,19 @@ def _chord_document(chord: HeardChord, instrument: Instrument) -> ChordDocument:
     return fill(ChordDocument, chord, notes=notes, intervals=intervals)
 
 
-def _compromise_document(best: Compromise) -> CompromiseDocument:
+def _compromise_document(best: Compromise, minded: tuple[str, ...]) -> CompromiseDocument:
     strings = [
-        SettingDocument(each.string, each.move.centre, each.move.u, each.tuned.centre, each.tuned.u)
+        SettingDocument(
+            each.string,
+            move_mm=each.move.mm,
+            asked_mm=each.move.asked_mm,
+            move_u_mm=each.u_mm,
+            tuned_cents=each.tuned.centre,
+            tuned_u_cents=each.tuned.u,
+        )
         for each in best.strings
     ]
-    return fill(CompromiseDocument, best, strings=strings)
+    return fill(CompromiseDocument, best, strings=strings, cautions=minded)
 
 
 def _group(takes: Sequence[Take], fret: int) -> Group:

@@ -8,7 +8,14 @@ from typing import Final
 
 from pitchbench.analysis.neck import HeardChord, HeardString, NeckResult, SurveyedString, tally
 from pitchbench.belief import half95, half_figures
-from pitchbench.intonation.bridge import Move, move_interval_words, move_words, what_to_move
+from pitchbench.intonation.bridge import (
+    DIRECTION_WORDS,
+    Move,
+    move_interval_words,
+    move_words,
+    short_words,
+    what_to_move,
+)
 from pitchbench.intonation.bridge_line import LEFT_TO_A_REPAIRER
 from pitchbench.intonation.chords import Chord, Interval
 from pitchbench.intonation.compromise import Left, StringSetting
@@ -34,7 +41,7 @@ def result_lines(result: NeckResult) -> list[tuple[str, str]]:
         lines += [(f"chord {chord.shape}", words) for words in chord_words(chord)]
     lines += [("compromise", words) for words in compromise_words(result)]
     lines += remarks(result)
-    return lines + [("mind", words) for words in cautions(result.strings)]
+    return lines + [("mind", words) for words in cautions(result)]
 
 
 def remarks(result: NeckResult) -> list[tuple[str, str]]:
@@ -129,10 +136,10 @@ def advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
         case NeckAdvice.MOVE:
             assert move is not None
             do = f"{what_to_move(string.instrument, 'the')} {_move_words(move)}"
-            if move.whole_mm is not None:
-                then = f"with all that is asked {then}"
             if move.out_of_travel:
-                do = f"the saddle cannot go so far: {_move_words(move)} is asked of it"
+                do = f"the saddle cannot go so far: {_move_words(move.whole)} is asked of it"
+            elif move.whole_mm is not None:
+                then = f"with all that is asked {then}"
             return (
                 f"{string.name}: {do}.{shared} Over the frets used it is {now} cents off (rms) "
                 f"now, {then}."
@@ -141,7 +148,7 @@ def advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
             assert move is not None
             best = f"the best the saddle can do is {_move_words(move)}"
             if move.out_of_travel:
-                best = f"the saddle cannot go so far as is asked of it, {_move_words(move)}"
+                best = f"the saddle cannot go so far as is asked of it, {_move_words(move.whole)}"
             return (
                 f"{string.name}: the {_nut_first(string)} first. Left as it is, {best}: {now} "
                 f"cents off (rms) now, {then}.{shared}"
@@ -287,22 +294,28 @@ def _left_words(left: Left) -> str:
 
 def _setting_words(setting: StringSetting) -> str:
     move, tuned = setting.move, setting.tuned
-    way = "away from the nut" if move.centre > 0 else "toward the nut"
     side = "sharp" if tuned.centre > 0 else "flat"
-    saddle = f"saddle {abs(move.centre):.1f} ± {half_figures(move.half())} mm {way}"
+    size = f"{move.size_mm:.1f}"
+    if not move.bridge.is_filed:
+        size += f" ± {half_figures(half95(setting.u_mm))}"
+    saddle = f"saddle {size} mm {DIRECTION_WORDS[move.direction]}"
     if setting.at_its_end:
         saddle += ", the end of its travel"
+    elif move.bridge.is_filed:
+        saddle += f", {short_words(move)}"
     if abs(tuned.centre) < 0.05:
         return f"{saddle}, open string in tune"
     cents = f"{abs(tuned.centre):.1f} ± {half_figures(tuned.half())} cents"
     return f"{saddle}, open string tuned {cents} {side}"
 
 
-def cautions(strings: Sequence[SurveyedString]) -> tuple[str, ...]:
+def cautions(result: NeckResult) -> tuple[str, ...]:
     """What to mind, each thing once, where anything is to be moved."""
-    moves = [string.verdict.move for string in strings if string.verdict.move is not None]
+    moves = [each.verdict.move for each in result.strings if each.verdict.move is not None]
+    if result.compromise is not None:
+        moves += [each.move for each in result.compromise.strings if each.move.mm]
     minded = dict.fromkeys(caution for move in moves for caution in move.cautions)
-    if moves and strings[0].instrument.in_one_piece:
+    if moves and result.judged.instrument.in_one_piece:
         minded[LEFT_TO_A_REPAIRER] = None
     return tuple(minded)
 

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from typing import Annotated, Final, Literal
 
+from msgspec import UNSET, UnsetType
+
+from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, Role
 from pitchbench.belief import half95, half_figures
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation.bridge import move_interval_words, move_words, what_to_move
 from pitchbench.intonation.classify import LeftOut
-from pitchbench.intonation.deciding import WORTH_SAYING
 from pitchbench.intonation.harmonics import IN_DOUBT
-from pitchbench.intonation.knowledge import BENT_SHARE
 from pitchbench.intonation.offset import Group
 from pitchbench.intonation.pairs import Pair, disagreement_words
 from pitchbench.intonation.verdict import (
@@ -30,23 +33,15 @@ from pitchbench.report.readings import (
     EITHER,
     MoveDocument,
     ReadingDocument,
+    SoundDocument,
     move_document,
     reading_document,
+    sound_documents,
 )
 from pitchbench.session.words import offset_words, rejected_words
 
 #: So near the nut the saddle has a quarter of its leverage at the 12th fret at most.
 _NEAR_THE_NUT: Final = 4
-
-#: A fretted take is spoken of that is so likely bent: four times as likely as before it was heard.
-_MAY_BE_BENT: Final = 4.0 * BENT_SHARE
-
-#: A string that was named and sounds more than a semitone off is another one, or tuned otherwise.
-_OUT_OF_TUNE_CENTS: Final = 100.0
-
-#: A string that has settled loses a cent or two a minute (common practice, no source); by more than
-#: this it slips.
-_SLIPS_CENTS_PER_MIN: Final = 10.0
 
 _LEFT_OUT_WORDS: Final = {
     LeftOut.ANOTHER_NOTE: "another note",
@@ -82,9 +77,11 @@ class OffsetDocument:
     interval95_cents: tuple[float, float]
     pairs: tuple[Pair, ...]
     drift_cents_per_min: float | None
+    drift_taken_off_cents: float
     tolerance_cents: Positive
     verdict: Decision
     p_within: Probability
+    p_moved: Probability | None
     border: bool
     explanation: str
     more_takes: MoreTakes | None
@@ -95,10 +92,14 @@ class OffsetDocument:
     assumed: tuple[str, ...]
     p_touched_harmonic: Probability
     readings: tuple[Annotated[RoledReading, EITHER], ...]
+    sounds: tuple[SoundDocument, ...] | UnsetType = UNSET
 
 
-def offset_document(result: OffsetResult) -> OffsetDocument:
-    """The whole result."""
+def offset_document(
+    result: OffsetResult, sounds: Iterable[Listened] | UnsetType = UNSET
+) -> OffsetDocument:
+    """The whole result, with the recordings it was heard in, which those of a whole instrument
+    share."""
     readings = [
         reading_document(
             RoledReading,
@@ -118,11 +119,13 @@ def offset_document(result: OffsetResult) -> OffsetDocument:
         result.verdict,
         string=result.note,
         verdict=result.verdict.decision,
+        p_within=result.p_within,
         explanation=why_words(result),
         move=result.move and move_document(result.move),
         scale_mm=result.instrument.scale_of(result.instrument.number_of(result.note)),
         bridge=result.instrument.bridge.kind,
         readings=readings,
+        sounds=UNSET if isinstance(sounds, UnsetType) else sound_documents(sounds),
     )
 
 
@@ -134,7 +137,8 @@ def what_to_do(result: OffsetResult) -> str:
         return f"On the border: {choice_words(result.verdict)}; more takes would hardly decide it."
     move = result.move
     if move is not None and move.out_of_travel:
-        return f"The saddle cannot go so far: {move_words(move)} is asked of it. See what to mind."
+        asked = move_words(move.whole)
+        return f"The saddle cannot go so far: {asked} is asked of it. See what to mind."
     if move is not None:
         seen = ", seen from the screw head" if move.rotation else ""
         do = what_to_move(result.instrument, "the").capitalize()
@@ -177,32 +181,20 @@ def offset_lines(result: OffsetResult) -> list[tuple[str, str]]:
 
 def noticed(result: OffsetResult) -> list[str]:
     """What to do about what stands out in the takes."""
-    notices = [each for each in result.verdict.notices if each is not Notice.BENT]
-    words = [notice_words(notice, result.verdict) for notice in notices]
-    words += _bent_words(result)
-    if abs(drift := result.offset.drift_cents_per_min or 0.0) > _SLIPS_CENTS_PER_MIN:
-        words.append(
-            f"The string goes {'sharp' if drift > 0.0 else 'flat'} by {abs(drift):.0f} cents a "
-            "minute: stretch it, or see what lets it slip, before you take more."
-        )
-    if abs(off := result.open_off_cents) > _OUT_OF_TUNE_CENTS:
-        words.append(
-            f"The open takes are {abs(off):.0f} cents {'sharp' if off > 0.0 else 'flat'} of "
-            f"{result.note}, the string that was named: is it another string, tuned otherwise, or "
-            "behind a capo? What is advised is for the string named."
-        )
-    apart = disagreement_words(result.offset.pairs)
-    return [*words, apart] if apart else words
+    words: list[str] = []
+    for notice in result.verdict.notices:
+        if notice in BY_THE_TAKES:
+            words += BY_THE_TAKES[notice](result)
+        else:
+            words.append(notice_words(notice, result.verdict))
+    return words
 
 
-def _bent_words(result: OffsetResult) -> list[str]:
-    """Which takes count less, since they may be bent: then the offset is not that of the means."""
+def _bent_words(result: OffsetResult, *, sure: bool) -> list[str]:
+    """Which takes count less: then the offset is not that of the means."""
     words = []
-    for each in result.plucks:
-        p_bent = result.p_bent(each) if isinstance(each, ComparedPluck) else 0.0
-        if not isinstance(each, ComparedPluck) or p_bent < _MAY_BE_BENT:
-            continue
-        sure, off_cents = p_bent > WORTH_SAYING, result.off_cents(each)
+    for each in result.bent(sure=sure):
+        off_cents = result.off_cents(each)
         sharp = off_cents > result.offset.offset_cents
         what = f"{'is' if sure else 'may be'} {'bent sharp' if sharp else 'astray'}"
         words.append(
@@ -211,6 +203,33 @@ def _bent_words(result: OffsetResult) -> list[str]:
             "means: press straight down."
         )
     return words
+
+
+def _slipping_words(result: OffsetResult) -> list[str]:
+    drift = result.offset.drift_cents_per_min or 0.0
+    return [
+        f"The string goes {'sharp' if drift > 0.0 else 'flat'} by {abs(drift):.0f} cents a "
+        "minute: stretch it, or see what lets it slip, before you take more."
+    ]
+
+
+def _out_of_tune_words(result: OffsetResult) -> list[str]:
+    off = result.open_off_cents
+    return [
+        f"The open takes are {abs(off):.0f} cents {'sharp' if off > 0.0 else 'flat'} of "
+        f"{result.note}, the string that was named: is it another string, tuned otherwise, or "
+        "behind a capo? What is advised is for the string named."
+    ]
+
+
+#: Of a notice that the takes themselves say more of than the verdict: what they say.
+BY_THE_TAKES: Final[dict[Notice, Callable[[OffsetResult], list[str]]]] = {
+    Notice.BENT: partial(_bent_words, sure=True),
+    Notice.MAY_BE_BENT: partial(_bent_words, sure=False),
+    Notice.SLIPPING: _slipping_words,
+    Notice.OUT_OF_TUNE: _out_of_tune_words,
+    Notice.PARTIALS_DISAGREE: lambda result: [disagreement_words(result.offset.pairs)],
+}
 
 
 def figures(result: OffsetResult) -> list[tuple[str, str]]:
@@ -230,8 +249,9 @@ def figures(result: OffsetResult) -> list[tuple[str, str]]:
         (f"{ordinal(result.neck_fret)} fret", _group_words(offset.fretted)),
     ]
     if offset.drift_cents_per_min:
-        drift = f"{offset.drift_cents_per_min:+.2f} cents per minute, taken off"
-        lines.append(("drift of the string", drift))
+        drift = f"{offset.drift_cents_per_min:+.2f} cents per minute"
+        less = f"{offset.drift_taken_off_cents:+z.2f} cents of it taken off the offset"
+        lines.append(("drift of the string", f"{drift}, {less}"))
     if result.assumed and (move is not None or result.other_notes):
         lines.append(("assumed", "; ".join(result.assumed)))
     return lines

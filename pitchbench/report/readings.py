@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal, TypeVar
 
 from msgspec import Meta
 
-from pitchbench.analysis.heard import Heard
+from pitchbench.analysis.heard import Heard, Listened
 from pitchbench.intonation.bridge import Direction, Move, Rotation
 from pitchbench.notes import Note, nearest_note
 from pitchbench.pitch.reading import Reading, Reason, Rejected
@@ -71,13 +72,14 @@ class SoundDocument:
 
 @dataclass(frozen=True)
 class ReadingsDocument:
-    """What `pitchbench read --format json` prints."""
+    """What `pitchbench read` prints as JSON, others where nothing counts."""
 
     schema: Literal["pitchbench.readings/1"]
     a4_hz: Positive
     readings: tuple[Annotated[OpinedReading, EITHER], ...]
     sounds: tuple[SoundDocument, ...]
     again: AgainDocument | None = None
+    lacks: str | None = None
 
 
 @dataclass(frozen=True)
@@ -114,6 +116,34 @@ def reading_document(kind: type[_Kind], heard: Heard, *, a4_hz: float, **said: A
         note=note,
         cents_from_note=cents,
         **said,
+    )
+
+
+def sound_documents(sounds: Iterable[Listened]) -> tuple[SoundDocument, ...]:
+    """What each recording is, and where damage ended it."""
+    return tuple(fill(SoundDocument, each, file=each.source) for each in sounds)
+
+
+def heard_document(sounds: Iterable[Listened], *, a4_hz: float, lacks: str) -> ReadingsDocument:
+    """What was heard where nothing comes of it."""
+    sounds = tuple(sounds)
+    readings = [
+        reading_document(
+            OpinedReading,
+            Heard(sound.source, reading),
+            a4_hz=a4_hz,
+            second_opinion_hz=None,
+            second_opinion_cents=None,
+        )
+        for sound in sounds
+        for reading in sound.readings
+    ]
+    return fill(
+        ReadingsDocument,
+        a4_hz=a4_hz,
+        readings=readings,
+        sounds=sound_documents(sounds),
+        lacks=lacks,
     )
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
+from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.repeatability import StudyResult
 from pitchbench.belief import half95
 from pitchbench.intonation.repeatability import Habit, Plucking, Precision, Spread, Study
@@ -13,7 +15,9 @@ from pitchbench.report.document import Count, NonNegative, Positive, fill
 from pitchbench.report.readings import (
     EITHER,
     ReadingDocument,
+    SoundDocument,
     reading_document,
+    sound_documents,
 )
 from pitchbench.session.words import rejected_words
 
@@ -95,9 +99,10 @@ class RepeatabilityDocument:
     habit: Habit
     explanation: tuple[str, ...]
     readings: tuple[Annotated[PlayedReading, EITHER], ...]
+    sounds: tuple[SoundDocument, ...]
 
 
-def study_document(result: StudyResult) -> RepeatabilityDocument:
+def study_document(result: StudyResult, sounds: Iterable[Listened]) -> RepeatabilityDocument:
     """The whole result."""
     found, takes = result.study, result.takes
     notes = [
@@ -144,6 +149,7 @@ def study_document(result: StudyResult) -> RepeatabilityDocument:
         ),
         explanation=study_sentences(result),
         readings=readings,
+        sounds=sound_documents(sounds),
     )
 
 

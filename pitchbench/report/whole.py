@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from typing import Annotated, Final, Literal
 
+from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.offset import OffsetResult
 from pitchbench.analysis.whole import StringOffset, WholeInstrument
 from pitchbench.belief import Belief, half_figures
@@ -19,7 +21,7 @@ from pitchbench.intonation.bridge_line import (
 )
 from pitchbench.intonation.verdict import Decision
 from pitchbench.notes import Note, ordinal, strings_words
-from pitchbench.report.document import Positive, Thousandths, fill
+from pitchbench.report.document import NonNegative, Positive, Probability, Thousandths, fill
 from pitchbench.report.offset import (
     OffsetDocument,
     doubts,
@@ -29,7 +31,15 @@ from pitchbench.report.offset import (
     what_to_do,
     why_words,
 )
-from pitchbench.report.readings import EITHER, ReadingDocument, reading_document
+from pitchbench.report.readings import (
+    EITHER,
+    MoveDocument,
+    ReadingDocument,
+    SoundDocument,
+    move_document,
+    reading_document,
+    sound_documents,
+)
 from pitchbench.session.words import offset_words
 
 #: The columns of `row`: heading, whether it holds a number, the narrowest terminal that shows it.
@@ -44,13 +54,40 @@ COLUMNS: Final = (
 
 
 @dataclass(frozen=True)
+class MeanDocument:
+    """What the strings on one saddle come to together, as cents of one of them."""
+
+    offset_cents: float
+    u_cents: NonNegative
+    interval95_cents: tuple[float, float]
+    p_within: Probability
+    p_moved: Probability | None
+
+
+@dataclass(frozen=True)
 class StringOffsetDocument:
-    """One string: `offset` as it is printed of a single string, or what is lacking for it."""
+    """One string: `offset` as it is printed of a single string, or what is lacking for it.
+
+    Where others share what it lies on, no `move` is its own: its verdict is then that of the
+    saddle, by the `mean`; or `asks_mm` is what it asks of a bridge in one piece, positive away from
+    the nut.
+    """
 
     string: int
     note: Note
     lacks: str | None
     offset: OffsetDocument | None
+    mean: MeanDocument | None
+    asks_mm: float | None
+
+
+@dataclass(frozen=True)
+class SharedSaddleDocument:
+    """A saddle under several strings, and its one verdict and move."""
+
+    strings: tuple[int, ...]
+    verdict: Decision
+    move: MoveDocument | None
 
 
 @dataclass(frozen=True)
@@ -70,6 +107,7 @@ class BridgeLineDocument:
     bass: BridgeSideDocument
     left_cents: tuple[Thousandths, ...]
     unturned_left_cents: tuple[Thousandths, ...]
+    cautions: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -82,29 +120,81 @@ class OffsetsDocument:
     fret: int
     assumed: tuple[str, ...]
     strings: tuple[StringOffsetDocument, ...]
+    saddles: tuple[SharedSaddleDocument, ...]
     of_no_string: tuple[Annotated[ReadingDocument, EITHER], ...]
+    sounds: tuple[SoundDocument, ...]
     bridge: BridgeLineDocument | None = None
     semitones_off: int = 0
 
 
-def offsets_document(whole: WholeInstrument) -> OffsetsDocument:
+def offsets_document(whole: WholeInstrument, sounds: Iterable[Listened]) -> OffsetsDocument:
     """The whole result."""
-    strings = [
-        fill(StringOffsetDocument, each, offset=each.result and offset_document(each.result))
-        for each in whole.strings
+    saddles = [
+        fill(
+            SharedSaddleDocument,
+            strings=strings,
+            verdict=result.verdict.decision,
+            move=result.move and move_document(result.move),
+        )
+        for strings, result in _shared_saddles(whole).items()
     ]
     strange = [reading_document(ReadingDocument, each, a4_hz=whole.a4_hz) for each in whole.strange]
     return fill(
         OffsetsDocument,
         whole,
         instrument=whole.instrument.name,
-        strings=strings,
+        strings=[_string_document(each, whole) for each in whole.strings],
+        saddles=saddles,
         of_no_string=strange,
-        bridge=whole.line and _line_document(whole.line),
+        sounds=sound_documents(sounds),
+        bridge=whole.line and _line_document(whole.line, _minded(whole)),
     )
 
 
-def _line_document(line: BridgeLine) -> BridgeLineDocument:
+def _string_document(each: StringOffset, whole: WholeInstrument) -> StringOffsetDocument:
+    result = each.result
+    if result is None:
+        return fill(StringOffsetDocument, each, offset=None, mean=None, asks_mm=None)
+    own, mean, line = offset_document(result), result.mean, whole.line
+    if mean is not None:
+        own = replace(own, move=None, p_moved=None)
+    elif line is not None:
+        own = replace(own, move=None)
+    return fill(
+        StringOffsetDocument,
+        each,
+        offset=own,
+        mean=mean
+        and fill(
+            MeanDocument,
+            offset_cents=mean.centre,
+            u_cents=mean.u,
+            interval95_cents=mean.interval(),
+            p_within=result.verdict.p_within,
+            p_moved=result.verdict.p_moved,
+        ),
+        asks_mm=result.move.mm if line and result.move else None,
+    )
+
+
+def _shared_saddles(whole: WholeInstrument) -> dict[tuple[int, ...], OffsetResult]:
+    """By the strings on each saddle that goes by their mean, what one of them comes to: its answer
+    is that of all."""
+    return {
+        tuple(sorted((each.string, *whole.instrument.bridge.beside(each.string)))): each.result
+        for each in whole.strings
+        if each.result is not None and each.result.mean is not None
+    }
+
+
+def _minded(whole: WholeInstrument) -> tuple[str, ...]:
+    """What to mind where something is moved, each once."""
+    results = [each.result for each in whole.strings if each.result is not None]
+    words = [words for result in results for words in move_cautions(result)]
+    return tuple(dict.fromkeys(words + [LEFT_TO_A_REPAIRER] * (whole.line is not None)))
+
+
+def _line_document(line: BridgeLine, cautions: tuple[str, ...]) -> BridgeLineDocument:
     def side(belief: Belief) -> BridgeSideDocument:
         return fill(BridgeSideDocument, mm=belief.centre, u_mm=belief.u)
 
@@ -114,6 +204,7 @@ def _line_document(line: BridgeLine) -> BridgeLineDocument:
         bass=side(line.bass_mm),
         left_cents=tuple(line.left_cents.values()),
         unturned_left_cents=tuple(line.mean_left_cents.values()),
+        cautions=cautions,
     )
 
 
@@ -180,7 +271,7 @@ def _to_do(each: StringOffset, in_one_piece: bool) -> str:
     if in_one_piece:
         return f"asks for {move_words(result.move)}"
     if result.move.out_of_travel:
-        return f"cannot go {move_words(result.move)}"
+        return f"cannot go {move_words(result.move.whole)}"
     return f"{'file' if result.move.bridge.is_filed else 'move'} {move_words(result.move)}"
 
 
@@ -232,14 +323,9 @@ def remarks(whole: WholeInstrument) -> list[tuple[str, str]]:
         said.insert(0, ("noticed", tuned_otherwise_words(whole.semitones_off)))
     if whole.line is not None:
         said.insert(0, ("bridge", left_words(whole.line)))
-    shared = dict.fromkeys(
-        tuple(sorted((each.string, *whole.instrument.bridge.beside(each.string))))
-        for each, result in results
-        if result.mean is not None
-    )
     said += [
         ("one saddle", f"{strings_words(group)} go by the mean of what they ask for")
-        for group in shared
+        for group in _shared_saddles(whole)
     ]
     if whole.strange:
         many = len(whole.strange)
@@ -255,7 +341,4 @@ def remarks(whole: WholeInstrument) -> list[tuple[str, str]]:
         for each, result in results
         for words in doubts(result)
     ]
-    minded = dict.fromkeys(words for _, result in results for words in move_cautions(result))
-    if whole.line is not None:
-        minded[LEFT_TO_A_REPAIRER] = None
-    return said + [("mind", words) for words in minded]
+    return said + [("mind", words) for words in _minded(whole)]

@@ -323,7 +323,7 @@ def planned(log: Log, string: StringState) -> Move | None:
         moved_mm=string.moved_mm,
         last_screw_mm=string.moves[-1].made_mm if string.moves else None,
     )
-    return _within_travel(string, offset.centre, move)
+    return _within_travel(string, offset.centre, move.whole).short_of_the_mark
 
 
 def _within_travel(string: StringState, offset_cents: float, move: Move) -> Move:
@@ -334,4 +334,4 @@ def _within_travel(string: StringState, offset_cents: float, move: Move) -> Move
     left_cents = abs(offset_cents) * (1.0 - room_mm / move.mm)
     if left_cents > string.tolerance_cents:
         return move
-    return replace(move, mm=room_mm, ends95_cents=None).short_of_the_mark
+    return replace(move, mm=room_mm, ends95_cents=None)

@@ -71,6 +71,11 @@ class Samples:
         self.rate_hz = int(rate_hz)
         self._column = columns[:, self.channel - 1]
 
+    @property
+    def length_s(self) -> float:
+        """How long they sound."""
+        return len(self._column) / self.rate_hz
+
     def blocks(self) -> Iterator[Block]:
         """Yield the samples of one channel in order."""
         for start in range(0, len(self._column), _BLOCK_SIZE):

@@ -377,12 +377,13 @@ def _other_sound(before: Instrument, after: Instrument, number: int) -> bool:
 
 
 def _move(instrument: Instrument, number: int, fret: int, offset: Belief) -> Move | None:
-    """The move that cancels ``offset``; None where that is more than a saddle can be asked for."""
+    """The move that cancels ``offset``, or what of it may be filed; None where that is more than a
+    saddle can be asked for."""
     range95 = offset.interval()
     if max(abs(end) for end in range95) > LARGEST_OFFSET_CENTS:
         return None
     mm, low, high = map(Leverage(instrument, number, fret).cancelling_mm, (offset.centre, *range95))
-    return Move(number, mm, (low, high), instrument.bridge)
+    return Move(number, mm, (low, high), instrument.bridge).short_of_the_mark
 
 
 def _with_its_saddle(
@@ -401,10 +402,11 @@ def _with_its_saddle(
     moves = [each.move for each in asking if each.move]
     if len(moves) < len(asking):  # what one of them asks for is more than a saddle can do
         return replace(string, move=None)
-    mm = statistics.fmean(move.mm for move in moves)
+    mm = statistics.fmean(move.asked_mm for move in moves)
     lows, highs = zip(*(move.interval95_mm for move in moves), strict=True)
     range95_mm = statistics.fmean(lows), statistics.fmean(highs)
-    return replace(string, move=Move(string.number, mm, range95_mm, instrument.bridge))
+    move = Move(string.number, mm, range95_mm, instrument.bridge).short_of_the_mark
+    return replace(string, move=move)
 
 
 def _warnings_of_string(string: StringForecast) -> list[Warned]:
@@ -452,7 +454,7 @@ def _warnings_of_string(string: StringForecast) -> list[Warned]:
             )
         )
     elif string.move.out_of_travel:
-        far = length_words(string.move.size_mm)
+        far = length_words(string.move.whole.size_mm)
         warnings.append(
             Warned(
                 Hazard.TRAVEL,

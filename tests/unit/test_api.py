@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import doctest
 import inspect
+import json
 import pickle
 import shutil
 import subprocess
@@ -33,7 +34,7 @@ HEAVY = {"matplotlib", "msgspec", "numpy", "scipy", "sounddevice", "soundfile", 
 
 
 @pytest.fixture(scope="module")
-def plucks() -> tuple[pb.Reading | pb.Rejected, ...]:
+def plucks() -> pb.Plucks:
     return pb.read(SHARP)
 
 
@@ -134,14 +135,16 @@ def same(one: Any, other: Any) -> bool:
 
 
 @pytest.mark.parametrize("channels", [0, 1, 2])
-def test_an_array_reads_as_the_file_does(
-    plucks: tuple[pb.Reading | pb.Rejected, ...], channels: int
-) -> None:
+def test_an_array_reads_as_the_file_does(plucks: pb.Plucks, channels: int) -> None:
     sound, rate_hz = soundfile.read(SHARP, dtype="float32")
     if channels:  # silence beside it is not listened to
         sound = np.column_stack([np.zeros_like(sound)] * (channels - 1) + [sound])
-    assert same(pb.read(sound, rate_hz), plucks)
-    assert same(pb.read(sound.astype(np.float64), rate_hz, channel=channels or None), plucks)
+    for read in (
+        pb.read(sound, rate_hz),
+        pb.read(sound.astype(np.float64), rate_hz, channel=channels or None),
+    ):
+        assert same(tuple(read), tuple(plucks))
+        assert read.length_s == plucks.length_s
 
 
 TONE = np.zeros(48_000, np.float32)
@@ -196,15 +199,18 @@ def test_a_damaged_file_gives_what_comes_before_the_damage(tmp_path: Path) -> No
 # -- the same answers as the commands give -------------------------------------------------------
 
 
-def test_offset_and_move_are_what_the_command_prints(
-    plucks: tuple[pb.Reading | pb.Rejected, ...], capsys: pytest.CaptureFixture[str]
-) -> None:
-    import json  # noqa: PLC0415
-
-    words = ["--string", "A2", "--scale", "648", "--screw-pitch", "0.5", "--format", "json"]
+def printed_by(words: list[str], capsys: pytest.CaptureFixture[str]) -> Any:
+    """The document that a command prints."""
     with pytest.raises(SystemExit):
-        main(["offset", str(SHARP), *words])
-    printed = json.loads(capsys.readouterr().out)
+        main([*words, "--format", "json"])
+    return json.loads(capsys.readouterr().out)
+
+
+def test_offset_and_move_are_what_the_command_prints(
+    plucks: pb.Plucks, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["--string", "A2", "--scale", "648", "--screw-pitch", "0.5"]
+    printed = printed_by(["offset", str(SHARP), *words], capsys)
     result = pb.offset(plucks, "A2")
     move = pb.saddle_move(result, 648, screw_pitch_mm=0.5)
     assert result.offset.offset_cents == printed["offset_cents"]
@@ -215,8 +221,42 @@ def test_offset_and_move_are_what_the_command_prints(
     assert same(pb.saddle_move(result.offset, 648, screw_pitch_mm=0.5), move)
 
 
+def test_no_more_is_asked_to_be_filed_than_can_be_done(
+    plucks: pb.Plucks, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By the program as by its commands: short of the mark, and within the travel."""
+    words = ["--string", "A2", "--scale", "648", "--bridge", "fixed-saddle"]
+    printed = printed_by(["offset", str(SHARP), *words], capsys)["move"]
+    move = pb.saddle_move(pb.offset(plucks, "A2"), 648, bridge="fixed-saddle")
+    assert move.out_of_travel is printed["out_of_travel"] is True
+    assert move.size_mm == printed["mm"] == 1.0
+    assert move.asked_mm == printed["asked_mm"] > 2.0
+
+
+def test_a_recording_is_as_long_for_a_program_as_for_the_command(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Each pluck a file of its own with silence behind it, and sharper than the one before: what is
+    # taken off for drift goes by the time between them.
+    sound, rate_hz = soundfile.read(SHARP)
+    files = []
+    for k, pluck in enumerate(pb.read(SHARP)):
+        start = int((pluck.onset_s - 0.15) * rate_hz)
+        sounding = sound[start : start + int(2.25 * rate_hz)]
+        at = np.arange(len(sounding)) * 2.0 ** (2.0 * k / 1200.0)
+        sharper = np.interp(at[at < len(sounding)], np.arange(len(sounding)), sounding)
+        files.append(str(tmp_path / f"{k}.wav"))
+        soundfile.write(files[-1], np.r_[sharper, np.zeros(20 * rate_hz)], rate_hz, "PCM_24")
+    printed = printed_by(["offset", *files, "--string", "A2"], capsys)
+    result = pb.offset([pb.read(file) for file in files], "A2")
+    assert 2.0 < result.offset.drift_cents_per_min < 8.0
+    assert result.offset.drift_cents_per_min == printed["drift_cents_per_min"]
+    assert result.offset.offset_cents == printed["offset_cents"]
+    assert result.verdict.decision == printed["verdict"]
+
+
 def test_open_and_fretted_may_be_given_apart(
-    plucks: tuple[pb.Reading | pb.Rejected, ...],
+    plucks: pb.Plucks,
 ) -> None:
     apart = pb.offset(open=plucks[::2], fretted=plucks[1::2])
     assert (apart.note.name, apart.offset.open.n, apart.offset.fretted.n) == ("A2", 3, 3)
@@ -228,7 +268,7 @@ def test_open_and_fretted_may_be_given_apart(
     assert roles == [pb.Role.OPEN, pb.Role.FRETTED] * 3
 
 
-def test_recordings_follow_one_another(plucks: tuple[pb.Reading | pb.Rejected, ...]) -> None:
+def test_recordings_follow_one_another(plucks: pb.Plucks) -> None:
     result = pb.offset([plucks, [], plucks], "A2")
     at_s = [pluck.at_s for pluck in result.plucks]
     assert at_s == sorted(at_s)
@@ -238,7 +278,7 @@ def test_recordings_follow_one_another(plucks: tuple[pb.Reading | pb.Rejected, .
 @pytest.mark.parametrize(
     ("ask", "words"),
     [
-        (lambda r: pb.offset(r + r), "not in the order of time"),
+        (lambda r: pb.offset([*r, *r]), "not in the order of time"),
         (lambda r: pb.offset([*r, r]), "given together"),
         (lambda r: pb.offset(r, "H2"), "'H2' is not a note"),
         (lambda r: pb.offset(r, 5), "'5' is not a note"),
@@ -253,7 +293,7 @@ def test_recordings_follow_one_another(plucks: tuple[pb.Reading | pb.Rejected, .
         (lambda _: pb.drift(None), "not NoneType"),
         (lambda _: pb.neck({"A2": str(SHARP)}), "not str"),
         (lambda r: pb.neck({5: r}), "'5' is not a note"),
-        (pb.neck, "Readings of each string are wanted here, not tuple"),
+        (pb.neck, "Readings of each string are wanted here, not Listened"),
         (
             lambda _: pb.repeatability(str(SHARP)),
             "Readings of each player are wanted here, not str",
@@ -267,6 +307,9 @@ def test_recordings_follow_one_another(plucks: tuple[pb.Reading | pb.Rejected, .
         (lambda r: pb.saddle_move(pb.offset(r), screw_heads="up"), "'up' is not a known"),
         (lambda r: pb.drift(r, fret=-1), "no fret -1"),
         (lambda r: pb.neck({"A": r}), "'A' is not a note"),
+        (lambda r: pb.neck({"A2": r}, weights={23: 1}), "Fret 23 does not sound: those of .* 1 to"),
+        (lambda r: pb.neck({"A2": r}, weights={1.5: 1}), "Fret 1.5 does not sound"),
+        (lambda r: pb.neck({"A2": r}, weights={1: -1, 12: 1}), "-1 is no weight of fret 1"),
         (lambda r: pb.drift(r, pb.preset("six-string")), "no string None"),
         (lambda r: pb.drift(r, pb.preset("six-string"), 7), "no string 7"),
         (
@@ -277,7 +320,7 @@ def test_recordings_follow_one_another(plucks: tuple[pb.Reading | pb.Rejected, .
     ],
 )
 def test_what_makes_no_sense_is_refused_with_words(
-    plucks: tuple[pb.Reading | pb.Rejected, ...], ask: Callable[[Any], object], words: str
+    plucks: pb.Plucks, ask: Callable[[Any], object], words: str
 ) -> None:
     with pytest.raises(pb.PitchbenchError, match=words):
         ask(plucks)
@@ -302,7 +345,7 @@ def test_too_little_to_say_is_an_error_of_its_own(ask: Callable[[], object]) -> 
 
 
 def test_results_survive_the_way_between_processes(
-    plucks: tuple[pb.Reading | pb.Rejected, ...],
+    plucks: pb.Plucks,
 ) -> None:
     offset = pb.offset(plucks, "A2")
     quiet = pb.Rejected(onset_s=0.5, ring_s=0.2, reason=pb.Reason.TOO_SHORT)

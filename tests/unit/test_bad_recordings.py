@@ -13,9 +13,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from recordings import RATE_HZ, Note, Ran, play
 
 from pitchbench.errors import ExitCode, PitchbenchError
+from pitchbench.presets import preset
 from pitchbench.sound.recording import Recording
+from pitchbench.strings.virtual import VirtualInstrument
+
+ROOT = Path(__file__).parents[2]
 
 
 def wav(path: Path, frames: int = 48_000, rate_hz: int = 48_000, subtype: str = "PCM_16") -> Path:
@@ -267,3 +272,51 @@ def test_a_recording_of_which_nothing_is_left(tmp_path: Path) -> None:
     with pytest.raises(PitchbenchError, match="damaged from its very beginning") as error:
         list(Recording(path).blocks())
     assert error.value.exit_code == ExitCode.NO_READING
+
+
+READERS = ("read", "drift", "offset", "neck", "repeatability")
+
+
+@pytest.mark.parametrize("command", READERS)
+def test_what_was_heard_is_told_to_programs_where_nothing_comes_of_it(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, command: str
+) -> None:
+    virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
+    loud = np.clip(50.0 * play(virtual, [Note(5), Note(5, 12)]), -1.0, 1.0)
+    soundfile.write(tmp_path / "loud.wav", loud, RATE_HZ)
+    ran = Ran(capsys, command, tmp_path / "loud.wav", "--format", "json")
+    assert ran.code == ExitCode.NO_READING
+    readings = ran.document["plucks" if command == "drift" else "readings"]
+    assert [each["reason"] for each in readings] == ["clipped", "clipped"]
+    assert ran.document["sounds"][0]["length_s"] == pytest.approx(len(loud) / RATE_HZ)
+    if command != "drift":  # whose own form holds that
+        assert ran.document["schema"] == "pitchbench.readings/1"
+        assert f"{ran.document['lacks']} " in ran.err.replace("\n", " ")
+    assert Ran(capsys, command, tmp_path / "loud.wav", "--plain").code == ExitCode.NO_READING
+
+
+@pytest.mark.parametrize("command", READERS)
+def test_a_file_without_a_sample_is_told_to_programs(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, command: str
+) -> None:
+    path = no_samples(tmp_path)
+    ran = Ran(capsys, command, path, "--format", "json")
+    assert ran.code == ExitCode.NO_READING
+    assert (ran.document["readings"], ran.document["sounds"]) == ([], [])
+    assert "no sound at all" in ran.document["lacks"]
+
+
+@pytest.mark.parametrize("command", READERS)
+def test_damage_stands_in_every_document(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, command: str
+) -> None:
+    name = "g3-neck-low-frets" if command == "neck" else "a2-open-and-12th-sharp"
+    whole = ROOT / "samples" / f"{name}.flac"
+    path = tmp_path / "cut.flac"
+    path.write_bytes(whole.read_bytes()[:180_000])
+    for sound, damaged in ((path, True), (whole, False)):
+        ran = Ran(capsys, command, sound, "--format", "json")
+        assert ran.code == ExitCode.DONE
+        (told,) = ran.document["sounds"]
+        assert told["file"] == str(sound)
+        assert told["damaged_after_s"] == (told["length_s"] if damaged else None)

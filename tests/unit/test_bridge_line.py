@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -161,7 +162,14 @@ def test_offset_says_how_far_either_side_goes(
     asks = [text_line for text_line in text.splitlines() if "; the bridge as it is" in text_line]
     for each, left in zip(asks, bridge["left_cents"], strict=True):
         assert each.replace("−", "-").endswith(f"leaves {left:+.1f} cents."), each
-    assert "mind: Mark where the bridge feet stand before you move it." in text
+    minded = [each[6:] for each in text.splitlines() if each.startswith("mind: ")]
+    assert "Mark where the bridge feet stand before you move it." in minded
+    # It is the bridge that goes, and no string by itself.
+    assert bridge["cautions"] == minded
+    assert ran.document["saddles"] == []
+    assert all(each["offset"]["move"] is None for each in strings)
+    asked = [f"{abs(mm):.1f}" for each in strings if (mm := each["asks_mm"]) is not None]
+    assert asked == re.findall(r"It asks for (\d\.\d) mm", text) != []
 
 
 def test_no_bridge_is_put_by_what_is_likelier_a_touched_harmonic(
@@ -181,3 +189,10 @@ def test_no_bridge_is_put_by_what_is_likelier_a_touched_harmonic(
     of = {each["string"]: each["offset"] for each in document["strings"] if each["offset"]}
     assert of[3]["p_touched_harmonic"] > 0.5
     assert len(document["bridge"]["left_cents"]) == 3
+    # With two others there is no line: they go by their mean, which waits for the third.
+    record(tmp_path / "three.wav", virtual, plucks[:8] + touched)
+    document = Ran(capsys, "offset", tmp_path / "three.wav", *options).document
+    assert document["bridge"] is None
+    (saddle,) = document["saddles"]
+    assert (saddle["strings"], saddle["verdict"]) == ([1, 2, 3, 4, 5], "take_more")
+    assert saddle["move"] is None

@@ -167,6 +167,8 @@ def test_two_strings_on_one_saddle_get_one_move(capsys: Capsys) -> None:
     ran = Ran(capsys, *asked, "--frets", "12", "--tolerance", "1", "--format", "json")
     a, e = ran.document["strings"]
     assert (a["verdict"], a["move"]) == (e["verdict"], e["move"]) != ("leave", None)
+    # A program is told that it is one move.
+    assert [a["shares_saddle_with"], e["shares_saddle_with"]] == [[6], [5]]
     assert a["move"]["mm"] == pytest.approx((3.2 - 1.7) / 2.0, abs=0.05)
     assert e["off_after_cents"] == pytest.approx(a["off_after_cents"], abs=0.2)
     out = Ran(capsys, *asked, "--frets", "12", "--tolerance", "1").out
@@ -186,7 +188,8 @@ def test_no_move_is_promised_that_the_saddle_cannot_make(capsys: Capsys) -> None
     for each in filed:
         assert each["move"]["out_of_travel"]
         # The saddle does a third of what is asked of it.
-        left = 1.0 - 1.0 / each["move"]["mm"]
+        left = 1.0 - 1.0 / each["move"]["asked_mm"]
+        assert each["move"]["mm"] <= 1.0
         assert each["off_after_cents"] == pytest.approx(left * each["off_before_cents"], abs=0.2)
         assert each["off_after_cents"] <= each["off_after_most95_cents"]
     out = Ran(capsys, *asked[:4], "--preset", "steel-acoustic").out
@@ -344,6 +347,22 @@ def test_the_best_compromise_for_what_is_played(capsys: Capsys, guitar: Guitar) 
     assert "work for a qualified repairer" in plain
 
 
+def test_a_compromise_has_its_cautions_and_files_no_more_than_is_sure(capsys: Capsys) -> None:
+    """Of takes that by themselves ask for more takes, and for no move."""
+    played = ("neck", *CHORDS[1:], "--play", "open chords", "--preset")
+    plain = Ran(capsys, *played, "six-string", "--plain").out
+    assert plain.count(": take more before you touch the saddle") == 2
+    document = Ran(capsys, *played, "six-string", "--format", "json").document
+    cautions = document["compromise"]["cautions"]
+    assert any(words.startswith("Slacken the string") for words in cautions)
+    assert [f"mind: {words}" for words in cautions] == plain.splitlines()[-len(cautions) :]
+    filed = Ran(capsys, *played, "steel-acoustic", "--format", "json").document["compromise"]
+    assert [each["move_mm"] for each in filed["strings"]] == [0.0, 0.0]
+    assert all(abs(each["asked_mm"]) > 1.0 for each in filed["strings"])
+    assert filed["best"] != filed["at_the_12th"]
+    assert "mm is asked in all, open string" in Ran(capsys, *played, "steel-acoustic").out
+
+
 def test_one_take_of_each_says_so(capsys: Capsys, guitar: Guitar, tmp_path: Path) -> None:
     notes = [Note(1, fret, ring_s=1.2) for fret in (0, 5, 12)]
     virtual = VirtualInstrument(preset("six-string"), seed=9, rate_hz=RATE_HZ)
@@ -432,7 +451,7 @@ def test_silence(capsys: Capsys, tmp_path: Path) -> None:
     virtual = VirtualInstrument(preset("six-string"), seed=9, rate_hz=RATE_HZ)
     record(tmp_path / "quiet.wav", virtual, [])
     ran = Ran(capsys, "neck", tmp_path / "quiet.wav", "--format", "json")
-    assert (ran.code, ran.out) == (3, "")
+    assert (ran.code, ran.document["readings"]) == (3, [])
 
 
 @pytest.mark.parametrize(
@@ -444,6 +463,7 @@ def test_silence(capsys: Capsys, tmp_path: Path) -> None:
         (("--frets", "5,12", "--preset", "banjo-five", "--no-keep"), "String 5 has too few"),
         (("--string", "C4", "--no-keep"), "no C4 string"),
         (("x.wav", "--frets", "1", "--weights", "1:1"), "both given"),
+        (("--weights", "24:1", "--no-keep"), "Fret 24 does not sound: those of the neck that do"),
         (("x.wav", "--frets", "0"), "no fret"),
         (("x.wav", "--frets", "1,two"), "no fret"),
         (("x.wav", "--weights", "12:-1"), "no weight"),

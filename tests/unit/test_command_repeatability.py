@@ -134,7 +134,8 @@ def test_a_string_that_was_not_played_is_told(
     capsys: Capsys, players: list[Path], form: str
 ) -> None:
     ran = Ran(capsys, "repeatability", players[0], "--string", "E4", "--format", form)
-    assert (ran.code, ran.out) == (3, "")
+    assert ran.code == 3
+    assert len(ran.document["readings"]) == 8 if form == "json" else ran.out == ""
     assert "no reading of the open E4 string; heard: D3 4 times, D4 4 times." in ran.err
 
 

@@ -278,6 +278,11 @@ def test_a_break_point_goes_a_millimetre_where_nothing_is_said() -> None:
     assert not plan_move(measured(2.4), instrument(bare), 1).out_of_travel
     move = plan_move(measured(5.0), instrument(bare), 1)
     assert move.out_of_travel
-    # What it cannot do is told whole.
-    assert move.whole_mm is None
-    assert move.mm == pytest.approx(1.9, abs=0.05)
+    assert move.mm == move.reach_mm == 1.0
+    assert move.asked_mm == move.whole.mm == pytest.approx(1.9, abs=0.05)
+    unsure = plan_move(measured(5.0, half=3.5), instrument(bare), 1)
+    assert unsure.mm == unsure.interval95_mm[0] < 1.0
+    # Nothing is left to be filed: it is still the way that is asked for.
+    spent = replace(plan_move(measured(-5.0), instrument(bare), 1), moved_mm=-1.0).short_of_the_mark
+    assert spent.size_mm == 0.0
+    assert spent.direction is Direction.TOWARD_NUT

@@ -42,7 +42,7 @@ def test_a_saddle_that_is_all_that_is_wrong_is_set_right_and_the_open_string_lef
     (setting,) = found.strings
     right_mm = geometry.saddle_move_mm(8.0, fret=12, scale_mm=GUITAR.scale_of(6))
     # The fit takes the saddle's pull for straight; 8 cents bend it by a two-hundredth.
-    assert setting.move.centre == pytest.approx(right_mm, rel=0.01)
+    assert setting.move.mm == pytest.approx(right_mm, rel=0.01)
     assert setting.tuned.centre == pytest.approx(0.0, abs=0.02)
     assert found.best.cents < 0.05
     assert found.at_the_12th.cents < 0.05
@@ -54,10 +54,10 @@ def test_a_saddle_that_strings_share_makes_one_move() -> None:
     paired = preset("paired-saddles")
     necks = [neck(6, saddle=8.0), neck(5, saddle=2.0)]
     found = best_compromise(necks, paired, of_notes({(6, 12): 1.0, (5, 12): 1.0}), a4_hz=440.0)
-    moves = [setting.move.centre for setting in found.strings]
+    moves = [setting.move.mm for setting in found.strings]
     assert moves[0] == moves[1]
     alone = best(necks, of_notes({(6, 12): 1.0, (5, 12): 1.0}))
-    low, high = sorted(setting.move.centre for setting in alone.strings)
+    low, high = sorted(setting.move.mm for setting in alone.strings)
     assert low < moves[0] < high
     # At the 12th by the mean: 3 cents are left on either.
     assert found.at_the_12th.cents == pytest.approx(3.0, abs=0.1)
@@ -69,13 +69,27 @@ def test_a_saddle_goes_no_farther_than_it_can() -> None:
     notes = of_notes({(6, 12): 1.0})
     found = best_compromise([neck(6, saddle=8.0)], acoustic, notes, a4_hz=440.0)
     (setting,) = found.strings
-    assert (setting.move.centre, setting.at_its_end) == (1.0, True)
+    assert (setting.move.mm, setting.at_its_end) == (1.0, True)
     # It does a third of the 8 cents: 1731 cents over the length for each millimetre.
     left = 8.0 - CENTS_PER_NEPER / acoustic.scale_of(6)
     assert found.at_the_12th.cents == pytest.approx(left, abs=0.1)
     assert found.best.cents == pytest.approx(left, abs=0.5)
     (setting,) = best([neck(6, saddle=8.0)], notes).strings
     assert not setting.at_its_end
+
+
+def test_no_more_of_a_saddle_is_filed_than_is_sure() -> None:
+    """Half a millimetre is asked, give or take a fifth: what is left is what is left of that."""
+    acoustic = preset("steel-acoustic")
+    asked = best_compromise(
+        [neck(6, saddle=1.3, u=0.3)], acoustic, of_notes({(6, 12): 1.0}), a4_hz=440.0
+    )
+    (setting,) = asked.strings
+    assert setting.move.asked_mm == pytest.approx(0.5, abs=0.05)
+    assert setting.move.mm == setting.move.interval95_mm[0]
+    assert 0.1 < setting.move.mm < 0.4
+    assert not setting.at_its_end
+    assert asked.best.cents > 0.2
 
 
 def test_frets_that_are_said_are_those_of_the_neck() -> None:
@@ -100,7 +114,7 @@ def test_two_notes_by_hand() -> None:
     (setting,) = found.strings
     assert setting.tuned.centre == pytest.approx(tuned, abs=1e-6)
     mm = -at_12 * GUITAR.scale_of(6) / CENTS_PER_NEPER
-    assert setting.move.centre == pytest.approx(mm, abs=1e-6)
+    assert setting.move.mm == pytest.approx(mm, abs=1e-6)
     not_played = best([neck(6, nut=3.0)], of_notes({(6, 0): 1.0, (6, 12): 1.0, (6, 5): 0.0}))
     assert not_played.strings == found.strings
 
@@ -131,7 +145,7 @@ def test_brute_force_finds_nothing_better_for_chords_on_three_strings() -> None:
             w * (error(high) - error(low)) ** 2 for (low, high, _, _), w in pairs.items()
         )
 
-    mine = np.array([[s.tuned.centre, s.move.centre] for s in found.strings]).ravel()
+    mine = np.array([[s.tuned.centre, s.move.mm] for s in found.strings]).ravel()
     brute = optimize.minimize(badness, np.zeros(6), method="Powell", tol=1e-12)
     assert badness(mine) <= brute.fun * (1.0 + 1e-6)
     assert mine == pytest.approx(brute.x, abs=2e-3)
@@ -157,21 +171,21 @@ def test_what_the_survey_leaves_open_is_in_the_settings() -> None:
         best([neck(6, nut=3.0, u=u)], read_played(["up to fret 5"], GUITAR)).strings[0]
         for u in (0.1, 1.0)
     )
-    assert unsure.move.u == pytest.approx(10.0 * sure.move.u, rel=0.05)
+    assert unsure.u_mm == pytest.approx(10.0 * sure.u_mm, rel=0.05)
     assert unsure.tuned.u == pytest.approx(10.0 * sure.tuned.u, rel=0.05)
     # Drawn: necks as they may truly be, each set as would be best for it.
     rng = np.random.default_rng(4)
     best_for = []
     for nut, saddle in rng.normal((3.0, 0.0), 0.5, size=(300, 2)):
         each = best([neck(6, nut=nut, saddle=saddle)], read_played(["up to fret 5"], GUITAR))
-        best_for.append((each.strings[0].tuned.centre, each.strings[0].move.centre))
+        best_for.append((each.strings[0].tuned.centre, each.strings[0].move.mm))
     said = best(
         [StringNeck(6, (), Belief.normal(3.0, 0.5), Belief.normal(0.0, 0.5), 0.0, 0.0, 1e-6)],
         read_played(["up to fret 5"], GUITAR),
     ).strings[0]
     spread = np.std(best_for, axis=0)
     # 300 draws tell a spread to 4 %.
-    assert (said.tuned.u, said.move.u) == pytest.approx(tuple(spread), rel=0.15)
+    assert (said.tuned.u, said.u_mm) == pytest.approx(tuple(spread), rel=0.15)
 
 
 def test_words_for_what_is_played() -> None:

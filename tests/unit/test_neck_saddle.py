@@ -283,10 +283,14 @@ def test_a_break_point_is_filed_short_of_the_mark_and_only_where_it_is_surely_of
         judge_saddle(near, choice, each, tolerance_cents=2.0).advice for each in (BENCH, filed)
     )
     assert (screwed, held) == (NeckAdvice.MOVE, NeckAdvice.TAKE_MORE)
-    # One that has not so far to go: what is asked of it is told whole, as of any saddle.
+    # One that has not so far to go is filed no farther than it goes, a nut that comes first or not.
     bare = replace(BENCH, bridge=Bridge(BridgeKind.FIXED_SADDLE))
     found = judge_saddle(neck, best_saddle(neck, bare), bare, tolerance_cents=2.0).move
     assert found is not None
     assert found.out_of_travel
-    assert found.whole_mm is None
-    assert abs(found.reach_mm) == 1.0
+    assert abs(found.mm) == 1.0 < abs(found.asked_mm)
+    nut = a_neck(9.0, -5.0)
+    first = judge_saddle(nut, best_saddle(nut, bare), bare, tolerance_cents=2.0)
+    assert first.advice is NeckAdvice.NUT_FIRST
+    assert first.move is not None
+    assert abs(first.move.mm) <= 1.0 < abs(first.move.asked_mm)

@@ -172,6 +172,12 @@ def test_what_a_shared_saddle_is_warned_of_is_its_one_move() -> None:
     assert Hazard.TRAVEL in warned(9.0, 9.0)
 
 
+def test_what_is_foreseen_of_a_filed_saddle_is_no_more_than_can_be_filed() -> None:
+    filed = preset("steel-acoustic")
+    (string,) = forecast(filed, filed, anchors={6: Belief.normal(6.0, 1.0)}).strings[5:]
+    assert string.move.mm == string.move.reach_mm == 1.0 < 2.0 < string.move.asked_mm
+
+
 def test_a_saddle_that_cannot_cure_one_of_its_strings_has_no_move() -> None:
     paired = preset("paired-saddles")
     anchors = {1: Belief.normal(150.0, 1.0), 2: Belief.normal(3.0, 1.0)}

@@ -115,11 +115,20 @@ def test_two_strings_on_one_saddle_get_one_move_the_mean(
     path, _ = whole
     asked = ("offset", path, "--preset", "paired-saddles")
     document = Ran(capsys, *asked, "--format", "json").document
-    strings = {each["string"]: each["offset"] for each in document["strings"]}
-    six, five = (strings[n]["move"] for n in (6, 5))
-    assert six == five
-    assert six["mm"] == pytest.approx(4.5 * 648.0 / 1731.2, abs=0.2)
-    assert six["out_of_travel"] is False
+    (saddle,) = document["saddles"]
+    assert (saddle["strings"], saddle["verdict"]) == ([5, 6], "move")
+    assert saddle["move"]["mm"] == pytest.approx(4.5 * 648.0 / 1731.2, abs=0.2)
+    assert saddle["move"]["out_of_travel"] is False
+    assert saddle["move"]["cautions"]
+    # It is made once, by neither string; and what is said of a string is its own.
+    five, six = (document["strings"][n - 1] for n in (5, 6))
+    for string in (five, six):
+        assert (string["offset"]["verdict"], string["offset"]["move"]) == ("move", None)
+        assert string["mean"]["offset_cents"] == pytest.approx(4.5, abs=0.5)
+        assert string["mean"]["p_within"] < 0.1 < 0.5 < string["mean"]["p_moved"]
+        assert string["offset"]["p_moved"] is None
+    assert six["offset"]["p_within"] < 0.01 < 0.5 < five["offset"]["p_within"]
+    assert document["strings"][2]["mean"] is None
     out = Ran(capsys, *asked, "--plain").out
     assert out.startswith("do: Move 2 saddles, 1 string could not be judged, 2 were not heard.")
     assert "one saddle: strings 5 and 6 go by the mean of what they ask for" in out
