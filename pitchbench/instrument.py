@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 
+from pitchbench.errors import another_wanted
 from pitchbench.notes import Note, ordinal
 from pitchbench.units import fret_ratio
 
@@ -244,3 +245,16 @@ class Instrument:
         if not 1 <= number <= len(self.strings):
             raise IndexError(f"no string {number}")
         return self.strings[number - 1]
+
+
+def check_instrument(*given: object) -> None:
+    """Refuse what is no instrument, as the name of one.
+
+    Raises
+    ------
+    PitchbenchError
+        For the first that is none.
+    """
+    for each in given:
+        if not isinstance(each, Instrument):
+            raise another_wanted("An instrument is", each, "Give what `pitchbench.preset` returns.")
