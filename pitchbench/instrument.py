@@ -71,6 +71,15 @@ class Bridge:
     locking_nut: bool = False
 
     @property
+    def has_screws(self) -> bool:
+        """Whether screws move its saddles; else they are slid or filed by so many millimetres."""
+        return self.kind not in {
+            BridgeKind.CLAMPED_TREMOLO,
+            BridgeKind.SLIDING_WOOD,
+            BridgeKind.FIXED_SADDLE,
+        }
+
+    @property
     def is_filed(self) -> bool:
         """Whether its break points are filed: what is filed away cannot be put back."""
         return self.kind is BridgeKind.FIXED_SADDLE

@@ -317,6 +317,10 @@ def test_recordings_follow_one_another(plucks: pb.Plucks) -> None:
         (lambda r: pb.saddle_move(pb.offset(r), 6.48), "scale of 6.48 mm"),
         (lambda r: pb.saddle_move(pb.offset(r), screw_pitch_mm=5.0), "screw of 5 mm"),
         (lambda r: pb.saddle_move(pb.offset(r), bridge="trapeze"), "'trapeze' is not a known"),
+        (
+            lambda r: pb.saddle_move(pb.offset(r), bridge="fixed-saddle", screw_pitch_mm=0.5),
+            "No screw moves the saddles of a bridge of the kind fixed-saddle",
+        ),
         (lambda r: pb.saddle_move(pb.offset(r), screw_heads="up"), "'up' is not a known"),
         (lambda r: pb.drift(r, fret=-1), "fret '-1' makes no sense"),
         (lambda r: pb.neck({"A": r}), "'A' is not a note"),
