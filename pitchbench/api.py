@@ -19,14 +19,15 @@ from typing import TypeVar
 
 from numpy.typing import ArrayLike
 
+from pitchbench import ranges
 from pitchbench.analysis.drift import DriftResult, drift_plucks, lay_over, pull_of_magnet
 from pitchbench.analysis.heard import Plucks, plucks_of
 from pitchbench.analysis.listening import listen_to, readings_in
 from pitchbench.analysis.neck import Judged, NeckResult, heard_string, judge_neck
 from pitchbench.analysis.offset import Comparison, JudgedOffset, Role, compare, judged
 from pitchbench.analysis.repeatability import StudyResult, study_takes, takes_in
-from pitchbench.errors import PitchbenchError, ReadError
-from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads
+from pitchbench.errors import PitchbenchError, ReadError, another_wanted
+from pitchbench.instrument import Bridge, BridgeKind, Instrument, ScrewHeads, check_instrument
 from pitchbench.intonation.bridge import Move, cancelling_move
 from pitchbench.intonation.offset import DEFAULT_PRIOR, Offset
 from pitchbench.notes import A4_HZ, Note
@@ -67,9 +68,11 @@ def read(
     Raises
     ------
     ReadError
-        If the file cannot be read, or the samples have another shape, no rate or no numbers.
+        If there is no such file or it is no recording that can be opened (its beginning is damaged,
+        say), or an array has another shape, no rate or samples that are no numbers.
     NoReadingError
-        If a file is empty or damaged from its beginning.
+        If a file can be opened, but is empty, holds no sound, none that is whole, or samples that
+        are no numbers.
 
     Notes
     -----
@@ -152,10 +155,10 @@ def offset(
     ----------
     readings : plucks of one string, open and fretted in any order, told apart by pitch.
     string : the open note, such as "E2"; None to have it inferred.
-    fret : which fret, 1 or higher.
+    fret : which fret, 1 to 24.
     open, fretted : plucks of which it is known what they are; they follow the others.
-    a4_hz : pitch of A4, for the names of notes.
-    tolerance_cents : what may be left alone.
+    a4_hz : pitch of A4, for the names of notes, 380 to 480 Hz.
+    tolerance_cents : what may be left alone, 0.1 to 50 cents.
 
     Returns
     -------
@@ -183,8 +186,9 @@ def offset(
     >>> abs(result.offset.offset_cents - guitar.true_offset_cents(6)) < 0.5
     True
     """
-    _check_fret(fret, 1)
-    _check_positive(a4_hz=a4_hz, tolerance_cents=tolerance_cents)
+    ranges.FRET.check(whole=True, fret=fret)
+    ranges.A4.check(a4_hz=a4_hz)
+    ranges.TOLERANCE.check(tolerance_cents=tolerance_cents)
     said = ((None, readings), (Role.OPEN, open), (Role.FRETTED, fretted))
     told = [(plucks, role) for role, each in said for plucks in plucks_of(each)]
     comparison = compare(
@@ -212,7 +216,7 @@ def saddle_move(
     ----------
     offset : what `offset` returned, or the ``offset`` in it.
     scale_mm : scale length, 300 to 1100 mm.
-    setback_mm : how far the saddle stands behind the scale length already.
+    setback_mm : how far the saddle stands behind the scale length already, -20 to 50 mm.
     bridge : kind of bridge, such as "screw-saddles"; it says what to mind.
     screw_pitch_mm : travel per turn of the length screw, 0.2 to 2 mm.
     screw_heads : "tail" or "neck", the side where the heads of the screws sit.
@@ -226,8 +230,8 @@ def saddle_move(
     Raises
     ------
     PitchbenchError
-        If scale or screw are out of the question, there is no such kind of bridge, or no place of
-        the saddle cures such an offset.
+        If it is no offset, scale, setback or screw are out of the question, there is no such kind
+        of bridge, or no place of the saddle cures such an offset.
 
     Notes
     -----
@@ -242,6 +246,11 @@ def saddle_move(
     >>> move.direction.value, move.rotation.value, 1.5 < move.mm < 4.0
     ('away_from_nut', 'clockwise', True)
     """
+    ranges.SETBACK.check(setback_mm=setback_mm)
+    if isinstance(offset, Comparison):
+        offset = offset.offset
+    if not isinstance(offset, Offset):
+        raise another_wanted("An offset is", offset, "Give what `pitchbench.offset` returns.")
     kind = _one_of(BridgeKind, bridge)
     known = with_bridge(
         with_scale(Instrument("", "", scale_mm, (), Bridge(kind)), scale_mm),
@@ -249,7 +258,7 @@ def saddle_move(
         screw_heads=None if screw_heads is None else _one_of(ScrewHeads, screw_heads),
     )
     return cancelling_move(
-        offset.offset if isinstance(offset, Comparison) else offset,
+        offset,
         string=0,
         scale_mm=known.scale_mm,
         setback_mm=setback_mm,
@@ -305,10 +314,14 @@ def neck(
     >>> [fret.fret for fret in string.neck.frets]
     [3, 7, 12]
     """
-    known = instrument or preset("six-string")
+    known = preset("six-string") if instrument is None else instrument
+    check_instrument(known)
     if tolerance_cents is not None:
+        ranges.TOLERANCE.check(tolerance_cents=tolerance_cents)
         known = with_tolerance(known, tolerance_cents)
-    _check_positive(a4_hz=a4_hz, tolerance_cents=known.tolerance_cents)
+    ranges.A4.check(a4_hz=a4_hz)
+    if weights is not None and not isinstance(weights, Mapping):
+        raise another_wanted("Weights are", weights, "Give them by fret: {5: 1.0, 12: 2.0}.")
     heard = [
         heard_string(_note(name), plucks_of(readings), known, a4_hz)
         for name, readings in _each(strings, "string")
@@ -347,7 +360,8 @@ def drift(
     NoReadingError
         If ``near`` or ``far`` was given and either has no usable reading.
     PitchbenchError
-        If an instrument is given without the string that was played, or has no such string or fret.
+        If an instrument is given without the string that was played, or the other way round, or has
+        no such string or fret.
 
     Examples
     --------
@@ -356,10 +370,15 @@ def drift(
     >>> [pluck.strength.value for pluck in result.plucks]
     ['soft', 'medium', 'hard']
     """
-    _check_fret(fret, 0)
-    _check_positive(a4_hz=a4_hz)
+    ranges.FRET_OR_OPEN.check(whole=True, fret=fret)
+    ranges.A4.check(a4_hz=a4_hz)
     physics = None
+    if instrument is None and (string is not None or fret):
+        raise PitchbenchError(
+            "A string or a fret says nothing without its instrument.", "Give the instrument too."
+        )
     if instrument is not None:
+        check_instrument(instrument)
         if string is None or not 1 <= string <= len(instrument.strings):
             raise PitchbenchError(
                 f"{instrument.name} has no string {string}.",
@@ -415,7 +434,8 @@ def repeatability(
     >>> {note: precision.takes for note, precision in study.notes.items()}
     {'A2': 3, 'A3': 3}
     """
-    _check_positive(a4_hz=a4_hz, within_cents=within_cents)
+    ranges.A4.check(a4_hz=a4_hz)
+    ranges.WITHIN.check(within_cents=within_cents)
     sounds = [
         (name, plucks) for name, each in _each(players, "player") for plucks in plucks_of(each)
     ]
@@ -443,14 +463,3 @@ def _one_of(kind: type[_Kind], said: str) -> _Kind:
         raise PitchbenchError(
             f"{said!r} is not a known choice.", f"Give one of: {', '.join(kind)}."
         ) from error
-
-
-def _check_fret(fret: int, lowest: int) -> None:
-    if fret < lowest:
-        raise PitchbenchError(f"There is no fret {fret}.", f"Give the fret, {lowest} or higher.")
-
-
-def _check_positive(**numbers: float) -> None:
-    for name, number in numbers.items():
-        if not number > 0.0:
-            raise PitchbenchError(f"{name} is {number}.", "Give a number above zero.")

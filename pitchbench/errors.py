@@ -61,6 +61,11 @@ class PitchbenchError(Exception):
         return _as_it_was, (type(self), *self.args), self.__dict__
 
 
+def another_wanted(what: str, given: object, remedy: str) -> PitchbenchError:
+    """Something of another kind was given; ``what`` is wanted: "Readings are", "An offset is"."""
+    return PitchbenchError(f"{what} wanted here, not {type(given).__name__}.", remedy)
+
+
 def _as_it_was(kind: type[PitchbenchError], *args: Any) -> PitchbenchError:
     return kind.__new__(kind, *args)
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 from enum import StrEnum
 
+from pitchbench.errors import another_wanted
 from pitchbench.notes import Note, ordinal
 from pitchbench.units import fret_ratio
 
@@ -68,6 +69,15 @@ class Bridge:
     travel_away_mm: float | None = None
     pairs: tuple[tuple[int, ...], ...] = ()
     locking_nut: bool = False
+
+    @property
+    def has_screws(self) -> bool:
+        """Whether screws move its saddles; else they are slid or filed by so many millimetres."""
+        return self.kind not in {
+            BridgeKind.CLAMPED_TREMOLO,
+            BridgeKind.SLIDING_WOOD,
+            BridgeKind.FIXED_SADDLE,
+        }
 
     @property
     def is_filed(self) -> bool:
@@ -244,3 +254,16 @@ class Instrument:
         if not 1 <= number <= len(self.strings):
             raise IndexError(f"no string {number}")
         return self.strings[number - 1]
+
+
+def check_instrument(*given: object) -> None:
+    """Refuse what is no instrument, as the name of one.
+
+    Raises
+    ------
+    PitchbenchError
+        For the first that is none.
+    """
+    for each in given:
+        if not isinstance(each, Instrument):
+            raise another_wanted("An instrument is", each, "Give what `pitchbench.preset` returns.")

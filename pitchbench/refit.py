@@ -337,7 +337,7 @@ def with_bridge(
     Raises
     ------
     PitchbenchError
-        If the screw's pitch is not between 0.2 and 2 mm per turn.
+        If the screw's pitch is not between 0.2 and 2 mm per turn, or no screw moves such saddles.
     """
     low, high = SCREW_PITCH_RANGE_MM
     if screw_pitch_mm is not None and not low <= screw_pitch_mm <= high:
@@ -351,6 +351,11 @@ def with_bridge(
             kind,
             pairs=neighbours(len(instrument.strings)) if kind is BridgeKind.PAIRED_SADDLES else (),
             locking_nut=kind is BridgeKind.CLAMPED_TREMOLO,
+        )
+    if not bridge.has_screws and (screw_pitch_mm is not None or screw_heads is not None):
+        raise PitchbenchError(
+            f"No screw moves the saddles of a bridge of the kind {bridge.kind}.",
+            "Leave out what was said of its screws, or say another kind of bridge.",
         )
     return replace(
         instrument,

@@ -47,3 +47,8 @@ def mean_hz(pitches_hz: Iterable[float]) -> float:
 def fret_ratio(fret: float) -> float:
     """gamma(n) = 2^(n/12): how many times higher the note at fret ``n`` is than the open one."""
     return float(2.0 ** (fret / 12.0))
+
+
+def in_cents(cents: float) -> str:
+    """ "2.5 cents", "1 cent"."""
+    return f"{cents:g} cent{'s' * (cents != 1.0)}"

@@ -10,7 +10,7 @@ from os import PathLike
 from pathlib import Path, PurePath
 from typing import Any, overload
 
-from pitchbench.errors import PitchbenchError
+from pitchbench.errors import PitchbenchError, another_wanted
 from pitchbench.pitch.reading import Reading, Rejected
 
 
@@ -137,7 +137,4 @@ def _held(given: object) -> tuple[Any, ...]:
 
 
 def _no_readings(given: object) -> PitchbenchError:
-    return PitchbenchError(
-        f"Readings are wanted here, not {type(given).__name__}.",
-        "Give what `pitchbench.read` returns of a recording.",
-    )
+    return another_wanted("Readings are", given, "Give what `pitchbench.read` returns.")

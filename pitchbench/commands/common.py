@@ -16,11 +16,13 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn, TypeVar
 import click
 from click.core import ParameterSource
 
+from pitchbench import ranges
 from pitchbench.commands.help_page import ExamplesFirst as ExamplesFirst  # noqa: PLC0414
 from pitchbench.errors import PitchbenchError, RecordsError, typeset
 from pitchbench.errors import printable as printable  # noqa: PLC0414  # commands find it here
 from pitchbench.lengths import decimal, parse_length
 from pitchbench.notes import A4_HZ
+from pitchbench.ranges import Range
 from pitchbench.records.places import is_there, is_url
 
 if TYPE_CHECKING:
@@ -45,9 +47,7 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in ne
 
     def __init__(self, unit: str, low: float, high: float, meaning: str) -> None:
         self.name = unit
-        self.low = low
-        self.high = high
-        self.meaning = meaning
+        self.range = Range(low, high, meaning)
 
     def convert(
         self,
@@ -68,15 +68,12 @@ class Quantity(click.ParamType):  # type: ignore[type-arg]  # generic only in ne
             number = math.nan
         if not self.fits(number):
             option = param.opts[0] if param is not None else "The value"
-            raise PitchbenchError(
-                f"{option} {str(value)!r} makes no sense here.",
-                f"Give {self.meaning}, a number from {self.low:g} to {self.high:g}.",
-            )
+            raise self.range.nonsense(option, value)
         return number
 
     def fits(self, number: float) -> bool:
         """Whether ``number`` is within the range; not-a-number never is."""
-        return self.low <= number <= self.high
+        return self.range.fits(number)
 
 
 class Length(Quantity):
@@ -104,7 +101,7 @@ class WholeQuantity(Quantity):
 
     def fits(self, number: float) -> bool:
         """Whether ``number`` is whole and within the range."""
-        return super().fits(number) and number == int(number)
+        return self.range.fits(number, whole=True)
 
 
 def words_of(text: str) -> list[str]:
@@ -125,10 +122,8 @@ def whole_number(text: str) -> int | None:
     return int(text) if text.isascii() and text.isdecimal() and len(text) <= _MOST_FIGURES else None
 
 
-# A4 from the low pitches of early music to the sharpest concert pitches; outside of this it is
-# far more likely that another number was meant.
-A4 = Quantity("HZ", 380.0, 480.0, "the pitch of A4 in Hz")
-TOLERANCE = Quantity("CENTS", 0.1, 50.0, "the tolerance in cents")
+A4 = Quantity("HZ", *ranges.A4)
+TOLERANCE = Quantity("CENTS", *ranges.TOLERANCE)
 
 
 format_option = click.option(

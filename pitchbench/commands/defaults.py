@@ -48,8 +48,7 @@ class Setting:
     def asks(self) -> str:
         """What may be given, in a sentence."""
         if isinstance(self.among, Quantity):
-            low, high = self.among.low, self.among.high
-            return f"Give {self.among.meaning}, a number from {low:g} to {high:g}."
+            return self.among.range.asks
         return f"Give one of: {', '.join(self.among)}." if self.among else "Give a text in quotes."
 
     def read(self, value: object) -> str | None:

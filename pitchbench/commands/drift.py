@@ -10,6 +10,7 @@ from typing import Any, Final
 
 import click
 
+from pitchbench import ranges
 from pitchbench.analysis.drift import (
     DriftPluck,
     DriftResult,
@@ -59,7 +60,7 @@ EXAMPLES = """\
 """
 
 STRING: Final = WholeQuantity("N", 1, 12, "the number of the string, 1 being the highest")
-FRET: Final = WholeQuantity("N", 0, 24, "the fret that was played, 0 for the open string")
+FRET: Final = WholeQuantity("N", *ranges.FRET_OR_OPEN)
 PLUCKS: Final = WholeQuantity("N", 1, 1000, "how many plucks are wanted")
 
 _PATHS: Final = click.Path(path_type=Path)

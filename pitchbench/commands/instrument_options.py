@@ -10,6 +10,7 @@ from typing import Any, Final, TypeVar
 
 import click
 
+from pitchbench import ranges
 from pitchbench.commands import completion
 from pitchbench.commands.common import (
     TOLERANCE,
@@ -402,7 +403,7 @@ def with_details(instrument: Instrument, details: dict[str, Any]) -> Instrument:
     if given("locking_nut") is not None:
         bridge = replace(bridge, locking_nut=given("locking_nut"))
     if given("setback") is not None:
-        setback_mm = _numbers(given("setback"), "setback", instrument, low=-20.0, high=50.0)
+        setback_mm = _numbers(given("setback"), "setback", instrument, *ranges.SETBACK[:2])
         instrument = replace(instrument, setback_mm=setback_mm)
     plain = {
         "frets": "frets",
@@ -544,7 +545,7 @@ def _no_group(word: str, together: str) -> PitchbenchError:
 
 
 def _numbers(
-    text: str, option: str, instrument: Instrument, *, low: float, high: float
+    text: str, option: str, instrument: Instrument, low: float, high: float
 ) -> tuple[float, ...]:
     return tuple(_number(word, option, low, high) for word in _words(text, option, instrument))
 

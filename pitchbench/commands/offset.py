@@ -9,6 +9,7 @@ from typing import Any, Final
 
 import click
 
+from pitchbench import ranges
 from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, Role, compare, decide
 from pitchbench.analysis.whole import NOT_HEARD, WholeInstrument, decide_strings, strings_in
@@ -59,7 +60,7 @@ EXAMPLES = """\
   pitchbench offset all.m4a --instrument "Blue bass"    every string of it, one after the other
 """
 
-FRET: Final = WholeQuantity("N", 1, 24, "the fret that was played")
+FRET: Final = WholeQuantity("N", *ranges.FRET)
 
 
 _PATHS: Final = click.Path(path_type=Path)

@@ -9,6 +9,7 @@ from typing import Final
 
 import click
 
+from pitchbench import ranges
 from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.repeatability import StudyResult, study_takes, takes_in
 from pitchbench.commands import completion
@@ -50,7 +51,7 @@ EXAMPLES = """\
   pitchbench repeatability --session anna=20260314-a3f91c --session ben=last    from the records
 """
 
-WITHIN: Final = Quantity("CENTS", 0.1, 50.0, "how near the mean of the takes should be, in cents")
+WITHIN: Final = Quantity("CENTS", *ranges.WITHIN)
 
 
 @click.command(cls=ManyFiles, several={"--player": 1}, examples=EXAMPLES)

@@ -9,12 +9,7 @@ from typing import Final
 
 from pitchbench.belief import Belief, half95, surely
 from pitchbench.intonation.knowledge import Density, Knowledge, mean_of
-from pitchbench.intonation.verdict import Decision, Notice, Verdict
-
-#: A string is left when it is within the tolerance with this probability. The belief is a whole
-#: one, so looking after every take needs no more than that (docs/accuracy.md: what was claimed
-#: and what was true).
-SURE: Final = 0.95
+from pitchbench.intonation.verdict import SURE, Decision, Notice, Verdict
 
 #: Strings less sure than this are checked at the end, when more is known of the person. Half a per
 #: cent more would cost every string 0.4 plucks and end better for one in 500.

@@ -111,7 +111,7 @@ class SaddleChoice:
     what they ask for. The others hold, by fret, what each is worth and its offset before and after
     the move, as far as the saddle can go. ``most95_cents`` is what the root mean square of what
     truly remains lies below with at least 95 % probability, ``most95_before_cents`` the same of
-    what is there now.
+    what is there now. A fret that stands out and so does not pull the saddle is worth 0.
     """
 
     move: Belief
@@ -131,9 +131,25 @@ class SaddleChoice:
         """Root mean square of what remains, each as its fret is used."""
         return self._rms(self.remaining_cents)
 
-    def _rms(self, cents: Mapping[int, float]) -> float:
+    @property
+    def left_out(self) -> tuple[int, ...]:
+        """The frets that do not pull the saddle since they stand out."""
+        return tuple(n for n, weight in self.weights.items() if not weight)
+
+    @property
+    def rms_before_with_all_cents(self) -> float:
+        """As `rms_before_cents`, with the frets that were left out: they are off all the same."""
+        return self._rms(self.before_cents, left_out=1.0)
+
+    @property
+    def rms_with_all_cents(self) -> float:
+        """As `rms_cents`, with the frets that were left out."""
+        return self._rms(self.remaining_cents, left_out=1.0)
+
+    def _rms(self, cents: Mapping[int, float], *, left_out: float = 0.0) -> float:
         squares = [cents[n] ** 2 for n in self.weights]
-        return math.sqrt(float(np.average(squares, weights=list(self.weights.values()))))
+        weights = [weight or left_out for weight in self.weights.values()]
+        return math.sqrt(float(np.average(squares, weights=weights)))
 
 
 class NeckAdvice(StrEnum):
@@ -276,8 +292,10 @@ def best_saddle(
     PitchbenchError
         If no fret above the nut has a weight, or no saddle position is best.
     """
+    left_out = {}
     if weights is None:
         weights = {fret.fret: 1.0 for fret in neck.frets if not fret.isolated}
+        left_out = {fret.fret: 0.0 for fret in neck.frets if fret.isolated}
     used = {n: w for n, w in weights.items() if w > 0 and n > 0}
     if not used:
         raise PitchbenchError(
@@ -295,7 +313,8 @@ def best_saddle(
             "Weigh frets farther up the neck, where the saddle has more hold.",
         ) from error
     u_mm = _move_u_mm(neck, used, instrument.scale_of(neck.string))
-    return _choice(neck, instrument, used, Belief.normal(float(fit.values[0]), u_mm))
+    move = Belief.normal(float(fit.values[0]), u_mm)
+    return _choice(neck, instrument, used | left_out, move)
 
 
 def on_one_saddle(

@@ -17,7 +17,7 @@ from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.notes import Note
 from pitchbench.refit import with_tolerance
-from pitchbench.units import CENTS_PER_NEPER
+from pitchbench.units import CENTS_PER_NEPER, in_cents
 
 _HEARD_HZ: Final = 1.0
 _HEARD_SHARE: Final = 0.002
@@ -51,7 +51,7 @@ def suggested_tolerance_cents(note: Note) -> float:
 def tolerance_words(cents: Sequence[float]) -> str:
     """ "2 cents", or where they differ from the least to the greatest: "2 to 3.5 cents"."""
     low, high = min(cents), max(cents)
-    return f"{low:g} cents" if low == high else f"{low:g} to {high:g} cents"
+    return in_cents(low) if low == high else f"{low:g} to {high:g} cents"
 
 
 def with_suggested_tolerance(instrument: Instrument) -> Instrument:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Final
 
 from pitchbench.belief import Belief, half_figures
 from pitchbench.intonation.offset import Offset
+from pitchbench.units import in_cents
 
 
 class Decision(StrEnum):
@@ -16,6 +18,12 @@ class Decision(StrEnum):
     LEAVE = "leave"
     MOVE = "move"
     TAKE_MORE = "take_more"
+
+
+#: A string is left when it is within the tolerance with this probability. The belief is a whole
+#: one, so looking after every take needs no more than that (docs/accuracy.md: what was claimed
+#: and what was true).
+SURE: Final = 0.95
 
 
 class Notice(StrEnum):
@@ -91,7 +99,7 @@ def explain(offset: Offset, verdict: Verdict, *, mean: Belief | None = None) -> 
         judged = mean.centre
         half = half_figures(mean.half())
         value = f"{value}, the mean of its saddle {judged:+z.1f} ± {half} cents"
-    within = f"{verdict.tolerance_cents:g} cents"
+    within = in_cents(verdict.tolerance_cents)
     good = percent(verdict.p_within)
     if verdict.border and verdict.p_moved is not None:
         moved = percent(verdict.p_moved)
@@ -145,9 +153,10 @@ def choice_words(verdict: Verdict) -> str:
 
 
 def percent(p: float) -> str:
-    """A probability in whole per cent, never rounded up: "95 %" is what a string is left at, and
-    what falls short of it says so."""
-    whole = math.floor(100.0 * p + 1e-9)
+    """A probability or a share in whole per cent, never rounded to certainty, nor up to `SURE`:
+    what falls short of that says so."""
+    whole = round(100.0 * p)
+    whole -= p < SURE <= whole / 100.0
     if p >= 0.995:
         return "over 99 %"
     return f"{whole} %" if whole else "under 1 %"
@@ -158,6 +167,7 @@ _NOTICED = {
     Notice.FLATTENING: "The last takes each came flatter: let the string and your hand settle.",
     Notice.DEPENDENT: "Each take follows the one before it: lift your hand between takes.",
     Notice.BENT: "The last take stands out as bent sharp and hardly counts: press straight down.",
+    Notice.SLIPPING: "The string drifts: stretch it, or see what lets it slip.",
     Notice.NOT_BY_TURNS: "All takes of one note came first, so a drift of the string would pass "
     "for an offset: let the two notes take turns.",
 }
@@ -166,7 +176,7 @@ _NOTICED = {
 def notice_words(notice: Notice, verdict: Verdict) -> str:
     """What to do about what stands out in the takes."""
     fitting = verdict.fitting_tolerance_cents
-    would = "" if fitting is None else f"a tolerance of {fitting:g} cents would fit"
+    would = "" if fitting is None else f"a tolerance of {in_cents(fitting)} would fit"
     if notice is Notice.SCATTER:
         return f"Your takes scatter much: {would or 'fret lightly and evenly'}."
     if notice is Notice.UNSURE_READINGS:

@@ -17,7 +17,7 @@ from pitchbench.session.fold import read_log
 from pitchbench.session.log import Entry, Log, TakeEntry
 from pitchbench.session.saddles import weigh
 from pitchbench.session.words import rejected_words
-from pitchbench.units import cents_between
+from pitchbench.units import cents_between, in_cents
 
 #: Onsets of one pluck differ by less; two plucks are further apart.
 _SAME_PLUCK_S = 0.1
@@ -170,7 +170,7 @@ def _why(then: Offset | None, now: Offset | None, tolerance_cents: float, *, mat
         words = "it changed by more than the ± that it had; measure it again"
     sides = [abs(each.offset_cents) <= tolerance_cents for each in (then, now)]
     if sides[0] != sides[1]:
-        words += f"; it lies {'within' if sides[1] else 'beyond'} {tolerance_cents:g} cents now"
+        words += f"; it lies {'within' if sides[1] else 'beyond'} {in_cents(tolerance_cents)} now"
     return words
 
 

@@ -21,7 +21,7 @@ from pitchbench.intonation.tolerance import tolerance_words
 from pitchbench.notes import ordinal
 from pitchbench.report.takes import RoundTakes, rounds_of
 from pitchbench.session.log import Log
-from pitchbench.units import fret_ratio
+from pitchbench.units import fret_ratio, in_cents
 
 # Where there is no home, matplotlib says at length where it keeps its own things instead.
 logging.getLogger("matplotlib").setLevel(logging.ERROR)
@@ -361,8 +361,8 @@ def neck_figure(
         axes.set_ylim(heights[-1] - room, room)
         capo = f", capo on the {ordinal(instrument.capo)}" if instrument.capo else ""
         axes.set_xlabel(
-            f"fret of the neck{capo} (grey band: ±{tolerance_cents:g} cents; * stands out from the "
-            "other frets)"
+            f"fret of the neck{capo} (grey band: ±{in_cents(tolerance_cents)}; * stands out from "
+            "the other frets)"
         )
         axes.set_title(
             f"{printable(title)}: offsets in cents, sharp upward, with 95 % intervals", loc="left"
@@ -387,7 +387,7 @@ def neck_inline(
     style = {**_NECK, "svg.fonttype": "none", "svg.hashsalt": "pitchbench neck"}
     description = (
         "Offset at every fret that was heard on each string, sharp upward, with its 95 % interval "
-        f"and the tolerance of {tolerance_cents:g} cents. The list below holds the same numbers."
+        f"and the tolerance of {in_cents(tolerance_cents)}. The list below holds the same numbers."
     )
     return _inline(figure, style, "neck", title, description)
 

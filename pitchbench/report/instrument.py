@@ -6,6 +6,7 @@ from pitchbench.instrument import Instrument, StringSpec
 from pitchbench.intonation.tolerance import tolerance_words
 from pitchbench.lengths import diameter_words, length_figures, length_unit, length_words, span_words
 from pitchbench.notes import ordinal
+from pitchbench.units import in_cents
 
 
 def described(instrument: Instrument) -> list[tuple[str, str]]:
@@ -62,7 +63,7 @@ def _string_in_words(spec: StringSpec) -> str:
     core = f", core {diameter_words(spec.core_mm)}" if spec.core_mm else ""
     sort = "wound" if spec.wound else "plain"
     own = f", scale {length_words(spec.scale_mm, None)}" if spec.scale_mm else ""
-    left = f", may be {spec.tolerance_cents:g} cents off" if spec.tolerance_cents else ""
+    left = f", may be {in_cents(spec.tolerance_cents)} off" if spec.tolerance_cents else ""
     short = f", begins at the {ordinal(spec.nut_fret)} fret" if spec.nut_fret else ""
     wire = f"{diameter_words(spec.diameter_mm)} {sort}, {spec.material}{core}"
     return f"{spec.note}, {wire}{own}{short}{left}"

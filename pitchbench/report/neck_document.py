@@ -50,7 +50,8 @@ class FretDocument:
 
 @dataclass(frozen=True)
 class NeckStringDocument:
-    """One string; ``string`` is its number, null where the instrument is not known."""
+    """One string; ``string`` is its number, null where the instrument is not known. What it is off
+    is over ``frets_used``, and with all also over those that stand out."""
 
     string: int | None
     note: Note
@@ -65,10 +66,13 @@ class NeckStringDocument:
     tolerance_cents: Positive
     stiffness_b: float | None
     verdict: NeckAdvice
+    frets_used: tuple[_Fret, ...]
     off_before_cents: NonNegative
     off_before_most95_cents: NonNegative
     off_after_cents: NonNegative
     off_after_most95_cents: NonNegative
+    off_before_with_all_cents: NonNegative
+    off_after_with_all_cents: NonNegative
     move: MoveDocument | None
     shares_saddle_with: tuple[int, ...]
     findings: tuple[str, ...]
@@ -222,10 +226,13 @@ def _string_document(string: SurveyedString) -> NeckStringDocument:
         saddle_cents=neck.saddle.centre,
         saddle_u_cents=neck.saddle.u,
         verdict=string.verdict.advice,
+        frets_used=[fret for fret in choice.weights if fret not in choice.left_out],
         off_before_cents=choice.rms_before_cents,
         off_before_most95_cents=choice.most95_before_cents,
         off_after_cents=choice.rms_cents,
         off_after_most95_cents=choice.most95_cents,
+        off_before_with_all_cents=choice.rms_before_with_all_cents,
+        off_after_with_all_cents=choice.rms_with_all_cents,
         move=string.verdict.move and move_document(string.verdict.move),
         shares_saddle_with=string.instrument.bridge.beside(neck.string),
     )

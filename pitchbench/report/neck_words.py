@@ -113,12 +113,33 @@ def chord_words(chord: HeardChord) -> list[str]:
     return words
 
 
-def advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
+def advice_words(string: SurveyedString) -> str:
+    """What to do about a string's saddle, and which frets were left out of that."""
+    return f"{_advice_words(string)}{_left_out_words(string)}"
+
+
+def _left_out_words(string: SurveyedString) -> str:
+    """Which frets do not pull the saddle, and what it comes to with them; empty where all do."""
+    choice, move = string.choice, string.verdict.move
+    if not choice.left_out:
+        return ""
+    *first, last = (f"the {ordinal(string.neck_fret(fret))}" for fret in choice.left_out)
+    out = f"{', '.join(first)} and {last}, which stand" if first else f"{last}, which stands"
+    then = "" if move is None else f" now, {choice.rms_with_all_cents:.1f} {_when(move)}"
+    now = f"{choice.rms_before_with_all_cents:.1f}{then}"
+    return f" That is without {out} out: with {'them' if first else 'it'} {now}."
+
+
+def _when(move: Move | None) -> str:
+    """When what a move leaves is there."""
+    return "at the end of its travel" if move and move.out_of_travel else "then"
+
+
+def _advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
     """What to do about a string's saddle, in one sentence or two."""
     choice, verdict, move = string.choice, string.verdict, string.verdict.move
     now, then = f"{choice.rms_before_cents:.1f}", f"{choice.rms_cents:.1f}"
-    when = "at the end of its travel" if move and move.out_of_travel else "then"
-    then = f"{then} {when}, {choice.most95_cents:.1f} at most (95 %)"
+    then = f"{then} {_when(move)}, {choice.most95_cents:.1f} at most (95 %)"
     shared = _shared_words(string)
     most = f"{choice.most95_before_cents:.1f}"
     match verdict.advice:

@@ -17,6 +17,7 @@ from pitchbench.instrument import Instrument
 from pitchbench.intonation.neck import StringNeck
 from pitchbench.screen.text import signed, wrapped
 from pitchbench.screen.theme import Theme
+from pitchbench.units import in_cents
 
 #: Cells per fret: the most, with one decimal, with a fret wire, and the least.
 _WIDEST: Final = 10
@@ -171,7 +172,7 @@ def scale_lines(tolerance_cents: float, more: str, width: int, theme: Theme) -> 
     """What the marks of the picture mean, and ``more`` of them."""
     sharp, flat = _marks(theme)
     words = (
-        f"cents; {sharp} sharp, {flat} flat, one for each {tolerance_cents:g} cents, "
+        f"cents; {sharp} sharp, {flat} flat, one for each {in_cents(tolerance_cents)}, "
         f"{_MOST_MARKS} at most; {more}; blank: not heard"
     )
     return wrapped(words, width, style=theme.quiet)

@@ -52,7 +52,7 @@ from pitchbench.session.words import (
     outcome_words,
     reading_words,
 )
-from pitchbench.units import cents_between
+from pitchbench.units import cents_between, in_cents
 
 _TUNING_STEPS: Final = (Step.TUNE, Step.RETUNE)
 _TELLING: Final = (TakeEntry, VerdictEntry, OutcomeEntry, NoteEntry, UndoEntry)
@@ -97,7 +97,7 @@ class PlainView:
         setup = state.setup
         self._line("this is", state.setting)
         self._line("instrument", setup.instrument.name)
-        self._line("tolerance", f"{state.log.string.tolerance_cents:g} cents")
+        self._line("tolerance", in_cents(state.log.string.tolerance_cents))
         if state.log.step is Step.BEFORE:
             self._line("before", "; ".join(before_work(setup.instrument)))
             self._line("playing", "; ".join(HOW_TO_PLAY))
@@ -186,7 +186,7 @@ def entry_line(log: Log, entry: Entry) -> tuple[str, str]:  # noqa: PLR0911, PLR
             return "step", _step_words(log, entry)
         case ToleranceEntry():
             of = f" of string {entry.string}" if entry.string else ""
-            return "note", f"tolerance{of} {entry.cents:g} cents"
+            return "note", f"tolerance{of} {in_cents(entry.cents)}"
         case NoteEntry():
             return "note", entry.text
         case CheckEntry(checked=checked):

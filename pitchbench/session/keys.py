@@ -20,6 +20,7 @@ from pitchbench.session.log import (
     StrikeEntry,
     ToleranceEntry,
 )
+from pitchbench.units import in_cents
 
 if TYPE_CHECKING:
     from pitchbench.session.state import State
@@ -137,7 +138,7 @@ def _tolerance(state: State, step_cents: float) -> State:
     own = state.setup.instrument.string(number).tolerance_cents is not None
     entry = ToleranceEntry(state.at_s, cents, number if own else None)
     of = f" of string {number}" if own else ""
-    state = state.kept(entry, says=f"The tolerance{of} is {cents:g} cents.")
+    state = state.kept(entry, says=f"The tolerance{of} is {in_cents(cents)}.")
     for string in state.log.strings:
         if string.now is not None:
             state = steps.judged_anew(state, string.number)

@@ -15,7 +15,7 @@ from typing import Final
 
 from pitchbench.belief import Belief
 from pitchbench.intonation.bridge import Move
-from pitchbench.intonation.deciding import SURE, SURE_AT_LAST, Turning, judge
+from pitchbench.intonation.deciding import SURE_AT_LAST, Turning, judge
 from pitchbench.intonation.knowledge import (
     Density,
     Knowledge,
@@ -37,7 +37,7 @@ from pitchbench.intonation.response import (
     learn,
 )
 from pitchbench.intonation.take import Take
-from pitchbench.intonation.verdict import Decision, Verdict
+from pitchbench.intonation.verdict import SURE, Decision, Verdict
 from pitchbench.session.log import Log, MoveEntry, SessionTake, Step, StringState
 from pitchbench.session.takes import as_takes, groups, referred
 from pitchbench.session.touched import likely_touched

@@ -10,10 +10,9 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from pitchbench.intonation.bridge import Move
-from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.pairs import disagreement_words
 from pitchbench.intonation.response import Effect, effect, inferred_mm
-from pitchbench.intonation.verdict import Decision, Verdict, notice_words
+from pitchbench.intonation.verdict import SURE, Decision, Verdict, notice_words
 from pitchbench.session import saddles, takes, words
 from pitchbench.session.log import (
     AdviceEntry,

@@ -19,15 +19,15 @@ from pitchbench.intonation.bridge import (
     way_words,
     what_to_move,
 )
-from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.offset import Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
-from pitchbench.intonation.verdict import Decision, Verdict, percent
+from pitchbench.intonation.verdict import SURE, Decision, Verdict, percent
 from pitchbench.lengths import length_figures, length_words
 from pitchbench.notes import Note, ordinal, strings_words
 from pitchbench.pitch.reading import Reading, Reason
 from pitchbench.session.log import Log, Outcome, Setup, Step, StringState
 from pitchbench.sound.hearing import Fault, InputHeard
+from pitchbench.units import in_cents
 
 if TYPE_CHECKING:
     from pitchbench.session.job import Job, LoggedJob
@@ -159,7 +159,7 @@ def border_words(log: Log, verdict: Verdict) -> str:
     now = log.string.now
     if now is None or verdict.p_moved is None:
         return ""
-    within = f"Within {log.string.tolerance_cents:g} cents"
+    within = f"Within {in_cents(log.string.tolerance_cents)}"
     where = "On the border, neither is sure" if verdict.border else "Good now"
     return (
         f"{where}: {offset_words(now)}. {within} if you leave it: "

@@ -17,10 +17,11 @@ from typing import Final
 
 from pitchbench.belief import Belief
 from pitchbench.errors import PitchbenchError
-from pitchbench.instrument import BridgeKind, Instrument, Material, StringSpec
+from pitchbench.instrument import BridgeKind, Instrument, Material, StringSpec, check_instrument
 from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Leverage, Move, setback_mm
 from pitchbench.lengths import length_words
 from pitchbench.notes import A4_HZ
+from pitchbench.ranges import A4, FRET
 from pitchbench.strings.materials import breaking_tension_n, string_properties
 from pitchbench.strings.physics import (
     bending_parameter,
@@ -170,14 +171,15 @@ def forecast(
     Parameters
     ----------
     before, after : the same instrument, with as many strings.
-    fret : where offsets are stated.
-    a4_hz : pitch of A4.
+    fret : where offsets are stated, 1 to 24.
+    a4_hz : pitch of A4, 380 to 480 Hz.
     anchors : measured offsets at ``fret``, in cents, by string number.
 
     Raises
     ------
     PitchbenchError
-        If the two have different numbers of strings.
+        If the two are no instruments, or have different numbers of strings, or there is no such
+        fret or A4.
 
     Notes
     -----
@@ -192,6 +194,9 @@ def forecast(
     >>> made.tension_after_n > made.tension_before_n, len(made.strings)
     (True, 6)
     """
+    check_instrument(before, after)
+    FRET.check(whole=True, fret=fret)
+    A4.check(a4_hz=a4_hz)
     if len(before.strings) != len(after.strings):
         raise PitchbenchError(
             f"The instrument has {len(before.strings)} strings before the change and "

@@ -101,6 +101,17 @@ def test_each_ill_is_named_for_what_it_is(document: dict[str, Any], guitar: Guit
 
     fret = of_string(document, FRET_BAD)
     assert [f["fret"] for f in fret["frets"] if f["stands_out"]] == [7]
+    # What it is off is over the frets that are listed, and with the others.
+    used = [f for f in fret["frets"] if f["fret"] in fret["frets_used"]]
+    assert [f["fret"] for f in fret["frets"] if f not in used] == [7]
+    for which, frets in (("", used), ("_with_all", fret["frets"])):
+        before, after = (
+            math.sqrt(np.mean([f[cents] ** 2 for f in frets]))
+            for cents in ("offset_cents", "after_cents")
+        )
+        assert fret[f"off_before{which}_cents"] == pytest.approx(before)
+        if fret["move"]:
+            assert fret[f"off_after{which}_cents"] == pytest.approx(after)
     assert [words[:17] for words in fret["findings"]] == ["Fret 7 stands out"]
 
     saddle = of_string(document, SADDLE_OFF)
@@ -121,6 +132,7 @@ def test_with_a_capo_on_every_fret_is_that_of_the_neck(
     picture = tmp_path / "neck.svg"
     lines = Ran(capsys, *asked, "--out", picture).out.splitlines()
     assert [line for line in lines if "Fret 9 stands out" in line]
+    assert "That is without the 9th, which stands out: with it" in lines[0]
     assert next(line for line in lines if ": capo " in line).endswith("at the 14th")
     assert [line[:22] for line in lines if "saddle, stands out" in line] == [
         "String 4, D3, 9th fret"

@@ -293,6 +293,24 @@ def batch(kinds: str, drift_cents_per_min: float = 0.0) -> list[Take]:
     return takes
 
 
+@pytest.mark.parametrize("spread_cents", [0.3, 1.0, 2.0])
+def test_an_offset_is_drawn_toward_zero_by_what_is_known_of_saddles(
+    spread_cents: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By u^2 / 48 of it, while it is small: a Student's t of 8 cents and three degrees of freedom
+    has there the curvature of a normal distribution of sqrt(48) cents (docs/definitions.md)."""
+    monkeypatch.setattr(k, "BENT_SHARE", 0.0)  # takes that may be bent sharp draw it down as well
+    heard = [(0, 0.0), *((12, 3.0 + spread_cents * off) for off in (-1.0, 0.5, -0.5, 1.0))]
+    takes = [
+        Take(fret, shifted_hz(110.0, 100.0 * fret + cents), 0.05, 6.0 * n)
+        for n, (fret, cents) in enumerate(heard)
+    ]
+    offset = k.from_takes(takes, fret=12).offset
+    assert offset is not None
+    drawn = 1.0 - offset.belief.centre / 3.0
+    assert drawn == pytest.approx(offset.belief.u**2 / 48.0, rel=0.3)
+
+
 def test_a_drift_seen_in_the_open_takes_is_taken_off() -> None:
     steady = k.from_takes(batch("ofofofofofof"), fret=12).offset
     drifting = k.from_takes(batch("ofofofofofof", 3.0), fret=12).offset

@@ -39,13 +39,22 @@ def an_offset(cents: float) -> Offset:
         (0.9499, "94 %"),
         (0.5, "50 %"),
         (0.01, "1 %"),
-        (0.0099, "under 1 %"),
-        (0.005, "under 1 %"),
+        (0.4894, "49 %"),
+        (0.8399, "84 %"),
+        (0.9449, "94 %"),
+        (0.9551, "96 %"),
+        (0.0099, "1 %"),
+        (0.0049, "under 1 %"),
         (0.0, "under 1 %"),
     ],
 )
 def test_a_probability_is_never_rounded_to_certainty(p: float, words: str) -> None:
     assert percent(p) == words
+
+
+def test_one_cent_is_one() -> None:
+    for cents, within in ((1.0, "within 1 cent with"), (2.0, "within 2 cents with")):
+        assert within in explain(an_offset(0.2), Verdict(Decision.LEAVE, cents, 0.97))
 
 
 @pytest.mark.parametrize(
@@ -74,7 +83,7 @@ def test_what_is_decided_needs_no_more_takes(decision: Decision) -> None:
 
 def test_how_sure_it_is_which_way_it_goes() -> None:
     said = {
-        Verdict(TAKE_MORE, 2.0, 0.829, plucks_to_go=2.2): "about 3 more plucks; 82 % for leaving",
+        Verdict(TAKE_MORE, 2.0, 0.829, plucks_to_go=2.2): "about 3 more plucks; 83 % for leaving",
         Verdict(TAKE_MORE, 2.0, 0.26, plucks_to_go=1.0): "1 more pluck; 74 % for moving",
         Verdict(TAKE_MORE, 2.0, 0.26, plucks_to_go=2.0): "about 2 more plucks; 74 % for moving",
         Verdict(LEAVE, 2.0, 0.951): "95 % sure: leave it",

@@ -238,7 +238,15 @@ def test_what_no_saddle_can_do() -> None:
 
 def test_a_fret_that_stands_out_does_not_pull_the_saddle() -> None:
     choice = best_saddle(a_neck(saddle=6.0, bad={15: 12.0}), BENCH)
-    assert 15 not in choice.weights
+    assert choice.left_out == (15,)
+    # It is off all the same, before and after.
+    assert choice.rms_with_all_cents > choice.rms_cents + 1.0
+    before, after = (
+        math.sqrt(np.mean(np.square([*cents.values()])))
+        for cents in (choice.before_cents, choice.remaining_cents)
+    )
+    assert choice.rms_before_with_all_cents == pytest.approx(before)
+    assert choice.rms_with_all_cents == pytest.approx(after)
     exact = geometry.saddle_move_mm(6.0, fret=12, scale_mm=648.0)
     # 12 cents at the 15th would pull by 1 mm.
     assert choice.move.centre == pytest.approx(exact, abs=0.3)

@@ -15,8 +15,7 @@ from stores import NOON
 from pitchbench.commands.instrument_options import with_details
 from pitchbench.errors import PitchbenchError
 from pitchbench.intonation.bridge import Rotation, move_words
-from pitchbench.intonation.deciding import SURE
-from pitchbench.intonation.verdict import percent
+from pitchbench.intonation.verdict import SURE, percent
 from pitchbench.pitch.reading import NO_TRACE
 from pitchbench.presets import preset
 from pitchbench.records.model import SessionMeta, SessionRecord

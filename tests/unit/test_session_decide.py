@@ -12,9 +12,9 @@ from session_story import Story, setup_of
 
 from pitchbench.instrument import Bridge, BridgeKind, ScrewHeads
 from pitchbench.intonation.bridge import Direction
-from pitchbench.intonation.deciding import SURE, SURE_AT_LAST
+from pitchbench.intonation.deciding import SURE_AT_LAST
 from pitchbench.intonation.knowledge import ANYBODY
-from pitchbench.intonation.verdict import Decision
+from pitchbench.intonation.verdict import SURE, Decision
 from pitchbench.pitch.listener import PluckStarted, ReadingReady
 from pitchbench.pitch.reading import Partial, Reason
 from pitchbench.presets import preset

@@ -13,8 +13,7 @@ from persons import ALL, NOMINAL, Bench, World
 from persons_in_session import Worked, work
 from session_story import Story
 
-from pitchbench.intonation.deciding import SURE
-from pitchbench.intonation.verdict import Decision, Notice
+from pitchbench.intonation.verdict import SURE, Decision, Notice
 from pitchbench.report.session import session_document
 from pitchbench.session.learning import learned_person
 from pitchbench.session.log import AdviceEntry, Outcome, Step, StepEntry, VerdictEntry

@@ -10,10 +10,9 @@ import pytest
 from session_story import Story, setup_of
 
 from pitchbench.belief import Belief
-from pitchbench.intonation.deciding import SURE
 from pitchbench.intonation.offset import Group, Offset
 from pitchbench.intonation.response import Effect, MadeMove, Response
-from pitchbench.intonation.verdict import Decision, Verdict
+from pitchbench.intonation.verdict import SURE, Decision, Verdict
 from pitchbench.notes import Note
 from pitchbench.pitch.reading import Reason
 from pitchbench.presets import preset
