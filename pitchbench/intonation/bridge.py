@@ -396,7 +396,7 @@ def way_words(mm: float, digits: int = 1) -> str:
 def move_words(move: Move) -> str:
     """ "1.9 mm away from the nut, 3.8 turns clockwise"; in brackets how much is asked in all, where
     it stops short of that."""
-    text = way_words(move.mm)
+    text = f"{length_words(move.size_mm)} {DIRECTION_WORDS[move.direction]}"  # also of 0 mm
     if short := short_words(move):
         return f"{text} ({short})"
     if move.turns is None:

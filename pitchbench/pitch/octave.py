@@ -27,6 +27,8 @@ _OFF_LAW_CENTS: Final = 1.5
 #: "Two strings an octave apart").
 _APART_CENTS: Final = 2.5
 _SURELY: Final = 2.0
+#: Partials that scatter by more than so many times what is known of them are an old string's.
+_UNEVEN: Final = 2.5
 
 
 def rings_along(number: NDArray[np.int64], off_cents: Array, u_cents: Array) -> bool:
@@ -57,7 +59,7 @@ def rings_along(number: NDArray[np.int64], off_cents: Array, u_cents: Array) -> 
     law = root[:, None] * np.stack((np.ones(len(number)), np.square(number), even), axis=1)
     covariance = np.linalg.inv(law.T @ law)
     fitted = covariance @ (law.T @ (root * off_cents))
-    scatter = float(np.square(root * off_cents - law @ fitted).sum()) / (len(number) - 3)
-    apart_cents = abs(float(fitted[2]))
-    surely_cents = _SURELY * float(np.sqrt(covariance[2, 2] * max(1.0, scatter)))
-    return apart_cents > max(_APART_CENTS, surely_cents)
+    left = root * off_cents - law @ fitted
+    scatter = max(1.0, float(np.sqrt(left @ left / (len(number) - 3))))
+    surely_cents = _SURELY * scatter * float(np.sqrt(covariance[2, 2]))
+    return scatter < _UNEVEN and abs(float(fitted[2])) > max(_APART_CENTS, surely_cents)
