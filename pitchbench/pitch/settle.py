@@ -36,8 +36,10 @@ _FEWEST_VOTERS: Final = 3
 #: What no model of ours knows about: clocks of converters, 3 parts in a million.
 _LEAST_U_CENTS: Final = 0.005
 #: The evidence for a second polarisation or against it is itself no surer than this (natural
-#: logarithm): so far it moves when one real note is cut a few samples earlier or later.
-_UNSURE: Final = 20.0
+#: logarithm). It moves by a third of that when one real note is cut a few samples earlier or later;
+#: that so of two splits the likelier is not taken for sure is what makes mechanical notes lie
+#: within their intervals as often as they say (docs/method.md).
+_UNSURE: Final = 60.0
 #: A second polarisation counts as far as the partials, each by itself, tell of it: not at all where
 #: they speak against it, wholly from so much evidence on (natural logarithm).
 _TELLING: Final = 5.0
