@@ -13,7 +13,7 @@ from pitchbench.analysis.heard import Heard, Plucks, how_often
 from pitchbench.belief import Belief
 from pitchbench.errors import NoReadingError
 from pitchbench.instrument import Instrument
-from pitchbench.intonation.bridge import Move, plan_move
+from pitchbench.intonation.bridge import Move, filed_off, plan_move
 from pitchbench.intonation.classify import (
     NEAR_CENTS,
     OUT_OF_TUNE_CENTS,
@@ -179,12 +179,14 @@ class OffsetResult(JudgedOffset):
     assumed : in words, what nobody said of the instrument.
     mean : what the strings on its saddle come to together, of which the verdict is then; None where
         it was judged by itself.
+    moved_mm : the saddle's travel until now, since the instrument's record was made.
     """
 
     instrument: Instrument
     move: Move | None
     assumed: tuple[str, ...] = ()
     mean: Belief | None = None
+    moved_mm: float = 0.0
 
     @property
     def p_within(self) -> float:
@@ -290,21 +292,29 @@ def decide(
     *,
     assumed: tuple[str, ...] = (),
     beside: Sequence[Density] = (),
+    filed_mm: Sequence[float] = (),
 ) -> OffsetResult:
-    """Whether to move the saddle of ``instrument``, and how far; ``beside`` as in `judged`.
+    """Whether to move the saddle of ``instrument``, and how far; ``beside`` as in `judged`,
+    ``filed_mm`` what was filed off its break points before, string 1 first.
 
     Raises
     ------
     PitchbenchError
         If no place of the saddle cures such an offset.
     """
-    within = instrument.tolerance_of(instrument.number_of(comparison.note))
+    string = instrument.number_of(comparison.note)
+    within = instrument.tolerance_of(string)
     filed = instrument.bridge.is_filed
     found = judged(comparison, tolerance_cents=within, beside=beside, filed=filed)
     own = comparison.known.offset
     mean = mean_of(own, *beside).belief if own is not None and beside else None
     result = OffsetResult(
-        **vars(found), instrument=instrument, move=None, mean=mean, assumed=assumed
+        **vars(found),
+        instrument=instrument,
+        move=None,
+        mean=mean,
+        assumed=assumed,
+        moved_mm=filed_off(filed_mm, string),
     )
     return decided(result, found.verdict.decision)
 
@@ -440,4 +450,4 @@ def _planned(result: OffsetResult) -> Move:
         instrument = replace(instrument, setback_mm=())
     if result.mean is not None:
         offset = replace(offset, belief=result.mean)
-    return plan_move(offset, instrument, string)
+    return plan_move(offset, instrument, string, moved_mm=result.moved_mm)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
@@ -264,7 +265,9 @@ def out_of_travel_advice(kind: BridgeKind, *, goes_back: bool = False) -> tuple[
     )
 
 
-def plan_move(offset: Offset, instrument: Instrument, string: int) -> Move:
+def plan_move(
+    offset: Offset, instrument: Instrument, string: int, *, moved_mm: float = 0.0
+) -> Move:
     """The move that cancels ``offset`` on ``string`` of ``instrument``; see `cancelling_move`."""
     return cancelling_move(
         offset,
@@ -272,6 +275,7 @@ def plan_move(offset: Offset, instrument: Instrument, string: int) -> Move:
         scale_mm=instrument.scale_of(string),
         setback_mm=setback_mm(instrument, string),
         bridge=instrument.bridge,
+        moved_mm=moved_mm,
     )
 
 
@@ -282,9 +286,11 @@ def cancelling_move(
     scale_mm: float,
     setback_mm: float,
     bridge: Bridge,
+    moved_mm: float = 0.0,
 ) -> Move:
     """The move that cancels ``offset``, by exact geometry (docs/definitions.md, section 3), or what
-    of it may be filed (`Move.short_of_the_mark`).
+    of it may be filed (`Move.short_of_the_mark`); ``moved_mm`` is the saddle's travel since
+    ``setback_mm`` and the travel of ``bridge`` went on record.
 
     Raises
     ------
@@ -300,12 +306,15 @@ def cancelling_move(
 
     def to_mm(cents: float) -> float:
         return geometry.saddle_move_mm(
-            curable(cents), fret=offset.fret, scale_mm=scale_mm, setback_mm=setback_mm
+            curable(cents),
+            fret=offset.fret,
+            scale_mm=scale_mm,
+            setback_mm=setback_mm + moved_mm,
         )
 
     low, high = offset.interval95_cents
     try:
-        move = Move(string, to_mm(cents), (to_mm(low), to_mm(high)), bridge)
+        move = Move(string, to_mm(cents), (to_mm(low), to_mm(high)), bridge, moved_mm)
     except ValueError as error:
         raise PitchbenchError(
             f"No saddle position cures {cents:+.1f} cents at the {ordinal(offset.fret)} fret.",
@@ -322,6 +331,12 @@ def curable(cents: float) -> float:
 def setback_mm(instrument: Instrument, string: int) -> float:
     """The setback on record of this string's saddle; 0 where it is not known."""
     return instrument.setback_mm[string - 1] if instrument.setback_mm else 0.0
+
+
+def filed_off(filed_mm: Sequence[float], string: int) -> float:
+    """What was filed off the break point of ``string`` of all, string 1 first; 0 where nothing
+    was, or nobody said which string it is."""
+    return filed_mm[string - 1] if filed_mm and string else 0.0
 
 
 @dataclass(frozen=True)
