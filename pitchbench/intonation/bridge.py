@@ -220,6 +220,8 @@ CAUTIONS: Final[dict[BridgeKind, tuple[str, ...]]] = {
     BridgeKind.SLIDING_WOOD: (
         "Mark where the bridge feet stand before you move it.",
         "Slacken the strings until the bridge just slides; keep it upright.",
+        "Keep its feet flat on the top; if it is glued, does not fit the top, or a sound post "
+        "stands inside, leave it to a qualified repairer.",
         TENSION,
     ),
     BridgeKind.FIXED_SADDLE: (

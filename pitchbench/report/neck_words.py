@@ -16,7 +16,6 @@ from pitchbench.intonation.bridge import (
     short_words,
     what_to_move,
 )
-from pitchbench.intonation.bridge_line import LEFT_TO_A_REPAIRER
 from pitchbench.intonation.chords import Chord, Interval
 from pitchbench.intonation.compromise import Left, StringSetting
 from pitchbench.intonation.neck import NeckAdvice
@@ -335,10 +334,7 @@ def cautions(result: NeckResult) -> tuple[str, ...]:
     moves = [each.verdict.move for each in result.strings if each.verdict.move is not None]
     if result.compromise is not None:
         moves += [each.move for each in result.compromise.strings if each.move.mm]
-    minded = dict.fromkeys(caution for move in moves for caution in move.cautions)
-    if moves and result.judged.instrument.in_one_piece:
-        minded[LEFT_TO_A_REPAIRER] = None
-    return tuple(minded)
+    return tuple(dict.fromkeys(caution for move in moves for caution in move.cautions))
 
 
 def _move_words(move: Move) -> str:

@@ -218,6 +218,14 @@ def test_it_says_what_a_hand_does_at_this_bridge(capsys: Capsys, kind: str, does
     assert out.startswith(f"do: String E2: {does} 3.2 mm away from the nut")
 
 
+def test_the_move_of_a_sliding_bridge_leaves_to_a_repairer_what_is_for_one(capsys: Capsys) -> None:
+    """A session goes by the cautions of the move as well."""
+    asked = ("neck", CHORDS[0], "--spread", "0.5", "--bridge", "sliding-wood", "--format", "json")
+    minded = " ".join(Ran(capsys, *asked).document["strings"][0]["move"]["cautions"])
+    for words in ("feet flat on the top", "glued", "sound post", "to a qualified repairer"):
+        assert words in minded
+
+
 def test_a_touched_harmonic_is_no_note_of_the_12th_fret(capsys: Capsys, tmp_path: Path) -> None:
     """Else it stands out, and a good fret is blamed for it."""
     virtual = VirtualInstrument(preset("six-string"), seed=4, rate_hz=RATE_HZ)
