@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -13,7 +14,7 @@ from pitchbench.analysis.heard import Heard, Plucks, how_often
 from pitchbench.belief import Belief
 from pitchbench.errors import NoReadingError
 from pitchbench.instrument import Instrument
-from pitchbench.intonation.bridge import Move, filed_off, plan_move
+from pitchbench.intonation.bridge import Leverage, Move, filed_off, plan_move
 from pitchbench.intonation.classify import (
     NEAR_CENTS,
     OUT_OF_TUNE_CENTS,
@@ -259,10 +260,18 @@ def judged(
     tolerance_cents: float,
     beside: Sequence[Density] = (),
     filed: bool = False,
+    reach_cents: tuple[float, float] = (-math.inf, math.inf),
 ) -> JudgedOffset:
     """Whether to leave it, to move the saddle, or to take more; by the mean with the offsets of the
-    strings ``beside`` it on its saddle, as a session does; ``filed`` as of `judge`."""
-    verdict = judge(comparison.known, tolerance_cents=tolerance_cents, beside=beside, filed=filed)
+    strings ``beside`` it on its saddle, as a session does; ``filed`` and ``reach_cents`` as of
+    `judge`."""
+    verdict = judge(
+        comparison.known,
+        tolerance_cents=tolerance_cents,
+        beside=beside,
+        filed=filed,
+        reach_cents=reach_cents,
+    )
     assert verdict is not None
     verdict = replace(
         verdict, notices=tuple(dict.fromkeys((*verdict.notices, *_noticed(comparison))))
@@ -305,7 +314,13 @@ def decide(
     string = instrument.number_of(comparison.note)
     within = instrument.tolerance_of(string)
     filed = instrument.bridge.is_filed
-    found = judged(comparison, tolerance_cents=within, beside=beside, filed=filed)
+    if not string:  # the setback on record is then of some other string
+        instrument = replace(instrument, setback_mm=())
+    moved_mm = filed_off(filed_mm, string)
+    reach_cents = Leverage(instrument, string, comparison.offset.fret, moved_mm).reach_cents()
+    found = judged(
+        comparison, tolerance_cents=within, beside=beside, filed=filed, reach_cents=reach_cents
+    )
     own = comparison.known.offset
     mean = mean_of(own, *beside).belief if own is not None and beside else None
     result = OffsetResult(
@@ -314,7 +329,7 @@ def decide(
         move=None,
         mean=mean,
         assumed=assumed,
-        moved_mm=filed_off(filed_mm, string),
+        moved_mm=moved_mm,
     )
     return decided(result, found.verdict.decision)
 
@@ -446,8 +461,7 @@ def _nothing_to_compare(
 def _planned(result: OffsetResult) -> Move:
     instrument, offset = result.instrument, result.offset
     string = instrument.number_of(result.note)
-    if not string:  # the setback on record is then of some other string
-        instrument = replace(instrument, setback_mm=())
     if result.mean is not None:
         offset = replace(offset, belief=result.mean)
-    return plan_move(offset, instrument, string, moved_mm=result.moved_mm)
+    move = plan_move(offset, instrument, string, moved_mm=result.moved_mm)
+    return move.within_travel(offset.offset_cents, instrument.tolerance_of(string))

@@ -148,9 +148,10 @@ def _page(made: Forecast, lbf: bool) -> None:
         page.say("From the offsets measured to those expected, saddles left where they are:")
         page.facts((f"string {each.number}", _expected_words(each)) for each in anchored)
         mean = ", or the mean of those on one saddle" if made.after.bridge.pairs else ""
-        page.say(
-            f"For these strings the saddle move above brings the expected offset{mean} to nothing."
+        move = (
+            "all that is asked of the saddle" if made.after.bridge.is_filed else "the saddle move"
         )
+        page.say(f"For these strings {move} above brings the expected offset{mean} to nothing.")
     page.gap()
     page.say(f"How each string behaves (a {PLUCK_MM:g} mm pluck starts so much sharp; 1 K warmer):")
     page.facts((f"string {each.number}", _behaviour_words(each)) for each in made.strings)
@@ -249,7 +250,9 @@ def _move_words(move: Move | None) -> str:
         return "stays"
     low, _ = move.onward95_mm
     between = move_interval_words(move)
-    return f"not foreseeable: {between}" if low < -0.05 else f"{move_words(move.whole)} ({between})"
+    if low < -0.05:
+        return f"not foreseeable: {between}"
+    return f"{move_words(move.whole if move.out_of_travel else move)} ({between})"
 
 
 def _stays(move: Move) -> bool:

@@ -50,7 +50,8 @@ class StringSetting:
     @property
     def at_its_end(self) -> bool:
         """Whether it goes as far as the saddle can, and what is best lies beyond."""
-        return self.move.out_of_travel and self.move.mm == self.move.whole.reach_mm
+        move = self.move
+        return move.out_of_travel and not move.goes_back and move.mm == move.whole.reach_mm
 
 
 @dataclass(frozen=True)

@@ -471,12 +471,14 @@ def _warnings_of_string(string: StringForecast) -> list[Warned]:
                 "gauge instead.",
             )
         )
-    elif string.move.out_of_travel:
+    elif string.move.whole.out_of_travel:
         far = length_words(string.move.whole.size_mm)
+        back = " back over what was filed" * string.move.goes_back
+        beyond = back or ", further than its travel on record"
         warnings.append(
             Warned(
                 Hazard.TRAVEL,
-                f"The saddle would have to go {far}, further than its travel on record: choose "
+                f"The saddle would have to go {far}{beyond}: choose "
                 "another gauge, or see `pitchbench guide` on being out of travel.",
             )
         )

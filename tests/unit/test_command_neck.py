@@ -209,6 +209,19 @@ def test_no_move_is_promised_that_the_saddle_cannot_make(capsys: Capsys) -> None
     assert "at the end of its travel" in out
 
 
+def test_what_is_sure_and_fits_is_filed_and_it_says_what_all_of_the_travel_would_leave(
+    capsys: Capsys,
+) -> None:
+    asked = ("neck", CHORDS[0], "--spread", "2.7", "--bridge", "fixed-saddle")
+    string = Ran(capsys, *asked, "--format", "json").document["strings"][0]
+    move = string["move"]
+    assert 0.0 < move["mm"] < 1.0 < move["asked_mm"]
+    assert not move["out_of_travel"]
+    do = Ran(capsys, *asked).out.splitlines()[0]
+    assert f"file the break point {move['mm']:.1f} mm away from the nut (short of the mark: " in do
+    assert f", {string['off_after_cents']:.1f} at the end of its travel, " in do
+
+
 @pytest.mark.parametrize(
     ("kind", "does"),
     [("sliding-wood", "slide the bridge under it"), ("screw-saddles", "move the saddle")],
