@@ -10,6 +10,7 @@ from typing import Final
 from pitchbench.analysis.heard import Heard, Plucks, how_often
 from pitchbench.errors import RECORD_SO, NoReadingError, PitchbenchError, printable
 from pitchbench.instrument import Instrument
+from pitchbench.intonation.bridge import filed_off
 from pitchbench.intonation.chords import Chord, parse_shape, sound_chord
 from pitchbench.intonation.classify import NEAR_CENTS
 from pitchbench.intonation.compromise import Compromise, best_compromise
@@ -96,6 +97,7 @@ class Judged:
     instrument : ``strings`` is empty where they are known from their recordings alone.
     assumed : in words what nobody said of it.
     weights : how much each fret of the neck is used; None for all that were heard alike.
+    filed_mm : what was filed off the break points before, string 1 first; empty where nothing was.
 
     Raises
     ------
@@ -109,6 +111,7 @@ class Judged:
     weights: Mapping[int, float] | None
     prior: ScatterPrior
     a4_hz: float
+    filed_mm: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         first, last = self.instrument.first_fret, self.instrument.frets
@@ -320,7 +323,11 @@ def _on_saddle(strings: Sequence[HeardString], by: Judged) -> list[SurveyedStrin
     instrument = by.instrument
     if strings[0].number is None:  # the setback on record is then of some other string
         instrument = replace(instrument, setback_mm=())
-    necks = [survey(string.number or 0, string.takes, prior=by.prior) for string in strings]
+    necks = [
+        survey(number, string.takes, prior=by.prior, moved_mm=filed_off(by.filed_mm, number))
+        for string in strings
+        for number in (string.number or 0,)
+    ]
     choices = [best_saddle(neck, instrument, by.weights_of(neck.string)) for neck in necks]
     choices = on_one_saddle(necks, choices, instrument)
     verdicts = judge_shared_saddle(necks, choices, instrument)

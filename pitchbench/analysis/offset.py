@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
@@ -13,7 +14,7 @@ from pitchbench.analysis.heard import Heard, Plucks, how_often
 from pitchbench.belief import Belief
 from pitchbench.errors import NoReadingError
 from pitchbench.instrument import Instrument
-from pitchbench.intonation.bridge import Move, plan_move
+from pitchbench.intonation.bridge import Leverage, Move, filed_off, plan_move
 from pitchbench.intonation.classify import (
     NEAR_CENTS,
     OUT_OF_TUNE_CENTS,
@@ -179,12 +180,14 @@ class OffsetResult(JudgedOffset):
     assumed : in words, what nobody said of the instrument.
     mean : what the strings on its saddle come to together, of which the verdict is then; None where
         it was judged by itself.
+    moved_mm : the saddle's travel until now, since the instrument's record was made.
     """
 
     instrument: Instrument
     move: Move | None
     assumed: tuple[str, ...] = ()
     mean: Belief | None = None
+    moved_mm: float = 0.0
 
     @property
     def p_within(self) -> float:
@@ -257,10 +260,18 @@ def judged(
     tolerance_cents: float,
     beside: Sequence[Density] = (),
     filed: bool = False,
+    reach_cents: tuple[float, float] = (-math.inf, math.inf),
 ) -> JudgedOffset:
     """Whether to leave it, to move the saddle, or to take more; by the mean with the offsets of the
-    strings ``beside`` it on its saddle, as a session does; ``filed`` as of `judge`."""
-    verdict = judge(comparison.known, tolerance_cents=tolerance_cents, beside=beside, filed=filed)
+    strings ``beside`` it on its saddle, as a session does; ``filed`` and ``reach_cents`` as of
+    `judge`."""
+    verdict = judge(
+        comparison.known,
+        tolerance_cents=tolerance_cents,
+        beside=beside,
+        filed=filed,
+        reach_cents=reach_cents,
+    )
     assert verdict is not None
     verdict = replace(
         verdict, notices=tuple(dict.fromkeys((*verdict.notices, *_noticed(comparison))))
@@ -290,21 +301,35 @@ def decide(
     *,
     assumed: tuple[str, ...] = (),
     beside: Sequence[Density] = (),
+    filed_mm: Sequence[float] = (),
 ) -> OffsetResult:
-    """Whether to move the saddle of ``instrument``, and how far; ``beside`` as in `judged`.
+    """Whether to move the saddle of ``instrument``, and how far; ``beside`` as in `judged`,
+    ``filed_mm`` what was filed off its break points before, string 1 first.
 
     Raises
     ------
     PitchbenchError
         If no place of the saddle cures such an offset.
     """
-    within = instrument.tolerance_of(instrument.number_of(comparison.note))
+    string = instrument.number_of(comparison.note)
+    within = instrument.tolerance_of(string)
     filed = instrument.bridge.is_filed
-    found = judged(comparison, tolerance_cents=within, beside=beside, filed=filed)
+    if not string:  # the setback on record is then of some other string
+        instrument = replace(instrument, setback_mm=())
+    moved_mm = filed_off(filed_mm, string)
+    reach_cents = Leverage(instrument, string, comparison.offset.fret, moved_mm).reach_cents()
+    found = judged(
+        comparison, tolerance_cents=within, beside=beside, filed=filed, reach_cents=reach_cents
+    )
     own = comparison.known.offset
     mean = mean_of(own, *beside).belief if own is not None and beside else None
     result = OffsetResult(
-        **vars(found), instrument=instrument, move=None, mean=mean, assumed=assumed
+        **vars(found),
+        instrument=instrument,
+        move=None,
+        mean=mean,
+        assumed=assumed,
+        moved_mm=moved_mm,
     )
     return decided(result, found.verdict.decision)
 
@@ -436,8 +461,7 @@ def _nothing_to_compare(
 def _planned(result: OffsetResult) -> Move:
     instrument, offset = result.instrument, result.offset
     string = instrument.number_of(result.note)
-    if not string:  # the setback on record is then of some other string
-        instrument = replace(instrument, setback_mm=())
     if result.mean is not None:
         offset = replace(offset, belief=result.mean)
-    return plan_move(offset, instrument, string)
+    move = plan_move(offset, instrument, string, moved_mm=result.moved_mm)
+    return move.within_travel(offset.offset_cents, instrument.tolerance_of(string))

@@ -112,9 +112,11 @@ def decide_strings(
     fret: int = 12,
     a4_hz: float,
     assumed: tuple[str, ...] = (),
+    filed_mm: Sequence[float] = (),
 ) -> WholeInstrument:
     """Each string by itself, from what `strings_in` found; those that share a saddle by their mean,
-    as long as it is no bridge in one piece, whose place is another matter."""
+    as long as it is no bridge in one piece, whose place is another matter. ``filed_mm`` as of
+    `analysis.offset.decide`."""
 
     compared: dict[int, Comparison] = {}
     lacks: dict[int, tuple[str, str]] = {}
@@ -131,7 +133,7 @@ def decide_strings(
     for number, comparison in compared.items():
         beside = _beside(number, compared, instrument)
         try:
-            results[number] = decide(comparison, instrument, beside=beside)
+            results[number] = decide(comparison, instrument, beside=beside, filed_mm=filed_mm)
         except PitchbenchError as error:
             lacks[number] = error.what, error.what
     results = _one_answer_a_saddle(results, instrument)

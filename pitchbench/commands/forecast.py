@@ -17,7 +17,7 @@ from pitchbench.commands.common import (
     show_result,
     store_option,
 )
-from pitchbench.commands.instrument_options import instrument_options, with_details
+from pitchbench.commands.instrument_options import filed_on_record, instrument_options, with_details
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import Move, move_interval_words, move_words
@@ -78,10 +78,10 @@ def command(
     **changes: Any,
 ) -> None:
     """Say what new strings, another tuning, action or scale will do to tension and offsets."""
-    before, anchors = _instrument_and_offsets(preset_name, name, store)
+    before, anchors, filed_mm = _on_record(preset_name, name, store)
     anchors |= dict(_read_measured(word, before) for word in measured)
     after = with_details(before, changes)
-    made = forecast(before, after, fret=_FRET, a4_hz=a4, anchors=anchors)
+    made = forecast(before, after, fret=_FRET, a4_hz=a4, anchors=anchors, filed_mm=filed_mm)
     show_result(
         output_format,
         plain,
@@ -91,12 +91,13 @@ def command(
     )
 
 
-def _instrument_and_offsets(
+def _on_record(
     preset_name: str | None, name: str | None, store: str | None
-) -> tuple[Instrument, dict[int, Belief]]:
-    """The instrument as it is, with the offsets last measured on it where it is on record."""
+) -> tuple[Instrument, dict[int, Belief], tuple[float, ...]]:
+    """The instrument as it is; where it is on record, with the offsets last measured on it and what
+    was filed off its break points."""
     if name is None:
-        return preset(preset_name or "six-string"), {}
+        return preset(preset_name or "six-string"), {}, ()
     if preset_name is not None:
         raise PitchbenchError("Both --preset and --instrument were given.", "Give one of the two.")
     # The session room is slow to load.
@@ -105,7 +106,8 @@ def _instrument_and_offsets(
     with open_records(store) as repository:
         instrument = repository.instrument(name).instrument
         sessions = repository.sessions(name, last=LOOK_BACK)
-    return instrument, last_measured(instrument, sessions, fret=_FRET)
+        filed_mm = filed_on_record(repository, instrument)
+    return instrument, last_measured(instrument, sessions, fret=_FRET), filed_mm
 
 
 def _read_measured(word: str, instrument: Instrument) -> tuple[int, Belief]:
@@ -146,9 +148,10 @@ def _page(made: Forecast, lbf: bool) -> None:
         page.say("From the offsets measured to those expected, saddles left where they are:")
         page.facts((f"string {each.number}", _expected_words(each)) for each in anchored)
         mean = ", or the mean of those on one saddle" if made.after.bridge.pairs else ""
-        page.say(
-            f"For these strings the saddle move above brings the expected offset{mean} to nothing."
+        move = (
+            "all that is asked of the saddle" if made.after.bridge.is_filed else "the saddle move"
         )
+        page.say(f"For these strings {move} above brings the expected offset{mean} to nothing.")
     page.gap()
     page.say(f"How each string behaves (a {PLUCK_MM:g} mm pluck starts so much sharp; 1 K warmer):")
     page.facts((f"string {each.number}", _behaviour_words(each)) for each in made.strings)
@@ -247,7 +250,9 @@ def _move_words(move: Move | None) -> str:
         return "stays"
     low, _ = move.onward95_mm
     between = move_interval_words(move)
-    return f"not foreseeable: {between}" if low < -0.05 else f"{move_words(move.whole)} ({between})"
+    if low < -0.05:
+        return f"not foreseeable: {between}"
+    return f"{move_words(move.whole if move.out_of_travel else move)} ({between})"
 
 
 def _stays(move: Move) -> bool:

@@ -238,7 +238,7 @@ def show(name: str, earlier: bool, output_format: str, plain: bool, store: str |
         facts.append(("as the preset has it, not measured", what))
     if response.moves:
         facts.append(("bridge", learned_words(response, record.instrument.bridge)))
-    if filed := filed_words(filed_mm):
+    if filed := filed_words(filed_mm, record.instrument.bridge):
         facts.append(("filed since", filed))
     was = _earlier(record) if earlier else []
     show_result(

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
-from typing import Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
@@ -17,6 +17,7 @@ from pitchbench.commands.common import (
     Length,
     Quantity,
     open_records,
+    tell,
     together,
     whole_number,
     words_of,
@@ -44,6 +45,9 @@ from pitchbench.refit import (
     with_tolerance,
     with_tuning,
 )
+
+if TYPE_CHECKING:
+    from pitchbench.records.repository import Repository
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
@@ -292,11 +296,13 @@ class Said:
 class KnownInstrument:
     """An instrument, and in words what nobody said of it and was assumed.
 
-    ``instrument.strings`` is empty where the strings are known from their files alone.
+    ``instrument.strings`` is empty where the strings are known from their files alone; ``filed_mm``
+    is what sessions on record filed off its break points (`filed_on_record`).
     """
 
     instrument: Instrument
     assumed: tuple[str, ...] = ()
+    filed_mm: tuple[float, ...] = ()
 
 
 def named_instrument(
@@ -348,7 +354,27 @@ def known_instrument(
         )
     details = {**vars(said), "scale": scale, "tuning": None, "capo": capo}
     instrument = with_details(instrument, details)
-    return KnownInstrument(instrument, tuple(assumed))
+    filed_mm: tuple[float, ...] = ()
+    if said.name is not None:
+        with open_records(said.store) as repository:
+            filed_mm = filed_on_record(repository, instrument)
+    return KnownInstrument(instrument, tuple(assumed), filed_mm)
+
+
+def filed_on_record(repository: Repository, instrument: Instrument) -> tuple[float, ...]:
+    """What earlier sessions filed off the break points of ``instrument``, string 1 first, of which
+    a person is told as well; empty where nothing is filed."""
+    # The session room is slow to load.
+    from pitchbench.records.history import filed_before  # noqa: PLC0415
+    from pitchbench.session.words import filed_words  # noqa: PLC0415
+
+    filed_mm = filed_before(repository, instrument)
+    if words := filed_words(filed_mm, instrument.bridge):
+        tell(
+            f"Filed before: {words}. Has it a new saddle? Say what travel that one has, with "
+            "`pitchbench instrument edit`."
+        )
+    return filed_mm
 
 
 def no_such_string(instrument: Instrument, note: Note) -> PitchbenchError:

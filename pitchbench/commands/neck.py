@@ -224,7 +224,14 @@ class _Asked:
 
     def judged(self, known: KnownInstrument) -> Judged:
         """By what the neck of this instrument is judged."""
-        return Judged(known.instrument, known.assumed, self.weights, self.prior, self.a4_hz)
+        return Judged(
+            known.instrument,
+            known.assumed,
+            self.weights,
+            self.prior,
+            self.a4_hz,
+            known.filed_mm,
+        )
 
 
 def _from_files(
@@ -267,7 +274,9 @@ def _from_record(words: str, said: Said, asked: _Asked) -> NeckResult:
         refuse_otherwise(repository, record, ("preset_name", "name", "a4", "tuning", "capo"))
     asked = replace(asked, a4_hz=record.setup.a4_hz)
     instrument = record.setup.judged
-    known = known_instrument(instrument, (), replace(said, name=instrument.name))
+    # What was filed since, it was not heard with.
+    of_then = replace(said, preset_name=instrument.name, name=None)
+    known = replace(known_instrument(instrument, (), of_then), filed_mm=record.setup.filed_mm)
     asked.check_shapes(instrument)
     return judge_neck(
         heard_in_survey(record.log, record.meta.source),
@@ -299,8 +308,9 @@ def _by_ear(
         if resumed is not None:
             assert repository is not None
             start = gone_on_with(stack, repository, resumed)
-            known = KnownInstrument(start.job.setup.judged)
-            asked = replace(asked, a4_hz=start.job.setup.a4_hz)
+            setup = start.job.setup
+            known = KnownInstrument(setup.judged, filed_mm=setup.filed_mm)
+            asked = replace(asked, a4_hz=setup.a4_hz)
             by = asked.judged(known)
         else:
             instrument = said.instrument(preset("six-string"))
@@ -313,6 +323,7 @@ def _by_ear(
                 a4_hz=asked.a4_hz,
                 tolerance_cents=known.instrument.tolerance_cents,
                 strings=tuple(numbers),
+                filed_mm=known.filed_mm,
             )
             start = Start(begin(plan_for(setup, asked.weights, takes)))
         asked.check_shapes(known.instrument)

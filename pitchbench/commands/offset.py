@@ -133,7 +133,7 @@ def command(
     if note is None and comparison.other_notes:
         meant = f"{comparison.note} is the string, of all notes that were heard"
         assumed = (f"{meant} (say it with --string, or --preset for all)", *assumed)
-    result = decide(comparison, known.instrument, assumed=assumed)
+    result = decide(comparison, known.instrument, assumed=assumed, filed_mm=known.filed_mm)
     if output_format == "json":
         for words in result.assumed if result.move else ():
             click.echo(f"Assumed: {words}.", err=True)
@@ -184,7 +184,14 @@ def _whole(
     if len(heard.keys() - {None}) < 2:
         return None
     known = known_instrument(instrument, [], said)
-    whole = decide_strings(heard, known.instrument, fret=fret, a4_hz=a4_hz, assumed=known.assumed)
+    whole = decide_strings(
+        heard,
+        known.instrument,
+        fret=fret,
+        a4_hz=a4_hz,
+        assumed=known.assumed,
+        filed_mm=known.filed_mm,
+    )
     if not any(each.result for each in whole.strings):
         silent = [each.string for each in whole.strings if each.lacks_short == NOT_HEARD]
         told = [each for each in whole.strings if each.string not in silent]

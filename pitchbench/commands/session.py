@@ -31,14 +31,14 @@ from pitchbench.commands.guided import (
     work_options,
     worked,
 )
-from pitchbench.commands.instrument_options import instrument_options, with_details
+from pitchbench.commands.instrument_options import filed_on_record, instrument_options, with_details
 from pitchbench.commands.live import Sound, guided_options, listening_to
 from pitchbench.commands.resuming import broken_off
 from pitchbench.commands.telling import Told, telling, telling_options
 from pitchbench.errors import PitchbenchError, RecordsError
 from pitchbench.instrument import Instrument
 from pitchbench.presets import preset
-from pitchbench.records.history import changed_since, filed_before, opening_words, sessions_to_go_by
+from pitchbench.records.history import changed_since, opening_words, sessions_to_go_by
 from pitchbench.records.model import SessionKind, SessionRecord, checked_text
 from pitchbench.report.rehearsed import fault_lines
 from pitchbench.report.session import session_document
@@ -52,7 +52,6 @@ from pitchbench.session.job import Command, KeyPressed
 from pitchbench.session.learning import LEARN_FROM, learned_person, learned_response
 from pitchbench.session.log import Setup
 from pitchbench.session.state import State, begin, reopened, resume
-from pitchbench.session.words import filed_words
 
 if TYPE_CHECKING:
     from pitchbench.records.repository import Repository
@@ -228,14 +227,7 @@ def _setup(
     setup = replace(setup, response=learned_response([each.log for each in earlier], setup))
     if repository is None or name is None:
         return setup
-    setup = replace(setup, filed_mm=filed_before(repository, instrument))
-    if words := filed_words(setup.filed_mm):
-        click.echo(
-            f"Filed before: {words}. Has it a new saddle? Say what travel that one has, with "
-            "`pitchbench instrument edit`.",
-            err=True,
-        )
-    return setup
+    return replace(setup, filed_mm=filed_on_record(repository, instrument))
 
 
 def _stretched(

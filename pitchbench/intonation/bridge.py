@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
@@ -118,21 +119,27 @@ class Move:
 
     @property
     def out_of_travel(self) -> bool:
-        """Whether the saddle cannot go that far that way, as far as is known. The way back is
-        barred only where it was filed: a saddle beyond its travel shows that a move was made
-        otherwise than told."""
-        total_mm = math.copysign(1.0, self.asked_mm) * (self.asked_mm + self.moved_mm)
-        return self.goes_back or (self._limit_mm is not None and total_mm > self._limit_mm)
+        """Whether the saddle cannot go so far that way as is asked now, as far as is known: of what
+        is filed short of the mark, no more than is sure. The way back is barred only where it was
+        filed: a saddle beyond its travel shows that a move was made otherwise than told."""
+        short = self.bridge.is_filed and self.whole_mm is not None
+        now_mm = surely(self.onward95_mm) if short else abs(self.asked_mm)
+        return self.goes_back or now_mm > self.left_mm
+
+    @property
+    def left_mm(self) -> float:
+        """How far the saddle can still go that way, below zero where it is beyond its travel;
+        without end where that is not known."""
+        if self._limit_mm is None:
+            return math.inf
+        return self._limit_mm - math.copysign(1.0, self.asked_mm) * self.moved_mm
 
     @property
     def reach_mm(self) -> float:
         """How far of it the saddle can go, with the same sign, as far as is known."""
         if self.goes_back:
             return 0.0
-        if self._limit_mm is None:
-            return self.mm
-        left_mm = self._limit_mm - math.copysign(1.0, self.mm) * self.moved_mm
-        return math.copysign(min(self.size_mm, max(0.0, left_mm)), self.mm)
+        return math.copysign(min(self.size_mm, max(0.0, self.left_mm)), self.mm)
 
     @property
     def _limit_mm(self) -> float | None:
@@ -145,6 +152,8 @@ class Move:
         kind = self.bridge.kind
         if self.out_of_travel:
             first = out_of_travel_advice(kind, goes_back=self.goes_back)
+        elif self.whole.out_of_travel:
+            first = (_MAY_RUN_OUT,)
         else:
             far = self._limit_mm is None and self.size_mm > _FARTHER_THAN_MOST_MM
             first = (_HARDLY_SO_FAR,) if far else ()
@@ -170,11 +179,24 @@ class Move:
         sure_mm = min(abs(surely(self.interval95_mm)), abs(self.reach_mm))
         return replace(self, mm=math.copysign(sure_mm, self.mm), whole_mm=self.asked_mm)
 
+    def within_travel(self, offset_cents: float, tolerance_cents: float) -> Move:
+        """The same; or to the end of the travel, where the saddle cannot go quite so far and what
+        is then left of the ``offset_cents`` that all of it cancels is within the tolerance."""
+        if not self.out_of_travel or self.goes_back or self.left_mm <= 0.0:
+            return self
+        end_mm = math.copysign(self.left_mm * _TO_THE_END, self.asked_mm)
+        if abs(offset_cents) * (1.0 - end_mm / self.asked_mm) > tolerance_cents:
+            return self
+        return replace(self, mm=end_mm, whole_mm=None, ends95_cents=None)
+
     @property
     def whole(self) -> Move:
         """The same as far as the takes call for, whether the saddle can go so far or not."""
         return replace(self, mm=self.asked_mm, whole_mm=None)
 
+
+#: The end of the travel, but for rounding.
+_TO_THE_END: Final = 1.0 - 1e-9
 
 #: Beyond this no saddle is the cause: a wrong fret, a wrong string or a wrong scale length.
 LARGEST_OFFSET_CENTS: Final = 100.0
@@ -219,6 +241,8 @@ CAUTIONS: Final[dict[BridgeKind, tuple[str, ...]]] = {
     BridgeKind.SLIDING_WOOD: (
         "Mark where the bridge feet stand before you move it.",
         "Slacken the strings until the bridge just slides; keep it upright.",
+        "Keep its feet flat on the top; if it is glued, does not fit the top, or a sound post "
+        "stands inside, leave it to a qualified repairer.",
         TENSION,
     ),
     BridgeKind.FIXED_SADDLE: (
@@ -243,6 +267,9 @@ _FARTHER_THAN_MOST_MM: Final = 8.0
 _HARDLY_SO_FAR: Final = (
     "Hardly any saddle goes so far: check takes, strings, relief, action and nut first."
 )
+_MAY_RUN_OUT: Final = (
+    "All that is asked is beyond the travel: check the strings, relief, action and nut first."
+)
 _CHECK_FIRST: Final = "Out of travel: check the strings, relief, action and nut first."
 _NEVER_BACK: Final = (
     "What was filed cannot be put back: check the strings, relief, action and nut first."
@@ -264,7 +291,9 @@ def out_of_travel_advice(kind: BridgeKind, *, goes_back: bool = False) -> tuple[
     )
 
 
-def plan_move(offset: Offset, instrument: Instrument, string: int) -> Move:
+def plan_move(
+    offset: Offset, instrument: Instrument, string: int, *, moved_mm: float = 0.0
+) -> Move:
     """The move that cancels ``offset`` on ``string`` of ``instrument``; see `cancelling_move`."""
     return cancelling_move(
         offset,
@@ -272,6 +301,7 @@ def plan_move(offset: Offset, instrument: Instrument, string: int) -> Move:
         scale_mm=instrument.scale_of(string),
         setback_mm=setback_mm(instrument, string),
         bridge=instrument.bridge,
+        moved_mm=moved_mm,
     )
 
 
@@ -282,9 +312,11 @@ def cancelling_move(
     scale_mm: float,
     setback_mm: float,
     bridge: Bridge,
+    moved_mm: float = 0.0,
 ) -> Move:
     """The move that cancels ``offset``, by exact geometry (docs/definitions.md, section 3), or what
-    of it may be filed (`Move.short_of_the_mark`).
+    of it may be filed (`Move.short_of_the_mark`); ``moved_mm`` is the saddle's travel since
+    ``setback_mm`` and the travel of ``bridge`` went on record.
 
     Raises
     ------
@@ -300,12 +332,15 @@ def cancelling_move(
 
     def to_mm(cents: float) -> float:
         return geometry.saddle_move_mm(
-            curable(cents), fret=offset.fret, scale_mm=scale_mm, setback_mm=setback_mm
+            curable(cents),
+            fret=offset.fret,
+            scale_mm=scale_mm,
+            setback_mm=setback_mm + moved_mm,
         )
 
     low, high = offset.interval95_cents
     try:
-        move = Move(string, to_mm(cents), (to_mm(low), to_mm(high)), bridge)
+        move = Move(string, to_mm(cents), (to_mm(low), to_mm(high)), bridge, moved_mm)
     except ValueError as error:
         raise PitchbenchError(
             f"No saddle position cures {cents:+.1f} cents at the {ordinal(offset.fret)} fret.",
@@ -322,6 +357,12 @@ def curable(cents: float) -> float:
 def setback_mm(instrument: Instrument, string: int) -> float:
     """The setback on record of this string's saddle; 0 where it is not known."""
     return instrument.setback_mm[string - 1] if instrument.setback_mm else 0.0
+
+
+def filed_off(filed_mm: Sequence[float], string: int) -> float:
+    """What was filed off the break point of ``string`` of all, string 1 first; 0 where nothing
+    was, or nobody said which string it is."""
+    return filed_mm[string - 1] if filed_mm and string else 0.0
 
 
 @dataclass(frozen=True)
@@ -341,6 +382,16 @@ class Leverage:
     def cancelling_mm(self, cents: float) -> float:
         """The move that takes ``cents`` off it; see `geometry`."""
         return geometry.saddle_move_mm(cents, **self._lengths)
+
+    def reach_cents(self) -> tuple[float, float]:
+        """How much flatter (negative) and how much sharper the saddle can make it, as far as its
+        travel is known."""
+        ends_mm = (
+            Move(self.string, mm, (mm, mm), self.instrument.bridge, self.moved_mm).reach_mm
+            for mm in (math.inf, -math.inf)
+        )
+        flatter, sharper = (-mm if math.isinf(mm) else self.change_cents(mm) for mm in ends_mm)
+        return flatter, sharper
 
     @property
     def _lengths(self) -> dict[str, float]:
@@ -391,6 +442,13 @@ def short_words(move: Move) -> str:
 def way_words(mm: float, digits: int = 1) -> str:
     """ "1.9 mm away from the nut"."""
     return f"{length_words(abs(mm), digits)} {DIRECTION_WORDS[_direction(mm)]}"
+
+
+def cannot_words(move: Move) -> str:
+    """Why a move that is out of travel cannot be made."""
+    if move.goes_back:
+        return "What was filed cannot be put back"
+    return "The saddle cannot go so far"
 
 
 def move_words(move: Move) -> str:

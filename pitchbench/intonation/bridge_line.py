@@ -20,11 +20,6 @@ from pitchbench.lengths import length_words
 
 #: A line goes through any two strings: it is none of the instrument's before there are three.
 FEWEST: Final = 3
-#: What to mind besides what stands at every sliding bridge; common practice, no source.
-LEFT_TO_A_REPAIRER: Final = (
-    "Keep its feet flat on the top; if it is glued, does not fit the top, or a sound post stands "
-    "inside, leave it to a qualified repairer."
-)
 #: A side that goes by less stays where it is: nobody slides a bridge so finely.
 _STAYS_MM: Final = 0.05
 

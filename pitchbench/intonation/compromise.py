@@ -50,7 +50,8 @@ class StringSetting:
     @property
     def at_its_end(self) -> bool:
         """Whether it goes as far as the saddle can, and what is best lies beyond."""
-        return self.move.out_of_travel and self.move.mm == self.move.whole.reach_mm
+        move = self.move
+        return move.out_of_travel and not move.goes_back and move.mm == move.whole.reach_mm
 
 
 @dataclass(frozen=True)
@@ -144,7 +145,7 @@ class _Task:
         """The setting as far as the saddles can go."""
         bridge = self.instrument.bridge
         return {
-            string: (tuned, Move(string, mm, (mm, mm), bridge).reach_mm)
+            string: (tuned, Move(string, mm, (mm, mm), bridge, self._moved_mm[string]).reach_mm)
             for string, (tuned, mm) in setting.items()
         }
 
@@ -157,7 +158,8 @@ class _Task:
         for string, (i, j) in self._columns.items():
             tuned, mm = best[string]
             interval95_mm = Belief.normal(mm, float(u[j])).interval()
-            move = Move(string, mm, interval95_mm, self.instrument.bridge).short_of_the_mark
+            bridge, moved_mm = self.instrument.bridge, self._moved_mm[string]
+            move = Move(string, mm, interval95_mm, bridge, moved_mm).short_of_the_mark
             move = replace(move, mm=move.reach_mm, whole_mm=move.asked_mm)
             settings.append(
                 StringSetting(string, move, float(u[j]), Belief.normal(tuned, float(u[i])))
@@ -174,9 +176,13 @@ class _Task:
             for i, string in enumerate(strings)
         }
 
+    @cached_property
+    def _moved_mm(self) -> dict[int, float]:
+        return {neck.string: neck.moved_mm for neck in self.necks}
+
     def mm_at_the_12th(self, neck: StringNeck) -> float:
         """The move that makes the 12th fret right."""
-        leverage = Leverage(self.instrument, neck.string, 12)
+        leverage = Leverage(self.instrument, neck.string, 12, neck.moved_mm)
         return leverage.cancelling_mm(neck.expected_cents(12))
 
     def left(self, setting: _Setting, *, nut: bool) -> Left:
@@ -264,7 +270,8 @@ class _Task:
         tuned, move_mm = setting[string]
         if fret == 0:
             return tuned
-        return tuned + Leverage(self.instrument, string, fret).change_cents(move_mm)
+        leverage = Leverage(self.instrument, string, fret, self._moved_mm[string])
+        return tuned + leverage.change_cents(move_mm)
 
     def _hz(self, place: Place) -> float:
         string, fret = place

@@ -95,6 +95,7 @@ def judge(
     beside: Sequence[Density] = (),
     most_takes: int = MOST_TAKES,
     filed: bool = False,
+    reach_cents: tuple[float, float] = (-math.inf, math.inf),
 ) -> Verdict | None:
     """What to do with a string; None until both its notes were played.
 
@@ -107,6 +108,8 @@ def judge(
     most_takes : after so many takes, open and fretted, more are not worth their while.
     filed : whether a move cannot be undone: then it waits until it is `worth_filing`, and goes no
         farther than is sure.
+    reach_cents : how much flatter, and how much sharper, the saddle can make it: whether it is
+        moved does not hang on it, but what the move promises does.
 
     Examples
     --------
@@ -126,14 +129,18 @@ def judge(
     p_within = offset.within(-tolerance_cents, tolerance_cents)
     interval95 = offset.belief.interval()
     change_cents = -surely(interval95) if filed else -centre
-    after = offset.moved(change_cents, turning.u_cents(change_cents))
-    p_moved = after.within(-tolerance_cents, tolerance_cents)
+
+    def promised(change_cents: float) -> float:
+        after = offset.moved(change_cents, turning.u_cents(change_cents))
+        return after.within(-tolerance_cents, tolerance_cents)
+
     aim_cents = math.hypot(AIM_OF_TOLERANCE * tolerance_cents, AIM_OF_MOVE * centre)
     if filed:
         aim_cents = min(aim_cents, max(0.0, abs(centre) - tolerance_cents) / half95(1.0))
         worth = worth_filing(interval95, tolerance_cents)
     else:
-        worth = p_moved - p_within >= WORTH_A_MOVE
+        worth = promised(change_cents) - p_within >= WORTH_A_MOVE
+    change_cents = min(max(change_cents, reach_cents[0]), reach_cents[1])
     taken = known.open + known.fretted
     # What the pairs of partials leave open, no further take mends.
     choice_u = known.choice_u_cents / (1 + len(beside))
@@ -157,7 +164,7 @@ def judge(
         tolerance_cents=tolerance_cents,
         p_within=p_within,
         # What filing would promise is no choice where nothing is filed.
-        p_moved=p_moved if worth or not filed else None,
+        p_moved=promised(change_cents) if worth or not filed else None,
         change_cents=change_cents,
         next_fretted=_next_fretted(known),
         plucks_to_go=min(to_go, max(1.0, float(most_takes - taken))),

@@ -11,7 +11,6 @@ from typing import Final
 
 from pitchbench.instrument import BridgeKind
 from pitchbench.intonation.bridge import CAUTIONS, MEASURE_ALL_FIRST, out_of_travel_advice
-from pitchbench.intonation.bridge_line import LEFT_TO_A_REPAIRER
 
 TITLES: Final[dict[BridgeKind, str]] = {
     BridgeKind.SCREW_SADDLES: "individual saddles on screws",
@@ -97,7 +96,6 @@ MOVE: Final[dict[BridgeKind, tuple[str, ...]]] = {
         "upright, tune up and measure the outer strings again, then the rest. In one piece it has "
         "one place and one angle: with all strings recorded, `pitchbench offset` says how far its "
         "treble side goes and how far its bass side.",
-        LEFT_TO_A_REPAIRER,
     ),
     BridgeKind.FIXED_SADDLE: (
         MEASURE_ALL_FIRST,

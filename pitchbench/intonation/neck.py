@@ -82,7 +82,7 @@ class StringNeck:
     ``nut`` is a, ``saddle`` what the saddle contributes at the 12th fret (b), both in cents;
     ``covariance_cents2`` is what they err together. ``open_u_cents`` is the uncertainty of the open
     note, common to all frets; ``fret_sd_cents`` how far frets differ from what nut and saddle make
-    of them.
+    of them; ``moved_mm`` the saddle's travel until now, since the instrument's record was made.
     """
 
     string: int
@@ -92,6 +92,7 @@ class StringNeck:
     open_u_cents: float
     covariance_cents2: float = 0.0
     fret_sd_cents: float = FRETWORK_CENTS
+    moved_mm: float = 0.0
 
     def expected_cents(self, fret: int) -> float:
         """The offset at ``fret``: measured if it was, else what nut and saddle make of it."""
@@ -183,13 +184,16 @@ _HEEDED_FIRST: Final = (
 )
 
 
-def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> StringNeck:
+def survey(
+    string: int, takes: Sequence[Take], *, prior: ScatterPrior, moved_mm: float = 0.0
+) -> StringNeck:
     """Separate nut, saddle and single frets on one string.
 
     Parameters
     ----------
     takes : open takes (fret 0) and takes at two frets or more, one or more of each.
     prior : what is believed of the spread; the survey's own repeated takes are learned from first.
+    moved_mm : as of `StringNeck`.
 
     Raises
     ------
@@ -239,6 +243,7 @@ def survey(string: int, takes: Sequence[Take], *, prior: ScatterPrior) -> String
         fret_sd_cents=math.sqrt(
             FRETWORK_CENTS**2 + (wider**2 - 1.0) * float(np.mean(u**2 + FRETWORK_CENTS**2))
         ),
+        moved_mm=moved_mm,
     )
 
 
@@ -272,7 +277,7 @@ def after_move_cents(
     """
     if fret == 0:
         return 0.0
-    leverage = Leverage(instrument, neck.string, fret)
+    leverage = Leverage(instrument, neck.string, fret, neck.moved_mm)
     return neck.expected_cents(fret) + leverage.change_cents(move_mm)
 
 
@@ -362,7 +367,7 @@ def _choice(
 
 
 def _as_move(neck: StringNeck, move: Belief, instrument: Instrument) -> Move:
-    return Move(neck.string, move.centre, move.interval(), instrument.bridge)
+    return Move(neck.string, move.centre, move.interval(), instrument.bridge, neck.moved_mm)
 
 
 def judge_saddle(
@@ -386,7 +391,7 @@ def judge_saddle(
         return NeckVerdict(NeckAdvice.NUT_FIRST, move.short_of_the_mark)
     filed, unsure = move.bridge.is_filed, abs(choice.move.centre) <= choice.move.half()
     if filed and not unsure:
-        leverage = Leverage(instrument, neck.string, 12)
+        leverage = Leverage(instrument, neck.string, 12, neck.moved_mm)
         high, low = map(leverage.change_cents, move.interval95_mm)
         unsure = not worth_filing((low, high), tolerance_cents)
     if unsure:

@@ -12,6 +12,8 @@ from pitchbench.units import in_cents
 def described(instrument: Instrument) -> list[tuple[str, str]]:
     """Label and value of everything that is known of ``instrument``, in reading order."""
     bridge = instrument.bridge
+    # What was filed of it since is told apart.
+    travel = "saddle travel in all" if bridge.is_filed else "saddle travel left"
     optional = [
         ("owner", instrument.owner_mark),
         ("string set", instrument.string_set),
@@ -20,8 +22,8 @@ def described(instrument: Instrument) -> list[tuple[str, str]]:
         ("relief", _mm(instrument.relief_mm)),
         ("screw, saddle travel per turn", _mm(bridge.screw_pitch_mm)),
         ("screw heads", bridge.screw_heads and f"{bridge.screw_heads} side"),
-        ("saddle travel left toward the nut", _mm(bridge.travel_toward_nut_mm)),
-        ("saddle travel left away from it", _mm(bridge.travel_away_mm)),
+        (f"{travel} toward the nut", _mm(bridge.travel_toward_nut_mm)),
+        (f"{travel} away from it", _mm(bridge.travel_away_mm)),
         ("strings sharing a saddle", " ".join("-".join(map(str, group)) for group in bridge.pairs)),
         ("courses", " ".join(f"{one}-{other}" for one, other in instrument.courses)),
         ("at the nut", "clamps, and fine tuners at the bridge" if bridge.locking_nut else ""),

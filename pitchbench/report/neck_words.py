@@ -11,12 +11,12 @@ from pitchbench.belief import half95, half_figures
 from pitchbench.intonation.bridge import (
     DIRECTION_WORDS,
     Move,
+    cannot_words,
     move_interval_words,
     move_words,
     short_words,
     what_to_move,
 )
-from pitchbench.intonation.bridge_line import LEFT_TO_A_REPAIRER
 from pitchbench.intonation.chords import Chord, Interval
 from pitchbench.intonation.compromise import Left, StringSetting
 from pitchbench.intonation.neck import NeckAdvice
@@ -131,8 +131,12 @@ def _left_out_words(string: SurveyedString) -> str:
 
 
 def _when(move: Move | None) -> str:
-    """When what a move leaves is there."""
-    return "at the end of its travel" if move and move.out_of_travel else "then"
+    """When what a move leaves is there: all that is asked, as far as the saddle goes."""
+    if move is None or move.goes_back:
+        return "then"
+    if move.whole.out_of_travel:
+        return "at the end of its travel"
+    return "then" if move.whole_mm is None else "with all that is asked"
 
 
 def _advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
@@ -158,9 +162,8 @@ def _advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
             assert move is not None
             do = f"{what_to_move(string.instrument, 'the')} {_move_words(move)}"
             if move.out_of_travel:
-                do = f"the saddle cannot go so far: {_move_words(move.whole)} is asked of it"
-            elif move.whole_mm is not None:
-                then = f"with all that is asked {then}"
+                cannot = cannot_words(move)
+                do = f"{cannot[0].lower()}{cannot[1:]}: {_move_words(move.whole)} is asked of it"
             return (
                 f"{string.name}: {do}.{shared} Over the frets used it is {now} cents off (rms) "
                 f"now, {then}."
@@ -169,7 +172,8 @@ def _advice_words(string: SurveyedString) -> str:  # noqa: PLR0911  # one each
             assert move is not None
             best = f"the best the saddle can do is {_move_words(move)}"
             if move.out_of_travel:
-                best = f"the saddle cannot go so far as is asked of it, {_move_words(move.whole)}"
+                cannot = cannot_words(move)
+                best = f"{cannot[0].lower()}{cannot[1:]}; {_move_words(move.whole)} is asked of it"
             return (
                 f"{string.name}: the {_nut_first(string)} first. Left as it is, {best}: {now} "
                 f"cents off (rms) now, {then}.{shared}"
@@ -335,10 +339,7 @@ def cautions(result: NeckResult) -> tuple[str, ...]:
     moves = [each.verdict.move for each in result.strings if each.verdict.move is not None]
     if result.compromise is not None:
         moves += [each.move for each in result.compromise.strings if each.move.mm]
-    minded = dict.fromkeys(caution for move in moves for caution in move.cautions)
-    if moves and result.judged.instrument.in_one_piece:
-        minded[LEFT_TO_A_REPAIRER] = None
-    return tuple(minded)
+    return tuple(dict.fromkeys(caution for move in moves for caution in move.cautions))
 
 
 def _move_words(move: Move) -> str:

@@ -13,7 +13,7 @@ from pitchbench.analysis.heard import Listened
 from pitchbench.analysis.offset import ComparedPluck, LostPluck, OffsetResult, Role
 from pitchbench.belief import half95, half_figures
 from pitchbench.instrument import BridgeKind
-from pitchbench.intonation.bridge import move_interval_words, move_words, what_to_move
+from pitchbench.intonation.bridge import cannot_words, move_interval_words, move_words, what_to_move
 from pitchbench.intonation.classify import LeftOut
 from pitchbench.intonation.harmonics import IN_DOUBT
 from pitchbench.intonation.offset import Group
@@ -137,8 +137,7 @@ def what_to_do(result: OffsetResult) -> str:
         return f"On the border: {choice_words(result.verdict)}; more takes would hardly decide it."
     move = result.move
     if move is not None and move.out_of_travel:
-        asked = move_words(move.whole)
-        return f"The saddle cannot go so far: {asked} is asked of it. See what to mind."
+        return f"{cannot_words(move)}: {move_words(move.whole)} is asked of it. See what to mind."
     if move is not None:
         seen = ", seen from the screw head" if move.rotation else ""
         do = what_to_move(result.instrument, "the").capitalize()
@@ -243,7 +242,8 @@ def figures(result: OffsetResult) -> list[tuple[str, str]]:
     ]
     if move is not None:
         between = move_interval_words(move, between=" and ")
-        lines.append(("move", f"{move_words(move)}, 95 % between {between}"))
+        label, said = ("asked", move.whole) if move.out_of_travel else ("move", move)
+        lines.append((label, f"{move_words(said)}, 95 % between {between}"))
     lines += [
         (f"open {result.note}", _group_words(offset.open)),
         (f"{ordinal(result.neck_fret)} fret", _group_words(offset.fretted)),

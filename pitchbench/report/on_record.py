@@ -71,7 +71,7 @@ def neck_heard(log: Log, source: str, session: str | None = None) -> NeckResult 
     setup, heard = log.setup, heard_in_survey(log, source)
     if not any(string.enough for string in heard):
         return None
-    by = Judged(setup.judged, (), None, setup.prior, setup.a4_hz)
+    by = Judged(setup.judged, (), None, setup.prior, setup.a4_hz, setup.filed_mm)
     return judge_neck(heard, by, session=session)
 
 

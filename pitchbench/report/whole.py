@@ -14,7 +14,6 @@ from pitchbench.belief import Belief, half_figures
 from pitchbench.instrument import Instrument
 from pitchbench.intonation.bridge import move_words
 from pitchbench.intonation.bridge_line import (
-    LEFT_TO_A_REPAIRER,
     BridgeLine,
     left_words,
     line_words,
@@ -190,8 +189,7 @@ def _shared_saddles(whole: WholeInstrument) -> dict[tuple[int, ...], OffsetResul
 def _minded(whole: WholeInstrument) -> tuple[str, ...]:
     """What to mind where something is moved, each once."""
     results = [each.result for each in whole.strings if each.result is not None]
-    words = [words for result in results for words in move_cautions(result)]
-    return tuple(dict.fromkeys(words + [LEFT_TO_A_REPAIRER] * (whole.line is not None)))
+    return tuple(dict.fromkeys(words for each in results for words in move_cautions(each)))
 
 
 def _line_document(line: BridgeLine, cautions: tuple[str, ...]) -> BridgeLineDocument:

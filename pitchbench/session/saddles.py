@@ -14,7 +14,7 @@ from statistics import stdev
 from typing import Final
 
 from pitchbench.belief import Belief
-from pitchbench.intonation.bridge import Move
+from pitchbench.intonation.bridge import Leverage, Move
 from pitchbench.intonation.deciding import SURE_AT_LAST, Turning, judge
 from pitchbench.intonation.knowledge import (
     Density,
@@ -42,9 +42,6 @@ from pitchbench.session.log import Log, MoveEntry, SessionTake, Step, StringStat
 from pitchbench.session.takes import as_takes, groups, referred
 from pitchbench.session.touched import likely_touched
 from pitchbench.units import cents_between
-
-#: The end of the travel, but for rounding.
-_TO_THE_END: Final = 1.0 - 1e-9
 
 #: As many strings of as many takes as a session of twelve strings holds, several times over.
 _REMEMBERED: Final = 4096
@@ -278,6 +275,9 @@ def verdict(log: Log, string: StringState) -> Verdict | None:
         beside=_beside(log, string),
         most_takes=log.setup.most_takes,
         filed=log.setup.instrument.bridge.is_filed,
+        reach_cents=Leverage(
+            log.setup.instrument, string.number, log.setup.fret, string.moved_mm
+        ).reach_cents(),
     )
     if found is None or not likely_touched(log, string):
         return found
@@ -315,23 +315,11 @@ def planned(log: Log, string: StringState) -> Move | None:
     if own is None or shown is None:
         return None
     offset = mean_of(own, *beside)
-    move = advise(
+    return advise(
         replace(shown, belief=offset.belief),
         log.setup.instrument,
         string.number,
         response=learned(log),
         moved_mm=string.moved_mm,
         last_screw_mm=string.moves[-1].made_mm if string.moves else None,
-    )
-    return _within_travel(string, offset.centre, move.whole).short_of_the_mark
-
-
-def _within_travel(string: StringState, offset_cents: float, move: Move) -> Move:
-    limit_mm = move.bridge.travel_mm(away=move.mm > 0.0) or 0.0
-    room_mm = math.copysign(limit_mm, move.mm) * _TO_THE_END - string.moved_mm
-    if not move.out_of_travel or move.goes_back or room_mm * move.mm <= 0.0:
-        return move
-    left_cents = abs(offset_cents) * (1.0 - room_mm / move.mm)
-    if left_cents > string.tolerance_cents:
-        return move
-    return replace(move, mm=room_mm, ends95_cents=None)
+    ).within_travel(offset.centre, string.tolerance_cents)

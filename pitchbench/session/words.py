@@ -231,10 +231,16 @@ def learned_words(response: Response, bridge: Bridge) -> str:
     )
 
 
-def filed_words(filed_mm: Sequence[float]) -> str:
-    """ "string 6 0.42 mm away from the nut": what was filed off break points, string 1 first."""
+def filed_words(filed_mm: Sequence[float], bridge: Bridge) -> str:
+    """ "string 6 0.42 mm away from the nut (0.58 mm left)": what was filed off break points, string
+    1 first, and what that leaves of the travel on record."""
+
+    def left_words(mm: float) -> str:
+        left_mm = (bridge.travel_mm(away=mm > 0.0) or 0.0) - abs(mm)
+        return f"{length_words(max(0.0, left_mm), 2)} left"
+
     return ", ".join(
-        f"string {number} {way_words(mm, 2)}"
+        f"string {number} {way_words(mm, 2)} ({left_words(mm)})"
         for number, mm in enumerate(filed_mm, start=1)
         if round(mm, 2)
     )

@@ -18,7 +18,7 @@ from typing import Final
 from pitchbench.belief import Belief
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import BridgeKind, Instrument, Material, StringSpec, check_instrument
-from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Leverage, Move, setback_mm
+from pitchbench.intonation.bridge import LARGEST_OFFSET_CENTS, Leverage, Move, filed_off, setback_mm
 from pitchbench.lengths import length_words
 from pitchbench.notes import A4_HZ
 from pitchbench.ranges import A4, FRET
@@ -164,6 +164,7 @@ def forecast(
     fret: int = 12,
     a4_hz: float = A4_HZ,
     anchors: Mapping[int, Belief] | None = None,
+    filed_mm: Sequence[float] = (),
 ) -> Forecast:
     """What changing ``before`` into ``after`` will do, once neck and action are brought back to
     what is on record.
@@ -174,6 +175,8 @@ def forecast(
     fret : where offsets are stated, 1 to 24.
     a4_hz : pitch of A4, 380 to 480 Hz.
     anchors : measured offsets at ``fret``, in cents, by string number.
+    filed_mm : what was filed off the break points before, string 1 first, positive away from the
+        nut; empty where nothing was.
 
     Raises
     ------
@@ -206,7 +209,13 @@ def forecast(
     anchors = anchors or {}
     strings = tuple(
         _forecast_string(
-            before, after, number, fret=fret, a4_hz=a4_hz, measured=anchors.get(number)
+            before,
+            after,
+            number,
+            fret=fret,
+            a4_hz=a4_hz,
+            measured=anchors.get(number),
+            moved_mm=filed_off(filed_mm, number),
         )
         for number in range(1, len(before.strings) + 1)
     )
@@ -245,6 +254,7 @@ def _forecast_string(
     fret: int,
     a4_hz: float,
     measured: Belief | None,
+    moved_mm: float,
 ) -> StringForecast:
     change = _offset_change(before, after, number, fret, a4_hz)
     expected = change
@@ -257,7 +267,7 @@ def _forecast_string(
         change=change,
         measured=measured,
         expected=expected if measured else None,
-        move=_move(after, number, fret, expected),
+        move=_move(after, number, fret, expected, moved_mm),
         warnings=(),
     )
 
@@ -381,14 +391,17 @@ def _other_sound(before: Instrument, after: Instrument, number: int) -> bool:
     return one != other
 
 
-def _move(instrument: Instrument, number: int, fret: int, offset: Belief) -> Move | None:
+def _move(
+    instrument: Instrument, number: int, fret: int, offset: Belief, moved_mm: float
+) -> Move | None:
     """The move that cancels ``offset``, or what of it may be filed; None where that is more than a
     saddle can be asked for."""
     range95 = offset.interval()
     if max(abs(end) for end in range95) > LARGEST_OFFSET_CENTS:
         return None
-    mm, low, high = map(Leverage(instrument, number, fret).cancelling_mm, (offset.centre, *range95))
-    return Move(number, mm, (low, high), instrument.bridge).short_of_the_mark
+    leverage = Leverage(instrument, number, fret, moved_mm)
+    mm, low, high = map(leverage.cancelling_mm, (offset.centre, *range95))
+    return Move(number, mm, (low, high), instrument.bridge, moved_mm).short_of_the_mark
 
 
 def _with_its_saddle(
@@ -410,8 +423,8 @@ def _with_its_saddle(
     mm = statistics.fmean(move.asked_mm for move in moves)
     lows, highs = zip(*(move.interval95_mm for move in moves), strict=True)
     range95_mm = statistics.fmean(lows), statistics.fmean(highs)
-    move = Move(string.number, mm, range95_mm, instrument.bridge).short_of_the_mark
-    return replace(string, move=move)
+    move = replace(moves[0], string=string.number, mm=mm, interval95_mm=range95_mm, whole_mm=None)
+    return replace(string, move=move.short_of_the_mark)
 
 
 def _warnings_of_string(string: StringForecast) -> list[Warned]:
@@ -458,12 +471,14 @@ def _warnings_of_string(string: StringForecast) -> list[Warned]:
                 "gauge instead.",
             )
         )
-    elif string.move.out_of_travel:
+    elif string.move.whole.out_of_travel:
         far = length_words(string.move.whole.size_mm)
+        back = " back over what was filed" * string.move.goes_back
+        beyond = back or ", further than its travel on record"
         warnings.append(
             Warned(
                 Hazard.TRAVEL,
-                f"The saddle would have to go {far}, further than its travel on record: choose "
+                f"The saddle would have to go {far}{beyond}: choose "
                 "another gauge, or see `pitchbench guide` on being out of travel.",
             )
         )

@@ -209,6 +209,19 @@ def test_no_move_is_promised_that_the_saddle_cannot_make(capsys: Capsys) -> None
     assert "at the end of its travel" in out
 
 
+def test_what_is_sure_and_fits_is_filed_and_it_says_what_all_of_the_travel_would_leave(
+    capsys: Capsys,
+) -> None:
+    asked = ("neck", CHORDS[0], "--spread", "2.7", "--bridge", "fixed-saddle")
+    string = Ran(capsys, *asked, "--format", "json").document["strings"][0]
+    move = string["move"]
+    assert 0.0 < move["mm"] < 1.0 < move["asked_mm"]
+    assert not move["out_of_travel"]
+    do = Ran(capsys, *asked).out.splitlines()[0]
+    assert f"file the break point {move['mm']:.1f} mm away from the nut (short of the mark: " in do
+    assert f", {string['off_after_cents']:.1f} at the end of its travel, " in do
+
+
 @pytest.mark.parametrize(
     ("kind", "does"),
     [("sliding-wood", "slide the bridge under it"), ("screw-saddles", "move the saddle")],
@@ -216,6 +229,14 @@ def test_no_move_is_promised_that_the_saddle_cannot_make(capsys: Capsys) -> None
 def test_it_says_what_a_hand_does_at_this_bridge(capsys: Capsys, kind: str, does: str) -> None:
     out = Ran(capsys, "neck", CHORDS[0], "--spread", "0.5", "--bridge", kind).out
     assert out.startswith(f"do: String E2: {does} 3.2 mm away from the nut")
+
+
+def test_the_move_of_a_sliding_bridge_leaves_to_a_repairer_what_is_for_one(capsys: Capsys) -> None:
+    """A session goes by the cautions of the move as well."""
+    asked = ("neck", CHORDS[0], "--spread", "0.5", "--bridge", "sliding-wood", "--format", "json")
+    minded = " ".join(Ran(capsys, *asked).document["strings"][0]["move"]["cautions"])
+    for words in ("feet flat on the top", "glued", "sound post", "to a qualified repairer"):
+        assert words in minded
 
 
 def test_a_touched_harmonic_is_no_note_of_the_12th_fret(capsys: Capsys, tmp_path: Path) -> None:

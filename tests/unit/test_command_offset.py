@@ -456,6 +456,30 @@ def test_a_fixed_saddle_is_filed_short_of_the_mark(capsys: Capsys, tmp_path: Pat
     assert Ran(capsys, "offset", *options[:3], "--format", "json").document["move"] is None
 
 
+def test_all_is_said_alike_where_more_is_asked_of_a_saddle_than_it_can_go(
+    capsys: Capsys, sharp: tuple[Path, float], tmp_path: Path
+) -> None:
+    virtual = a_guitar()
+    set_to(virtual, 5, 3.0)
+    record(tmp_path / "a.wav", virtual, in_turn(5, (-0.4, 0.4, 0.2, -0.2, 0.0, 0.3, -0.3)))
+    options = ("offset", tmp_path / "a.wav", "--bridge", "fixed-saddle", "--tolerance", "0.5")
+    move = Ran(capsys, *options, "--format", "json").document["move"]
+    assert move["mm"] < 1.0 < move["asked_mm"]
+    assert not move["out_of_travel"]
+    said = [words for words in Ran(capsys, *options).out.splitlines() if "asked in all" in words]
+    assert [words.split(":")[0] for words in said] == ["do", "move"]
+    assert all(f"{move['mm']:.1f} mm away from the nut (short" in words for words in said)
+    # A third of eight cents is all that is left to be filed: that will not do, and it says so.
+    options = ("offset", sharp[0], "--bridge", "fixed-saddle")
+    document = Ran(capsys, *options, "--format", "json").document
+    asked_mm = document["move"]["asked_mm"]
+    assert document["move"]["out_of_travel"]
+    assert document["p_moved"] < 0.05
+    said = Ran(capsys, *options).out
+    assert "\nmove: " not in said
+    assert f"\nasked: {asked_mm:.1f} mm away from the nut, 95 %" in said
+
+
 def test_near_the_nut_it_says_to_look_elsewhere_first(capsys: Capsys, tmp_path: Path) -> None:
     virtual = a_guitar(seed=6)
     notes = [note for _ in range(3) for note in (Note(5), Note(5, 1, detune_cents=18.0))]

@@ -1,5 +1,6 @@
 """From an offset to a move: direction, size, turns, and what to mind."""
 
+import math
 from dataclasses import replace
 
 import pytest
@@ -12,6 +13,7 @@ from pitchbench.intonation.bridge import (
     CAUTIONS,
     DIRECTION_WORDS,
     Direction,
+    Leverage,
     Move,
     Rotation,
     cancelling_move,
@@ -271,6 +273,30 @@ def test_what_was_filed_is_never_put_back(moved_mm: float, cents: float, back: b
     assert filed.goes_back is filed.out_of_travel is back
     assert filed.cautions[0].startswith("What was filed cannot be put back") is back
     assert not screwed.out_of_travel
+
+
+def test_what_is_sure_is_filed_where_it_fits_though_all_that_is_asked_does_not() -> None:
+    short = Bridge(BridgeKind.FIXED_SADDLE, None, None, 0.7, 0.7)
+    move = plan_move(measured(2.4, half=1.0), instrument(short), 1)
+    assert move.mm < 0.7 < move.asked_mm
+    assert not move.out_of_travel
+    assert move.whole.out_of_travel
+    assert move.cautions[0].startswith("All that is asked is beyond the travel: check")
+    # To the end of the travel, where that is enough; nowhere, where it is not.
+    sure = plan_move(measured(2.4, half=0.1), instrument(short), 1)
+    assert sure.out_of_travel
+    assert sure.within_travel(2.4, 0.4) == sure
+    there = sure.within_travel(2.4, 2.0)
+    assert (there.mm, there.out_of_travel) == (pytest.approx(0.7), False)
+
+
+def test_a_saddle_cures_no_more_than_its_travel_does() -> None:
+    bare = instrument(Bridge(BridgeKind.FIXED_SADDLE))
+    flatter, sharper = Leverage(bare, 1, 12, 0.25).reach_cents()
+    assert sharper == 0.0  # what was filed is not put back
+    assert flatter == pytest.approx(Leverage(bare, 1, 12, 0.25).change_cents(0.75))
+    free = instrument(Bridge(BridgeKind.SCREW_SADDLES))
+    assert Leverage(free, 1, 12).reach_cents() == (-math.inf, math.inf)
 
 
 def test_a_break_point_goes_a_millimetre_where_nothing_is_said() -> None:

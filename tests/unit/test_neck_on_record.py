@@ -10,6 +10,7 @@ from contextlib import ExitStack
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 import stores
@@ -18,6 +19,7 @@ from survey_story import Played, plan
 
 from pitchbench.commands.neck_live import gone_on_with
 from pitchbench.errors import PitchbenchError
+from pitchbench.instrument import Bridge, BridgeKind
 from pitchbench.records.model import SessionKind
 from pitchbench.records.repository import Repository
 from pitchbench.session.job import Command
@@ -31,11 +33,14 @@ FRETS = (1, 5, 12, 17)
 TERMS = {6: (4.0, 1.0), 5: (0.3, 6.0)}
 
 
-def played(*, strings: tuple[int, ...] = (6, 5)) -> Played:
+def played(
+    *, strings: tuple[int, ...] = (6, 5), filed_mm: tuple[float, ...] = (), **guitar: Any
+) -> Played:
     """A survey in which each string shows its terms, and nothing else."""
     asked = plan(strings=(6, 5), frets=FRETS, takes=2)
-    guitar = replace(asked.setup.instrument, name="Bench guitar")
-    story = Played(begin(Plan(replace(asked.setup, instrument=guitar), FRETS, takes=2)))
+    instrument = replace(asked.setup.instrument, name="Bench guitar", **guitar)
+    setup = replace(asked.setup, instrument=instrument, filed_mm=filed_mm)
+    story = Played(begin(Plan(setup, FRETS, takes=2)))
     for string in strings:
         nut, saddle = TERMS[string]
         for _ in range(2):
@@ -90,6 +95,15 @@ def test_it_is_shown_again_with_what_was_put_in(capsys: Capsys, store: str) -> N
         assert string["saddle_cents"] == pytest.approx(saddle, abs=1e-6)
         assert [fret["n"] for fret in string["frets"]] == [2, 2, 2, 2]
     assert {reading["file"] for reading in document["readings"]} == {"default, ALSA"}
+
+
+def test_a_survey_is_judged_by_what_was_filed_before_it(capsys: Capsys, store: str) -> None:
+    saddle = Bridge(BridgeKind.FIXED_SADDLE, None, None, 1.0, 1.0)
+    put(store, played(filed_mm=(0.0, 0.0, 0.0, 0.0, 0.79, 0.0), bridge=saddle))
+    asked = ("neck", "--session", "last", "--store", store, "--frets", "5,12,17")
+    fifth = Ran(capsys, *asked, "--format", "json").document["strings"][0]
+    assert (fifth["string"], fifth["move"]["out_of_travel"]) == (5, True)
+    assert fifth["move"]["mm"] == pytest.approx(1.0 - 0.79)
 
 
 def test_history_of_its_instrument_lists_it_with_what_it_found(capsys: Capsys, store: str) -> None:

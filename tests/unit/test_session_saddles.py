@@ -484,15 +484,16 @@ def test_what_an_earlier_session_filed_is_gone_from_the_travel() -> None:
     story = Story.begin(filed(), strings=(6,), **before(0.9)).string(8.0)
     assert story.outcomes()[6] is Outcome.OUT_OF_TRAVEL
     story = Story.begin(filed(), strings=(6,), **before(0.9)).string(3.7)
-    assert story.state.log.string.advice.asked_mm == pytest.approx(1.1, abs=1e-6)
+    advice = story.state.log.string.advice
+    assert advice.mm <= 1.1 < 3.7 / CENTS_PER_MM < advice.asked_mm + 0.1
+    assert not advice.out_of_travel
 
 
 def test_the_end_of_the_travel_is_not_gone_to_before_that_is_sure() -> None:
     """Of 3.7 cents 1 mm leaves 1.0: all there is, but no more of it than is sure."""
     story = Story.begin(filed(travel_away_mm=1.0), strings=(6,)).string(3.7)
     advice = story.state.log.string.advice
-    assert advice.asked_mm == pytest.approx(1.0, abs=1e-6)
-    assert 2.0 / CENTS_PER_MM < advice.mm <= advice.asked_mm
+    assert 2.0 / CENTS_PER_MM < advice.mm <= 1.0 < 3.7 / CENTS_PER_MM < advice.asked_mm + 0.1
     assert advice.mm == pytest.approx(min(1.0, advice.interval95_mm[0]))
     assert not advice.out_of_travel
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -176,6 +177,15 @@ def test_what_is_foreseen_of_a_filed_saddle_is_no_more_than_can_be_filed() -> No
     filed = preset("steel-acoustic")
     (string,) = forecast(filed, filed, anchors={6: Belief.normal(6.0, 1.0)}).strings[5:]
     assert string.move.mm == string.move.reach_mm == 1.0 < 2.0 < string.move.asked_mm
+
+
+def test_what_is_foreseen_of_a_filed_saddle_is_short_of_the_mark_in_words_too() -> None:
+    asked = ["forecast", "--preset", "steel-acoustic", "--measured", "6=4", "--plain"]
+    text = CliRunner().invoke(cli, asked, catch_exceptions=False).output
+    (line,) = (line for line in text.splitlines() if line.startswith("string 6 saddle:"))
+    assert re.search(r": 0\.\d mm away from the nut \(short of the mark: 1\.\d mm is asked", line)
+    # All that is asked is more than there is, though what is sure is not.
+    assert "mind: String 6: The saddle would have to go 1." in text
 
 
 def test_a_saddle_that_cannot_cure_one_of_its_strings_has_no_move() -> None:
