@@ -179,12 +179,14 @@ class OffsetResult(JudgedOffset):
     assumed : in words, what nobody said of the instrument.
     mean : what the strings on its saddle come to together, of which the verdict is then; None where
         it was judged by itself.
+    waits_for : the strings on its saddle of which nothing is known yet.
     """
 
     instrument: Instrument
     move: Move | None
     assumed: tuple[str, ...] = ()
     mean: Belief | None = None
+    waits_for: tuple[int, ...] = ()
 
     @property
     def p_within(self) -> float:
@@ -192,6 +194,14 @@ class OffsetResult(JudgedOffset):
         of the ``mean``."""
         own, within = self.known.offset, self.verdict.tolerance_cents
         return self.verdict.p_within if own is None else own.within(-within, within)
+
+    @property
+    def left_at_best_cents(self) -> float | None:
+        """What stays on the string where the mean of its saddle is set right, which is all that a
+        move of it cures; None where that mean is not known."""
+        if self.mean is None or self.waits_for or self.likely_touched:
+            return None
+        return self.offset.offset_cents - self.mean.centre
 
     @property
     def neck_fret(self) -> int:
@@ -315,6 +325,18 @@ def decided(result: OffsetResult, decision: Decision) -> OffsetResult:
         result = replace(result, verdict=replace(result.verdict, decision=decision, border=False))
     move = _planned(result) if decision is Decision.MOVE else None
     return replace(result, move=move)
+
+
+def waiting(result: OffsetResult, strings: tuple[int, ...]) -> OffsetResult:
+    """``result`` of a saddle that waits for these strings: takes of its own do not decide it."""
+    verdict = replace(
+        result.verdict,
+        decision=Decision.TAKE_MORE,
+        border=False,
+        p_moved=None,
+        plucks_to_go=None,
+    )
+    return replace(result, verdict=verdict, move=None, waits_for=strings)
 
 
 def on_one_clock(
