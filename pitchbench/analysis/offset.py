@@ -181,6 +181,7 @@ class OffsetResult(JudgedOffset):
     mean : what the strings on its saddle come to together, of which the verdict is then; None where
         it was judged by itself.
     moved_mm : the saddle's travel until now, since the instrument's record was made.
+    waits_for : the strings on its saddle of which nothing is known yet.
     """
 
     instrument: Instrument
@@ -188,6 +189,7 @@ class OffsetResult(JudgedOffset):
     assumed: tuple[str, ...] = ()
     mean: Belief | None = None
     moved_mm: float = 0.0
+    waits_for: tuple[int, ...] = ()
 
     @property
     def p_within(self) -> float:
@@ -195,6 +197,14 @@ class OffsetResult(JudgedOffset):
         of the ``mean``."""
         own, within = self.known.offset, self.verdict.tolerance_cents
         return self.verdict.p_within if own is None else own.within(-within, within)
+
+    @property
+    def left_at_best_cents(self) -> float | None:
+        """What stays on the string where the mean of its saddle is set right, which is all that a
+        move of it cures; None where that mean is not known."""
+        if self.mean is None or self.waits_for or self.likely_touched:
+            return None
+        return self.offset.offset_cents - self.mean.centre
 
     @property
     def neck_fret(self) -> int:
@@ -340,6 +350,18 @@ def decided(result: OffsetResult, decision: Decision) -> OffsetResult:
         result = replace(result, verdict=replace(result.verdict, decision=decision, border=False))
     move = _planned(result) if decision is Decision.MOVE else None
     return replace(result, move=move)
+
+
+def waiting(result: OffsetResult, strings: tuple[int, ...]) -> OffsetResult:
+    """``result`` of a saddle that waits for these strings: takes of its own do not decide it."""
+    verdict = replace(
+        result.verdict,
+        decision=Decision.TAKE_MORE,
+        border=False,
+        p_moved=None,
+        plucks_to_go=None,
+    )
+    return replace(result, verdict=verdict, move=None, waits_for=strings)
 
 
 def on_one_clock(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pitchbench.analysis.heard import Plucks
@@ -18,6 +18,7 @@ from pitchbench.analysis.offset import (
     decide,
     decided,
     on_one_clock,
+    waiting,
 )
 from pitchbench.errors import PitchbenchError
 from pitchbench.instrument import Instrument, StringSpec
@@ -148,6 +149,8 @@ def decide_strings(
         for number, note in notes.items()
     )
     line = _line(found, instrument, fret) if instrument.in_one_piece else None
+    if line is not None:
+        found = tuple(_not_moved_alone(each) for each in found)
     off = _semitones_off([p for each in heard.values() for p in each], instrument, fret, a4_hz)
     return WholeInstrument(a4_hz, fret, instrument, assumed, found, heard.get(None, ()), line, off)
 
@@ -157,9 +160,9 @@ def _beside(
 ) -> list[Density]:
     """What is believed of the offsets of the other strings on its saddle, as cents of this one: a
     longer string needs more travel for the same cents."""
-    told = [n for n, each in compared.items() if not each.likely_touched]
-    if instrument.in_one_piece and len(told) >= FEWEST:
+    if _goes_by_line(compared, instrument):
         return []
+    told = [n for n, each in compared.items() if not each.likely_touched]
     scale_mm = instrument.scale_of(string)
     return [
         offset.scaled(instrument.scale_of(other) / scale_mm)
@@ -169,14 +172,27 @@ def _beside(
     ]
 
 
+def _goes_by_line(compared: Mapping[int, Comparison], instrument: Instrument) -> bool:
+    """Whether its bridge is one piece, of whose strings enough are known to say where it goes."""
+    told = sum(not each.likely_touched for each in compared.values())
+    return instrument.in_one_piece and told >= FEWEST
+
+
 def _one_answer_a_saddle(
     results: Mapping[int, OffsetResult], instrument: Instrument
 ) -> dict[int, OffsetResult]:
     """A saddle waits for all its strings, and goes for all of them."""
+    if _goes_by_line(results, instrument):
+        return dict(results)
     answers = dict(results)
+    known = {instrument.string(n).note for n in results}
     for string, result in results.items():
-        on_it = [results[n] for n in instrument.bridge.beside(string) if n in results]
-        if any(each.mean is not None for each in on_it):
+        beside = instrument.bridge.beside(string)
+        on_it = [results[n] for n in beside if n in results]
+        unknown = tuple(n for n in beside if instrument.string(n).note not in known)
+        if unknown:
+            answers[string] = waiting(result, unknown)
+        elif any(each.mean is not None for each in on_it):
             said = {each.verdict.decision for each in (result, *on_it)}
             first = (Decision.TAKE_MORE, Decision.MOVE, Decision.LEAVE)
             answers[string] = decided(result, next(each for each in first if each in said))
@@ -227,6 +243,14 @@ def _line(strings: Sequence[StringOffset], instrument: Instrument, fret: int) ->
         for n, result in judged
     ]
     return best_line(asked, instrument, fret=fret)
+
+
+def _not_moved_alone(each: StringOffset) -> StringOffset:
+    """The string without what a move of its own would promise: the bridge makes another."""
+    if each.result is None:
+        return each
+    verdict = replace(each.result.verdict, p_moved=None)
+    return replace(each, result=replace(each.result, verdict=verdict))
 
 
 def _unlike(instrument: Instrument) -> list[tuple[int, StringSpec]]:

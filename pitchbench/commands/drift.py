@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Sequence
 from functools import partial
 from itertools import chain
 from pathlib import Path
@@ -126,6 +127,8 @@ def command(
             sounds += listen(paths, channel=channel, jobs=jobs, plain=plain)
             by_path = [drift_plucks(sound) for sound in sounds]
             heard = list(chain.from_iterable(by_path))
+            if not heard:
+                raise _nothing(heard)
             if nears:
                 far_from = len(files) + len(nears)
                 magnet = pull_of_magnet(
@@ -154,12 +157,15 @@ def command(
         page=partial(_print_page, result, partials=partials),
     )
     if not result.drifts:
-        raise NoReadingError(
-            "There is no usable reading in what was heard." if heard else "No pluck was heard.",
-            RECORD_SO,
-        )
+        raise _nothing(heard)
     if out is not None:
         _draw(result, out, force=force)
+
+
+def _nothing(heard: Sequence[DriftPluck]) -> NoReadingError:
+    """What there is to say where nothing can be laid over each other."""
+    what = "There is no usable reading in what was heard." if heard else "No pluck was heard."
+    return NoReadingError(what, RECORD_SO)
 
 
 def _string(

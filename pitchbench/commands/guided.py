@@ -23,6 +23,7 @@ from pitchbench.commands.common import (
     write_line,
 )
 from pitchbench.commands.instrument_options import instrument_options
+from pitchbench.commands.listening import tell_damage
 from pitchbench.ending import saving
 from pitchbench.errors import RECORD_SO, NoReadingError, PitchbenchError, RecordsError
 from pitchbench.pitch.reading import Reading
@@ -37,6 +38,7 @@ from pitchbench.session.log import Entry, Ignored, Setup, TakeEntry, TakeFate
 from pitchbench.session.words import cause_words
 from pitchbench.sound.hearing import Hearing
 from pitchbench.sound.recorder import Recorder
+from pitchbench.sound.recording import Recording
 from pitchbench.sound.source import Source
 
 if TYPE_CHECKING:
@@ -369,6 +371,8 @@ def worked(
                 hearing=hearing,
                 teller=teller,
             )
+        if isinstance(source, Recording):
+            tell_damage(source.name, source.damaged_after_s)
         if keeping is not None:
             keeping.end(job)
     finally:

@@ -201,6 +201,13 @@ listening_options: Final = together(
 )
 
 
+def tell_damage(name: str, damaged_after_s: float | None) -> None:
+    """Say on stderr that damage ended a recording; nothing of one that has none."""
+    if damaged_after_s is not None:
+        first = f"only its first {damaged_after_s:.1f} s could be read"
+        click.echo(f"{printable(name)} is damaged: {first}.", err=True)
+
+
 def listen(
     paths: Sequence[Path], *, channel: int | None, jobs: int | None, plain: bool = False
 ) -> Iterator[Listened]:
@@ -209,12 +216,7 @@ def listen(
     for listened in listen_to(
         paths, channel=channel, jobs=jobs, follow=partial(_progress, plain=plain)
     ):
-        if listened.damaged_after_s is not None:
-            click.echo(
-                f"{printable(listened.source)} is damaged: only its first "
-                f"{listened.damaged_after_s:.1f} s could be read.",
-                err=True,
-            )
+        tell_damage(listened.source, listened.damaged_after_s)
         if not listened.readings and len(paths) > 1:
             click.echo(f"{printable(listened.source)} holds no pluck.", err=True)
         yield listened

@@ -128,10 +128,16 @@ def line_words(line: BridgeLine) -> str:
     return f"treble side {_side_words(line.treble_mm)}, bass side {_side_words(line.bass_mm)}"
 
 
+def most_left_words(left_cents: Mapping[int, float]) -> str:
+    """ "it leaves -3.2 cents on string 4 and no more on the others", by the strings' numbers."""
+    string, worst = max(left_cents.items(), key=lambda each: abs(each[1]))
+    others = "others" if len(left_cents) > 2 else "other"
+    return f"it leaves {worst:+z.1f} cents on string {string} and no more on the {others}"
+
+
 def left_words(line: BridgeLine) -> str:
     """What it leaves, beside what moving it as a whole would leave."""
-    string, worst = max(line.left_cents.items(), key=lambda each: abs(each[1]))
-    leaves = f"it leaves {worst:+z.1f} cents on string {string} and no more on the others"
+    leaves = most_left_words(line.left_cents)
     if not line.turned:
         return f"{leaves}; turned as well, it would leave more"
     whole = worst_cents(line.mean_left_cents)

@@ -133,6 +133,13 @@ class SaddleChoice:
         return self._rms(self.remaining_cents)
 
     @property
+    def unmoved(self) -> SaddleChoice:
+        """The same where the saddle is left: what remains is what is there now."""
+        return replace(
+            self, most95_cents=self.most95_before_cents, remaining_cents=self.before_cents
+        )
+
+    @property
     def left_out(self) -> tuple[int, ...]:
         """The frets that do not pull the saddle since they stand out."""
         return tuple(n for n, weight in self.weights.items() if not weight)

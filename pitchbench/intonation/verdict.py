@@ -99,25 +99,25 @@ def explain(offset: Offset, verdict: Verdict, *, mean: Belief | None = None) -> 
         judged = mean.centre
         half = half_figures(mean.half())
         value = f"{value}, the mean of its saddle {judged:+z.1f} ± {half} cents"
-    within = in_cents(verdict.tolerance_cents)
+    within = f"{'' if mean is None else 'the mean '}within {in_cents(verdict.tolerance_cents)}"
     good = percent(verdict.p_within)
     if verdict.border and verdict.p_moved is not None:
         moved = percent(verdict.p_moved)
         return (
-            f"{value}: on the border: within {within} with {good} probability if left, {moved} if "
+            f"{value}: on the border: {within} with {good} probability if left, {moved} if "
             "moved; more takes would hardly decide it."
         )
     if verdict.decision is Decision.LEAVE:
-        return f"{value}: within {within} with {good} probability."
+        return f"{value}: {within} with {good} probability."
     if verdict.decision is Decision.MOVE:
         side = "sharp" if judged > 0 else "flat"
-        words = f"{value}, {side}: within {within} with {good} probability"
+        words = f"{value}, {side}: {within} with {good} probability"
         if verdict.p_moved is None:
             return f"{words}."
         return f"{words} if left, {percent(verdict.p_moved)} if moved."
     if verdict.more_takes is None:
-        return f"{value}: on the border, within {within} with {good} probability."
-    return f"{value}: within {within} with {good} probability; {progress_words(verdict)}."
+        return f"{value}: on the border, {within} with {good} probability."
+    return f"{value}: {within} with {good} probability; {progress_words(verdict)}."
 
 
 def progress_words(verdict: Verdict) -> str:

@@ -51,7 +51,8 @@ class FretDocument:
 @dataclass(frozen=True)
 class NeckStringDocument:
     """One string; ``string`` is its number, null where the instrument is not known. What it is off
-    is over ``frets_used``, and with all also over those that stand out."""
+    is over ``frets_used``, and with all also over those that stand out; after is as before where
+    ``move`` is null."""
 
     string: int | None
     note: Note
@@ -203,6 +204,7 @@ def neck_document(result: NeckResult, sounds: Iterable[Listened]) -> NeckDocumen
 
 def _string_document(string: SurveyedString) -> NeckStringDocument:
     neck, choice = string.neck, string.choice
+    after = choice if string.verdict.move else choice.unmoved
     frets = [
         fill(
             FretDocument,
@@ -229,10 +231,10 @@ def _string_document(string: SurveyedString) -> NeckStringDocument:
         frets_used=[fret for fret in choice.weights if fret not in choice.left_out],
         off_before_cents=choice.rms_before_cents,
         off_before_most95_cents=choice.most95_before_cents,
-        off_after_cents=choice.rms_cents,
-        off_after_most95_cents=choice.most95_cents,
+        off_after_cents=after.rms_cents,
+        off_after_most95_cents=after.most95_cents,
         off_before_with_all_cents=choice.rms_before_with_all_cents,
-        off_after_with_all_cents=choice.rms_with_all_cents,
+        off_after_with_all_cents=after.rms_with_all_cents,
         move=string.verdict.move and move_document(string.verdict.move),
         shares_saddle_with=string.instrument.bridge.beside(neck.string),
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Annotated, Final, Literal
 
@@ -27,7 +27,7 @@ from pitchbench.intonation.verdict import (
     notice_words,
     percent,
 )
-from pitchbench.notes import Note, ordinal
+from pitchbench.notes import Note, ordinal, strings_words
 from pitchbench.report.document import NonNegative, Positive, Probability, fill
 from pitchbench.report.readings import (
     EITHER,
@@ -133,6 +133,10 @@ def what_to_do(result: OffsetResult) -> str:
     """The one sentence that the whole command is for."""
     if result.likely_touched:
         return f"Press the string down at the {ordinal(result.neck_fret)} fret and play it again."
+    if result.waits_for:
+        which = "which share it and are" if len(result.waits_for) > 1 else "which shares it and is"
+        what = "bridge" if result.instrument.in_one_piece else "saddle"
+        return f"The {what} waits for {strings_words(result.waits_for)}, {which} not known yet."
     if result.verdict.border:
         return f"On the border: {choice_words(result.verdict)}; more takes would hardly decide it."
     move = result.move
@@ -142,15 +146,17 @@ def what_to_do(result: OffsetResult) -> str:
         seen = ", seen from the screw head" if move.rotation else ""
         do = what_to_move(result.instrument, "the").capitalize()
         return f"{do} {move_words(move)}{seen}."
-    if result.verdict.decision is Decision.LEAVE:
-        return "Leave the saddle where it is."
-    return "Take more before you touch the saddle."
+    leave = result.verdict.decision is Decision.LEAVE
+    return "Leave the saddle where it is." if leave else "Take more before you touch the saddle."
 
 
 def why_words(result: OffsetResult) -> str:
     """Why that is to be done, in one sentence."""
     if not result.likely_touched:
-        return explain(result.offset, result.verdict, mean=result.mean)
+        verdict = result.verdict
+        if result.waits_for:  # how it lies; more takes of this string would not decide it
+            verdict = replace(verdict, decision=Decision.LEAVE)
+        return explain(result.offset, verdict, mean=result.mean)
     touched, cents = percent(result.p_touched_harmonic), result.offset.offset_cents
     return (
         f"{cents:+z.1f} cents, if it was pressed down; but with {touched} probability it is a "

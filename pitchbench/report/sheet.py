@@ -182,16 +182,17 @@ def build_sheet(record: SessionRecord, words: Words = NOTHING_SAID) -> Sheet:
 
 
 def _summary(record: SessionRecord, tolerance: str) -> str:
-    """ "Worst string 14.9 ± 1.2 → 0.4 ± 1.6 cents; 6 of 6 within ±2 cents": what came of it."""
+    """ "Worst string as found 14.9 ± 1.2 cents, as left 0.4 ± 1.6 cents; 6 of 6 within ±2 cents":
+    what came of it, of whichever string is the worst."""
     strings = [record.log.strings[number - 1] for number in record.log.order]
     within = sum(string.outcome is Outcome.LEAVE for string in strings)
     counted = f"{within} of {len(strings)} within ±{tolerance}"
     pairs = [(s.found, s.now) for s in strings if s.found is not None and s.now is not None]
     if not pairs:
         return counted
-    worst = max(pairs, key=lambda pair: abs(pair[0].offset_cents))
-    before, after = (f"{abs(o.offset_cents):.1f} ± {half_figures(o.belief.half())}" for o in worst)
-    return f"Worst string {before} → {after} cents; {counted}"
+    worst = [max(each, key=lambda o: abs(o.offset_cents)) for each in zip(*pairs, strict=True)]
+    found, left = (f"{abs(o.offset_cents):.1f} ± {half_figures(o.belief.half())}" for o in worst)
+    return f"Worst string as found {found} cents, as left {left} cents; {counted}"
 
 
 def _said(record: SessionRecord, words: Words) -> tuple[tuple[str, str], ...]:

@@ -17,6 +17,7 @@ from pitchbench.intonation.bridge_line import (
     BridgeLine,
     left_words,
     line_words,
+    most_left_words,
 )
 from pitchbench.intonation.verdict import Decision
 from pitchbench.notes import Note, ordinal, strings_words
@@ -68,8 +69,8 @@ class StringOffsetDocument:
     """One string: `offset` as it is printed of a single string, or what is lacking for it.
 
     Where others share what it lies on, no `move` is its own: its verdict is then that of the
-    saddle, by the `mean`; or `asks_mm` is what it asks of a bridge in one piece, positive away from
-    the nut.
+    saddle, by the `mean`, which leaves on it `left_at_best_cents`, wherever the saddle goes; or
+    `asks_mm` is what it asks of a bridge in one piece, positive away from the nut.
     """
 
     string: int
@@ -77,16 +78,19 @@ class StringOffsetDocument:
     lacks: str | None
     offset: OffsetDocument | None
     mean: MeanDocument | None
+    left_at_best_cents: Thousandths | None
     asks_mm: float | None
 
 
 @dataclass(frozen=True)
 class SharedSaddleDocument:
-    """A saddle under several strings, and its one verdict and move."""
+    """A saddle under several strings, its one verdict and move, and the strings that it `waits_for`
+    since nothing is known of them."""
 
     strings: tuple[int, ...]
     verdict: Decision
     move: MoveDocument | None
+    waits_for: tuple[int, ...]
 
 
 @dataclass(frozen=True)
@@ -100,10 +104,11 @@ class BridgeSideDocument:
 @dataclass(frozen=True)
 class BridgeLineDocument:
     """Where a bridge in one piece should go, under string 1 and under the last one; what that
-    leaves on each string that was heard, string 1 first, and what moving it unturned would."""
+    leaves on each of the `strings` that it is by, and what moving it unturned would."""
 
     treble: BridgeSideDocument
     bass: BridgeSideDocument
+    strings: tuple[int, ...]
     left_cents: tuple[Thousandths, ...]
     unturned_left_cents: tuple[Thousandths, ...]
     cautions: tuple[str, ...]
@@ -134,6 +139,7 @@ def offsets_document(whole: WholeInstrument, sounds: Iterable[Listened]) -> Offs
             strings=strings,
             verdict=result.verdict.decision,
             move=result.move and move_document(result.move),
+            waits_for=result.waits_for,
         )
         for strings, result in _shared_saddles(whole).items()
     ]
@@ -153,7 +159,14 @@ def offsets_document(whole: WholeInstrument, sounds: Iterable[Listened]) -> Offs
 def _string_document(each: StringOffset, whole: WholeInstrument) -> StringOffsetDocument:
     result = each.result
     if result is None:
-        return fill(StringOffsetDocument, each, offset=None, mean=None, asks_mm=None)
+        return fill(
+            StringOffsetDocument,
+            each,
+            offset=None,
+            mean=None,
+            left_at_best_cents=None,
+            asks_mm=None,
+        )
     own, mean, line = offset_document(result), result.mean, whole.line
     if mean is not None:
         own = replace(own, move=None, p_moved=None)
@@ -172,18 +185,31 @@ def _string_document(each: StringOffset, whole: WholeInstrument) -> StringOffset
             p_within=result.verdict.p_within,
             p_moved=result.verdict.p_moved,
         ),
+        left_at_best_cents=result.left_at_best_cents,
         asks_mm=result.move.mm if line and result.move else None,
     )
 
 
 def _shared_saddles(whole: WholeInstrument) -> dict[tuple[int, ...], OffsetResult]:
-    """By the strings on each saddle that goes by their mean, what one of them comes to: its answer
-    is that of all."""
+    """By the strings on each saddle that goes by their mean, or waits for one of them, what one
+    comes to: its answer is that of all."""
     return {
         tuple(sorted((each.string, *whole.instrument.bridge.beside(each.string)))): each.result
         for each in whole.strings
-        if each.result is not None and each.result.mean is not None
+        if each.result is not None and (each.result.mean is not None or each.result.waits_for)
     }
+
+
+def _left_at_best(strings: tuple[int, ...], whole: WholeInstrument) -> dict[int, float]:
+    """What the saddle under ``strings`` leaves at best on each that was heard; empty where that of
+    one is not known."""
+    left = {
+        each.string: each.result.left_at_best_cents
+        for each in whole.strings
+        if each.string in strings and each.result is not None
+    }
+    known = {n: cents for n, cents in left.items() if cents is not None}
+    return known if len(known) == len(left) else {}
 
 
 def _minded(whole: WholeInstrument) -> tuple[str, ...]:
@@ -200,6 +226,7 @@ def _line_document(line: BridgeLine, cautions: tuple[str, ...]) -> BridgeLineDoc
         BridgeLineDocument,
         treble=side(line.treble_mm),
         bass=side(line.bass_mm),
+        strings=tuple(line.left_cents),
         left_cents=tuple(line.left_cents.values()),
         unturned_left_cents=tuple(line.mean_left_cents.values()),
         cautions=cautions,
@@ -221,6 +248,7 @@ def in_short(whole: WholeInstrument) -> str:
         _many(count["no way"], "1 saddle cannot go so far", "{} saddles cannot go so far"),
         _many(count[Decision.LEAVE], "leave 1 where it is", "leave {} where they are"),
         _many(count[Decision.TAKE_MORE], "take more of 1 string", "take more of {} strings"),
+        _many(count["waits"], "1 saddle waits", "{} saddles wait"),
         _many(count["border"], "1 is on the border", "{} are on the border"),
         _many(unclear, "1 string could not be judged", "{} strings could not be judged"),
         _many(unheard, "1 was not heard", "{} were not heard"),
@@ -237,11 +265,14 @@ def _answer(each: StringOffset, instrument: Instrument) -> tuple[str, frozenset[
     saddle."""
     assert each.result is not None
     verdict = each.result.verdict
+    on_it = frozenset({each.string, *instrument.bridge.beside(each.string)})
+    if each.result.waits_for:
+        return "waits", on_it
     if verdict.border or verdict.decision is Decision.TAKE_MORE:
         return "border" if verdict.border else verdict.decision, frozenset({each.string})
     move = each.result.move
     answer = "no way" if move is not None and move.out_of_travel else verdict.decision
-    return answer, frozenset({each.string, *instrument.bridge.beside(each.string)})
+    return answer, on_it
 
 
 def _many(count: int, one: str, more: str) -> str:
@@ -262,6 +293,8 @@ def row(each: StringOffset, *, in_one_piece: bool = False) -> list[str]:
 def _to_do(each: StringOffset, in_one_piece: bool) -> str:
     result = each.result
     assert result is not None
+    if result.waits_for:
+        return f"waits for {strings_words(result.waits_for)}"
     if in_one_piece and result.verdict.decision is Decision.LEAVE and not result.verdict.border:
         return "asks for no move"
     if result.move is None or result.verdict.border:
@@ -321,10 +354,11 @@ def remarks(whole: WholeInstrument) -> list[tuple[str, str]]:
         said.insert(0, ("noticed", tuned_otherwise_words(whole.semitones_off)))
     if whole.line is not None:
         said.insert(0, ("bridge", left_words(whole.line)))
-    said += [
-        ("one saddle", f"{strings_words(group)} go by the mean of what they ask for")
-        for group in _shared_saddles(whole)
-    ]
+    for group in _shared_saddles(whole):
+        words = f"{strings_words(group)} go by the mean of what they ask for"
+        left = _left_at_best(group, whole)
+        at_best = f"; at best {most_left_words(left)}" if left else ""
+        said.append(("one saddle", f"{words}{at_best}"))
     if whole.strange:
         many = len(whole.strange)
         fret = ordinal(whole.fret)

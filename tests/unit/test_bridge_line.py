@@ -168,6 +168,10 @@ def test_offset_says_how_far_either_side_goes(
     assert bridge["cautions"] == minded
     assert ran.document["saddles"] == []
     assert all(each["offset"]["move"] is None for each in strings)
+    assert bridge["strings"] == [1, 2, 4]
+    # Nor is anything promised of a move of its own.
+    assert all(each["offset"]["p_moved"] is None for each in strings)
+    assert "if moved" not in text
     asked = [f"{abs(mm):.1f}" for each in strings if (mm := each["asks_mm"]) is not None]
     assert asked == re.findall(r"It asks for (\d\.\d) mm", text) != []
 

@@ -263,6 +263,9 @@ def test_silence_is_told(capsys: Capsys, strengths: Path, tmp_path: Path) -> Non
     silent = tmp_path / "a.wav"
     soundfile.write(silent, np.zeros(RATE_HZ), RATE_HZ)
     assert Ran(capsys, "drift", silent).code == 3
+    ran = Ran(capsys, "drift", silent, "--format", "json")
+    assert (ran.code, ran.document["schema"]) == (3, "pitchbench.readings/1")
+    assert ran.document["lacks"] == "No pluck was heard."
     for command in ("drift", "repeatability", "offset"):
         assert f"{silent} holds no pluck.\n" in Ran(capsys, command, silent, strengths).err
 

@@ -110,8 +110,7 @@ def test_each_ill_is_named_for_what_it_is(document: dict[str, Any], guitar: Guit
             for cents in ("offset_cents", "after_cents")
         )
         assert fret[f"off_before{which}_cents"] == pytest.approx(before)
-        if fret["move"]:
-            assert fret[f"off_after{which}_cents"] == pytest.approx(after)
+        assert fret[f"off_after{which}_cents"] == pytest.approx(after)
     assert [words[:17] for words in fret["findings"]] == ["Fret 7 stands out"]
 
     saddle = of_string(document, SADDLE_OFF)
@@ -175,6 +174,11 @@ def test_two_strings_on_one_saddle_get_one_move(capsys: Capsys) -> None:
     out = Ran(capsys, *asked).out
     assert out.count("share it, and no move of it helps them all") == 2
     assert "move the saddle" not in out
+    # What is left where it is, is after it what it was.
+    for each in Ran(capsys, *asked, "--format", "json").document["strings"]:
+        assert (each["verdict"], each["move"]) == ("leave", None)
+        for of in ("cents", "most95_cents", "with_all_cents"):
+            assert each[f"off_after_{of}"] == each[f"off_before_{of}"]
     # At the 12th alone, and to be within a cent, the mean is worth it.
     ran = Ran(capsys, *asked, "--frets", "12", "--tolerance", "1", "--format", "json")
     a, e = ran.document["strings"]

@@ -140,8 +140,8 @@ def test_on_a_shared_saddle_the_mean_is_what_is_judged() -> None:
     """A string of -1 cent beside one of +9: the saddle goes by +4, here with a u of 1 cent."""
     verdict = Verdict(MOVE, 2.0, 0.01, p_moved=0.9)
     assert explain(an_offset(-1.0), verdict, mean=Belief.normal(4.0, 1.0)) == (
-        "-1.0 cents, the mean of its saddle +4.0 ± 2.0 cents, sharp: within 2 cents with 1 % "
-        "probability if left, 90 % if moved."
+        "-1.0 cents, the mean of its saddle +4.0 ± 2.0 cents, sharp: the mean within 2 "
+        "cents with 1 % probability if left, 90 % if moved."
     )
     assert explain(an_offset(-1.0), verdict).startswith("-1.0 cents, flat: ")
 

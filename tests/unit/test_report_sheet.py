@@ -23,7 +23,7 @@ from pitchbench.report import export
 from pitchbench.report.sheet import Words, Workshop, build_sheet, sheet_html, sheet_lines
 from pitchbench.report.sheet_drift import drift_part
 from pitchbench.report.takes import rounds_of
-from pitchbench.session.log import MoveEntry, Outcome, TakeEntry
+from pitchbench.session.log import MoveEntry, Outcome, OutcomeEntry, TakeEntry
 
 
 def a_record(instrument=None, log=None, **meta: object) -> SessionRecord:
@@ -140,10 +140,19 @@ def test_a_plain_summary_comes_first():
     strings = [string for string in record.log.strings if string.found is not None]
     worst = max(abs(string.found.offset_cents) for string in strings)
     lines = sheet_lines(record)
-    assert lines[1].startswith(f"Worst string {worst:.1f} ± ")
+    assert lines[1].startswith(f"Worst string as found {worst:.1f} ± ")
     set_right = sum(string.outcome is Outcome.LEAVE for string in record.log.strings)
     assert f"{set_right} of {len(record.setup.order)} within ±2 cents" in lines[1]
     assert lines[1] in Page(sheet_html(record)).words
+
+
+def test_the_worst_string_as_left_is_another_one_than_as_found():
+    log = stores.a_log()
+    end = next(e for e in log if isinstance(e, OutcomeEntry) and e.string == 2)
+    log = tuple(replace(e, offset=stores.an_offset(-1.4)) if e is end else e for e in log)
+    assert sheet_lines(a_record(log=log))[1].startswith(
+        "Worst string as found 6.5 ± 1.1 cents, as left 1.4 ± 1.1 cents; "
+    )
 
 
 def test_what_only_a_preset_says_is_no_fact_of_the_instrument():

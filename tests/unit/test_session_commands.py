@@ -281,6 +281,18 @@ def test_a_recording_in_which_nothing_was_plucked_ends_with_its_own_code(
 
 
 @pytest.mark.parametrize("command", ["session", "stretch"])
+def test_a_recording_that_damage_cuts_short_says_so(
+    command: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    cut = tmp_path / "cut.flac"
+    soundfile.write(cut, np.random.default_rng(1).normal(0.0, 1e-4, 480_000), 48_000)
+    cut.write_bytes(cut.read_bytes()[: cut.stat().st_size // 2])
+    with pytest.raises(SystemExit):
+        main([command, "--recording", str(cut), "--strings", "5", "--plain"])
+    assert "cut.flac is damaged: only its first" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", ["session", "stretch"])
 def test_a_recording_of_another_instrument_ends_with_the_same_code(
     command: str, capsys: pytest.CaptureFixture[str]
 ) -> None:

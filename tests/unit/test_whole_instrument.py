@@ -111,11 +111,19 @@ def test_every_string_has_its_verdict(
 def test_two_strings_on_one_saddle_get_one_move_the_mean(
     capsys: Capsys, whole: tuple[Path, VirtualInstrument]
 ) -> None:
-    """Strings 6 and 5, 9 cents and none off; of 3 and 4 string 3 alone was heard well."""
+    """Strings 6 and 5, 9 cents and none off; of 3 and 4 string 3 alone was heard well: it would be
+    moved by itself, and waits."""
     path, _ = whole
     asked = ("offset", path, "--preset", "paired-saddles")
     document = Ran(capsys, *asked, "--format", "json").document
-    (saddle,) = document["saddles"]
+    waits, saddle = sorted(document["saddles"], key=lambda each: each["strings"])
+    three = document["strings"][2]["offset"]
+    assert (waits["strings"], waits["waits_for"]) == ([3, 4], [4])
+    assert (waits["verdict"], waits["move"]) == ("take_more", None)
+    assert three["verdict"] == "take_more"
+    assert {three[key] for key in ("move", "p_moved", "more_takes")} == {None}
+    assert re.search(r"cents: within 2 cents with \d+ % probability\.$", three["explanation"])
+    assert saddle["waits_for"] == []
     assert (saddle["strings"], saddle["verdict"]) == ([5, 6], "move")
     assert saddle["move"]["mm"] == pytest.approx(4.5 * 648.0 / 1731.2, abs=0.2)
     assert saddle["move"]["out_of_travel"] is False
@@ -128,11 +136,20 @@ def test_two_strings_on_one_saddle_get_one_move_the_mean(
         assert string["mean"]["p_within"] < 0.1 < 0.5 < string["mean"]["p_moved"]
         assert string["offset"]["p_moved"] is None
     assert six["offset"]["p_within"] < 0.01 < 0.5 < five["offset"]["p_within"]
+    # Half of their difference stays on either.
+    left = [string["left_at_best_cents"] for string in (five, six)]
+    assert left == pytest.approx([-4.5, 4.5], abs=0.6)
     assert document["strings"][2]["mean"] is None
     out = Ran(capsys, *asked, "--plain").out
-    assert out.startswith("do: Move 2 saddles, 1 string could not be judged, 2 were not heard.")
-    assert "one saddle: strings 5 and 6 go by the mean of what they ask for" in out
-    assert "strings 3 and 4 go by" not in out
+    assert out.startswith("do: Move 1 saddle, 1 saddle waits, 1 string could not be judged,")
+    assert "flat. The saddle waits for string 4, which shares it and is not known yet." in out
+    said = re.search(r"one saddle: strings 5 and 6 go by the mean of what they ask for; (.*)", out)
+    n, most = max(zip((5, 6), left, strict=True), key=lambda each: abs(each[1]))
+    assert said is not None
+    assert said[1].replace("−", "-") == (
+        f"at best it leaves {most:+.1f} cents on string {n} and no more on the other"
+    )
+    assert ": the mean within 2 cents with " in out
     assert "cents, the mean of its saddle +4." in out
 
 
