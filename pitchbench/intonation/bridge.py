@@ -259,7 +259,7 @@ _BRIEF_CAUTIONS: Final = {
     BridgeKind.PAIRED_SADDLES: "Slacken both: wear eye protection.",
     BridgeKind.CLAMPED_TREMOLO: "Hold the saddle; wear eye protection.",
     BridgeKind.SLIDING_WOOD: "Mark the feet; wear eye protection.",
-    BridgeKind.FIXED_SADDLE: "Filing is final; dust: wear a mask.",
+    BridgeKind.FIXED_SADDLE: "Filing is final; mask, eye protection.",
 }
 
 #: Farther than most saddles can go; common practice, no source.

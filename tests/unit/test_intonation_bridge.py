@@ -163,6 +163,7 @@ def test_the_caution_in_a_line_is_one_of_those_of_its_bridge(kind):
     said = {word for word in known if word in move.brief_caution.lower()}
     assert said
     assert all(word in whole for word in said)
+    assert "eye protection" in said
     assert ("filing" in move.brief_caution.lower()) is (kind is BridgeKind.FIXED_SADDLE)
 
 
